@@ -1,0 +1,1 @@
+"""Recorded streams of an invented shop, read with importlib.resources."""

@@ -1,0 +1,1 @@
+"""Coat models as data: one TOML file per coat type, read with importlib.resources."""
