@@ -1,0 +1,86 @@
+"""A coat model: what is known of one kind of coat, and how well, before this dip has been watched.
+
+Parameters live on a working scale on which their uncertainty is taken as normal: the logarithm, and for the
+critical point the logit. Starting models carry published ranges, fitted models this shop's weighings; the formulas never
+know which of them they were given.
+"""
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from types import MappingProxyType
+
+PARAMETERS: tuple[str, ...] = (
+    "water",
+    "transfer",
+    "critical",
+    "exponent",
+    "inner",
+    "sorption",
+    "soak",
+    "pocketed",
+    "deep",
+)
+"""Order of the parameters in vectors and in `CoatModel.correlation`."""
+
+DIP_PARAMETERS: tuple[str, ...] = ("water", "transfer", "inner")
+"""What scatters from dip to dip, on the log scale."""
+
+
+@dataclass(frozen=True, slots=True)
+class Spread:
+    """A parameter's most likely value in its own unit and its standard deviation on the working scale."""
+
+    centre: float
+    sd: float
+
+
+@dataclass(frozen=True)
+class CoatModel:
+    """Parameters of one coat type with their uncertainty and their origin.
+
+    parameters: one Spread for each name in PARAMETERS:
+        water [kg/m2] removable water that one dip brings on an open face, without soaking into coats below;
+        transfer [-] true over textbook transfer coefficient; critical [-] share of water left at which the rate begins to fall;
+        exponent [-] of the falling rate; inner [s/m] resistance of the dried layer against vapour;
+        sorption [-] water held by the binder per GAB unit over the coat's removable water;
+        soak [-] growth of the water by soaking into the coats below, when it has levelled off;
+        pocketed, deep [-] transfer in the slow zone of such a tree over that of its open faces.
+    correlation: of the working-scale parameters in the order of PARAMETERS; None means independent.
+    dip_sd: scatter from dip to dip on the log scale, by name in DIP_PARAMETERS.
+    tail: the named form of the falling rate ("power").
+    soak_coats: number of coats over which soaking levels off.
+    seen: (low, high) of temperature_c, humidity_pct, airflow_m_per_s, number behind the model.
+    runs: weighed runs behind it; 0 marks a starting model.
+    """
+
+    name: str
+    family: str
+    parameters: Mapping[str, Spread]
+    dip_sd: Mapping[str, float]
+    seen: Mapping[str, tuple[float, float]]
+    label: str = ""
+    origin: str = ""
+    correlation: tuple[tuple[float, ...], ...] | None = None
+    tail: str = "power"
+    soak_coats: float = 3.0
+    runs: int = 0
+    run_ids: tuple[str, ...] = ()
+    shelters_learned: tuple[str, ...] = ()
+    tail_learned: bool = True
+    error: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
+
+    @property
+    def is_starting_model(self) -> bool:
+        """No weighed run of this shop is behind it."""
+        return self.runs == 0
+
+
+def to_working(name: str, value: float) -> float:
+    """A parameter's value on its working scale: logit for `critical`, else the natural logarithm."""
+    return math.log(value / (1.0 - value)) if name == "critical" else math.log(value)
+
+
+def from_working(name: str, value: float) -> float:
+    """Inverse of `to_working`."""
+    return 1.0 / (1.0 + math.exp(-value)) if name == "critical" else math.exp(value)

@@ -1,0 +1,101 @@
+"""What people (and the clock) tell drymon: the log events, one frozen dataclass each.
+
+Every event has `time` (when it happened, aware UTC), `arrived` (when drymon got it), `id` ("" where none) and `by`.
+A dip is a fact: it is recorded whatever drymon thinks of it.
+"""
+
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Literal
+
+Shelter = Literal["open", "pocketed", "deep"]
+SHELTERS: tuple[Shelter, ...] = ("open", "pocketed", "deep")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Event:
+    """Common to all log events."""
+
+    time: datetime
+    arrived: datetime
+    id: str = ""
+    by: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TreeEvent(Event):
+    """An event about one tree."""
+
+    tree: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Dip(TreeEvent):
+    """A coat was put on. `number`, `shelter`, `recipe`: None where the message left them to the tree's history."""
+
+    rack: str
+    coat: str
+    number: int | None = None
+    shelter: Shelter | None = None
+    cell: str | None = None
+    probe: str | None = None
+    recipe: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Weigh(TreeEvent):
+    """A bench weighing, `mass` in kg."""
+
+    mass: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Felt(TreeEvent):
+    """A finding by touch: weak evidence, never a truth."""
+
+    finding: Literal["wet", "dry"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Look(TreeEvent):
+    """Somebody looked: releases the reasons that hold, for this coat. "scrap" takes the tree out of the room."""
+
+    finding: Literal["sound", "repaired", "scrap"]
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Move(TreeEvent):
+    """The tree hangs elsewhere now."""
+
+    rack: str
+    cell: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Leave(TreeEvent):
+    """The tree left the room."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Undo(TreeEvent):
+    """Takes the tree's last dip back."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FanSwitched(Event):
+    """The rack's fans were switched."""
+
+    rack: str
+    on: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClockChecked(Event):
+    """The service's own word on its clock: while `known` is false no duration can be trusted."""
+
+    known: bool
+    note: str = field(default="")
+
+
+LogEvent = Dip | Weigh | Felt | Look | Move | Leave | Undo | FanSwitched | ClockChecked

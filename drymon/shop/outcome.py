@@ -1,0 +1,144 @@
+"""What drymon says: verdicts on trees, the state of racks, alerts. Plain data; the wire form is made in `messages`."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from enum import StrEnum
+from typing import Literal
+
+
+class State(StrEnum):
+    """A tree's state. READY is the only one that is safe to redip."""
+
+    DRYING = "drying"
+    READY = "ready"
+    HOLD = "hold"
+    UNKNOWN = "unknown"
+    COMPLETE = "complete"
+
+
+@dataclass(frozen=True, slots=True)
+class Reason:
+    """Why: a code from the table in `reasons`, and its text for people."""
+
+    code: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Bounds:
+    """Share of the removable water gone from the slowest part: 5 % bound, best, 95 % bound (0 to 1)."""
+
+    low: float
+    best: float
+    high: float
+
+
+@dataclass(frozen=True, slots=True)
+class When:
+    """A moment with its 5 % and 95 % bounds; None: not within the forecast's 14 days, or not to be told."""
+
+    early: datetime | None
+    best: datetime | None
+    late: datetime | None
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """What drymon says of a tree at `time`; to be read as unknown after `valid_until`."""
+
+    time: datetime
+    valid_until: datetime
+    tree: str
+    rack: str
+    coat: str
+    number: int
+    dipped_at: datetime
+    state: State
+    dryness: Bounds | None
+    dry_at: When
+    redip_by: datetime | None
+    reasons: tuple[Reason, ...]
+    shelter: str = "pocketed"
+    recipe: str = ""
+    next_coat: str | None = None
+
+    @property
+    def safe_to_redip(self) -> bool:
+        """True for READY alone."""
+        return self.state is State.READY
+
+
+@dataclass(frozen=True, slots=True)
+class AirNow:
+    """A rack's air as evidence stands: None where nothing fresh and trusted is known."""
+
+    temperature_c: float | None = None
+    humidity_pct: float | None = None
+    airflow_m_per_s: float | None = None
+    pressure_pa: float | None = None
+    airflow_assumed: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class RackStatus:
+    """A rack: ready when at least one tree awaits a dip and every tree that does is ready."""
+
+    time: datetime
+    valid_until: datetime
+    rack: str
+    ready: bool
+    ready_at: When | None
+    waiting_for: str | None
+    trees: Mapping[str, State]
+    air: AirNow
+
+
+@dataclass(frozen=True, slots=True)
+class TreeGone:
+    """The tree left (or its only dip was undone): its topic is to be cleared."""
+
+    time: datetime
+    tree: str
+
+
+Severity = Literal["notice", "warning", "danger"]
+
+
+@dataclass(frozen=True, slots=True)
+class Alert:
+    """A change of an alarm or notice. `id` is the same for its raised and its cleared message."""
+
+    time: datetime
+    id: str
+    kind: str
+    subject: str
+    severity: Severity
+    state: Literal["raised", "cleared"]
+    text: str
+
+
+Outcome = Verdict | RackStatus | TreeGone | Alert
+
+
+@dataclass(frozen=True, slots=True)
+class SensorStatus:
+    """A sensor's last word: `state` is ok | silent | stuck | out-of-range | too-fast | retained."""
+
+    place: str
+    quantity: str
+    sensor: str
+    time: datetime
+    value: float
+    unit: str
+    state: str
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """Everything that holds at `time`: what status, page and alarms look at."""
+
+    time: datetime
+    trees: Mapping[str, Verdict] = field(default_factory=dict)
+    racks: Mapping[str, RackStatus] = field(default_factory=dict)
+    sensors: tuple[SensorStatus, ...] = ()

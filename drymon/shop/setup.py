@@ -1,0 +1,90 @@
+"""How a room is set up: racks, cells, coats, recipes, as plain frozen data (room.toml is read at the door)."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Literal
+
+Family = Literal["prime", "backup", "seal"]
+
+
+@dataclass(frozen=True, slots=True)
+class Band:
+    """Optional bands for a coat's room: (low, high) each, swing in K over one coat. None: not checked."""
+
+    temperature_c: tuple[float, float] | None = None
+    humidity_pct: tuple[float, float] | None = None
+    airflow_m_per_s: tuple[float, float] | None = None
+    swing_c: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class CoatType:
+    """A kind of coat. `stucco_mesh`: ASTM E11 numbers; () is slurry only; None is not checked."""
+
+    name: str
+    family: Family
+    label: str = ""
+    stucco_mesh: tuple[int, ...] | None = None
+    dry_at: float = 0.95
+    shortest_wait_h: float | None = None
+    longest_wait_h: float | None = None
+    fastest_loss_pct_per_h: float | None = None
+    room: Band = field(default_factory=Band)
+
+
+@dataclass(frozen=True, slots=True)
+class Rack:
+    """A rack. `air`: whose readings count, first choice first. `airflow_assumed`: m/s, (low, high)."""
+
+    name: str
+    label: str = ""
+    air: tuple[str, ...] = ()
+    airflow_assumed: tuple[float, float] = (0.3, 2.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """A load cell that carries one tree (or a witness piece) on a rack."""
+
+    name: str
+    rack: str
+    label: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Recipe:
+    """An order of coats, by coat name."""
+
+    name: str
+    coats: tuple[str, ...]
+    label: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class RoomSetup:
+    """All that the shop floor of drymon must know of a room; names are unique and cross-references hold (checked at the door)."""
+
+    name: str
+    label: str = ""
+    timezone: str = "UTC"
+    altitude_m: float = 0.0
+    stale_after_min: float = 10.0
+    racks: tuple[Rack, ...] = ()
+    cells: tuple[Cell, ...] = ()
+    coats: tuple[CoatType, ...] = ()
+    recipes: tuple[Recipe, ...] = ()
+
+    @property
+    def rack_by_name(self) -> Mapping[str, Rack]:
+        """Racks by name."""
+        return {rack.name: rack for rack in self.racks}
+
+    @property
+    def coat_by_name(self) -> Mapping[str, CoatType]:
+        """Coat types by name."""
+        return {coat.name: coat for coat in self.coats}
+
+    @property
+    def recipe_by_name(self) -> Mapping[str, Recipe]:
+        """Recipes by name."""
+        return {recipe.name: recipe for recipe in self.recipes}
