@@ -1,0 +1,36 @@
+"""The commands: one line each, and the module that knows the rest; a module is imported only when its command is asked for."""
+
+from typing import NamedTuple
+
+
+class Command(NamedTuple):
+    """A command's name, the module in `drymon.cli` that has its `register` and `run`, and its line in the help."""
+
+    name: str
+    module: str
+    summary: str
+
+
+COMMANDS: tuple[Command, ...] = (
+    Command("init", "setup", "make a home folder with a commented room.toml"),
+    Command("demo", "demo", "the whole tool on a recorded stream, sped up"),
+    Command("serve", "serve", "listen, record, judge, publish, alert, show the page"),
+    Command("replay", "replay", "play recorded streams through the same path"),
+    Command("status", "status", "what holds now: trees, racks, sensors"),
+    Command("check", "check", "what is wrong with this home and what to do about it"),
+    Command("dip", "events", "a coat was put on a tree"),
+    Command("weigh", "events", "a tree was weighed on a bench scale"),
+    Command("felt", "events", "a tree felt wet or dry to the touch"),
+    Command("look", "events", "somebody looked at a tree that is on hold"),
+    Command("move", "events", "a tree hangs on another rack now"),
+    Command("leave", "events", "a tree left the room"),
+    Command("undo", "events", "take a tree's last dip back"),
+    Command("fan", "events", "a rack's fans were switched"),
+    Command("fit", "fit", "learn coat models from this home's weighed drying"),
+    Command("runs", "runs", "the weighed runs that models are learnt from"),
+    Command("calibrate", "calibrate", "load cell, humidity and airflow sensors against references"),
+    Command("plot", "plot", "draw a rack's air, a tree's drying, the room, a coat model"),
+    Command("export", "export", "readings, log, verdicts, alarms as CSV, or a recorded stream"),
+    Command("backup", "backup", "copy the home's database and configuration while the service runs"),
+    Command("restore", "backup", "put a backup back into a home"),
+)
