@@ -1,0 +1,233 @@
+"""room.toml to a frozen `HomeConfig`: read, checked across tables, or refused with everything that is wrong at once."""
+
+import tomllib
+from collections.abc import Callable, Iterable, Iterator
+from datetime import time
+from pathlib import Path
+from typing import Any, TypeVar
+
+from pydantic import ValidationError
+
+from drymon.drying.quantities import LIMITS, Quantity
+from drymon.errors import SetupError
+from drymon.messages import tables
+from drymon.messages.complaints import as_written, complaints
+from drymon.messages.names import ROOM_PLACE, is_name
+from drymon.messages.settings import (
+    Apprise,
+    Broker,
+    HomeConfig,
+    Mail,
+    MailServer,
+    Notify,
+    Page,
+    Source,
+    Webhook,
+    is_loopback,
+    read_secret,
+)
+from drymon.messages.units import unit_problem
+from drymon.shop.setup import Band, Cell, CoatType, Rack, Recipe, RoomSetup
+
+__all__ = [
+    "Apprise",
+    "Broker",
+    "HomeConfig",
+    "Mail",
+    "MailServer",
+    "Notify",
+    "Page",
+    "Source",
+    "Webhook",
+    "is_loopback",
+    "load_home",
+    "parse_home",
+    "read_secret",
+]
+
+ROOM_FILE = "room.toml"
+
+T = TypeVar("T")
+
+
+def load_home(home: Path) -> HomeConfig:
+    """The configuration of a home folder; SetupError tells everything that is wrong with it, or how to make one."""
+    file = home / ROOM_FILE
+    try:
+        text = file.read_text(encoding="utf-8")
+    except FileNotFoundError:
+        raise SetupError(
+            f"{home}: no {ROOM_FILE} in this folder, so it is no home of drymon; "
+            f"make one with: drymon init --home {home}  (or name another with --home or $DRYMON_HOME)"
+        ) from None
+    except (OSError, UnicodeDecodeError) as error:
+        raise SetupError(f"{file}: cannot be read as UTF-8 text ({error})") from error
+    return parse_home(text, home)
+
+
+def parse_home(text: str, home: Path) -> HomeConfig:
+    """A configuration from the text of room.toml; files it names are relative to `home`."""
+    file = home / ROOM_FILE
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise SetupError(f"{file}: is no valid TOML: {error}") from error
+    try:
+        content = tables.HomeFile.model_validate(data)
+    except ValidationError as error:
+        raise _refusal(file, complaints(error, tables.HomeFile, data)) from error
+    if problems := list(_across(content, home)):
+        raise _refusal(file, problems)
+    return _build(content, home)
+
+
+def _refusal(file: Path, problems: list[str]) -> SetupError:
+    return SetupError("\n".join(f"{file}: {problem}" for problem in problems))
+
+
+def _across(content: tables.HomeFile, home: Path) -> Iterator[str]:
+    """What is wrong between tables."""
+    for table in ("rack", "cell", "coat", "recipe"):
+        yield from _twice(f"{table}[{{}}].name", [entry.name for entry in getattr(content, table)])
+    racks = [rack.name for rack in content.rack]
+    places = [*racks, ROOM_PLACE]
+    for number, rack in enumerate(content.rack, 1):
+        for place in rack.air or []:
+            yield from _known(f"rack[{number}].air", place, places, "racks and room")
+    for number, cell in enumerate(content.cell, 1):
+        yield from _known(f"cell[{number}].rack", cell.rack, racks, "racks")
+    coats = [coat.name for coat in content.coat]
+    for number, recipe in enumerate(content.recipe, 1):
+        for coat in dict.fromkeys(recipe.coats):
+            yield from _known(f"recipe[{number}].coats", coat, coats, "coats")
+    yield from _sources(content, places)
+    yield from _page(content.page, home)
+
+
+def _twice(key: str, values: list[Any]) -> Iterator[str]:
+    for number, value in enumerate(values, 1):
+        if value in values[: number - 1]:
+            yield f"{key.format(number)}: received {as_written(value)} a second time; allowed is each only once"
+
+
+def _known(key: str, name: str, names: list[str], what: str) -> Iterator[str]:
+    if name not in names:
+        yield f"{key}: received {as_written(name)}; allowed are the {what} of this file: {', '.join(names) or 'none yet'}"
+
+
+def _sources(content: tables.HomeFile, places: list[str]) -> Iterator[str]:
+    own = f"drymon/{content.room.name}/"
+    for number, source in enumerate(content.source, 1):
+        key = f"source[{number}]"
+        yield from _known(f"{key}.place", source.place, places, "racks and room")
+        if source.topic.startswith(own):
+            yield f"{key}.topic: received {as_written(source.topic)}; topics under {own} are understood without a [[source]]"
+        if source.unit is not None and (problem := unit_problem(source.quantity, source.unit)):
+            yield f"{key}.{problem}"
+        if source.quantity is Quantity.WEIGHT and source.sensor is None:
+            yield f"{key}.sensor: is missing; for a weight it is required: the name of the [[cell]]"
+    names = [[s.place, s.quantity.value, _sensor_name(s)] for s in content.source]
+    yield from _twice("source[{}].sensor (place, quantity, sensor)", names)
+
+
+def _page(page: tables.PageTable, home: Path) -> Iterator[str]:
+    """Whoever can reach the page from the network can log dips: so never without a password."""
+    if is_loopback(page.host):
+        return
+    if page.password_file is None:
+        yield (
+            f"page.password_file: is missing; with page.host {as_written(page.host)} others on the network reach the page: "
+            f'write a password into a file in this folder and name it here, or set host = "127.0.0.1"'
+        )
+    elif not (home / page.password_file).is_file():
+        yield f"page.password_file: received {as_written(page.password_file)}; there is no such file: write the password into it"
+
+
+def _sensor_name(source: tables.SourceTable) -> str:
+    """Its own, else made from the topic, so that two thermometers at one place are never taken for one."""
+    if source.sensor is not None:
+        return source.sensor
+    name = "".join(letter if is_name(letter) else "-" for letter in source.topic.lower())
+    return name.strip("-")[-40:].strip("-") or "source"
+
+
+def _build(content: tables.HomeFile, home: Path) -> HomeConfig:
+    return HomeConfig(
+        path=home,
+        room=_room(content),
+        broker=_broker(content.broker, home) if content.broker else None,
+        page=Page(content.page.host, content.page.port, _file(content.page.password_file, home)),
+        sources=tuple(
+            Source(s.topic, s.place, s.quantity, s.unit or LIMITS[s.quantity].unit, _sensor_name(s), s.field)
+            for s in content.source
+        ),
+        notify=_notify(content.notify, home),
+    )
+
+
+def _room(content: tables.HomeFile) -> RoomSetup:
+    return RoomSetup(
+        **content.room.model_dump(),
+        racks=tuple(_rack(rack) for rack in content.rack),
+        cells=tuple(Cell(cell.name, cell.rack, cell.label) for cell in content.cell),
+        coats=tuple(_coat(coat) for coat in content.coat),
+        recipes=tuple(Recipe(recipe.name, tuple(recipe.coats), recipe.label) for recipe in content.recipe),
+    )
+
+
+def _rack(rack: tables.RackTable) -> Rack:
+    air = rack.air if rack.air is not None else [rack.name, ROOM_PLACE]
+    low, high = rack.airflow_assumed
+    return Rack(rack.name, rack.label, tuple(air), (low, high))
+
+
+def _coat(coat: tables.CoatTable) -> CoatType:
+    plain = coat.model_dump(exclude={"stucco_mesh", "room"})
+    mesh = None if coat.stucco_mesh is None else tuple(sorted(coat.stucco_mesh))
+    return CoatType(**plain, stucco_mesh=mesh, room=_band(coat.room))
+
+
+def _band(band: tables.BandTable) -> Band:
+    values = band.model_dump()
+    return Band(**{key: tuple(value) if isinstance(value, list) else value for key, value in values.items()})
+
+
+def _file(name: str | None, home: Path) -> Path | None:
+    return None if name is None else home / name
+
+
+def _broker(broker: tables.BrokerTable, home: Path) -> Broker:
+    files = {
+        key: _file(getattr(broker, key), home)
+        for key in ("password_file", "ca_file", "cert_file", "key_file")
+    }
+    port = broker.port or (8883 if broker.ca_file else 1883)
+    return Broker(broker.host, port, broker.username, **files)
+
+
+def _notify(notify: tables.NotifyTable, home: Path) -> Notify:
+    server = notify.mail_server
+    at = notify.daily_sign_of_life
+    return Notify(
+        mail_server=server and _with_files(MailServer, server, home, "password_file"),
+        mails=_routes(Mail, notify.mail, home),
+        webhooks=_routes(Webhook, notify.webhook, home, "secret_file"),
+        apprises=_routes(Apprise, notify.apprise, home, "urls_file"),
+        daily_sign_of_life=time.fromisoformat(at) if at else None,
+        lamp_topic=notify.lamp_topic,
+    )
+
+
+def _routes(
+    kind: Callable[..., T], entries: Iterable[tables.Table], home: Path, file_key: str = ""
+) -> tuple[T, ...]:
+    return tuple(_with_files(kind, entry, home, file_key) for entry in entries)
+
+
+def _with_files(kind: Callable[..., T], table: tables.Table, home: Path, file_key: str) -> T:
+    values = {
+        key: tuple(value) if isinstance(value, list) else value for key, value in table.model_dump().items()
+    }
+    if values.get(file_key) is not None:
+        values[file_key] = home / values[file_key]
+    return kind(**values)

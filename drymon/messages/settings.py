@@ -1,0 +1,147 @@
+"""What room.toml sets up around the room itself: broker, page, foreign sensors, who is told. Plain frozen data."""
+
+from dataclasses import dataclass, field
+from datetime import time
+from ipaddress import ip_address
+from pathlib import Path
+from typing import Literal
+
+from drymon.drying.quantities import Quantity
+from drymon.errors import SetupError
+from drymon.shop.outcome import Severity
+from drymon.shop.setup import RoomSetup
+
+
+@dataclass(frozen=True, slots=True)
+class Broker:
+    """The shop's MQTT broker. `ca_file`: TLS with the host name verified; files are absolute paths."""
+
+    host: str = "localhost"
+    port: int = 1883
+    username: str | None = None
+    password_file: Path | None = None
+    ca_file: Path | None = None
+    cert_file: Path | None = None
+    key_file: Path | None = None
+
+    @property
+    def tls(self) -> bool:
+        """Speak TLS."""
+        return self.ca_file is not None
+
+
+@dataclass(frozen=True, slots=True)
+class Page:
+    """Where the page listens. `password_file` None: reading only, on this machine only."""
+
+    host: str = "127.0.0.1"
+    port: int = 8480
+    password_file: Path | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """A sensor that publishes on a topic of its own.
+
+    field: where in a JSON payload the number is, levels joined by dots; None: the payload is the number.
+    unit: of the number, one of `units.UNITS[quantity]`. sensor: the name under which its readings are kept.
+    """
+
+    topic: str
+    place: str
+    quantity: Quantity
+    unit: str
+    sensor: str
+    field: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Route:
+    """Which alerts go this way. `kinds` empty: all kinds."""
+
+    kinds: tuple[str, ...] = ()
+    least_severity: Severity = "warning"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MailServer:
+    """The SMTP server that takes our mail."""
+
+    host: str
+    sender: str
+    port: int = 587
+    tls: Literal["starttls", "tls", "none"] = "starttls"
+    username: str | None = None
+    password_file: Path | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mail(Route):
+    """Alerts by e-mail."""
+
+    to: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Webhook(Route):
+    """Alerts posted as JSON. `secret_file`: its content signs them."""
+
+    url: str
+    secret_file: Path | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Apprise(Route):
+    """Alerts through the apprise library; `urls_file` has one of its addresses a line."""
+
+    urls_file: Path
+
+
+@dataclass(frozen=True, slots=True)
+class Notify:
+    """Who is told, and how. daily_sign_of_life: the room's time of day of a daily "all is well"; None: none is sent.
+
+    lamp_topic: a topic that a signal lamp listens to; None: no lamp.
+    """
+
+    mail_server: MailServer | None = None
+    mails: tuple[Mail, ...] = ()
+    webhooks: tuple[Webhook, ...] = ()
+    apprises: tuple[Apprise, ...] = ()
+    daily_sign_of_life: time | None = None
+    lamp_topic: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class HomeConfig:
+    """All of a home's room.toml. broker None: an embedded one on this machine, for trying out."""
+
+    path: Path
+    room: RoomSetup
+    broker: Broker | None = None
+    page: Page = field(default_factory=Page)
+    sources: tuple[Source, ...] = ()
+    notify: Notify = field(default_factory=Notify)
+
+
+def is_loopback(host: str) -> bool:
+    """The address is reached from this machine only."""
+    if host == "localhost":
+        return True
+    try:
+        return ip_address(host).is_loopback
+    except ValueError:
+        return False
+
+
+def read_secret(path: Path) -> str:
+    """The password or secret that a file holds, without the end of its line; SetupError where there is none."""
+    try:
+        secret = path.read_text(encoding="utf-8").strip("\r\n")
+    except (OSError, UnicodeDecodeError) as error:
+        raise SetupError(
+            f"{path}: cannot be read ({error}); put the secret alone in this file, as plain text"
+        ) from error
+    if not secret:
+        raise SetupError(f"{path}: is empty; put the secret alone in this file, as plain text")
+    return secret

@@ -1,0 +1,237 @@
+"""The tables of room.toml as pydantic models: keys, types and ranges; what lies across tables is checked in `config`.
+
+Ranges are wide on purpose: they catch slips of the pen (a dry_at of 95, a humidity of 500), not unusual shops.
+"""
+
+from datetime import time
+from typing import Annotated, Literal
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
+
+from drymon.drying.quantities import Quantity
+from drymon.drying.sieves import OPENING_UM
+from drymon.messages.names import NAME_PATTERN, RESERVED_RACKS
+
+
+def _ascending(pair: list[float]) -> list[float]:
+    if not pair[0] < pair[1]:
+        raise ValueError("two numbers, the lower first")
+    return pair
+
+
+def _not_descending(pair: list[float]) -> list[float]:
+    if not pair[0] <= pair[1]:
+        raise ValueError("two numbers, the lower first")
+    return pair
+
+
+def _mesh(number: int) -> int:
+    if number not in OPENING_UM:
+        raise ValueError(f"a sieve number of ASTM E11: {', '.join(map(str, OPENING_UM))}")
+    return number
+
+
+def _timezone(name: str) -> str:
+    try:
+        ZoneInfo(name)
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        raise ValueError('a time zone of the IANA list, such as "UTC" or "Europe/Lisbon"') from None
+    return name
+
+
+def _rack_name(name: str) -> str:
+    if name in RESERVED_RACKS:
+        raise ValueError(f"any name but {', '.join(RESERVED_RACKS)}: these are levels of the topics")
+    return name
+
+
+def _topic(topic: str) -> str:
+    if not topic or "\0" in topic or "+" in topic or "#" in topic or len(topic.encode()) > 65535:
+        raise ValueError("one full MQTT topic, without the wildcards + and #")
+    return topic
+
+
+def _time_of_day(text: str) -> str:
+    try:
+        moment = time.fromisoformat(text)
+    except ValueError:
+        moment = None
+    if moment is None or moment.tzinfo is not None:
+        raise ValueError('a time of day in the room\'s own time zone, such as "06:30"')
+    return text
+
+
+Name = Annotated[str, Field(pattern=NAME_PATTERN)]
+RackName = Annotated[Name, AfterValidator(_rack_name)]
+Label = Annotated[str, Field(max_length=200)]
+Text = Annotated[str, Field(min_length=1, max_length=1000)]
+Topic = Annotated[str, AfterValidator(_topic)]
+Port = Annotated[int, Field(ge=1, le=65535)]
+Hours = Annotated[float, Field(gt=0, le=8760)]
+Mesh = Annotated[int, AfterValidator(_mesh)]
+Pair = Field(min_length=2, max_length=2)
+TemperatureBand = Annotated[list[Annotated[float, Field(ge=-10, le=60)]], Pair, AfterValidator(_ascending)]
+HumidityBand = Annotated[list[Annotated[float, Field(ge=0, le=100)]], Pair, AfterValidator(_ascending)]
+AirflowBand = Annotated[list[Annotated[float, Field(ge=0, le=20)]], Pair, AfterValidator(_ascending)]
+AirflowRange = Annotated[list[Annotated[float, Field(ge=0, le=20)]], Pair, AfterValidator(_not_descending)]
+
+
+class Table(BaseModel):
+    """Strict: a number in quotes is no number, an unknown key is refused."""
+
+    model_config = ConfigDict(strict=True, extra="forbid", frozen=True, allow_inf_nan=False)
+
+
+class RoomTable(Table):
+    name: Name
+    label: Label = ""
+    timezone: Annotated[str, AfterValidator(_timezone)] = "UTC"
+    altitude_m: float = Field(0.0, ge=-430, le=9000)
+    stale_after_min: float = Field(10.0, gt=0, le=1440)
+
+
+class BrokerTable(Table):
+    host: Text = "localhost"
+    port: Port | None = None
+    username: Text | None = None
+    password_file: Text | None = None
+    ca_file: Text | None = None
+    cert_file: Text | None = None
+    key_file: Text | None = None
+
+    @model_validator(mode="after")
+    def _belong_together(self) -> "BrokerTable":
+        if self.password_file and not self.username:
+            raise ValueError(
+                "received password_file without username; allowed is password_file only together with username"
+            )
+        if (self.cert_file is None) != (self.key_file is None):
+            raise ValueError("received one of cert_file and key_file; allowed are both or neither")
+        if self.cert_file and not self.ca_file:
+            raise ValueError(
+                "received cert_file without ca_file; allowed is cert_file only together with ca_file"
+            )
+        return self
+
+
+class PageTable(Table):
+    host: Text = "127.0.0.1"
+    port: Port = 8480
+    password_file: Text | None = None
+
+
+class RackTable(Table):
+    name: RackName
+    label: Label = ""
+    air: Annotated[list[Name], Field(min_length=1)] | None = None
+    airflow_assumed: AirflowRange = [0.3, 2.0]
+
+
+class CellTable(Table):
+    name: Name
+    rack: Name
+    label: Label = ""
+
+
+class SourceTable(Table):
+    topic: Topic
+    place: Name
+    quantity: Annotated[Quantity, Field(strict=False)]
+    unit: str | None = None
+    field: Text | None = None
+    sensor: Name | None = None
+    label: Label = ""
+
+
+class BandTable(Table):
+    temperature_c: TemperatureBand | None = None
+    humidity_pct: HumidityBand | None = None
+    airflow_m_per_s: AirflowBand | None = None
+    swing_c: float | None = Field(None, gt=0, le=30)
+
+
+class CoatTable(Table):
+    name: Name
+    family: Literal["prime", "backup", "seal"]
+    label: Label = ""
+    stucco_mesh: Annotated[list[Mesh], Field(max_length=2)] | None = None
+    dry_at: float = Field(0.95, gt=0.5, lt=1)
+    shortest_wait_h: Hours | None = None
+    longest_wait_h: Hours | None = None
+    fastest_loss_pct_per_h: float | None = Field(None, gt=0, le=10_000)
+    room: BandTable = BandTable()
+
+    @model_validator(mode="after")
+    def _window_is_open(self) -> "CoatTable":
+        shortest, longest = self.shortest_wait_h, self.longest_wait_h
+        if shortest is not None and longest is not None and shortest >= longest:
+            raise ValueError(
+                f"received shortest_wait_h {shortest:g} and longest_wait_h {longest:g}; allowed is only a shortest_wait_h "
+                "below longest_wait_h, else the coat could never be dipped again"
+            )
+        return self
+
+
+class RecipeTable(Table):
+    name: Name
+    label: Label = ""
+    coats: Annotated[list[Name], Field(min_length=1, max_length=99)]
+
+
+class RouteTable(Table):
+    kinds: list[Name] = []
+    least_severity: Literal["notice", "warning", "danger"] = "warning"
+
+
+class MailServerTable(Table):
+    host: Text
+    sender: Text
+    port: Port = 587
+    tls: Literal["starttls", "tls", "none"] = "starttls"
+    username: Text | None = None
+    password_file: Text | None = None
+
+
+class MailTable(RouteTable):
+    to: Annotated[list[Annotated[str, Field(pattern=r"^[^@\s]+@[^@\s]+$")]], Field(min_length=1)]
+
+
+class WebhookTable(RouteTable):
+    url: Annotated[str, Field(pattern=r"^https?://\S+$")]
+    secret_file: Text | None = None
+
+
+class AppriseTable(RouteTable):
+    urls_file: Text
+
+
+class NotifyTable(Table):
+    mail_server: MailServerTable | None = None
+    mail: list[MailTable] = []
+    webhook: list[WebhookTable] = []
+    apprise: list[AppriseTable] = []
+    daily_sign_of_life: Annotated[str, AfterValidator(_time_of_day)] | None = None
+    lamp_topic: Topic | None = None
+
+    @model_validator(mode="after")
+    def _mail_has_a_server(self) -> "NotifyTable":
+        if self.mail and self.mail_server is None:
+            raise ValueError(
+                "received [[notify.mail]] without [notify.mail_server]; mail needs a server to go through"
+            )
+        return self
+
+
+class HomeFile(Table):
+    """All of room.toml."""
+
+    room: RoomTable
+    broker: BrokerTable | None = None
+    page: PageTable = PageTable()
+    rack: list[RackTable] = []
+    cell: list[CellTable] = []
+    source: list[SourceTable] = []
+    coat: list[CoatTable] = []
+    recipe: list[RecipeTable] = []
+    notify: NotifyTable = NotifyTable()
