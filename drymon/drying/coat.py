@@ -1,0 +1,244 @@
+"""One dip as an ensemble of possible coats, and how its water goes.
+
+For each zone (open faces, and where there are pockets their slow part) and each member
+
+    d left/dt = - deficit / (r_air / (c f(x)) + R (1 - x/critical)+) / water,        x = left - floor
+
+a wet face's outer resistance r_air/(c f) in series with that of the dried layer: linearised at the air's temperature, resistances in
+series divide one vapour deficit, so early drying follows the fan and late drying hardly feels it (Monteith 1965;
+Keey 1972). Below the sorption floor x is negative and the binder takes water up again.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Self
+
+import numpy as np
+import numpy.typing as npt
+
+from drymon.drying import curve, possible, sorption
+from drymon.drying.coat_model import DIP_PARAMETERS, PARAMETERS, CoatModel
+
+Array = npt.NDArray[np.float64]
+Values = float | Array
+
+EXTRA_DIMENSIONS = ("airflow", "below")
+"""Drawn besides the model's parameters: the place in an assumed range of air speeds, and unknown water from below."""
+
+SLOW_ZONE_SHARE = {"pocketed": 0.15, "deep": 0.1}
+"""Share of the tree's wet area that lies in the slow zone (common practice, no source); matters for its weight only."""
+
+BURIED_BELOW = (0.02, 0.35)
+"""Water that may lie under a shell begun elsewhere, as a share of the coat's own: range drawn from (assumed)."""
+
+SLOW_THIRD = (0.75, 0.25)
+"""Ranks by slowness at which a member gets no drying, and all of it, through a gap in the evidence."""
+
+_SMALL = 1e-6
+
+
+@dataclass(frozen=True, slots=True)
+class AirStep:
+    """Air over one step, for all members or one value each.
+
+    deficit, saturation [kg/m3] at the air's temperature; excess [monolayers] of the sorption isotherm over its
+    reference; resistance [s/m] of the air side of an open wet face. Shapes broadcast with (members,).
+    """
+
+    deficit: Values
+    saturation: Values
+    excess: Values
+    resistance: Values
+
+
+@dataclass(frozen=True, slots=True)
+class PossibleCoats:
+    """Parameters of one dip's possible coats; arrays (zones, members) unless said.
+
+    water [kg/m2] removable water right after the dip, what was buried included; conductance [-] transfer over that of the
+    textbook open face; critical, exponent (members,); inner [s/m]; sorption [-] per monolayer; buried [-] share of `water` that
+    older coats brought; airflow, slowness (members,): place in an assumed range of speeds, rank by time to dry.
+    """
+
+    zones: tuple[str, ...]
+    water: Array
+    conductance: Array
+    critical: Array
+    exponent: Array
+    inner: Array
+    sorption: Array
+    buried: Array
+    airflow: Array
+    slowness: Array
+
+    @property
+    def shares(self) -> Array:
+        """Share of the tree's wet area in each zone, (zones,)."""
+        slow = SLOW_ZONE_SHARE.get(self.zones[-1], 0.0)
+        return np.array([1.0 - slow, slow]) if len(self.zones) > 1 else np.array([1.0])
+
+
+@dataclass(frozen=True, slots=True)
+class CoatState:
+    """What is left of one dip's water.
+
+    left (zones, members): share of `water` still there. dry_since (members,): stream time in seconds at which the slowest
+    part reached the target, NaN while it has not. weights (members,): sum 1.
+    """
+
+    left: Array
+    dry_since: Array
+    weights: Array
+
+    @property
+    def slowest(self) -> Array:
+        """Share left in the slowest part of each member, (members,)."""
+        return self.left.max(axis=0) if len(self.left) > 1 else self.left[0]
+
+    @classmethod
+    def fresh(cls, zones: int, members: int = possible.MEMBERS) -> Self:
+        """Right after the dip: all water there, no member preferred."""
+        return cls(np.ones((zones, members)), np.full(members, np.nan), np.full(members, 1.0 / members))
+
+
+def parameter_draws(model: CoatModel, members: int = possible.MEMBERS) -> dict[str, Array]:
+    """The model's parameters for each member, natural units, (members,) by name: the same members for every dip."""
+    scores = possible.normal_scores(len(PARAMETERS) + len(EXTRA_DIMENSIONS) + len(DIP_PARAMETERS), members)
+    scores = scores[:, : len(PARAMETERS)]
+    if model.correlation is not None:
+        scores = scores @ np.linalg.cholesky(np.asarray(model.correlation)).T
+    draws = {}
+    for index, name in enumerate(PARAMETERS):
+        spread = model.parameters[name]
+        shift = spread.sd * scores[:, index]
+        if name == "critical":
+            draws[name] = 1.0 / (1.0 + (1.0 / spread.centre - 1.0) * np.exp(-shift))
+        else:
+            draws[name] = spread.centre * np.exp(shift)
+    return draws
+
+
+def dip_draws(model: CoatModel, key: int, members: int = possible.MEMBERS) -> dict[str, Array]:
+    """What this one dip adds to the model's scatter: factors (members,) by name in DIP_PARAMETERS."""
+    first = len(PARAMETERS) + len(EXTRA_DIMENSIONS)
+    scores = possible.rolled(possible.normal_scores(first + len(DIP_PARAMETERS), members)[:, first:], key)
+    return {name: np.exp(model.dip_sd.get(name, 0.0) * scores[:, i]) for i, name in enumerate(DIP_PARAMETERS)}
+
+
+def extra_draws(members: int = possible.MEMBERS) -> dict[str, Array]:
+    """Quantiles (members,) of the extra dimensions by name."""
+    dimensions = len(PARAMETERS) + len(EXTRA_DIMENSIONS) + len(DIP_PARAMETERS)
+    block = possible.quantiles(dimensions, members)[:, len(PARAMETERS) :]
+    return {name: block[:, i] for i, name in enumerate(EXTRA_DIMENSIONS)}
+
+
+def soaking(model: CoatModel, soak: Array, number: int) -> Array:
+    """Factor on a coat's water for its number: earlier coats soak some up, and that levels off."""
+    return 1.0 + soak * (1.0 - np.exp(-(number - 1) / model.soak_coats))
+
+
+def possible_coats(
+    model: CoatModel, number: int, shelter: str, key: int = 0, below: Array | None = None, below_unknown: bool = False
+) -> PossibleCoats:
+    """Draw the possible coats of a dip.
+
+    number: 1 for the first coat. shelter: "open", "pocketed" or "deep". key: tells dips apart (any integer).
+    below: water [kg/m2] that older coats still hold, (members,) or None. below_unknown: the shell was begun elsewhere.
+    """
+    draw, dip, extra = parameter_draws(model), dip_draws(model, key), extra_draws()
+    zones = ("open",) if shelter == "open" else ("open", shelter)
+    place = np.stack([np.ones(possible.MEMBERS) if zone == "open" else np.minimum(draw[zone], 1.0) for zone in zones])
+    growth = soaking(model, draw["soak"], number)
+    own = draw["water"] * dip["water"] * growth
+    if below is None:
+        below = np.zeros(possible.MEMBERS)
+    if below_unknown:
+        below = below + own * (BURIED_BELOW[0] * (BURIED_BELOW[1] / BURIED_BELOW[0]) ** extra["below"])
+    water = own + below
+    inner = draw["inner"] * dip["inner"] * growth * (1.0 + below / water)
+    ones = np.ones_like(place)
+    coats = PossibleCoats(
+        zones=zones,
+        water=water * ones,
+        conductance=draw["transfer"] * dip["transfer"] * place,
+        critical=draw["critical"],
+        exponent=draw["exponent"],
+        inner=inner * ones,
+        sorption=draw["sorption"] * ones,
+        buried=(below / water) * ones,
+        airflow=extra["airflow"],
+        slowness=np.zeros(possible.MEMBERS),
+    )
+    return replace(coats, slowness=possible.rank_share(steady_time(coats, 0.05, _REFERENCE_AIR).max(axis=0)))
+
+
+def steady_time(coats: PossibleCoats, left: Values, air: AirStep) -> Array:
+    """Seconds in unchanging air until `left` (above 0) remains, (zones, members): the closed form without sorption."""
+    outer = curve.outer_dose(left, coats.critical, coats.exponent) * air.resistance / coats.conductance
+    inner = curve.inner_dose(left, coats.critical) * coats.inner
+    return np.asarray(coats.water * (outer + inner) / air.deficit)
+
+
+def step(coats: PossibleCoats, left: Array, air: AirStep, seconds: float) -> Array:
+    """Share of water left after `seconds` of this air, (zones, members).
+
+    Exponential midpoint steps on the distance to the sorption floor: exact for a rate in proportion to it, of second order
+    otherwise, and never past the floor; one step may span minutes or hours.
+    """
+    floor = coats.sorption * air.excess
+    halfway = _approach(coats, left - floor, left - floor, air, 0.5 * seconds)
+    return floor + _approach(coats, left - floor, halfway, air, seconds)
+
+
+def _approach(coats: PossibleCoats, start: Array, at: Array, air: AirStep, seconds: float) -> Array:
+    """Distance to the floor after `seconds`, with the relative rate that holds at distance `at`."""
+    distance = np.maximum(at, _SMALL)
+    ratio = np.minimum(distance / coats.critical, 1.0)
+    resistance = air.resistance / (coats.conductance * ratio**coats.exponent) + coats.inner * (1.0 - ratio)
+    relative = air.deficit / (resistance * coats.water * distance)
+    if at.min() < 0.0:
+        full = air.resistance / coats.conductance + coats.inner
+        refill = air.saturation / (sorption.GAB_SLOPE * coats.sorption * full * coats.water)
+        relative = np.where(at < 0.0, refill, relative)
+    return np.asarray(start * np.exp(-seconds * relative))
+
+
+def advance(
+    coats: PossibleCoats, state: CoatState, air: AirStep, until: float, seconds: float, target: float, known: bool
+) -> CoatState:
+    """The state `seconds` later, at stream time `until` [s].
+
+    target: share of water that may be left in the slowest part of a dry coat (1 - dry_at). known: the air is measured; if it is
+    not, `air` is the last known and slow members get none of its drying, so that a gap never helps the cautious bound.
+    """
+    left = step(coats, state.left, air, seconds)
+    if not known:
+        left = np.minimum(state.left, state.left + gap_share(coats) * (left - state.left))
+    slowest = left.max(axis=0)
+    dry_since = np.where(slowest > target, np.nan, np.where(np.isnan(state.dry_since), until, state.dry_since))
+    return CoatState(left, dry_since, state.weights)
+
+
+def gap_share(coats: PossibleCoats) -> Array:
+    """Share of the likely drying that each member gets while the air is unknown: none for the slow, all for the quick."""
+    none, full = SLOW_THIRD
+    return np.clip((none - coats.slowness) / (none - full), 0.0, 1.0)
+
+
+def water_left(coats: PossibleCoats, state: CoatState) -> Array:
+    """Water [kg/m2] left in the slowest zone, (members,): what the next dip buries."""
+    return np.asarray((state.left * coats.water).max(axis=0))
+
+
+def stacked(parts: Sequence[PossibleCoats]) -> PossibleCoats:
+    """The slow zones of several dips as rows of one ensemble, for a forecast of all trees at once."""
+
+    def rows(name: str) -> Array:
+        return np.stack([np.atleast_2d(getattr(part, name))[-1] for part in parts])
+
+    names = ("water", "conductance", "critical", "exponent", "inner", "sorption", "buried", "airflow", "slowness")
+    return PossibleCoats(tuple(part.zones[-1] for part in parts), *(rows(name) for name in names))
+
+
+_REFERENCE_AIR = AirStep(deficit=0.0097, saturation=0.0194, excess=0.0, resistance=270.0)
+"""22 degC, 50 % RH, about 0.6 m/s: for ranking members only."""

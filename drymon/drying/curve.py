@@ -1,0 +1,49 @@
+"""The material curve: how the rate falls as the water goes, and the dose that this takes.
+
+Characteristic drying curve (van Meel 1958; Keey 1972): rate = wet rate x f(left), f = 1 down to the critical share of water
+left, then falling. Named forms of the fall stand side by side; a coat model names the one it uses.
+Dose: time x wet rate / water held. In steady air the dose to a share left is a closed form, used for tests and first guesses.
+"""
+
+import numpy as np
+import numpy.typing as npt
+
+Array = npt.NDArray[np.float64]
+
+TAILS: tuple[str, ...] = ("power",)
+LEAST = 1e-9
+"""Shares of water below this count as this: keeps the closed forms finite."""
+
+
+def relative_rate(left: npt.ArrayLike, critical: npt.ArrayLike, exponent: npt.ArrayLike) -> Array:
+    """f: 1 at and above `critical`, (left/critical)^exponent below. All shares 0 to 1, broadcasting."""
+    ratio = np.clip(np.asarray(left, dtype=np.float64) / np.asarray(critical), LEAST, 1.0)
+    return np.asarray(ratio**exponent)
+
+
+def outer_dose(left: npt.ArrayLike, critical: npt.ArrayLike, exponent: npt.ArrayLike) -> Array:
+    """Dose until `left` remains, without inner resistance: the integral of 1/f from `left` to 1.
+
+    1 - left above the critical share; below it 1 - critical + critical ln(critical/left) for exponent 1, else
+    1 - critical + critical/(n - 1) ((left/critical)^(1 - n) - 1). Broadcasting; exponent above 0.
+    """
+    left_, critical_, n = np.broadcast_arrays(
+        np.maximum(np.asarray(left, dtype=np.float64), LEAST), critical, np.asarray(exponent, dtype=np.float64)
+    )
+    ratio = np.minimum(left_ / critical_, 1.0)
+    power = 1.0 - n
+    near_one = np.abs(power) < 1e-6
+    safe = np.where(near_one, 1.0, power)
+    falling = np.where(near_one, -np.log(ratio), (1.0 - ratio**power) / safe)
+    return np.asarray(np.where(left_ >= critical_, 1.0 - left_, 1.0 - critical_ + critical_ * falling))
+
+
+def inner_dose(left: npt.ArrayLike, critical: npt.ArrayLike) -> Array:
+    """Additional dose per unit of inner over outer resistance: the integral of (1 - left/critical) below `critical`.
+
+    A front that recedes into the dried layer (two resistances in series) lengthens the way of the vapour in proportion to
+    the layer's dry part: critical/2 (1 - left/critical)^2. Broadcasting.
+    """
+    critical_ = np.asarray(critical, dtype=np.float64)
+    ratio = np.clip(np.asarray(left, dtype=np.float64) / critical_, 0.0, 1.0)
+    return np.asarray(0.5 * critical_ * (1.0 - ratio) ** 2)
