@@ -1,0 +1,251 @@
+"""A load cell's readings, folded one by one into a trustworthy mass: knocks out, dips found, gaps survived.
+
+The filter is a local-linear-trend Kalman filter on (mass, rate) with white-noise acceleration (Bar-Shalom,
+Li & Kirubarajan 2001, "Estimation with Applications to Tracking and Navigation", section 6.2.2), gated and
+with its reading noise learnt from bounded innovations, so that a fan's buffeting widens it instead of
+deceiving it. A reading outside the gate waits: if the mass comes back it was a knock, a lift or a
+drop-out; if it stays, the median of what waited tells the size of the step. Evaporation is slow and never
+adds mass, so a lasting step is never drying:
+
+- up by more than `Cell.dip_kg` against the hanging tree: a dip, proposed to whoever asks, not assumed;
+- away altogether: the tree was lifted, its last mass is remembered and compared with what is hung back;
+- smaller, either way: the zero moved (a draught, a touched cable); the mass goes on where it was.
+
+Drift slower than the gate cannot be seen by any filter; `weight_evidence` carries it as a random walk.
+Masses in kg, times in s (any common origin), rates in kg/s. Pure and cheap: about 10 microseconds a reading.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from statistics import median
+from typing import Literal
+
+StepKind = Literal["dip", "lifted", "hung", "shift"]
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """What is taken for granted of a load cell and of trees; common practice (no source) unless said
+    otherwise.
+
+    noise_kg: first guess of one reading's standard deviation; dip_kg: a lasting rise of more is a dip;
+    settle_s, settle_readings: how long, and in how many readings, a step must last to be believed;
+    gate: rejection at so many standard deviations; gap_s: silence after which the trend is forgotten.
+    """
+
+    noise_kg: float = 0.002
+    dip_kg: float = 0.02
+    settle_s: float = 60.0
+    settle_readings: int = 4
+    gate: float = 4.5
+    gap_s: float = 1800.0
+    smallest_noise_kg: float = 0.0002
+    lifted_share: float = 0.4
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """A lasting jump: when its first reading came (s), by how much the hanging mass changed (kg), and what
+    it looks like.
+    """
+
+    time_s: float
+    size_kg: float
+    kind: StepKind
+
+
+@dataclass(frozen=True, slots=True)
+class WeightSignal:
+    """The state of one cell after a reading.
+
+    mass, rate: smoothed mass (kg, without zero shifts) and its change (kg/s), with variances and covariance;
+    noise: standard deviation of one reading, learnt; shift: sum of the zero's jumps, to be subtracted from
+    raw readings; step: the jump found with this very reading, else None; waiting: readings outside the
+    gate, not yet explained; hung: mass of the tree before it was lifted, None while it hangs; taken,
+    rejected: readings used and thrown away.
+    """
+
+    time_s: float
+    mass: float
+    rate: float = 0.0
+    variance: float = 0.0
+    covariance: float = 0.0
+    rate_variance: float = 0.0
+    noise: float = 0.002
+    shift: float = 0.0
+    step: Step | None = None
+    waiting: tuple[tuple[float, float], ...] = ()
+    hung: float | None = None
+    taken: int = 1
+    rejected: int = 0
+
+    @property
+    def mass_sd(self) -> float:
+        """Standard deviation of `mass`, kg: scatter only, without the zero's slow drift."""
+        return math.sqrt(self.variance)
+
+    @property
+    def rate_sd(self) -> float:
+        """Standard deviation of `rate`, kg/s."""
+        return math.sqrt(self.rate_variance)
+
+    @property
+    def hangs(self) -> bool:
+        """The tree is on the cell."""
+        return self.hung is None
+
+
+_RATE_SD = 3.0e-5  # kg/s, about 0.1 kg/h: fastest loss of a usual tree, the first guess's width
+_ACCELERATION = 1.0e-15  # kg2/s3, spectral density: a rate may change by 7 g/h within an hour
+_RATE_MEMORY_S = 1.0e5  # and by a fifth of itself
+_MOST_WAITING = 40
+_WARM_UP = 5
+
+
+def step(signal: WeightSignal | None, time_s: float, mass_kg: float, cell: Cell = Cell()) -> WeightSignal:
+    """Fold one raw reading into the signal; None begins one. NaN and readings out of order are ignored."""
+    if signal is None:
+        return _begin(time_s, mass_kg, cell)
+    if not math.isfinite(mass_kg) or time_s <= signal.time_s:
+        return replace(signal, step=None, rejected=signal.rejected + 1)
+    if time_s - signal.time_s > cell.gap_s:
+        return _after_gap(signal, time_s, mass_kg, cell)
+    ahead = _predict(signal, time_s)
+    surprise = mass_kg - ahead.shift - ahead.mass
+    if _fits(ahead, surprise, cell):
+        return _update(ahead, surprise, cell)
+    return _wait(ahead, time_s, mass_kg, cell)
+
+
+def _fits(ahead: WeightSignal, surprise: float, cell: Cell) -> bool:
+    """Inside the gate; while others wait on the same side the gate is half as wide, so that a step of a few
+    standard deviations is not swallowed reading by reading.
+    """
+    spread = math.sqrt(ahead.variance + ahead.noise**2)
+    gate = cell.gate
+    if ahead.waiting and (ahead.waiting[-1][1] - ahead.shift - ahead.mass) * surprise > 0:
+        gate *= 0.5
+    return abs(surprise) <= gate * spread and surprise < max(cell.dip_kg, cell.gate * ahead.noise)
+
+
+def _begin(time_s: float, mass_kg: float, cell: Cell) -> WeightSignal:
+    if not math.isfinite(mass_kg):
+        raise ValueError(f"first reading of a cell: received {mass_kg} kg, a finite mass is needed; skip it")
+    return WeightSignal(time_s, mass_kg, 0.0, cell.noise_kg**2, 0.0, _RATE_SD**2, cell.noise_kg)
+
+
+def _predict(signal: WeightSignal, time_s: float) -> WeightSignal:
+    """Carry mass and rate forward (Bar-Shalom et al. eq. 6.2.2-4 with process noise 6.2.2-12)."""
+    dt = time_s - signal.time_s
+    q = _ACCELERATION + signal.rate**2 / _RATE_MEMORY_S
+    return replace(
+        signal,
+        time_s=time_s,
+        step=None,
+        mass=signal.mass + signal.rate * dt,
+        variance=signal.variance + dt * (2 * signal.covariance + dt * (signal.rate_variance + q * dt / 3)),
+        covariance=signal.covariance + dt * (signal.rate_variance + q * dt / 2),
+        rate_variance=min(signal.rate_variance + q * dt, _RATE_SD**2 + signal.rate**2),
+    )
+
+
+def _update(ahead: WeightSignal, surprise: float, cell: Cell) -> WeightSignal:
+    """Kalman update with the innovation, and the reading noise learnt from it (bounded, so that no knock
+    inflates it).
+    """
+    total = ahead.variance + ahead.noise**2
+    gain, rate_gain = ahead.variance / total, ahead.covariance / total
+    seen = min(surprise**2, 9 * total) - ahead.variance
+    noise = math.sqrt(max(ahead.noise**2 + 0.04 * (seen - ahead.noise**2), cell.smallest_noise_kg**2))
+    return replace(
+        ahead,
+        mass=ahead.mass + gain * surprise,
+        rate=ahead.rate + rate_gain * surprise,
+        variance=(1 - gain) * ahead.variance,
+        covariance=(1 - gain) * ahead.covariance,
+        rate_variance=ahead.rate_variance - rate_gain * ahead.covariance,
+        noise=noise,
+        waiting=(),
+        taken=ahead.taken + 1,
+        rejected=ahead.rejected + len(ahead.waiting),
+    )
+
+
+def _wait(ahead: WeightSignal, time_s: float, mass_kg: float, cell: Cell) -> WeightSignal:
+    """Keep a reading that does not fit until it is plain whether the mass has moved for good."""
+    waiting = (*ahead.waiting, (time_s, mass_kg))[-_MOST_WAITING:]
+    held = replace(ahead, waiting=waiting)
+    recent = [mass for when, mass in waiting if time_s - when <= cell.settle_s]
+    if time_s - waiting[0][0] < cell.settle_s or len(waiting) < cell.settle_readings:
+        return held
+    if len(recent) < cell.settle_readings:  # sparse readings: the last few have to do
+        recent = [mass for _, mass in waiting[-cell.settle_readings :]]
+    level = median(recent)
+    spread = 1.4826 * median(abs(mass - level) for mass in recent)
+    if (
+        spread > max(cell.gate * ahead.noise, cell.dip_kg / 2)
+        and abs(level - ahead.shift - ahead.mass) > 3 * spread
+    ):
+        return held  # still swinging
+    return _settle(held, level, max(spread, cell.smallest_noise_kg), cell)
+
+
+def _after_gap(signal: WeightSignal, time_s: float, mass_kg: float, cell: Cell) -> WeightSignal:
+    """After a silence the trend is forgotten, not the mass.
+
+    Less mass is drying, more mass waits as a possible dip.
+    """
+    away = time_s - signal.time_s
+    back = replace(
+        signal,
+        time_s=time_s,
+        step=None,
+        rate=0.0,
+        waiting=(),
+        covariance=0.0,
+        rate_variance=_RATE_SD**2,
+        variance=signal.variance + (min(away, 8 * 3600.0) * max(abs(signal.rate), _RATE_SD / 3)) ** 2,
+    )
+    surprise = mass_kg - back.shift - back.mass
+    if not signal.hangs or surprise >= cell.dip_kg or surprise < -cell.lifted_share * abs(back.mass):
+        return _wait(back, time_s, mass_kg, cell)
+    return _update(back, surprise, cell)
+
+
+def _settle(held: WeightSignal, level: float, spread: float, cell: Cell) -> WeightSignal:
+    """Name the lasting jump and go on from its level."""
+    since = held.waiting[0][0]
+    size = level - held.shift - held.mass
+    fresh = replace(held, waiting=(), taken=held.taken + 1, noise=max(held.noise, min(spread, cell.dip_kg)))
+    if held.taken <= _WARM_UP:
+        return replace(_begin(held.time_s, level, cell), noise=fresh.noise)
+    if held.hung is not None:
+        return _hang(fresh, since, level, cell)
+    if size < -max(cell.lifted_share * abs(held.mass), cell.dip_kg):
+        return replace(_restart(fresh, level - held.shift), hung=held.mass, step=Step(since, size, "lifted"))
+    if size >= cell.dip_kg:
+        return replace(_restart(fresh, level - held.shift), step=Step(since, size, "dip"))
+    if abs(size) <= 3 * spread:  # rougher, not heavier: buffeting has begun
+        return _update(fresh, size, cell)
+    return replace(
+        fresh, shift=held.shift + size, variance=held.variance + spread**2, step=Step(since, size, "shift")
+    )
+
+
+def _hang(fresh: WeightSignal, since: float, level: float, cell: Cell) -> WeightSignal:
+    """Something hangs again after a lift: the tree as it was, a dipped one, or still nothing."""
+    assert fresh.hung is not None
+    mass = level - fresh.shift
+    if mass < (1 - cell.lifted_share) * fresh.hung:
+        return _restart(fresh, mass)
+    change = mass - fresh.hung
+    kind: StepKind = "dip" if change >= cell.dip_kg else "hung"
+    return replace(_restart(fresh, mass), hung=None, step=Step(since, change, kind))
+
+
+def _restart(signal: WeightSignal, mass: float) -> WeightSignal:
+    return replace(
+        signal, mass=mass, rate=0.0, variance=signal.noise**2, covariance=0.0, rate_variance=_RATE_SD**2
+    )

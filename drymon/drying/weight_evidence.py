@@ -1,0 +1,158 @@
+"""What a tree's weight says about its possible coats: a likelihood for each member of the ensemble.
+
+The scale reads  dry mass + area x predicted water + errors.  Dry mass and area are unknown: the dry mass
+has a flat prior, the area a wide log-normal one; both are profiled out for every member. Errors are not
+independent, or a day of readings would pretend to know the last gram; their covariance adds up
+
+    scatter of the smoothed readings + random walk and creep of the zero + temperature effect + misfit of
+    the curve
+
+The misfit is a stationary process (Matern 3/2; Rasmussen & Williams 2006 eq. 4.17) in the model's own
+imperfection, as Kennedy & O'Hagan (2001) want it: without it the ensemble would collapse on one wrong
+member. Heavy tails: a multivariate Student's t.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+Array = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class ScaleErrors:
+    """Errors of a scale that do not average out. A bench scale (zeroed each time) has no drift and no creep.
+
+    drift_kg: random walk of the zero, kg per sqrt(hour) (0.2-2 g/sqrt(h) for hobby cells); creep_kg after
+    loading, settling with creep_h; per_k: temperature effect, kg/K; misfit: share of the water by which a
+    right curve may be wrong, correlated over misfit_span of the time watched; freedom of Student's t.
+    """
+
+    drift_kg: float = 0.0007
+    creep_kg: float = 0.001
+    creep_h: float = 0.5
+    per_k: float = 0.0003
+    misfit: float = 0.012
+    misfit_span: float = 0.35
+    freedom: float = 8.0
+
+
+LOAD_CELL = ScaleErrors()
+BENCH_SCALE = ScaleErrors(drift_kg=0.0, creep_kg=0.0, per_k=0.0)
+
+
+@dataclass(frozen=True, slots=True)
+class AreaPrior:
+    """Wet area of the tree, m2: median, and standard deviation of its logarithm."""
+
+    median_m2: float = 0.4
+    log_sd: float = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """Per member: log likelihood, fitted area (m2) with the sd of its logarithm, fitted dry mass (kg).
+
+    All (members,).
+    """
+
+    log_likelihood: Array
+    area_m2: Array
+    log_area_sd: Array
+    dry_kg: Array
+
+
+def error_covariance(
+    times_s: Array, sds_kg: Array, water_kg: float, errors: ScaleErrors, temperatures_c: Array | None = None
+) -> Array:
+    """Covariance (times, times) of weighings at `times_s` since the dip, kg2.
+
+    `water_kg`: size of the water for the misfit.
+    """
+    hours = times_s / 3600.0
+    earlier = np.minimum(hours[:, None], hours[None, :])
+    creep = errors.creep_kg * np.exp(-hours / errors.creep_h)
+    span = max(errors.misfit_span * float(np.ptp(hours)), 0.25)
+    distance = np.sqrt(3.0) * np.abs(hours[:, None] - hours[None, :]) / span
+    matern = (1.0 + distance) * np.exp(-distance)
+    covariance = np.diag(sds_kg**2) + errors.drift_kg**2 * earlier + np.outer(creep, creep)
+    covariance = covariance + (errors.misfit * water_kg) ** 2 * matern
+    if temperatures_c is not None:
+        warm = errors.per_k * (temperatures_c - temperatures_c[0])
+        covariance = covariance + np.outer(warm, warm)
+    return np.asarray(covariance + np.eye(len(hours)) * (1e-6 + 1e-4 * sds_kg.max()) ** 2)
+
+
+def weigh_members(
+    times_s: Array,
+    masses_kg: Array,
+    sds_kg: Array,
+    predicted_water: Array,
+    *,
+    errors: ScaleErrors = LOAD_CELL,
+    area: AreaPrior = AreaPrior(),
+    temperatures_c: Array | None = None,
+) -> Evidence:
+    """Compare weighings since one dip with every member's predicted water.
+
+    times_s, masses_kg, sds_kg: (times,), s since the dip and kg; at least 2 weighings, else nothing is
+    learnt (zeros). predicted_water: (members, times) water left averaged over the tree's faces, kg/m2
+    (zones weighted with their share of area).
+    """
+    members = len(predicted_water)
+    if len(times_s) < 2:
+        nothing = np.zeros(members)
+        return Evidence(nothing, nothing + area.median_m2, nothing + area.log_sd, nothing + masses_kg.mean())
+    water = float(np.ptp(masses_kg)) + float(sds_kg.mean())
+    root = np.linalg.cholesky(error_covariance(times_s, sds_kg, water, errors, temperatures_c))
+    white = np.linalg.solve(root, np.column_stack([masses_kg, np.ones_like(masses_kg), predicted_water.T]))
+    unit = white[:, 1] / np.sqrt(white[:, 1] @ white[:, 1])
+    free = white - np.outer(unit, unit @ white)
+    log_area, information, squares = _profile_area(free[:, 0], free[:, 2:].T, area)
+    scale = np.exp(log_area)
+    dry = (unit @ white[:, 0] - scale * (unit @ white[:, 2:])) / (unit @ white[:, 1])
+    count, freedom = len(times_s) - 1, errors.freedom
+    score = -0.5 * (freedom + count) * np.log1p(squares / freedom) - 0.5 * np.log(information)
+    return Evidence(score - score.max(), scale, 1.0 / np.sqrt(information), dry)
+
+
+def log_likelihood(
+    times_s: Array,
+    masses_kg: Array,
+    sds_kg: Array,
+    predicted_water: Array,
+    *,
+    errors: ScaleErrors = LOAD_CELL,
+    area: AreaPrior = AreaPrior(),
+    temperatures_c: Array | None = None,
+) -> Array:
+    """Log likelihood of each member, (members,), the best at 0; arguments as in `weigh_members`."""
+    return weigh_members(
+        times_s, masses_kg, sds_kg, predicted_water, errors=errors, area=area, temperatures_c=temperatures_c
+    ).log_likelihood
+
+
+def _profile_area(mass: Array, water: Array, area: AreaPrior) -> tuple[Array, Array, Array]:
+    """Most likely log area of each member under the prior, its information, and the sum of squares there,
+    prior included.
+
+    Newton steps on  |mass - a water|^2 + ((log a - log median)/sd)^2  with a = exp(log a), the curvature
+    kept positive.
+    """
+    weight = 1.0 / area.log_sd**2
+    middle = np.log(area.median_m2)
+    power = np.maximum(np.einsum("mt,mt->m", water, water), 1e-12)
+    cross = water @ mass
+    log_area = np.log(np.maximum(cross / power, area.median_m2 * np.exp(-2.0 * area.log_sd)))
+    information = np.full(len(water), weight)
+    for _ in range(6):
+        scale = np.exp(log_area)
+        slope = scale * (scale * power - cross) + weight * (log_area - middle)
+        information = scale * scale * power + weight
+        log_area = log_area - np.clip(slope / information, -1.0, 1.0)
+    scale = np.exp(log_area)
+    squares = mass @ mass - 2.0 * scale * cross + scale * scale * power + weight * (log_area - middle) ** 2
+    return log_area, information, np.maximum(squares, 0.0)

@@ -1,0 +1,188 @@
+"""The weight signal against known truths.
+
+Made-up weighings whose curve is a plain exponential, no part of drymon.
+"""
+
+import math
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+from scipy.linalg import solve_discrete_are
+
+from drymon.drying import weight
+from drymon.drying.weight_evidence import AreaPrior, ScaleErrors, log_likelihood, weigh_members
+
+HOUR = 3600.0
+
+
+def drying_mass(time_s):
+    """A 5 kg tree that loses 150 g with a time constant of 1.5 h."""
+    return 5.0 + 0.15 * np.exp(-time_s / (1.5 * HOUR))
+
+
+def fold(times, masses, cell=None):
+    """All signals, reading by reading."""
+    cell = cell or weight.Cell()
+    signals = [weight.step(None, float(times[0]), float(masses[0]), cell)]
+    for time_s, mass in zip(times[1:], masses[1:], strict=True):
+        signals.append(weight.step(signals[-1], float(time_s), float(mass), cell))
+    return signals
+
+
+def steps(signals):
+    return [signal.step for signal in signals if signal.step]
+
+
+@pytest.fixture
+def readings():
+    """Eight hours of readings each 10 s with a noise of 2 g."""
+    times = np.arange(0.0, 8 * HOUR, 10.0)
+    return times, drying_mass(times) + np.random.default_rng(7).normal(0.0, 0.002, times.size)
+
+
+def test_mass_and_rate_follow_the_truth_within_their_stated_error(readings):
+    times, masses = readings
+    signals = fold(times, masses)[60:]
+    errors = np.array([(s.mass - drying_mass(s.time_s)) / s.mass_sd for s in signals])
+    rates = np.array([s.rate + 0.15 / (1.5 * HOUR) * math.exp(-s.time_s / (1.5 * HOUR)) for s in signals])
+    assert np.mean(np.abs(errors) < 2.0) > 0.85
+    assert np.std(rates) * HOUR < 0.006  # g/h of a rate that begins at 100 g/h
+    assert not steps(signals)
+
+
+def test_variance_settles_where_the_riccati_equation_says():
+    """scipy's Riccati solver is the outside: stationary covariance of the same (mass, rate) trend."""
+    dt, noise = 10.0, 0.002
+    q = weight._ACCELERATION * np.array([[dt**3 / 3, dt**2 / 2], [dt**2 / 2, dt]])
+    ahead = solve_discrete_are(
+        np.array([[1.0, dt], [0.0, 1.0]]).T, np.array([[1.0], [0.0]]), q, np.array([[noise**2]])
+    )
+    settled = ahead[0, 0] * noise**2 / (ahead[0, 0] + noise**2)
+    times = np.arange(0.0, 10 * HOUR, dt)
+    flat = 5.0 + noise * np.where(np.arange(times.size) % 2, 1.0, -1.0)
+    assert fold(times, flat)[-1].mass_sd == pytest.approx(math.sqrt(settled), rel=0.05)
+
+
+def test_knocks_lifts_and_drop_outs_leave_no_trace(readings):
+    times, masses = readings
+    masses = masses.copy()
+    masses[900:903] += 4.0
+    masses[1200:1204] = 0.0
+    masses[1500] = math.nan
+    signals = fold(times, masses)
+    worst = max(abs(s.mass - drying_mass(s.time_s)) for s in signals[100:])
+    assert worst < 0.003
+    assert signals[-1].rejected >= 8
+    assert not steps(signals)
+
+
+def test_a_dip_without_a_word_is_found_with_its_size_and_time(readings):
+    times, masses = readings
+    later = times + 8 * HOUR
+    lifted = later < 8 * HOUR + 300
+    after = np.where(lifted, 0.0, 5.0 + 0.25 * np.exp(-(later - 8 * HOUR - 300) / (1.5 * HOUR)))
+    found = steps(fold(np.r_[times, later], np.r_[masses, after]))
+    assert [step.kind for step in found] == ["lifted", "dip"]
+    assert found[1].time_s == pytest.approx(8 * HOUR + 300, abs=30)
+    assert found[1].size_kg == pytest.approx(0.249, abs=0.004)
+
+
+def test_lifted_and_hung_back_is_no_dip(readings):
+    times, masses = readings
+    masses = masses.copy()
+    masses[1000:1030] = 0.0
+    found = steps(fold(times, masses))
+    assert [step.kind for step in found] == ["lifted", "hung"]
+    assert abs(found[1].size_kg) < 0.006
+
+
+def test_a_moved_zero_is_not_drying(readings):
+    """A draught that pulls 12 g for good must not look like 12 g of water gone."""
+    times, masses = readings
+    signals = fold(times, masses - 0.012 * (times > 4 * HOUR))
+    assert [step.kind for step in steps(signals)] == ["shift"]
+    assert signals[-1].mass == pytest.approx(drying_mass(times[-1]), abs=0.002)
+
+
+def test_buffeting_widens_and_does_not_deceive(readings):
+    times, masses = readings
+    windy = (times > 2 * HOUR) & (times < 4 * HOUR)
+    masses = masses + windy * np.random.default_rng(3).normal(0.0, 0.02, times.size)
+    signals = fold(times, masses)
+    in_wind = [s for s in signals if 3 * HOUR < s.time_s < 4 * HOUR]
+    assert max(abs(s.mass - drying_mass(s.time_s)) for s in in_wind) < 0.012
+    assert min(s.noise for s in in_wind) > 0.012
+    assert signals[-1].noise < 0.003
+
+
+def test_a_gap_forgets_the_trend_and_keeps_the_mass(readings):
+    times, masses = readings
+    there = (times < 2 * HOUR) | (times > 5 * HOUR)
+    signals = fold(times[there], masses[there])
+    assert not steps(signals)
+    assert signals[-1].mass == pytest.approx(drying_mass(times[-1]), abs=0.001)
+
+
+def test_a_dip_during_a_gap_is_found(readings):
+    times, masses = readings
+    there = (times < 2 * HOUR) | (times > 5 * HOUR)
+    found = steps(fold(times[there], (masses + 0.12 * (times > 3 * HOUR))[there]))
+    assert [step.kind for step in found] == ["dip"]
+    lost = drying_mass(2 * HOUR) - drying_mass(5 * HOUR)
+    assert found[0].size_kg == pytest.approx(0.12 - lost, abs=0.004)
+
+
+def test_a_first_reading_that_is_no_mass_is_refused():
+    with pytest.raises(ValueError, match="received nan"):
+        weight.step(None, 0.0, math.nan)
+
+
+def _members():
+    """Possible coats that differ in their time constant alone; member 114 is the true one (1.5 h)."""
+    constants = np.linspace(0.8, 2.37, 256) * HOUR
+    return constants, int(np.argmin(np.abs(constants - 1.5 * HOUR)))
+
+
+@pytest.mark.parametrize(("watched_h", "widest"), [(1.0, 0.4), (3.0, 0.12), (6.0, 0.06)])
+def test_weight_finds_the_true_member_without_area_and_dry_mass(watched_h, widest):
+    constants, true = _members()
+    times = np.linspace(300.0, watched_h * HOUR, 30)
+    masses = 7.3 + 0.55 * 0.3 * np.exp(-times / (1.5 * HOUR)) + np.random.default_rng(1).normal(0, 0.0005, 30)
+    water = 0.3 * np.exp(-times / constants[:, None])
+    evidence = weigh_members(times, masses, np.full(30, 0.0005), water)
+    weights = np.exp(evidence.log_likelihood)
+    weights /= weights.sum()
+    mean = float(weights @ constants)
+    sd = math.sqrt(float(weights @ (constants - mean) ** 2))
+    assert abs(mean - 1.5 * HOUR) < 2.5 * sd
+    assert sd / (1.5 * HOUR) < widest
+    assert_allclose(evidence.area_m2[true], 0.55, rtol=0.15)
+    assert_allclose(evidence.dry_kg[true], 7.3, atol=0.02)
+
+
+def test_drift_makes_weight_a_weaker_witness():
+    """A cell whose zero walks 5 g per root hour knows less than a steady one."""
+    constants, _ = _members()
+    times = np.linspace(300.0, 6 * HOUR, 30)
+    masses = 7.3 + 0.165 * np.exp(-times / (1.5 * HOUR))
+    water = 0.3 * np.exp(-times / constants[:, None])
+    spans = []
+    for drift in (0.0002, 0.005):
+        score = log_likelihood(times, masses, np.full(30, 0.001), water, errors=ScaleErrors(drift_kg=drift))
+        spans.append(np.count_nonzero(score > -2.0))
+    assert spans[1] > 1.5 * spans[0]
+
+
+def test_one_weighing_teaches_nothing():
+    score = log_likelihood(np.array([600.0]), np.array([5.0]), np.array([0.001]), np.full((8, 1), 0.3))
+    assert_allclose(score, np.zeros(8))
+
+
+def test_area_prior_is_felt_where_the_scale_cannot_tell():
+    """With no loss yet the area is the prior's."""
+    times = np.array([300.0, 360.0])
+    evidence = weigh_members(
+        times, np.array([5.0, 5.0]), np.full(2, 0.002), np.full((4, 2), 0.3), area=AreaPrior(0.7, 0.5)
+    )
+    assert_allclose(evidence.area_m2, 0.7, rtol=0.02)
