@@ -157,8 +157,8 @@ def _update(ahead: WeightSignal, surprise: float, cell: Cell) -> WeightSignal:
     """
     total = ahead.variance + ahead.noise**2
     gain, rate_gain = ahead.variance / total, ahead.covariance / total
-    seen = min(surprise**2, 9 * total) - ahead.variance
-    noise = math.sqrt(max(ahead.noise**2 + 0.04 * (seen - ahead.noise**2), cell.smallest_noise_kg**2))
+    ratio = min(surprise**2 / total, 9.0)
+    noise = max(ahead.noise * math.sqrt(1.0 + 0.04 * (ratio - 1.0)), cell.smallest_noise_kg)
     return replace(
         ahead,
         mass=ahead.mass + gain * surprise,
