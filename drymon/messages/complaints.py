@@ -48,7 +48,8 @@ def _line(finding: Any, model: type[BaseModel], data: Any) -> str:
     parts = tuple(finding["loc"])
     where = key_path(parts, data)
     if finding["type"] == "extra_forbidden":
-        return f"{where}: unknown key; allowed here are {_allowed_keys(model, parts)}"
+        received = f"received the unknown key {as_written(parts[-1])}"
+        return f"{where}: {received}; allowed here are {_allowed_keys(model, parts)}"
     if finding["type"] == "missing":
         return f"{where}: is missing; it is required"
     if finding["type"] == "value_error" and isinstance(finding["input"], dict):

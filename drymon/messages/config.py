@@ -1,4 +1,4 @@
-"""room.toml to a frozen `HomeConfig`: read, checked across tables, or refused with everything that is wrong at once."""
+"""room.toml to a frozen `HomeConfig`: read, checked across tables, or refused with all its faults at once."""
 
 import tomllib
 from collections.abc import Callable, Iterable, Iterator
@@ -51,7 +51,7 @@ T = TypeVar("T")
 
 
 def load_home(home: Path) -> HomeConfig:
-    """The configuration of a home folder; SetupError tells everything that is wrong with it, or how to make one."""
+    """The configuration of a home folder; SetupError tells all that is wrong with it, or how to make one."""
     file = home / ROOM_FILE
     try:
         text = file.read_text(encoding="utf-8")
@@ -107,12 +107,13 @@ def _across(content: tables.HomeFile, home: Path) -> Iterator[str]:
 def _twice(key: str, values: list[Any]) -> Iterator[str]:
     for number, value in enumerate(values, 1):
         if value in values[: number - 1]:
-            yield f"{key.format(number)}: received {as_written(value)} a second time; allowed is each only once"
+            yield f"{key.format(number)}: received {as_written(value)} twice; allowed is each only once"
 
 
 def _known(key: str, name: str, names: list[str], what: str) -> Iterator[str]:
     if name not in names:
-        yield f"{key}: received {as_written(name)}; allowed are the {what} of this file: {', '.join(names) or 'none yet'}"
+        known = ", ".join(names) or "none yet"
+        yield f"{key}: received {as_written(name)}; allowed are the {what} of this file: {known}"
 
 
 def _sources(content: tables.HomeFile, places: list[str]) -> Iterator[str]:
@@ -121,7 +122,10 @@ def _sources(content: tables.HomeFile, places: list[str]) -> Iterator[str]:
         key = f"source[{number}]"
         yield from _known(f"{key}.place", source.place, places, "racks and room")
         if source.topic.startswith(own):
-            yield f"{key}.topic: received {as_written(source.topic)}; topics under {own} are understood without a [[source]]"
+            yield (
+                f"{key}.topic: received {as_written(source.topic)}; allowed is a topic outside {own}, "
+                "which is understood without a [[source]]"
+            )
         if source.unit is not None and (problem := unit_problem(source.quantity, source.unit)):
             yield f"{key}.{problem}"
         if source.quantity is Quantity.WEIGHT and source.sensor is None:
@@ -136,11 +140,15 @@ def _page(page: tables.PageTable, home: Path) -> Iterator[str]:
         return
     if page.password_file is None:
         yield (
-            f"page.password_file: is missing; with page.host {as_written(page.host)} others on the network reach the page: "
-            f'write a password into a file in this folder and name it here, or set host = "127.0.0.1"'
+            f"page.host: received {as_written(page.host)} without page.password_file; others on the network "
+            "reach the page there: write a password into a file in this folder and name it as "
+            'password_file, or set host = "127.0.0.1"'
         )
     elif not (home / page.password_file).is_file():
-        yield f"page.password_file: received {as_written(page.password_file)}; there is no such file: write the password into it"
+        yield (
+            f"page.password_file: received {as_written(page.password_file)}; there is no such file in "
+            f"{home}: write the page's password into it"
+        )
 
 
 def _sensor_name(source: tables.SourceTable) -> str:
@@ -188,8 +196,13 @@ def _coat(coat: tables.CoatTable) -> CoatType:
 
 
 def _band(band: tables.BandTable) -> Band:
-    values = band.model_dump()
-    return Band(**{key: tuple(value) if isinstance(value, list) else value for key, value in values.items()})
+    return Band(
+        _pair(band.temperature_c), _pair(band.humidity_pct), _pair(band.airflow_m_per_s), band.swing_c
+    )
+
+
+def _pair(numbers: list[float] | None) -> tuple[float, float] | None:
+    return None if numbers is None else (numbers[0], numbers[1])
 
 
 def _file(name: str | None, home: Path) -> Path | None:
@@ -209,7 +222,7 @@ def _notify(notify: tables.NotifyTable, home: Path) -> Notify:
     server = notify.mail_server
     at = notify.daily_sign_of_life
     return Notify(
-        mail_server=server and _with_files(MailServer, server, home, "password_file"),
+        mail_server=_with_files(MailServer, server, home, "password_file") if server else None,
         mails=_routes(Mail, notify.mail, home),
         webhooks=_routes(Webhook, notify.webhook, home, "secret_file"),
         apprises=_routes(Apprise, notify.apprise, home, "urls_file"),
@@ -225,7 +238,7 @@ def _routes(
 
 
 def _with_files(kind: Callable[..., T], table: tables.Table, home: Path, file_key: str) -> T:
-    values = {
+    values: dict[str, Any] = {
         key: tuple(value) if isinstance(value, list) else value for key, value in table.model_dump().items()
     }
     if values.get(file_key) is not None:

@@ -1,4 +1,4 @@
-"""What room.toml sets up around the room itself: broker, page, foreign sensors, who is told. Plain frozen data."""
+"""What room.toml sets up around the room: broker, page, foreign sensors, who is told. Plain frozen data."""
 
 from dataclasses import dataclass, field
 from datetime import time
@@ -99,8 +99,9 @@ class Apprise(Route):
 
 @dataclass(frozen=True, slots=True)
 class Notify:
-    """Who is told, and how. daily_sign_of_life: the room's time of day of a daily "all is well"; None: none is sent.
+    """Who is told, and how.
 
+    daily_sign_of_life: the room's time of day for a daily "all is well"; None: none is sent.
     lamp_topic: a topic that a signal lamp listens to; None: no lamp.
     """
 
@@ -135,7 +136,7 @@ def is_loopback(host: str) -> bool:
 
 
 def read_secret(path: Path) -> str:
-    """The password or secret that a file holds, without the end of its line; SetupError where there is none."""
+    """The password or secret in a file, without the end of its line; SetupError where there is none."""
     try:
         secret = path.read_text(encoding="utf-8").strip("\r\n")
     except (OSError, UnicodeDecodeError) as error:

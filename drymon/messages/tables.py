@@ -1,6 +1,6 @@
-"""The tables of room.toml as pydantic models: keys, types and ranges; what lies across tables is checked in `config`.
+"""The tables of room.toml as pydantic models: keys, types, ranges; `config` looks across tables.
 
-Ranges are wide on purpose: they catch slips of the pen (a dry_at of 95, a humidity of 500), not unusual shops.
+Ranges are wide on purpose: they catch slips of the pen (a dry_at of 95, a humidity of 500), not odd shops.
 """
 
 from datetime import time
@@ -12,6 +12,30 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validat
 from drymon.drying.quantities import Quantity
 from drymon.drying.sieves import OPENING_UM
 from drymon.messages.names import NAME_PATTERN, RESERVED_RACKS
+
+
+def _between(low: float, high: float) -> AfterValidator:
+    def check(value: float) -> float:
+        if not low <= value <= high:
+            raise ValueError(f"{low:g} to {high:g}")
+        return value
+
+    return AfterValidator(check)
+
+
+def _above_zero(high: float) -> AfterValidator:
+    def check(value: float) -> float:
+        if not 0 < value <= high:
+            raise ValueError(f"above 0, at most {high:g}")
+        return value
+
+    return AfterValidator(check)
+
+
+def _share(value: float) -> float:
+    if not 0.5 < value < 1:
+        raise ValueError("a share above 0.5 and below 1: 0.95 stands for 95 %")
+    return value
 
 
 def _ascending(pair: list[float]) -> list[float]:
@@ -67,14 +91,14 @@ RackName = Annotated[Name, AfterValidator(_rack_name)]
 Label = Annotated[str, Field(max_length=200)]
 Text = Annotated[str, Field(min_length=1, max_length=1000)]
 Topic = Annotated[str, AfterValidator(_topic)]
-Port = Annotated[int, Field(ge=1, le=65535)]
-Hours = Annotated[float, Field(gt=0, le=8760)]
+Port = Annotated[int, _between(1, 65535)]
+Hours = Annotated[float, _above_zero(8760)]
 Mesh = Annotated[int, AfterValidator(_mesh)]
 Pair = Field(min_length=2, max_length=2)
-TemperatureBand = Annotated[list[Annotated[float, Field(ge=-10, le=60)]], Pair, AfterValidator(_ascending)]
-HumidityBand = Annotated[list[Annotated[float, Field(ge=0, le=100)]], Pair, AfterValidator(_ascending)]
-AirflowBand = Annotated[list[Annotated[float, Field(ge=0, le=20)]], Pair, AfterValidator(_ascending)]
-AirflowRange = Annotated[list[Annotated[float, Field(ge=0, le=20)]], Pair, AfterValidator(_not_descending)]
+TemperatureBand = Annotated[list[Annotated[float, _between(-10, 60)]], Pair, AfterValidator(_ascending)]
+HumidityBand = Annotated[list[Annotated[float, _between(0, 100)]], Pair, AfterValidator(_ascending)]
+AirflowBand = Annotated[list[Annotated[float, _between(0, 20)]], Pair, AfterValidator(_ascending)]
+AirflowRange = Annotated[list[Annotated[float, _between(0, 20)]], Pair, AfterValidator(_not_descending)]
 
 
 class Table(BaseModel):
@@ -87,8 +111,8 @@ class RoomTable(Table):
     name: Name
     label: Label = ""
     timezone: Annotated[str, AfterValidator(_timezone)] = "UTC"
-    altitude_m: float = Field(0.0, ge=-430, le=9000)
-    stale_after_min: float = Field(10.0, gt=0, le=1440)
+    altitude_m: Annotated[float, _between(-430, 9000)] = 0.0
+    stale_after_min: Annotated[float, _above_zero(1440)] = 10.0
 
 
 class BrokerTable(Table):
@@ -104,7 +128,7 @@ class BrokerTable(Table):
     def _belong_together(self) -> "BrokerTable":
         if self.password_file and not self.username:
             raise ValueError(
-                "received password_file without username; allowed is password_file only together with username"
+                "received password_file without username; allowed is password_file only with username"
             )
         if (self.cert_file is None) != (self.key_file is None):
             raise ValueError("received one of cert_file and key_file; allowed are both or neither")
@@ -148,7 +172,7 @@ class BandTable(Table):
     temperature_c: TemperatureBand | None = None
     humidity_pct: HumidityBand | None = None
     airflow_m_per_s: AirflowBand | None = None
-    swing_c: float | None = Field(None, gt=0, le=30)
+    swing_c: Annotated[float, _above_zero(30)] | None = None
 
 
 class CoatTable(Table):
@@ -156,19 +180,19 @@ class CoatTable(Table):
     family: Literal["prime", "backup", "seal"]
     label: Label = ""
     stucco_mesh: Annotated[list[Mesh], Field(max_length=2)] | None = None
-    dry_at: float = Field(0.95, gt=0.5, lt=1)
+    dry_at: Annotated[float, AfterValidator(_share)] = 0.95
     shortest_wait_h: Hours | None = None
     longest_wait_h: Hours | None = None
-    fastest_loss_pct_per_h: float | None = Field(None, gt=0, le=10_000)
-    room: BandTable = BandTable()
+    fastest_loss_pct_per_h: Annotated[float, _above_zero(10_000)] | None = None
+    room: BandTable = Field(default_factory=BandTable)
 
     @model_validator(mode="after")
     def _window_is_open(self) -> "CoatTable":
         shortest, longest = self.shortest_wait_h, self.longest_wait_h
         if shortest is not None and longest is not None and shortest >= longest:
             raise ValueError(
-                f"received shortest_wait_h {shortest:g} and longest_wait_h {longest:g}; allowed is only a shortest_wait_h "
-                "below longest_wait_h, else the coat could never be dipped again"
+                f"received shortest_wait_h {shortest:g} and longest_wait_h {longest:g}; allowed is only a "
+                "shortest_wait_h below longest_wait_h, else the coat could never be dipped again"
             )
         return self
 

@@ -1,8 +1,8 @@
 """The units that a shop's sensors speak, and the way from each to the default unit of its quantity.
 
-Unit names are those of the SenML registry (RFC 8428 section 12.1, RFC 8798 section 3) with the usual shop spellings
-beside them. Factors: the inch, pound, ounce, foot and mile are exact by the international agreement of 1959; the inch
-of mercury is the conventional one (NIST SP 811, appendix B.8).
+Unit names are those of the SenML registry (RFC 8428 section 12.1, RFC 8798 section 3) with the usual shop
+spellings beside them. Factors: pound, ounce, foot and mile are exact by the international agreement of 1959;
+the inch and the millimetre of mercury are the conventional ones (NIST SP 811, appendix B.8).
 """
 
 from dataclasses import dataclass
@@ -99,8 +99,8 @@ def unit_problem(quantity: Quantity, unit: str) -> str | None:
 def to_default(quantity: Quantity, value: float, unit: str | None = None) -> float:
     """A value in the quantity's default unit (given in `LIMITS`); `unit` None means that it already is.
 
-    Raises ValueError, with what was received and what is allowed, for a unit that is unknown or of another quantity, for
-    a value that is not finite, and for one beyond `IMPOSSIBLE`.
+    Raises ValueError, with what was received and what is allowed, for a unit that is unknown or of another
+    quantity, for a value that is not finite, and for one beyond `IMPOSSIBLE`.
     """
     if unit is not None and (problem := unit_problem(quantity, unit)):
         raise ValueError(problem)
@@ -109,7 +109,8 @@ def to_default(quantity: Quantity, value: float, unit: str | None = None) -> flo
     low, high = IMPOSSIBLE[quantity]
     # A hair of tolerance: 0 %RH or still air must not be refused for the last digit of a conversion.
     if not isfinite(converted) or not low - 1e-9 <= converted <= high + 1e-9:
+        default = LIMITS[quantity].unit
         raise ValueError(
-            f"{quantity}: received {value:g} {unit or LIMITS[quantity].unit}; possible are {low:g} to {high:g} {LIMITS[quantity].unit}"
+            f"{quantity}: received {value:g} {unit or default}; possible are {low:g} to {high:g} {default}"
         )
     return min(max(converted, low), high)
