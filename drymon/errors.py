@@ -30,3 +30,7 @@ class BrokerError(DrymonError, ConnectionError):
 
 class LearningError(DrymonError, ValueError):
     """Weighed runs do not suffice, or contradict themselves, for what was asked."""
+
+
+class AlarmError(DrymonError, ValueError):
+    """An alarm cannot be acknowledged, shelved or taken out of service as asked."""

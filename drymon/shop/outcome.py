@@ -135,6 +135,15 @@ class SensorStatus:
 
 
 @dataclass(frozen=True, slots=True)
+class Doubt:
+    """A load cell (subject: the cell) or a coat's model (subject: the coat) whose word is doubted now, and why."""
+
+    kind: Literal["cell-doubt", "model-doubt"]
+    subject: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
 class Standing:
     """Everything that holds at `time`: what status, page and alarms look at."""
 
@@ -142,3 +151,5 @@ class Standing:
     trees: Mapping[str, Verdict] = field(default_factory=dict)
     racks: Mapping[str, RackStatus] = field(default_factory=dict)
     sensors: tuple[SensorStatus, ...] = ()
+    doubts: tuple[Doubt, ...] = ()
+    clock_known: bool = True
