@@ -1,0 +1,32 @@
+"""A word to the service manager: sd_notify(3), a datagram to a socket; nothing happens where there is
+none."""
+
+import logging
+import os
+import socket
+
+log = logging.getLogger(__name__)
+
+
+def tell(*assignments: str) -> bool:
+    """Send e.g. "READY=1", "STATUS=…", "WATCHDOG=1". True if a manager was there to be told."""
+    address = os.environ.get("NOTIFY_SOCKET", "")
+    if not address.startswith(("/", "@")):
+        return False
+    name = "\0" + address[1:] if address.startswith("@") else address  # "@": Linux's abstract names
+    try:
+        with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_CLOEXEC) as manager:
+            manager.settimeout(1.0)
+            manager.sendto("\n".join(assignments).encode(), name)
+    except OSError as error:
+        log.warning("the service manager could not be told: %s", error)
+        return False
+    return True
+
+
+def watchdog_interval_s() -> float | None:
+    """How often to send WATCHDOG=1: half of what the manager allows; None: it does not watch."""
+    if os.environ.get("WATCHDOG_PID", str(os.getpid())) != str(os.getpid()):
+        return None
+    allowed = os.environ.get("WATCHDOG_USEC", "")
+    return int(allowed) / 2e6 if allowed.isdigit() and int(allowed) > 0 else None
