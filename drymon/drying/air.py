@@ -31,7 +31,7 @@ VAPOUR_GAS_CONSTANT: Final = 461.526  # J/(kg K), 8.314472 / 18.015268e-3
 DRY_AIR_GAS_CONSTANT: Final = 287.042  # J/(kg K), ASHRAE 2017 ch. 1 eq. 1
 MASS_RATIO: Final = 0.621945  # molar mass of water over that of dry air, ASHRAE 2017 ch. 1 eq. 20
 
-# Heat of dry air, vapour and liquid water (J/(kg K)), vaporisation at 0 degC (J/kg): ASHRAE 2017 ch. 1 eq. 30, 33
+# Heat of dry air, vapour and water (J/(kg K)), vaporisation at 0 degC (J/kg): ASHRAE 2017 ch. 1 eq. 30, 33
 DRY_AIR_HEAT: Final = 1006.0
 VAPOUR_HEAT: Final = 1860.0
 LIQUID_HEAT: Final = 4186.0

@@ -55,7 +55,7 @@ def cylinder_churchill_bernstein(reynolds: Values, prandtl: Values) -> Estimate:
     return Estimate(value, reynolds * prandtl > 0.2)
 
 
-# Zukauskas's steps: Re up to, factor, exponent (Incropera 6th ed. table 7.4)
+# Zukauskas's steps: Re below, factor, exponent (Incropera 6th ed. table 7.4)
 _ZUKAUSKAS = ((40.0, 0.75, 0.4), (1e3, 0.51, 0.5), (2e5, 0.26, 0.6), (1e6, 0.076, 0.7))
 
 
@@ -64,7 +64,9 @@ def cylinder_zukauskas(reynolds: Values, prandtl: Values) -> Estimate:
 
     1 < Re < 1e6, 0.7 < Pr < 500; jumps by some per cent between its four Reynolds ranges.
     """
-    step = np.minimum(np.searchsorted([row[0] for row in _ZUKAUSKAS], reynolds), len(_ZUKAUSKAS) - 1)
+    step = np.minimum(
+        np.searchsorted([row[0] for row in _ZUKAUSKAS], reynolds, side="right"), len(_ZUKAUSKAS) - 1
+    )
     factor = np.array([row[1] for row in _ZUKAUSKAS])[step]
     exponent = np.array([row[2] for row in _ZUKAUSKAS])[step]
     value = factor * reynolds**exponent * prandtl ** np.where(np.asarray(prandtl) <= 10.0, 0.37, 0.36)

@@ -33,8 +33,11 @@ SPEED_RANGE_M_PER_S: Final = (0.0, 20.0)
 STEFAN_BOLTZMANN: Final = 5.670374e-8  # W/(m2 K4), CODATA 2018
 GRAVITY: Final = 9.80665
 
-STILL_BUOYANCY: Final = 0.007
-"""Relative density difference that a wet face makes in still air of 22 degC, 70 % RH; low is late."""
+STILL_BUOYANCY: Final = 0.003
+"""Relative density difference that a wet face makes in still air of about 22 degC and 85 % RH.
+
+In drier still air the true one is larger, so rates come out late, by 10 to 28 %; only near saturation early.
+"""
 
 MEAN_SLOPE_AT: Final = 0.45
 """Where between air (0) and wet bulb (1) the saturation curve has the mean slope of the exact balance.
@@ -120,7 +123,7 @@ def radiative_coefficient(temperature_c: Values, emissivity: float = SHELL_EMISS
 
 
 def lewis_mass_transfer(h: Values, density: Values, heat_capacity: Values, lewis: Values) -> Values:
-    """Mass transfer coefficient, m/s, from that of heat by the Lewis relation (Incropera 6th ed. eq. 6.60)."""
+    """Mass transfer coefficient, m/s, from heat's by the Lewis relation (Incropera 6th ed. eq. 6.60)."""
     coefficient: Values = h / (density * heat_capacity * np.cbrt(lewis) ** 2)
     return coefficient
 
@@ -147,7 +150,8 @@ def convection(
     viscosity = transport.kinematic_viscosity(film_c, pressure_pa)
     pr = transport.prandtl(film_c)
     flow = nusselt.cylinder_churchill_bernstein(speed_m_per_s * diameter_m / viscosity, pr)
-    forced = Estimate(flow.value * flow.valid, True)
+    moving: Values = flow.value * np.asarray(flow.valid, dtype=np.float64)
+    forced = Estimate(moving, True)
     rayleigh = GRAVITY * np.abs(buoyancy) * diameter_m**3 / viscosity**2 * pr
     both = nusselt.combined(forced, nusselt.vertical_plate_churchill_chu(rayleigh, pr))
     h: Values = both.value * transport.thermal_conductivity(film_c) / diameter_m
@@ -191,7 +195,7 @@ def evaporation(
 
 
 def _buoyancy(temperature_c: Values, vapour: Values, surface_c: Values, pressure_pa: Values) -> Values:
-    """Relative density difference between the air at the face and the air far off; cooling and vapour oppose."""
+    """Relative density difference of the air at the face; cooling and vapour oppose each other."""
     far = air.density_from_vapour(temperature_c, vapour, pressure_pa)
     near = air.density_from_vapour(surface_c, air.saturation_and_slope(surface_c)[0], pressure_pa)
     return near / far - 1.0

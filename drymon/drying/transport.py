@@ -42,7 +42,7 @@ def thermal_conductivity(temperature_c: Values) -> Values:
 
 
 def heat_capacity(humidity_ratio: Values = 0.0) -> Values:
-    """Heat capacity of moist air at constant pressure, J/(kg K) of mixture (from ASHRAE 2017 ch. 1 eq. 30)."""
+    """Heat capacity of moist air at constant pressure, J/(kg K) of it (from ASHRAE 2017 ch. 1 eq. 30)."""
     return (DRY_AIR_HEAT + VAPOUR_HEAT * humidity_ratio) / (1.0 + humidity_ratio)
 
 
