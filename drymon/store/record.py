@@ -1,0 +1,286 @@
+"""Recording: the raw message, what it said, and what could not be understood; each fact once."""
+
+import math
+import sqlite3
+from collections import deque
+from collections.abc import Sequence
+from dataclasses import dataclass
+from hashlib import blake2b
+
+from drymon.messages.message import Message
+from drymon.shop.events import LogEvent
+from drymon.shop.reading import Reading
+from drymon.store.codec import event_row, to_us
+from drymon.store.database import Database
+from drymon.store.numbering import Numbering
+
+RETAIN, DUP, QOS_SHIFT = 1, 2, 2
+"""Flags of a message row."""
+TIMED, RETAINED = 1, 2
+"""Flags of a reading row."""
+
+REDELIVERY_MEMORY = 5000
+"""Messages among which a redelivery is recognised; packet identifiers come round after 65,535."""
+REFUSED_KEPT = 10_000
+REFUSED_PREFIX = 4096
+RAW_LIMIT = 1 << 20
+"""A longer payload is no message of a sensor; the inbox does not keep it."""
+_INTEGER = 1 << 63
+
+_Wire = tuple[int, int, bytes]
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """Everything that `device` sent since `boot`, up to `seq`, is on disk."""
+
+    device: str
+    boot: str
+    seq: int
+
+
+@dataclass(slots=True)
+class _Node:
+    id: int
+    numbering: Numbering
+    heard: int
+    stored_gaps: frozenset[tuple[int, int]]
+
+
+class Recording(Database):
+    """The part of the store that takes messages in."""
+
+    def __init__(self, db: sqlite3.Connection) -> None:
+        super().__init__(db)
+        self._nodes: dict[tuple[str, str], _Node] = {}
+        self._touched: dict[tuple[str, str], None] = {}
+        self._heard_now: dict[tuple[str, str], None] = {}
+        self._wire: deque[_Wire] | None = None
+        self._wire_set: set[_Wire] = set()
+        self._latest_arrival: int | None = None
+
+    def record(
+        self, message: Message, items: Sequence[Reading | LogEvent], refusals: Sequence[str] = ()
+    ) -> list[Reading | LogEvent]:
+        """Store the message, its readings and log events, and why parts of it were refused.
+
+        Returns the items that are new, in their order: [] for a redelivery of a stored message, which leaves
+        no trace. An item that no database could hold (NaN, a number beyond 64 bits) is refused, not raised.
+        """
+        with self.transaction():
+            topic = self._topic_id(message.topic)
+            if self._is_redelivery(message, topic):
+                return []
+            self._keep_message(message, topic)
+            why_not = [(item, _unstorable(item)) for item in items]
+            reasons = [*refusals, *(why for _, why in why_not if why)]
+            if reasons:
+                self._refuse(message, "; ".join(reasons))
+            decided: dict[tuple[str, str, int], bool] = {}
+            return [item for item, why in why_not if not why and self._keep(item, decided)]
+
+    def received_marks(self) -> list[Mark]:
+        """For every device, of the boot heard last, the highest number up to which everything is on disk."""
+        rows = self._rows(
+            "SELECT device, boot, "
+            "coalesce((SELECT min(gap.first) - 1 FROM gap WHERE gap.node = node.id), highest) FROM node "
+            "WHERE id = (SELECT id FROM node AS same WHERE same.device = node.device "
+            "ORDER BY heard DESC, id DESC LIMIT 1) ORDER BY device"
+        )
+        return [Mark(*row) for row in rows]
+
+    def take_touched_marks(self) -> list[Mark]:
+        """The marks of devices and boots heard in committed transactions since the last call, with repeats.
+
+        A node that sends its readings again has missed the mark, so it is due even where nothing is new.
+        """
+        keys, self._touched = list(self._touched), {}
+        return [Mark(*key, node.numbering.mark) for key in keys if (node := self._node(*key)) is not None]
+
+    def _keep_message(self, message: Message, topic: int) -> None:
+        arrived = to_us(message.arrived)
+        if self._latest_arrival is None:
+            row = self._db.execute("SELECT arrived FROM message ORDER BY id DESC LIMIT 1").fetchone()
+            self._latest_arrival = arrived if row is None else int(row[0])
+        if arrived < self._latest_arrival:
+            self._set_fact("arrivals_out_of_order", 1)
+        self._latest_arrival = arrived
+        if len(message.payload) > RAW_LIMIT:
+            return
+        flags = (RETAIN if message.retain else 0) | (DUP if message.dup else 0) | message.qos << QOS_SHIFT
+        self._db.execute(
+            "INSERT INTO message (arrived, topic, payload, flags, mid, expiry_s) VALUES (?, ?, ?, ?, ?, ?)",
+            (arrived, topic, message.payload, flags, message.mid, message.expiry_s),
+        )
+
+    def _is_redelivery(self, message: Message, topic: int) -> bool:
+        """Sent again by the broker (DUP), with identifier, topic and payload of a message stored lately."""
+        if message.mid is None:
+            return False
+        key = (message.mid, topic, blake2b(message.payload, digest_size=16).digest())
+        wire = self._recent_wire()
+        if message.dup and key in self._wire_set:
+            return True
+        if len(wire) == REDELIVERY_MEMORY:
+            self._wire_set.discard(wire.popleft())
+        wire.append(key)
+        self._wire_set.add(key)
+        return False
+
+    def _recent_wire(self) -> deque[_Wire]:
+        if self._wire is None:
+            rows = self._db.execute(
+                "SELECT mid, topic, payload FROM message WHERE id > (SELECT max(id) FROM message) - ? "
+                "AND mid IS NOT NULL ORDER BY id",
+                (REDELIVERY_MEMORY,),
+            )
+            self._wire = deque(
+                (mid, topic, blake2b(raw, digest_size=16).digest()) for mid, topic, raw in rows
+            )
+            self._wire_set = set(self._wire)
+        return self._wire
+
+    def _refuse(self, message: Message, reason: str) -> None:
+        row = (to_us(message.arrived), message.topic[:1000], reason, message.payload[:REFUSED_PREFIX])
+        made = self._db.execute(
+            "INSERT INTO refused (time, topic, reason, payload, size) VALUES (?, ?, ?, ?, ?)",
+            (*row, len(message.payload)),
+        )
+        # AUTOINCREMENT never gives an id twice: the highest one is the count for ever.
+        self._db.execute("DELETE FROM refused WHERE id <= ?", ((made.lastrowid or 0) - REFUSED_KEPT,))
+
+    def _keep(self, item: Reading | LogEvent, decided: dict[tuple[str, str, int], bool]) -> bool:
+        if isinstance(item, Reading):
+            return self._keep_reading(item, decided)
+        return self._keep_event(item)
+
+    def _keep_event(self, event: LogEvent) -> bool:
+        if event.id and self._db.execute("SELECT 1 FROM event WHERE event_id = ?", (event.id,)).fetchone():
+            return False
+        self._db.execute(
+            "INSERT INTO event (time, arrived, kind, tree, event_id, who, body, after_reading) "
+            "VALUES (?, ?, ?, ?, ?, ?, ?, coalesce((SELECT max(id) FROM reading), 0))",
+            event_row(event),
+        )
+        return True
+
+    def _keep_reading(self, reading: Reading, decided: dict[tuple[str, str, int], bool]) -> bool:
+        channel = self._channel_id(reading.place, reading.quantity.value, reading.sensor)
+        time = to_us(reading.time)
+        node = None
+        if reading.device is not None and reading.boot is not None and reading.seq is not None:
+            # One number may cover all readings of one message.
+            number = (reading.device, reading.boot, reading.seq)
+            if number not in decided:
+                decided[number] = self._count_number(reading)
+            if not decided[number]:
+                return False
+            node = self._nodes[number[:2]].id if number[:2] in self._nodes else None
+        elif reading.timed and (stored := self._same_timed(channel, time, reading.value)) is not None:
+            return self._freshen(stored, reading)
+        flags = (TIMED if reading.timed else 0) | (RETAINED if reading.retained else 0)
+        self._db.execute(
+            "INSERT INTO reading (time, arrived, channel, value, flags, node, seq) "
+            "VALUES (?, ?, ?, ?, ?, ?, ?)",
+            (time, to_us(reading.arrived), channel, reading.value, flags, node, reading.seq),
+        )
+        return True
+
+    def _same_timed(self, channel: int, time: int, value: float) -> tuple[int, int] | None:
+        row: tuple[int, int] | None = self._db.execute(
+            "SELECT id, flags FROM reading WHERE time = ? AND channel = ? AND value = ? AND seq IS NULL "
+            f"AND flags & {TIMED}",
+            (time, channel, value),
+        ).fetchone()
+        return row
+
+    def _freshen(self, stored: tuple[int, int], reading: Reading) -> bool:
+        """What was known only as a retained value now comes live: from here on it is evidence, and new."""
+        row, flags = stored
+        if reading.retained or not flags & RETAINED:
+            return False
+        self._db.execute(
+            "UPDATE reading SET flags = ?, arrived = ? WHERE id = ?", (TIMED, to_us(reading.arrived), row)
+        )
+        return True
+
+    def _count_number(self, reading: Reading) -> bool:
+        """True where the reading's number is new. A retained value is no proof that the live one has come."""
+        device, boot, seq = reading.device or "", reading.boot or "", reading.seq or 0
+        node = self._node(device, boot)
+        if node is not None and seq in node.numbering:
+            self._note(node, reading)
+            return False
+        if reading.retained:
+            return True
+        if node is None:
+            made = self._db.execute(
+                "INSERT INTO node (device, boot, first, highest, heard) VALUES (?, ?, ?, ?, ?)",
+                (device, boot, seq, seq, to_us(reading.arrived)),
+            )
+            node = _Node(int(made.lastrowid or 0), Numbering(seq, seq), 0, frozenset())
+            self._nodes[device, boot] = node
+        else:
+            node.numbering.add(seq)
+        self._note(node, reading)
+        return True
+
+    def _note(self, node: _Node, reading: Reading) -> None:
+        node.heard = to_us(reading.arrived)
+        self._heard_now[reading.device or "", reading.boot or ""] = None
+
+    def _node(self, device: str, boot: str) -> _Node | None:
+        node = self._nodes.get((device, boot))
+        if node is None:
+            row = self._row(
+                "SELECT id, first, highest, heard FROM node WHERE device = ? AND boot = ?", (device, boot)
+            )
+            if row is None:
+                return None
+            gaps = list(self._rows("SELECT first, last FROM gap WHERE node = ? ORDER BY first", (row[0],)))
+            holes = [(int(first), int(last)) for first, last in gaps]
+            node = _Node(row[0], Numbering(row[1], row[2], holes), row[3], frozenset(holes))
+            self._nodes[device, boot] = node
+        return node
+
+    def _flush(self) -> None:
+        """One row per device and commit, however many readings it sent."""
+        for key in self._heard_now:
+            node = self._nodes[key]
+            spans = node.numbering
+            self._db.execute(
+                "UPDATE node SET first = ?, highest = ?, heard = ? WHERE id = ?",
+                (spans.first, spans.highest, node.heard, node.id),
+            )
+            now = frozenset(spans.gaps)
+            gone, come = node.stored_gaps - now, now - node.stored_gaps
+            self._db.executemany(
+                "DELETE FROM gap WHERE node = ? AND first = ?", [(node.id, gap[0]) for gap in gone]
+            )
+            self._db.executemany(
+                "INSERT INTO gap VALUES (?, ?, ?)", [(node.id, *gap) for gap in sorted(come)]
+            )
+            node.stored_gaps = now
+        super()._flush()
+
+    def _settle(self) -> None:
+        self._touched.update(self._heard_now)
+        self._heard_now.clear()
+
+    def _forget(self) -> None:
+        super()._forget()
+        self._nodes.clear()
+        self._heard_now.clear()
+        self._wire = None
+        self._latest_arrival = None
+
+
+def _unstorable(item: Reading | LogEvent) -> str:
+    """Why no row can hold the item; "" where one can. The parser should not let such a thing through."""
+    if not isinstance(item, Reading):
+        return ""
+    if not math.isfinite(item.value):
+        return f"value {item.value} is no finite number"
+    if item.seq is not None and not -_INTEGER <= item.seq < _INTEGER:
+        return f"seq {item.seq} is beyond 64 bits: number the readings from 0 up"
+    return ""
