@@ -1,5 +1,4 @@
-"""Evaporation from a fully wet, open face: the exact energy balance, and the fast form that runs every
-minute.
+"""Evaporation from a fully wet, open face: the exact energy balance, and the fast form run every minute.
 
 Balance per area: heat in by convection and radiation = latent heat out with the vapour,
 
@@ -28,7 +27,7 @@ from drymon.drying.air import KELVIN, STANDARD_PRESSURE_PA, VAPOUR_GAS_CONSTANT,
 from drymon.drying.nusselt import Estimate, Marks
 
 PIECE_DIAMETER_M: Final = 0.05
-SHELL_EMISSIVITY: Final = 0.9  # rough oxides and water, common practice
+SHELL_EMISSIVITY: Final = 0.9  # rough oxides and water; common practice, no source
 SPEED_RANGE_M_PER_S: Final = (0.0, 20.0)
 STEFAN_BOLTZMANN: Final = 5.670374e-8  # W/(m2 K4), CODATA 2018
 GRAVITY: Final = 9.80665
@@ -42,8 +41,7 @@ In drier still air the true one is larger, so rates come out late, by 10 to 28 %
 MEAN_SLOPE_AT: Final = 0.45
 """Where between air (0) and wet bulb (1) the saturation curve has the mean slope of the exact balance.
 
-A chord all the way down has its slope at 0.5; radiation and still air keep the surface warmer than the wet
-bulb.
+The chord's slope lies at 0.5; radiation and still air keep the surface warmer than the wet bulb.
 """
 
 
@@ -71,8 +69,7 @@ class Drive:
 def air_drive(
     temperature_c: Values, humidity_pct: Values, pressure_pa: Values = STANDARD_PRESSURE_PA
 ) -> Drive:
-    """The drying power of the air: degC, % RH, Pa, broadcasting; a plain call takes some tens of
-    microseconds.
+    """The drying power of air of temperature (degC), humidity (% RH) and pressure (Pa), broadcasting.
 
     Temperature -40 to 90 degC, humidity from 0 %, pressure 30 to 120 kPa (``ValueError`` outside, NaN
     passes). Humidity above 100 % (fog, a forecast of cooling air) counts as saturated: no deficit.

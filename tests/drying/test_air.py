@@ -38,7 +38,7 @@ def at(grid):
     return grid["t_db_degC"], grid["rh_pct"], grid["p_kPa"] * 1e3
 
 
-# --- saturation -------------------------------------------------------------------------------------------
+# --- saturation ---
 
 
 def test_saturation_pressure_is_that_of_iapws_95(saturation):
@@ -85,8 +85,7 @@ def test_saturation_slope_is_the_difference_quotient_of_iapws_95():
         assert air.saturation_slope(temperature) == pytest.approx((high - low) / 0.02, rel=1e-3)
 
 
-# --- the grid of 126 states in three libraries
----------------------------------------------------------------
+# --- the grid of 126 states in three libraries ---
 
 
 def test_humidity_ratio(grid):
@@ -154,8 +153,7 @@ def test_density(grid, published):
     np.testing.assert_allclose(weighing, column(rows, "rho_CIPM2007_kg_m3"), rtol=6e-4)
 
 
-# --- live references, off the grid
-----------------------------------------------------------------------------
+# --- live references, off the grid ---
 
 
 def test_wet_bulb_over_the_whole_range_against_psychrolib():
@@ -195,8 +193,7 @@ def test_humidity_from_wet_bulb_agrees_with_coolprop():
         assert air.wet_bulb(temperature, humidity, 95e3) == pytest.approx(kelvin - 273.15, abs=0.02)
 
 
-# --- printed examples
-----------------------------------------------------------------------------------------
+# --- printed examples ---
 
 
 def test_latent_heat(published):
@@ -306,8 +303,7 @@ def test_vapour_concentration_is_that_of_saturated_steam():
         assert ideal == pytest.approx(real, rel=4e-3)
 
 
-# --- identities, limits, refusals
-----------------------------------------------------------------------------
+# --- identities, limits, refusals ---
 
 temperatures = st.floats(-20, 60)
 humidities = st.floats(1, 100)

@@ -29,8 +29,7 @@ def room_grid():
     return np.meshgrid(*axes, indexing="ij")
 
 
-# --- the exact balance against the outside
----------------------------------------------------------------------
+# --- the exact balance against the outside ---
 
 
 def test_geankoplis_example_9_6_3():
@@ -169,8 +168,7 @@ def test_limit_the_surface_lies_between_wet_bulb_and_air(room_grid):
     assert (face.surface_temperature_c > bulb - 0.06 * (temperature - bulb))[liquid].all()
 
 
-# --- the fast form against the exact balance
--------------------------------------------------------------------
+# --- the fast form against the exact balance ---
 
 
 def test_fast_form_with_the_balance_s_own_coefficients(room_grid):
