@@ -1,0 +1,167 @@
+"""What holds now: the standing of trees, racks and sensors, read as conditions for the alarm book.
+
+One condition per needed response: a dead sensor under forty trees is one, and their unknown states raise
+nothing of their own. Where evidence is missing a condition is unclear, which neither raises nor clears. The
+"ready" notices are the exception on the safe side: withdrawn as soon as anything about them is unknown.
+"""
+
+from collections.abc import Collection, Iterable, Iterator
+from datetime import datetime, timedelta
+
+from drymon.shop.alarm_book import Condition, Key, Truth
+from drymon.shop.alarm_kinds import DEADBAND, WINDOW_NOTICE
+from drymon.shop.local_time import say
+from drymon.shop.outcome import RackStatus, Standing, State, Verdict
+from drymon.shop.sensor_conditions import sensor_conditions
+from drymon.shop.setup import RoomSetup
+
+_SURVEYED = {"rack-ready", "tree-ready", "window-closing", "tree-hold", "redipped-early", "air-out-of-band"}
+"""Kinds whose subjects are all named in a standing: a cause that is not named any more is gone."""
+
+_NAMES = {
+    "temperature_c": ("temperature", "°C"),
+    "humidity_pct": ("humidity", "%RH"),
+    "airflow_m_per_s": ("air speed", "m/s"),
+}
+
+
+def conditions(standing: Standing, setup: RoomSetup, watched: Collection[Key] = ()) -> list[Condition]:
+    """What holds, is clear or cannot be told at `standing.time`.
+
+    watched: the causes that the book holds entries of; needed to say that those of a tree that left are gone.
+    """
+    found = [
+        *_tree_conditions(standing, setup),
+        *(condition for rack in standing.racks.values() for condition in _rack(rack)),
+        *_air_conditions(standing, setup),
+        *sensor_conditions(standing, setup),
+        *_doubts(standing, watched),
+        _clock(standing),
+    ]
+    named = {condition.key for condition in found}
+    gone = (key for key in watched if key.kind in _SURVEYED and key not in named)
+    return found + [Condition(key, Truth.CLEAR) for key in sorted(gone)]
+
+
+def _tree_conditions(standing: Standing, setup: RoomSetup) -> Iterator[Condition]:
+    for verdict in standing.trees.values():
+        yield from _tree(verdict, standing.time, setup)
+
+
+def _tree(verdict: Verdict, now: datetime, setup: RoomSetup) -> Iterator[Condition]:
+    occasion = f"{verdict.number}@{verdict.dipped_at.isoformat().replace('+00:00', 'Z')}"
+    name = f"Tree {verdict.tree} (coat {verdict.number}, {verdict.coat}, on {verdict.rack})"
+    deadline = f"Redip by {say(verdict.redip_by, now, setup.timezone)}." if verdict.redip_by else ""
+
+    def condition(kind: str, truth: Truth, what: str, by: str = "") -> Condition:
+        return Condition(Key(kind, verdict.tree, occasion), truth, what, by)
+
+    unknown = verdict.state is State.UNKNOWN
+    codes = {reason.code: reason.text for reason in verdict.reasons}
+    if verdict.state is State.READY:
+        yield condition("tree-ready", Truth.HOLDS, f"{name} is ready for {_next(verdict)}.", deadline)
+    if verdict.state is State.HOLD or unknown:
+        why = "; ".join(codes.values()) or "see its reasons"
+        what = f"{name} is on hold: {why.rstrip('.')}."
+        by = "Do it before any further dip."
+        yield condition("tree-hold", Truth.UNCLEAR if unknown else Truth.HOLDS, what, by)
+    if "redipped-early" in codes or unknown:
+        held = "redipped-early" in codes
+        what = f"{name} was dipped at {say(verdict.dipped_at, now, setup.timezone)} before it was ready."
+        yield condition(
+            "redipped-early", Truth.HOLDS if held else Truth.UNCLEAR, what, "Do it before its next dip."
+        )
+    window = _window(verdict, now)
+    if window is not None:
+        yield condition("window-closing", window, f"{name} {_wait(verdict, now)} its longest wait.", deadline)
+
+
+def _next(verdict: Verdict) -> str:
+    return f"its next coat, {verdict.next_coat}" if verdict.next_coat else "its next coat"
+
+
+def _window(verdict: Verdict, now: datetime) -> Truth | None:
+    """None: no window is closing (past it the tree is on hold, which has an alarm of its own)."""
+    if verdict.state is State.COMPLETE:
+        return None
+    if verdict.redip_by is None:
+        return Truth.UNCLEAR if verdict.state is State.UNKNOWN else None
+    if verdict.state is State.HOLD and now >= verdict.redip_by:
+        return None
+    ahead: timedelta = min(WINDOW_NOTICE, (verdict.redip_by - verdict.dipped_at) / 4)
+    return Truth.HOLDS if now >= verdict.redip_by - ahead else None
+
+
+def _wait(verdict: Verdict, now: datetime) -> str:
+    return "is past" if verdict.redip_by and now >= verdict.redip_by else "has nearly reached"
+
+
+def _rack(rack: RackStatus) -> Iterator[Condition]:
+    if rack.ready:
+        ready = sorted(tree for tree, state in rack.trees.items() if state is State.READY)
+        count = "one tree" if len(ready) == 1 else f"{len(ready)} trees"
+        what = f"Rack {rack.rack} is ready: {count} ({_names(ready)})."
+        yield Condition(Key("rack-ready", rack.rack), Truth.HOLDS, what)
+
+
+def _names(names: list[str]) -> str:
+    shown = ", ".join(names[:8])
+    return shown if len(names) <= 8 else f"{shown} and {len(names) - 8} more"
+
+
+def _air_conditions(standing: Standing, setup: RoomSetup) -> Iterator[Condition]:
+    """A condition for each rack and quantity that a coat hanging there sets a band for."""
+    coats = setup.coat_by_name
+    for rack in standing.racks.values():
+        hanging = {
+            verdict.coat
+            for verdict in standing.trees.values()
+            if verdict.rack == rack.rack and verdict.state is not State.COMPLETE and verdict.coat in coats
+        }
+        for field in DEADBAND:
+            bands = {name: getattr(coats[name].room, field) for name in sorted(hanging)}
+            judged = [_band(rack, field, name, band) for name, band in bands.items() if band is not None]
+            yield from judged  # of several coats the worst one counts: the book takes the strongest
+
+
+def _band(rack: RackStatus, field: str, coat: str, band: tuple[float, float]) -> Condition:
+    name, unit = _NAMES[field]
+    key = Key("air-out-of-band", rack.rack, name.replace(" ", "-"))
+    value: float | None = getattr(rack.air, field)
+    if value is None or (field == "airflow_m_per_s" and rack.air.airflow_assumed):
+        return Condition(key, Truth.UNCLEAR)
+    low, high = band
+    side = "below" if value < low else "above" if value > high else "back in"
+    what = (
+        f"The {name} at {rack.rack} is {value:.3g} {unit}, {side} the {low:g} to {high:g} {unit} "
+        f"that {coat} needs."
+    )
+    inside = min(DEADBAND[field], (high - low) / 4)
+    if side != "back in":
+        return Condition(key, Truth.HOLDS, what, "Do it within the hour; prime coats cannot wait.")
+    settled = low + inside <= value <= high - inside
+    return Condition(key, Truth.CLEAR if settled else Truth.UNCLEAR, what)
+
+
+def _doubts(standing: Standing, watched: Iterable[Key]) -> Iterator[Condition]:
+    """Doubts on cells and models; one that is not named any more is gone, unless its cell is silent."""
+    named = {(doubt.kind, doubt.subject) for doubt in standing.doubts}
+    for doubt in standing.doubts:
+        yield Condition(
+            Key(doubt.kind, doubt.subject), Truth.HOLDS, doubt.text, "Do it before you rely on it again."
+        )
+    heard = {sensor.sensor for sensor in standing.sensors if sensor.state == "ok"}
+    for key in watched:
+        if key.kind in ("cell-doubt", "model-doubt") and key[:2] not in named:
+            told = key.kind == "model-doubt" or key.subject in heard
+            yield Condition(key, Truth.CLEAR if told else Truth.UNCLEAR)
+
+
+def _clock(standing: Standing) -> Condition:
+    truth = Truth.CLEAR if standing.clock_known else Truth.HOLDS
+    return Condition(
+        Key("clock-unknown", "clock"),
+        truth,
+        "The time of day is not known since the last start.",
+        "Do it now.",
+    )
