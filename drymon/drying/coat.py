@@ -57,7 +57,8 @@ class PossibleCoats:
 
     water [kg/m2] removable water right after the dip, what was buried included; conductance [-] transfer over that of the
     textbook open face; critical, exponent (members,); inner [s/m]; sorption [-] per monolayer; buried [-] share of `water` that
-    older coats brought; airflow, slowness (members,): place in an assumed range of speeds, rank by time to dry.
+    older coats brought; airflow, slowness (members,): place in an assumed range of speeds, rank by time to dry;
+    supply (members,): true where the falling rate is supply-limited (`curve.TAILS`), None where nowhere.
     """
 
     zones: tuple[str, ...]
@@ -70,6 +71,7 @@ class PossibleCoats:
     buried: Array
     airflow: Array
     slowness: Array
+    supply: Array | None = None
 
     @property
     def shares(self) -> Array:
@@ -162,12 +164,13 @@ def possible_coats(
         water=water * ones,
         conductance=draw["transfer"] * dip["transfer"] * place,
         critical=draw["critical"],
-        exponent=draw["exponent"],
+        exponent=draw["exponent"] * (model.tail != "front"),
         inner=inner * ones,
         sorption=draw["sorption"] * ones,
         buried=(below / water) * ones,
         airflow=extra["airflow"],
         slowness=np.zeros(possible.MEMBERS),
+        supply=np.full(possible.MEMBERS, True) if model.tail == "supply" else None,
     )
     return replace(coats, slowness=possible.rank_share(steady_time(coats, 0.05, _REFERENCE_AIR).max(axis=0)))
 
@@ -194,10 +197,11 @@ def _approach(coats: PossibleCoats, start: Array, at: Array, air: AirStep, secon
     """Distance to the floor after `seconds`, with the relative rate that holds at distance `at`."""
     distance = np.maximum(at, _SMALL)
     ratio = np.minimum(distance / coats.critical, 1.0)
-    resistance = air.resistance / (coats.conductance * ratio**coats.exponent) + coats.inner * (1.0 - ratio)
+    outer = air.resistance / coats.conductance
+    resistance = curve.resistance(outer, coats.inner, ratio, coats.exponent, coats.supply, air.deficit)
     relative = air.deficit / (resistance * coats.water * distance)
     if at.min() < 0.0:
-        full = air.resistance / coats.conductance + coats.inner
+        full = outer + coats.inner
         refill = air.saturation / (sorption.GAB_SLOPE * coats.sorption * full * coats.water)
         relative = np.where(at < 0.0, refill, relative)
     return np.asarray(start * np.exp(-seconds * relative))
@@ -237,7 +241,9 @@ def stacked(parts: Sequence[PossibleCoats]) -> PossibleCoats:
         return np.stack([np.atleast_2d(getattr(part, name))[-1] for part in parts])
 
     names = ("water", "conductance", "critical", "exponent", "inner", "sorption", "buried", "airflow", "slowness")
-    return PossibleCoats(tuple(part.zones[-1] for part in parts), *(rows(name) for name in names))
+    limited = [np.zeros(possible.MEMBERS, bool) if part.supply is None else part.supply for part in parts]
+    supply = np.stack(limited) if any(part.supply is not None for part in parts) else None
+    return PossibleCoats(tuple(part.zones[-1] for part in parts), *(rows(name) for name in names), supply)
 
 
 _REFERENCE_AIR = AirStep(deficit=0.0097, saturation=0.0194, excess=0.0, resistance=270.0)

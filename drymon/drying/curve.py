@@ -10,7 +10,18 @@ import numpy.typing as npt
 
 Array = npt.NDArray[np.float64]
 
-TAILS: tuple[str, ...] = ("power",)
+TAILS: tuple[str, ...] = ("power", "front", "supply")
+"""Named forms of the fall below the critical share of water, x = left / critical:
+
+power: the wet surface shrinks, outer resistance / x^n, and a dried layer grows, inner (1 - x);
+front: only the dried layer grows (receding front), the outer resistance stays;
+supply: the shell hands over no more than a flux that falls as x^n whatever the air asks for; `inner` is its
+resistance at `SUPPLY_DEFICIT`, in series with the air's.
+"""
+
+SUPPLY_DEFICIT = 0.0097
+"""kg/m3, deficit of air at 22 degC and 50 % RH: where `inner` of a supply-limited coat is counted."""
+
 LEAST = 1e-9
 """Shares of water below this count as this: keeps the closed forms finite."""
 
@@ -47,3 +58,25 @@ def inner_dose(left: npt.ArrayLike, critical: npt.ArrayLike) -> Array:
     critical_ = np.asarray(critical, dtype=np.float64)
     ratio = np.clip(np.asarray(left, dtype=np.float64) / critical_, 0.0, 1.0)
     return np.asarray(0.5 * critical_ * (1.0 - ratio) ** 2)
+
+
+def resistance(
+    outer: npt.ArrayLike,
+    inner: npt.ArrayLike,
+    ratio: npt.ArrayLike,
+    exponent: npt.ArrayLike,
+    supply: npt.ArrayLike | None,
+    deficit: npt.ArrayLike,
+) -> Array:
+    """Resistance [s/m] against the vapour at ratio = left / critical, clipped to (0, 1], in the forms of `TAILS`.
+
+    outer, inner [s/m]; exponent 0 makes the power form a receding front; supply: true where the coat is supply-limited,
+    None where none is; deficit [kg/m3]. Broadcasting.
+    """
+    outer_, inner_, ratio_ = np.asarray(outer), np.asarray(inner), np.asarray(ratio)
+    falling = ratio_ ** -np.asarray(exponent)
+    usual = outer_ * falling + inner_ * (1.0 - ratio_)
+    if supply is None:
+        return np.asarray(usual)
+    limited = outer_ + inner_ * (np.asarray(deficit) / SUPPLY_DEFICIT) * (falling - 1.0)
+    return np.asarray(np.where(supply, limited, usual))
