@@ -1,10 +1,10 @@
-"""The commands: one line each, and the module that knows the rest; a module is imported only when its command is asked for."""
+"""The commands: a line each, and the module that knows the rest, imported only when it is asked for."""
 
 from typing import NamedTuple
 
 
 class Command(NamedTuple):
-    """A command's name, the module in `drymon.cli` that has its `register` and `run`, and its line in the help."""
+    """A command's name, the module in `drymon.cli` with its `register` and `run`, its line in the help."""
 
     name: str
     module: str

@@ -1,4 +1,4 @@
-"""`drymon`: find the command, read its words, run it, and turn what went wrong into one line and an exit code."""
+"""`drymon`: find the command, read its words, run it, turn what went wrong into one line and an exit code."""
 
 import argparse
 import os
@@ -18,8 +18,7 @@ class CommandParser(argparse.ArgumentParser):
     """A parser whose `--home` may stand before or after the command, and whose errors are one line."""
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
-        kwargs.setdefault("allow_abbrev", False)
-        super().__init__(*args, conflict_handler="resolve", **kwargs)
+        super().__init__(*args, **{"allow_abbrev": False, "conflict_handler": "resolve", **kwargs})
         # SUPPRESS: the second parser must not overwrite with its default what the first one has read.
         self.add_argument(
             "--home",
@@ -66,7 +65,7 @@ def _run(words: list[str]) -> int:
 
 
 def build_parser(wanted: str | None) -> CommandParser:
-    """The whole parser; only the module `wanted` tells its arguments, the other commands are names with a line of help."""
+    """The whole parser; only the module `wanted` tells its arguments, the others have a line of help."""
     parser = CommandParser(
         prog="drymon",
         description="Tells, tree by tree, when a ceramic-shell coat is dry enough for the next dip.",

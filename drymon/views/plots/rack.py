@@ -1,0 +1,200 @@
+"""A rack's air: temperature, humidity, air speed above each other, what the coats ask for, what happened."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from itertools import pairwise
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from drymon.drying.quantities import Quantity
+from drymon.shop.events import Dip, FanSwitched, LogEvent
+from drymon.shop.setup import Band, Rack, RoomSetup
+from drymon.views.plots.marks import TOP, Shelf, note
+from drymon.views.plots.style import BAND, BLUE, EDGE, INK, PLUM, PURPLE, QUIET, RUST, drawing, panels, paper
+from drymon.views.plots.time_axis import Span, dress_time, x_of
+
+Series = Sequence[tuple[datetime, float]]
+Limits = tuple[float, float]
+
+
+@dataclass(frozen=True)
+class Panel:
+    """One quantity's panel: its band in a coat's room, its line's colour, its axis' least height."""
+
+    quantity: Quantity
+    title: str
+    unit: str
+    band: str
+    color: str
+    least: float
+    digits: int
+
+
+PANELS = (
+    Panel(Quantity.TEMPERATURE, "temperature, °C", "°C", "temperature_c", RUST, 2.0, 1),
+    Panel(Quantity.HUMIDITY, "relative humidity, %", "%", "humidity_pct", BLUE, 10.0, 0),
+    Panel(Quantity.AIRFLOW, "air speed, m/s", "m/s", "airflow_m_per_s", PLUM, 0.5, 2),
+)
+
+
+def draw_rack(
+    rack: Rack, air: Mapping[Quantity, Series], events: Sequence[LogEvent], room: RoomSetup, span: Span
+) -> Figure:
+    """The rack's air over `span`.
+
+    air: (time, value) in default units and time order; breaks longer than `stale_after_min` stay gaps.
+    events: the room's log; dips on this rack choose the bands, fan switches mark the lowest panel.
+    """
+    with drawing():
+        name = f"{rack.name}, {rack.label}" if rack.label else rack.name
+        figure = paper(f"Air at {name}", span.words, height=7.4)
+        axes = panels(figure, [1, 1, 1], gap=0.22, foot=0.72, head=1.15)
+        dips = sorted((e for e in events if isinstance(e, Dip) and e.rack == rack.name), key=lambda e: e.time)
+        for panel, each in zip(PANELS, axes, strict=True):
+            _draw_panel(each, panel, air.get(panel.quantity, ()), rack, dips, room, span)
+            dress_time(each, span, labels=panel is PANELS[-1])
+        _name_dips(axes[0], dips, span)
+        _draw_fans(axes[-1], rack.name, events, span)
+        return figure
+
+
+def _draw_panel(
+    axes: Axes, panel: Panel, series: Series, rack: Rack, dips: Sequence[Dip], room: RoomSetup, span: Span
+) -> None:
+    longest = timedelta(minutes=room.stale_after_min)
+    inside = [(time, value) for time, value in series if span.begin <= time <= span.end]
+    axes.plot(*_with_gaps(inside, longest), color=panel.color, linewidth=1.2)
+    band = _draw_band(axes, panel, dips, room, span)
+    extent = _extent(panel, [value for _, value in inside])
+    if not inside:
+        extent = _draw_nothing(axes, panel, rack, extent)
+    _dress_values(axes, panel, extent, band)
+    for dip in dips:
+        if span.begin <= dip.time <= span.end:
+            axes.axvline(x_of(dip.time), color=QUIET, linewidth=0.9, alpha=0.8, zorder=1)
+    _draw_gaps(axes, [time for time, _ in inside], longest, span)
+    _label_right(axes, panel, inside, band)
+
+
+def _with_gaps(series: Series, longest: timedelta) -> tuple[np.ndarray, np.ndarray]:
+    """The series with a hole (not a number) wherever two neighbours are farther apart than `longest`."""
+    rows: list[tuple[float, float]] = []
+    for place, (time, value) in enumerate(series):
+        if place and time - series[place - 1][0] > longest:
+            rows.append((x_of(series[place - 1][0]), np.nan))
+        rows.append((x_of(time), value))
+    table = np.array(rows, dtype=float).reshape(-1, 2)
+    return table[:, 0], table[:, 1]
+
+
+def _extent(panel: Panel, values: Sequence[float]) -> Limits:
+    """Lowest and highest value, at least `panel.least` apart: a quiet day's noise must not fill the panel."""
+    low, high = (min(values), max(values)) if values else (0.0, panel.least)
+    short = panel.least - (high - low)
+    return (low - short / 2, high + short / 2) if short > 0 else (low, high)
+
+
+def _dress_values(axes: Axes, panel: Panel, extent: Limits, band: Limits | None) -> None:
+    low, high = extent
+    if band is not None:
+        low, high = min(low, band[0]), max(high, band[1])
+    margin = 0.07 * (high - low)
+    floor = 0.0 if panel.quantity is Quantity.AIRFLOW else -np.inf
+    axes.set_ylim(max(low - margin, floor), high + margin)
+    axes.set_ylabel(panel.title)
+    axes.yaxis.set_label_coords(-0.048, 0.5)
+    axes.grid(axis="y")
+    axes.locator_params(axis="y", nbins=5)
+
+
+def _draw_band(axes: Axes, panel: Panel, dips: Sequence[Dip], room: RoomSetup, span: Span) -> Limits | None:
+    """Shade what the coats ask for, dip by dip; returns the outermost limits shaded."""
+    shaded: list[Limits] = []
+    for dip, until in zip(dips, [*(later.time for later in dips[1:]), span.end], strict=False):
+        coat = room.coat_by_name.get(dip.coat)
+        asked = _asked(coat.room, panel.band) if coat else None
+        begin, end = max(dip.time, span.begin), min(until, span.end)
+        if asked is None or begin >= end:
+            continue
+        shaded.append(asked)
+        reach = [x_of(begin), x_of(end)]
+        axes.fill_between(reach, *asked, color=BAND, linewidth=0, zorder=0)
+        for limit in asked:
+            axes.plot(reach, [limit] * 2, color=EDGE, linewidth=0.7, zorder=0.6)
+    return (min(low for low, _ in shaded), max(high for _, high in shaded)) if shaded else None
+
+
+def _asked(band: Band, name: str) -> Limits | None:
+    limits: Limits | None = getattr(band, name)
+    return limits
+
+
+def _draw_nothing(axes: Axes, panel: Panel, rack: Rack, extent: Limits) -> Limits:
+    """No reading at all: say so; for air speed show the range that is assumed instead. Returns the extent."""
+    words = "no readings"
+    if panel.quantity is Quantity.AIRFLOW:
+        extent = rack.airflow_assumed
+        axes.axhspan(*extent, facecolor="none", edgecolor=PURPLE, hatch="....", linewidth=0, alpha=0.6)
+        words = f"no anemometer: {extent[0]:g} to {extent[1]:g} m/s is assumed"
+    note(axes, words, (0.5, 0.5), counted=("axes fraction",) * 2, size=9, ha="center", ground=True)
+    return extent
+
+
+def _draw_gaps(axes: Axes, times: Sequence[datetime], longest: timedelta, span: Span) -> None:
+    """Hatch the time without evidence, and say so where the words fit."""
+    edges = [span.begin, *times, span.end] if times else []
+    for before, after in pairwise(edges):
+        if after - before <= longest:
+            continue
+        axes.axvspan(x_of(before), x_of(after), facecolor="none", edgecolor=EDGE, hatch="////", linewidth=0,
+                     zorder=0.4)  # fmt: skip
+        if (after - before) / (span.end - span.begin) > 0.075:
+            middle = x_of(before + (after - before) / 2)
+            note(axes, "no readings", (middle, 0.5), counted=TOP, color=QUIET, ha="center", ground=True)
+
+
+def _label_right(axes: Axes, panel: Panel, inside: Series, band: Limits | None) -> None:
+    shelf = Shelf(axes, gap=0.115)
+    if inside:
+        shelf.put(inside[-1][1], f"{inside[-1][1]:.{panel.digits}f} {panel.unit}", panel.color, bold=True)
+    if band is not None:
+        shelf.put(sum(band) / 2, f"asked: {band[0]:g} to {band[1]:g}", QUIET)
+    shelf.draw()
+
+
+def _name_dips(axes: Axes, dips: Sequence[Dip], span: Span) -> None:
+    """Which tree was dipped, above the highest panel; names that would collide are counted together."""
+    groups: list[list[Dip]] = []
+    for dip in (dip for dip in dips if span.begin <= dip.time <= span.end):
+        if groups and dip.time - groups[-1][0].time < (span.end - span.begin) * 0.065:
+            groups[-1].append(dip)
+        else:
+            groups.append([dip])
+    for first, *others in groups:
+        number = f" · {first.number}" if first.number else ""
+        more = f" +{len(others)}" if others else ""
+        note(
+            axes,
+            f"▾ {first.tree}{number}{more}",
+            (x_of(first.time), 1),
+            (-3, 5),
+            counted=TOP,
+            size=7.5,
+            va="bottom",
+        )
+
+
+def _draw_fans(axes: Axes, rack: str, events: Sequence[LogEvent], span: Span) -> None:
+    """Fan switches: a filled mark for on, an open one for off."""
+    for event in events:
+        if isinstance(event, FanSwitched) and event.rack == rack and span.begin <= event.time <= span.end:
+            axes.plot(
+                x_of(event.time), 0.04, transform=axes.get_xaxis_transform(), zorder=5, clip_on=False,
+                marker="^" if event.on else "v", markersize=7, color=INK,
+                markerfacecolor=INK if event.on else "white",
+            )  # fmt: skip
+            word = f"fan {'on' if event.on else 'off'}"
+            note(axes, word, (x_of(event.time), 0.04), (8, 1), counted=TOP, ground=True)

@@ -1,0 +1,196 @@
+"""A tree's drying: the share of each coat's water gone, against what a redip needs; its states below."""
+
+from collections.abc import Sequence
+from datetime import datetime
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from drymon.shop.events import Felt, LogEvent, Look, Weigh
+from drymon.shop.outcome import State, Verdict
+from drymon.shop.setup import RoomSetup
+from drymon.views.history import CoatHistory, Stretch, coats_of
+from drymon.views.plots.marks import TOP, Shelf, note
+from drymon.views.plots.states import draw_states
+from drymon.views.plots.style import BLUE, GREEN, INK, QUIET, SKY, VERMILLION, drawing, panels, paper
+from drymon.views.plots.time_axis import Span, dress_time, x_of
+
+WIDENING = ("starting-model", "airflow-assumed", "outside-experience", "buried-water", "redipped-early")
+EVERYDAY = ("wet", "too-soon", *WIDENING)
+"""Reasons that the curve or the title tells; only the others are written beside the strip."""
+
+
+def draw_tree(
+    tree: str,
+    verdicts: Sequence[Verdict],
+    events: Sequence[LogEvent],
+    room: RoomSetup,
+    span: Span,
+    now: datetime,
+) -> Figure:
+    """The tree's coats over `span`: share of water gone with its 5 and 95 % bounds, states beneath.
+
+    verdicts: in time order; `now` is where they end and the future begins.
+    """
+    with drawing():
+        coats = [coat for coat in coats_of(verdicts, min(span.end, now)) if coat.end > span.begin]
+        figure = paper(f"Drying of tree {tree}", _when(coats, span), height=5.6)
+        curve, strip = panels(figure, [8, 0.75], gap=0.34, foot=0.86)
+        _dress_curve(curve, span)
+        for coat in coats:
+            _draw_coat(curve, coat, room, span, span.end if coat is coats[-1] else coat.end)
+        _draw_expected(curve, coats, room, span)
+        _label_end(curve, coats, room)
+        _draw_findings(curve, tree, events, span)
+        _draw_strip(strip, coats, span)
+        return figure
+
+
+def _when(coats: Sequence[CoatHistory], span: Span) -> str:
+    widened = {reason.code for coat in coats for v in coat.verdicts[-1:] for reason in v.reasons}
+    words = [code.replace("-", " ") for code in WIDENING if code in widened]
+    return span.words + (f" · bounds are wider for: {', '.join(words)}" if words else "")
+
+
+def _dress_curve(axes: Axes, span: Span) -> None:
+    axes.set_ylim(0, 109)
+    axes.set_yticks([0, 20, 40, 60, 80, 100])
+    axes.set_ylabel("removable water gone from the slowest part, %")
+    axes.grid(axis="y")
+    dress_time(axes, span, labels=False)
+
+
+def _draw_coat(axes: Axes, coat: CoatHistory, room: RoomSetup, span: Span, until: datetime) -> None:
+    known = [verdict for verdict in coat.verdicts if verdict.dryness is not None]
+    times, low, best, high = _broken_at_gaps(known)
+    axes.fill_between(times, low, high, color=SKY, alpha=0.35, linewidth=0)
+    axes.plot(times, best, color=BLUE, linewidth=1.8)
+    coat_type = room.coat_by_name.get(coat.first.coat)
+    if coat_type is not None:
+        reach = [x_of(max(coat.first.dipped_at, span.begin)), x_of(min(until, span.end))]
+        axes.plot(reach, [100 * coat_type.dry_at] * 2, color=INK, linewidth=1.0, linestyle=(0, (5, 3)))
+    _draw_dip(axes, coat, span)
+    _draw_ready(axes, coat, span)
+
+
+def _broken_at_gaps(verdicts: Sequence[Verdict]) -> tuple[np.ndarray, ...]:
+    """Times and the three curves in %, broken (not a number) where nobody watched."""
+    rows: list[tuple[float, float, float, float]] = []
+    for before, verdict in zip([None, *verdicts[:-1]], verdicts, strict=True):
+        if before is not None and verdict.time > before.valid_until:
+            rows.append((x_of(before.valid_until), np.nan, np.nan, np.nan))
+        dryness = verdict.dryness
+        assert dryness is not None
+        rows.append((x_of(verdict.time), 100 * dryness.low, 100 * dryness.best, 100 * dryness.high))
+    return tuple(np.array(rows, dtype=float).reshape(-1, 4).T)
+
+
+def _draw_dip(axes: Axes, coat: CoatHistory, span: Span) -> None:
+    if coat.first.dipped_at < span.begin:
+        return
+    x = x_of(coat.first.dipped_at)
+    axes.axvline(x, ymax=100 / 109, color=QUIET, linewidth=0.9, zorder=1)
+    axes.plot(x, 104.5, marker="o", markersize=13, color=QUIET, clip_on=False, zorder=5)
+    note(axes, str(coat.first.number), (x, 104.5), ha="center", bold=True, color="white")
+    note(axes, coat.first.coat, (x, 104.5), (10, 0), color=QUIET, clip=True)
+
+
+def _draw_ready(axes: Axes, coat: CoatHistory, span: Span) -> None:
+    ready = coat.ready_at
+    if ready is None or not span.begin <= ready <= span.end:
+        return
+    at = next(v for v in coat.verdicts if v.time == ready)
+    best = 100 * at.dryness.best if at.dryness else 100.0
+    axes.plot(x_of(ready), best, marker="o", markersize=7, color=GREEN, markeredgecolor="white", zorder=5)
+    word = "dry " if at.state is State.COMPLETE else "✔ "
+    late = (span.end - ready) / (span.end - span.begin) < 0.05
+    note(axes, f"{word}{span.local(ready):%H:%M}", (x_of(ready), best), (0, -27),
+         ha="right" if late else "left", ground=True)  # fmt: skip
+
+
+def _draw_expected(axes: Axes, coats: Sequence[CoatHistory], room: RoomSetup, span: Span) -> None:
+    """Where the last coat is to cross the line: best, with early and late as a bar; told in words as well."""
+    last = coats[-1].last if coats else None
+    coat_type = room.coat_by_name.get(last.coat) if last else None
+    if last is None or coat_type is None or last.dry_at.best is None or last.dry_at.best <= last.time:
+        return
+    needed = 100 * coat_type.dry_at
+    early, late = last.dry_at.early or last.time, last.dry_at.late or span.end
+    axes.plot([x_of(early), x_of(late)], [needed] * 2, color=BLUE, linewidth=4, alpha=0.45, zorder=3)
+    axes.plot(x_of(last.dry_at.best), needed, marker="D", markersize=6, color="white",
+              markeredgecolor=BLUE, markeredgewidth=1.6, zorder=5)  # fmt: skip
+    words = f"expected {span.local(last.dry_at.best):%H:%M}"
+    if last.dry_at.early and last.dry_at.late:
+        words += f"\n{span.local(early):%H:%M} to {span.local(late):%H:%M}"
+    note(
+        axes,
+        words,
+        (x_of(last.dry_at.best), needed),
+        (0, -14),
+        ha="center",
+        va="top",
+        color=BLUE,
+        ground=True,
+    )
+
+
+def _label_end(axes: Axes, coats: Sequence[CoatHistory], room: RoomSetup) -> None:
+    """Name the curves where they end, on the right: no legend to look up."""
+    known = [v for coat in coats[-1:] for v in coat.verdicts if v.dryness is not None]
+    if not known or (last := known[-1].dryness) is None:
+        return
+    shelf = Shelf(axes, gap=0.05)
+    shelf.put(100 * last.high, f"{100 * last.high:.0f} % at most", QUIET)
+    shelf.put(100 * last.best, f"{100 * last.best:.0f} % gone", BLUE, bold=True)
+    shelf.put(100 * last.low, f"{100 * last.low:.0f} % at least", QUIET)
+    coat_type = room.coat_by_name.get(known[-1].coat)
+    if coat_type is not None:
+        shelf.put(100 * coat_type.dry_at - 1e-6, f"{100 * coat_type.dry_at:.0f} % needed", INK)
+    shelf.draw()
+
+
+def _draw_findings(axes: Axes, tree: str, events: Sequence[LogEvent], span: Span) -> None:
+    """What people found: weighings, touch, looks, as small marks above the time axis."""
+    for event in events:
+        if getattr(event, "tree", None) != tree or not span.begin <= event.time <= span.end:
+            continue
+        if isinstance(event, Weigh):
+            _finding(axes, event.time, "d", "weighed")
+        elif isinstance(event, Felt):
+            _finding(axes, event.time, "s", f"felt {event.finding}")
+        elif isinstance(event, Look):
+            _finding(axes, event.time, "^", f"looked: {event.finding}")
+
+
+def _finding(axes: Axes, time: datetime, marker: str, word: str) -> None:
+    axes.plot(x_of(time), 3, marker=marker, markersize=5, color=VERMILLION, zorder=4)
+    note(axes, word, (x_of(time), 3), (5, 0), size=7.5, ground=True)
+
+
+def _draw_strip(axes: Axes, coats: Sequence[CoatHistory], span: Span) -> None:
+    axes.set_ylim(0, 1)
+    axes.set_yticks([])
+    axes.spines[:].set_visible(False)
+    dress_time(axes, span, labels=True)
+    free_from = span.begin
+    for coat in coats:
+        pieces = coat.stretches
+        draw_states(axes, pieces, span, 0.0, 1.0)
+        for piece in pieces:
+            words = _why(piece)
+            if words and piece.begin >= free_from:
+                note(
+                    axes, f"▾ {words}", (x_of(piece.begin), 1.0), (-3, 4), counted=TOP, size=7.5, va="bottom"
+                )
+                free_from = piece.begin + (span.end - span.begin) * (0.0085 * (len(words) + 3))
+
+
+def _why(piece: Stretch) -> str:
+    """The reasons of a stretch that the curve does not show by itself, in a few words."""
+    if not piece.watched:
+        return "not watched"
+    if piece.state not in (State.HOLD, State.UNKNOWN):
+        return ""
+    codes = [reason.code for reason in piece.reasons if reason.code not in EVERYDAY]
+    return " · ".join(code.replace("-", " ") for code in codes[:2])
