@@ -1,0 +1,205 @@
+"""Trees on racks in the simulated room: dips with their scatter, the truth about the slowest part, the mass a scale feels."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from benchmarks.accuracy.air import RoomAir
+from benchmarks.accuracy.physics import Array, Material, Stacks, convection
+
+# Parallel zones of a tree: share of the wetted area, transfer against the open face (notes on zones: common practice).
+ZONES: dict[str, tuple[tuple[float, float], ...]] = {
+    "open": ((1.0, 1.0),),
+    "pocketed": ((0.75, 1.0), (0.25, 0.36)),
+    "deep": ((0.70, 1.0), (0.22, 0.40), (0.08, 0.12)),
+}
+TURBULENCE = 1.5  # room air is rougher than a wind tunnel's: 1.1 to 1.6 (common practice)
+RADIATION = 4.0  # W/m2K at the open face; neighbours and shelves shadow the rest of the black 5 W/m2K
+
+
+@dataclass
+class Tree:
+    """One tree. area m2; diameter m; heat J/m2K behind the surface; bare kg; place: its luck in the air, factor on
+    transfer; slow_zone: factor on the sheltered zones' transfer."""
+
+    name: str
+    rack: str
+    shelter: str = "open"
+    area: float = 0.3
+    diameter: float = 0.045
+    heat: float = 5000.0
+    bare: float = 2.0
+    place: float = 1.0
+    slow_zone: float = 1.0
+    cell: str | None = None
+
+
+@dataclass
+class DipTruth:
+    """What really happened to one coat. Minutes count from the recording's start."""
+
+    tree: str
+    rack: str
+    coat: str
+    number: int
+    shelter: str
+    minute: int
+    cell: str | None = None
+    weighed: bool = False
+    end: int | None = None  # minute of the next dip; None: none came
+    gone: Array = field(
+        default_factory=lambda: np.zeros(0)
+    )  # slowest part, one value a minute from the dip on
+    dry_minute: float | None = None  # from the recording's start
+    oracle_minute: float | None = (
+        None  # the same with nominal scatter: what full knowledge of the physics could say
+    )
+
+
+@dataclass(frozen=True)
+class Scatter:
+    """Standard deviations on the log scale of what differs between equal dips."""
+
+    day: float = 0.03  # the slurry of the day
+    pickup: float = 0.025
+    place: float = 0.04
+    turn: float = 0.02  # how the tree hangs after this dip
+    zone: float = 0.08  # how deep this tree's pockets are
+
+
+class Foundry:
+    """The room under way, minute by minute. Every tree has a twin without luck: same dips, median scatter (the oracle)."""
+
+    def __init__(
+        self,
+        material: Material,
+        trees: Sequence[Tree],
+        air: dict[str, RoomAir],
+        minutes: int,
+        rng: np.random.Generator,
+        scatter: Scatter | None = None,
+        dry_at: float = 0.95,
+        seconds: float = 60.0,
+    ) -> None:
+        self.trees = {tree.name: tree for tree in trees}
+        self.air, self.rng, self.scatter, self.dry_at = air, rng, scatter or Scatter(), dry_at
+        self.minute, self.minutes, self.seconds = 0, minutes, seconds
+        self.zones: dict[str, Array] = {}
+        layout: list[tuple[Tree, float, float]] = []
+        for tree in trees:
+            first = len(layout)
+            layout += [(tree, share, g) for share, g in ZONES[tree.shelter]]
+            self.zones[tree.name] = np.arange(first, len(layout))
+        self.real = len(layout)
+        self.share = np.array([share for _, share, _ in layout])
+        nominal = np.array([g * TURBULENCE for _, _, g in layout])
+        luck = np.array([tree.place * (tree.slow_zone if g < 1 else 1.0) for tree, _, g in layout])
+        twice = np.concatenate
+        self.stacks = Stacks(
+            material,
+            transfer=twice([nominal * luck, nominal]),
+            radiation=twice([[RADIATION * min(1.0, 1.5 * g) for _, _, g in layout]] * 2),
+            diameter=twice([[tree.diameter for tree, _, _ in layout]] * 2),
+            heat=twice([[tree.heat for tree, _, _ in layout]] * 2),
+        )
+        self.racks = sorted(air)
+        self.rack_of = np.array([self.racks.index(tree.rack) for tree, _, _ in layout] * 2)
+        self.loads = np.zeros((minutes + 1, 2 * self.real), dtype=np.float32)
+        self.masses = {tree.name: np.full(minutes + 1, np.nan) for tree in trees if tree.cell}
+        self.shell = {tree.name: 0.0 for tree in trees}  # dry coats, kg
+        self.number = {tree.name: 0 for tree in trees}
+        self.dips: list[DipTruth] = []
+        self.last: dict[str, DipTruth] = {}
+        self._base: dict[int, Array] = {}
+        self._day_factor: dict[tuple[int, str], float] = {}
+
+    def _luck(self, sd: float) -> float:
+        return float(np.exp(sd * self.rng.standard_normal()))
+
+    def dip(self, name: str, coat: str, weighed: bool = False) -> DipTruth:
+        """Dip a tree now."""
+        tree, day = self.trees[name], (self.minute // 1440, coat)
+        if day not in self._day_factor:
+            self._day_factor[day] = self._luck(self.scatter.day)
+        pickup = self._day_factor[day] * self._luck(self.scatter.pickup)
+        zones = self.zones[name]
+        both = np.concatenate([zones, zones + self.real])
+        n = len(zones)
+        place = np.concatenate([np.full(n, self._luck(self.scatter.turn)), np.ones(n)])
+        self.stacks.dip(both, coat, np.concatenate([np.full(n, pickup), np.ones(n)]), place)
+        self.shell[name] += tree.area * 1.7 * pickup
+        self.number[name] += 1
+        before = self.last.get(name)
+        if before is not None:
+            before.end = self.minute
+        truth = DipTruth(
+            name, tree.rack, coat, self.number[name], tree.shelter, self.minute, tree.cell, weighed
+        )
+        self.loads[self.minute] = self.stacks.load(np.arange(2 * self.real))
+        self._base[id(truth)] = self.loads[self.minute].copy()
+        self.dips.append(truth)
+        self.last[name] = truth
+        return truth
+
+    def clear(self, name: str) -> None:
+        """The shell is done; a bare pattern takes the tree's place in the simulation."""
+        zones = self.zones[name]
+        self.stacks.clear(np.concatenate([zones, zones + self.real]))
+        self.shell[name], self.number[name] = 0.0, 0
+        if name in self.last:
+            self.last.pop(name).end = self.minute
+
+    def gone(self, name: str) -> float:
+        """Share of the removable water gone from the slowest part now (0 to 1; above 1 in dry air)."""
+        truth, zones = self.last[name], self.zones[name]
+        return float(1.0 - (self.loads[self.minute, zones] / self._base[id(truth)][zones]).max())
+
+    def mass(self, name: str) -> float:
+        """What hangs there, kg."""
+        tree, zones = self.trees[name], self.zones[name]
+        water = float((self.stacks.weight(zones) * self.share[zones]).sum()) * tree.area
+        return tree.bare + self.shell[name] + water
+
+    def step(self) -> None:
+        """One minute."""
+        i = min(self.minute, len(self.air[self.racks[0]].temperature) - 1)
+        rack = self.rack_of
+        now = [self.air[name] for name in self.racks]
+        t = np.array([a.temperature[i] for a in now])[rack]
+        rh = np.array([a.humidity[i] for a in now])[rack]
+        fast = np.array([a.fast[i] for a in now])[rack]
+        slow = np.array([a.slow[i] for a in now])[rack]
+        duty = np.array([a.duty[i] for a in now])[rack]
+        d = self.stacks.diameter
+        h = duty * convection(fast, d) + (1.0 - duty) * convection(slow, d)
+        for _ in range(round(60.0 / self.seconds)):
+            self.stacks.step(self.seconds, t, rh, h)
+        self.minute += 1
+        self.loads[self.minute] = self.stacks.load(np.arange(2 * self.real))
+        for name, masses in self.masses.items():
+            masses[self.minute] = self.mass(name)
+
+    def finish(self) -> list[DipTruth]:
+        """All dips with their truth filled in."""
+        for truth in self.dips:
+            end = truth.end if truth.end is not None else self.minute
+            zones, base = self.zones[truth.tree], self._base[id(truth)]
+            span = self.loads[truth.minute : end]
+            own = 1.0 - (span[:, zones] / base[zones]).max(axis=1)
+            twin = 1.0 - (span[:, zones + self.real] / base[zones + self.real]).max(axis=1)
+            if len(own):
+                own[0] = twin[0] = 0.0
+            truth.gone = own.astype(float)
+            truth.dry_minute = _crossing(own, self.dry_at, truth.minute)
+            truth.oracle_minute = _crossing(twin, self.dry_at, truth.minute)
+        return self.dips
+
+
+def _crossing(gone: Array, level: float, start: int) -> float | None:
+    """First moment at or above `level`, minutes, interpolated; None: never."""
+    above = np.flatnonzero(gone >= level)
+    if not len(above) or above[0] == 0:
+        return None
+    k = int(above[0])
+    return float(start + k - 1 + (level - gone[k - 1]) / (gone[k] - gone[k - 1]))
