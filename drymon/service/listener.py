@@ -31,6 +31,7 @@ log = logging.getLogger(__name__)
 PULSE_EVERY_S = 15.0
 PULSE_LATE_S = 60.0
 SUBSCRIBE_AGAIN_S = 60.0
+NO_ANSWER_S = 10.0
 SMALL_WINDOW = 20  # what MQTT 3.1.1 brokers let be on its way by default; they cannot be asked for more
 
 
@@ -50,6 +51,8 @@ class Listener:
         inbox: Inbox,
         will: Message,
         monotonic: Callable[[], float],
+        *,
+        mqtt5: bool = True,
     ) -> None:
         self._broker, self._room, self._inbox, self._will = broker, room, inbox, will
         self._monotonic = monotonic
@@ -58,14 +61,15 @@ class Listener:
         self._topics = [f"drymon/{room}/#", *sources]
         self._lock = threading.Lock()  # guards the generation; held only for moments, never while waiting
         self._generation = 0
-        self._mqtt5 = True
-        self._fall_back = False
+        self._mqtt5 = mqtt5
+        self._other_protocol = False
+        self._unanswered_since: float | None = None
         self._subscription: int | None = None
         self._standing = False
         self._fresh = False
         self._ever_subscribed = False
         self._asked_at: float | None = None
-        self._pulse_sent = self._pulse_seen = 0.0
+        self._pulse_sent = self._pulse_seen = self._stood_at = 0.0
         self._client = self._make()
 
     # ---- for the loop --------------------------------------------------------------------------------------
@@ -120,11 +124,15 @@ class Listener:
     def tend(self) -> None:
         """Once a second or so: whatever a callback must not do itself."""
         now = self._monotonic()
-        if self._fall_back or not self._thread_alive():
+        if self._unanswered_since is not None and now - self._unanswered_since > NO_ANSWER_S:
+            self._other_protocol = True  # some brokers have no word for a protocol that they do not know
+        if self._other_protocol or not self._thread_alive():
             self._begin_again()
         elif self._asked_at is not None and now - self._asked_at > SUBSCRIBE_AGAIN_S:
             self._subscribe(self._client)
         elif self._standing and now - self._pulse_sent > PULSE_EVERY_S:
+            if self._pulse_seen < self._pulse_sent and self._pulse_sent > self._stood_at:
+                log.warning("what we publish does not come back; allow %s# to this user", self._own)
             self._pulse_sent = now
             self._client.publish(self._pulse_topic, b"", qos=1)
 
@@ -141,6 +149,7 @@ class Listener:
         set_will(client, self._will)
         client.on_connect = self._on_connect
         client.on_connect_fail = self._on_connect_fail
+        client.on_socket_open = self._on_socket_open
         client.on_disconnect = self._on_disconnect
         client.on_subscribe = self._on_subscribe
         client.on_message = self._on_message
@@ -152,9 +161,9 @@ class Listener:
         return thread is not None and thread.is_alive()
 
     def _begin_again(self) -> None:
-        if self._fall_back:
-            log.warning("the broker has no MQTT 5; using 3.1.1")
-            self._mqtt5, self._fall_back = False, False
+        if self._other_protocol:
+            self._mqtt5, self._other_protocol, self._unanswered_since = not self._mqtt5, False, None
+            log.warning("the broker does not answer; trying MQTT %s", "5" if self._mqtt5 else "3.1.1")
         else:
             log.error("the network's thread has ended; starting it again")
         self._leave()
@@ -194,9 +203,10 @@ class Listener:
     def _on_connect(
         self, client: Client, _: Any, flags: ConnectFlags, reason: ReasonCode, __: Properties | None
     ) -> None:
+        self._unanswered_since = None
         if reason.is_failure:
-            self._fall_back = self._mqtt5 and str(reason) == "Unsupported protocol version"
-            if not self._fall_back:
+            self._other_protocol = str(reason) == "Unsupported protocol version"
+            if not self._other_protocol:
                 log.error("broker %s refuses us: %s", self._where, reason)
             return
         self._lost()
@@ -206,7 +216,11 @@ class Listener:
         else:
             self._subscribe(client)
 
+    def _on_socket_open(self, client: Client, _: Any, __: Any) -> None:
+        self._unanswered_since = self._unanswered_since or self._monotonic()
+
     def _on_connect_fail(self, client: Client, _: Any) -> None:
+        self._unanswered_since = None
         log.warning("broker %s cannot be reached (%s); trying on", self._where, sys.exc_info()[1])
 
     def _on_disconnect(
@@ -232,7 +246,7 @@ class Listener:
             self._stands()
 
     def _stands(self) -> None:
-        self._asked_at = None
+        self._asked_at, self._stood_at = None, self._monotonic()
         self._standing = self._fresh = True
 
     def _on_message(self, client: Client, _: Any, message: MQTTMessage) -> None:

@@ -1,5 +1,7 @@
-"""Real brokers for the service's tests: mosquitto as a child process on a free port, stopped with the test."""
+"""Real brokers for the service's tests: mosquitto as a child process on a free port, stopped with the
+test."""
 
+import getpass
 import shutil
 import signal
 import socket
@@ -40,8 +42,11 @@ class Mosquitto:
         self.port = free_port()
         self._conf = folder / "mosquitto.conf"
         self._conf.write_text(
+            f"user {getpass.getuser()}\n"  # root would else become a user who cannot reach the test's folder
             f"listener {self.port} 127.0.0.1\n{listener}\npersistence true\npersistence_location {folder}/\n"
-            f"autosave_interval 60\nmax_queued_messages 200000\nlog_type error\n{extra or 'allow_anonymous true'}\n"
+            f"autosave_interval 60\nmax_queued_messages 200000\nlog_type error\n"
+            f"{extra or 'allow_anonymous
+            true'}\n"
         )
         self._process: subprocess.Popen[bytes] | None = None
 
