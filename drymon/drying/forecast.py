@@ -1,0 +1,158 @@
+"""The room's next hours and days: temperature, humidity ratio and air speed as a handful of whole paths.
+
+Temperature and humidity ratio (not relative humidity, which only mirrors temperature) are today's departure from the same hours of
+earlier days, dying away with the lead, on top of those hours (Gustin, McLeod & Lomas found such simple models good to about 0.7 K in
+dwellings, abstract only); without earlier days it is persistence. The forecast's own past errors by lead give the spread; before there are
+any, assumed values do.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from drymon.drying import possible
+
+Array = npt.NDArray[np.float64]
+
+PATHS = 16
+DAY_MIN = 1440
+MEMORY_MIN = 300.0
+"""Minutes over which today's departure from the usual course dies away (assumed, 3 to 6 h)."""
+
+HORIZON_S = 14 * 86_400
+
+_STEP_PLAN = ((12, 5), (12, 15), (16, 30), (36, 60), (48, 360))
+STEPS_S: Array = np.concatenate([np.full(count, 60.0 * minutes) for count, minutes in _STEP_PLAN])
+"""Lengths of the forecast's steps in seconds: 5 min for the first hour, widening to 6 h by the third day; 14 days in all."""
+ENDS_S: Array = np.cumsum(STEPS_S)
+MIDDLES_S: Array = ENDS_S - 0.5 * STEPS_S
+
+_ASSUMED_TEMPERATURE = (0.15, 2.0)
+_ASSUMED_RATIO = (0.02, 0.12)
+"""Spread right away and after a day: K, and on the logarithm of the humidity ratio (assumed)."""
+
+
+@dataclass(frozen=True, slots=True)
+class History:
+    """A rack's minutes up to now (the last entry is the newest), NaN where unknown: temperature [degC], humidity ratio [kg/kg], speed [m/s]."""
+
+    temperature: Array
+    ratio: Array
+    speed: Array
+
+
+@dataclass(frozen=True, slots=True)
+class Paths:
+    """Possible futures, (steps, paths): temperature [degC], humidity ratio [kg/kg], air speed [m/s] (NaN: not measured)."""
+
+    temperature: Array
+    ratio: Array
+    speed: Array
+
+
+def paths(history: History) -> Paths | None:
+    """The next 14 days in PATHS ways, or None where nothing is known of the last hours."""
+    temperature, ratio = _course(history.temperature), _course(np.log(history.ratio))
+    if temperature is None or ratio is None:
+        return None
+    scores = possible.normal_scores(2, PATHS)
+    warm = (
+        temperature[:, None]
+        + _spread(history.temperature, _ASSUMED_TEMPERATURE)[:, None] * scores[None, :, 0]
+    )
+    damp = ratio[:, None] + _spread(np.log(history.ratio), _ASSUMED_RATIO)[:, None] * scores[None, :, 1]
+    return Paths(warm, np.exp(damp), _speeds(history.speed))
+
+
+def _recent(series: Array, minutes: int = 15) -> float:
+    known = series[-minutes:][~np.isnan(series[-minutes:])]
+    if len(known) == 0:
+        known = series[-720:][~np.isnan(series[-720:])][-minutes:]
+    return float(known.mean()) if len(known) else float("nan")
+
+
+def _daily(series: Array, shift_min: Array, days: int) -> Array:
+    """Mean over earlier days of the value at now + shift, (len(shift),); half-hour means, NaN where no day has it."""
+    values = np.full((days, len(shift_min)), np.nan)
+    half_hours = len(series) // 30
+    if half_hours == 0:
+        return np.full(len(shift_min), np.nan)
+    blocks = series[len(series) - 30 * half_hours :].reshape(half_hours, 30)
+    counts = np.sum(~np.isnan(blocks), axis=1)
+    means = np.where(counts > 0, np.nansum(blocks, axis=1) / np.maximum(counts, 1), np.nan)
+    for day in range(days):
+        within = np.mod(shift_min, DAY_MIN) - (day + 1) * DAY_MIN
+        index = half_hours + np.floor(within / 30.0).astype(int)
+        usable = (index >= 0) & (index < half_hours)
+        values[day, usable] = means[index[usable]]
+    known = np.sum(~np.isnan(values), axis=0)
+    return np.where(known > 0, np.nansum(values, axis=0) / np.maximum(known, 1), np.nan)
+
+
+def _days(series: Array) -> int:
+    return min(7, len(series) // DAY_MIN)
+
+
+def _course(series: Array, middles_s: Array = MIDDLES_S) -> Array | None:
+    """Most likely values at the middles of the steps, or None."""
+    now = _recent(series)
+    if np.isnan(now):
+        return None
+    lead_min = middles_s / 60.0
+    if _days(series) == 0:
+        return np.full(len(lead_min), now)
+    usual = _daily(series, lead_min, _days(series))
+    usual_now = _daily(series, np.array([-15.0]), _days(series))[0]
+    departure = (now - usual_now) * np.exp(-lead_min / MEMORY_MIN)
+    course = usual + departure
+    return np.where(np.isnan(course), now, course)
+
+
+def _spread(series: Array, assumed: tuple[float, float]) -> Array:
+    """Standard deviation by step: assumed at first, from the forecast's own past errors once two days are on record."""
+    lead_h = MIDDLES_S / 3600.0
+    first, later = assumed
+    guess = np.sqrt(first**2 + (later**2 - first**2) * (1.0 - np.exp(-lead_h / 8.0)))
+    if len(series) < 2 * DAY_MIN + 60:
+        return guess
+    leads = np.array([30.0, 60.0, 180.0, 360.0, 720.0, 1440.0])
+    own = _past_errors(series, leads)
+    if np.isnan(own).any():
+        return guess
+    past = np.interp(lead_h * 60.0, leads, own)
+    return np.maximum(np.sqrt(0.7 * past**2 + 0.3 * guess**2), first)
+
+
+def _past_errors(series: Array, leads_min: Array) -> Array:
+    """Root mean square errors by lead of the same forecast made every two hours of the record's newer part, (len(leads),)."""
+    origins = range(max(DAY_MIN + 60, len(series) - 5 * DAY_MIN), len(series) - 60, 120)
+    errors = np.full((len(origins), len(leads_min)), np.nan)
+    for row, origin in enumerate(origins):
+        course = _course(series[:origin], leads_min * 60.0)
+        if course is None:
+            continue
+        at = origin + leads_min.astype(int)
+        usable = at < len(series)
+        errors[row, usable] = series[at[usable]] - course[usable]
+    known = np.sum(~np.isnan(errors), axis=0)
+    return np.where(known > 5, np.sqrt(np.nansum(errors**2, axis=0) / np.maximum(known, 1)), np.nan)
+
+
+def _speeds(series: Array) -> Array:
+    """Air speed paths: the speed of now goes on, or takes the course that it took on an earlier day."""
+    now = _recent(series, 5)
+    days = _days(series)
+    steps = np.full((len(STEPS_S), PATHS), now)
+    if np.isnan(now) or days == 0:
+        return steps
+    lead_min = np.minimum(MIDDLES_S / 60.0, 14 * DAY_MIN)
+    for path in range(PATHS):
+        day = path % (days + 1)
+        if day == 0:
+            continue
+        back = len(series) + np.floor(np.mod(lead_min, DAY_MIN)).astype(int) - day * DAY_MIN
+        usable = (back >= 0) & (back < len(series))
+        past = np.where(usable, series[np.clip(back, 0, len(series) - 1)], np.nan)
+        steps[:, path] = np.where(np.isnan(past), now, past)
+    return steps
