@@ -13,9 +13,7 @@ from datetime import UTC, datetime, timedelta
 from typing import Protocol
 
 EARLIEST = datetime(2026, 1, 1, tzinfo=UTC)  # before drymon existed: a clock that says so has not been set
-STEP = timedelta(
-    seconds=60
-)  # a forward step larger than this is noted; smaller ones are ordinary corrections
+STEP = timedelta(seconds=60)  # a forward step larger than this is noted; smaller ones are ordinary corrections
 BACKWARDS = timedelta(seconds=1)  # a time server's small corrections backwards are waited out in silence
 
 

@@ -29,9 +29,7 @@ def make_client(broker: Broker, client_id: str, *, mqtt5: bool, lasting: bool) -
         clean_session=None if mqtt5 else not lasting,
         manual_ack=lasting,
     )
-    client.suppress_exceptions = (
-        True  # an exception in a callback would end the network's thread without a word
-    )
+    client.suppress_exceptions = True  # an exception in a callback would end the network's thread without a word
     client.reconnect_delay_set(1, 60)
     client.max_inflight_messages_set(100)
     if broker.username is not None:
@@ -51,9 +49,7 @@ def _use_tls(client: Client, broker: Broker) -> None:
         )
     except (OSError, ValueError) as error:
         files = ", ".join(str(f) for f in (broker.ca_file, broker.cert_file, broker.key_file) if f)
-        raise SetupError(
-            f"broker: the certificates {files} cannot be used ({error}); give PEM files"
-        ) from error
+        raise SetupError(f"broker: the certificates {files} cannot be used ({error}); give PEM files") from error
 
 
 def connect(client: Client, broker: Broker, *, lasting: bool) -> None:
@@ -66,9 +62,7 @@ def connect(client: Client, broker: Broker, *, lasting: bool) -> None:
     properties.MaximumPacketSize = LARGEST_PACKET
     if lasting:  # clean_start alone would not do: without an expiry the session ends with the connection
         properties.SessionExpiryInterval = SESSION_EXPIRY_S
-    client.connect_async(
-        broker.host, broker.port, KEEPALIVE_S, clean_start=not lasting, properties=properties
-    )
+    client.connect_async(broker.host, broker.port, KEEPALIVE_S, clean_start=not lasting, properties=properties)
 
 
 def set_will(client: Client, will: Message) -> None:

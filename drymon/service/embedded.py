@@ -87,9 +87,7 @@ def broker_of(config: HomeConfig) -> Broker:
             f"start it with: drymon serve --home {config.path}"
         ) from None
     except ValueError:
-        raise SetupError(
-            f"{file}: is no port number; stop the service, remove this file, start again"
-        ) from None
+        raise SetupError(f"{file}: is no port number; stop the service, remove this file, start again") from None
 
 
 def _free_port() -> int:

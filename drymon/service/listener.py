@@ -117,9 +117,7 @@ class Listener:
     def publish(self, message: Message, expiry_s: int | None = None) -> None:
         """Hand one message to the broker, QoS 1; `expiry_s` counts from now."""
         properties = publish_properties(self._client, expiry_s)
-        self._client.publish(
-            message.topic, message.payload, qos=1, retain=message.retain, properties=properties
-        )
+        self._client.publish(message.topic, message.payload, qos=1, retain=message.retain, properties=properties)
 
     def tend(self) -> None:
         """Once a second or so: whatever a callback must not do itself."""
@@ -232,9 +230,7 @@ class Listener:
         elif reason.is_failure:
             log.warning("connection to broker %s lost: %s", self._where, reason)
 
-    def _on_subscribe(
-        self, client: Client, _: Any, mid: int, reasons: list[ReasonCode], __: Properties | None
-    ) -> None:
+    def _on_subscribe(self, client: Client, _: Any, mid: int, reasons: list[ReasonCode], __: Properties | None) -> None:
         if mid != self._subscription:
             return
         asked = [*self._topics, self._pulse_topic]
@@ -271,9 +267,7 @@ class Listener:
             generation=self._generation,
         )
 
-    def _on_publish(
-        self, client: Client, _: Any, mid: int, reason: ReasonCode, __: Properties | None
-    ) -> None:
+    def _on_publish(self, client: Client, _: Any, mid: int, reason: ReasonCode, __: Properties | None) -> None:
         if reason.is_failure:
             log.error("the broker refused what we published: %s; allow %s# to this user", reason, self._own)
 

@@ -41,12 +41,12 @@ class Mosquitto:
     def __init__(self, folder: Path, extra: str = "", listener: str = "") -> None:
         self.port = free_port()
         self._conf = folder / "mosquitto.conf"
+        rights = extra or "allow_anonymous true"
         self._conf.write_text(
-            f"user {getpass.getuser()}\n"  # root would else become a user who cannot reach the test's folder
-            f"listener {self.port} 127.0.0.1\n{listener}\npersistence true\npersistence_location {folder}/\n"
-            f"autosave_interval 60\nmax_queued_messages 200000\nlog_type error\n"
-            f"{extra or 'allow_anonymous
-            true'}\n"
+            # As root mosquitto would become a user who cannot reach the test's folder.
+            f"user {getpass.getuser()}\nlistener {self.port} 127.0.0.1\n{listener}\n"
+            f"persistence true\npersistence_location {folder}/\nautosave_interval 60\n"
+            f"max_queued_messages 200000\nlog_type error\n{rights}\n"
         )
         self._process: subprocess.Popen[bytes] | None = None
 
