@@ -196,9 +196,7 @@ def _coat(coat: tables.CoatTable) -> CoatType:
 
 
 def _band(band: tables.BandTable) -> Band:
-    return Band(
-        _pair(band.temperature_c), _pair(band.humidity_pct), _pair(band.airflow_m_per_s), band.swing_c
-    )
+    return Band(_pair(band.temperature_c), _pair(band.humidity_pct), _pair(band.airflow_m_per_s), band.swing_c)
 
 
 def _pair(numbers: list[float] | None) -> tuple[float, float] | None:
@@ -210,10 +208,7 @@ def _file(name: str | None, home: Path) -> Path | None:
 
 
 def _broker(broker: tables.BrokerTable, home: Path) -> Broker:
-    files = {
-        key: _file(getattr(broker, key), home)
-        for key in ("password_file", "ca_file", "cert_file", "key_file")
-    }
+    files = {key: _file(getattr(broker, key), home) for key in ("password_file", "ca_file", "cert_file", "key_file")}
     port = broker.port or (8883 if broker.ca_file else 1883)
     return Broker(broker.host, port, broker.username, **files)
 
@@ -231,9 +226,7 @@ def _notify(notify: tables.NotifyTable, home: Path) -> Notify:
     )
 
 
-def _routes(
-    kind: Callable[..., T], entries: Iterable[tables.Table], home: Path, file_key: str = ""
-) -> tuple[T, ...]:
+def _routes(kind: Callable[..., T], entries: Iterable[tables.Table], home: Path, file_key: str = "") -> tuple[T, ...]:
     return tuple(_with_files(kind, entry, home, file_key) for entry in entries)
 
 

@@ -1,7 +1,6 @@
 """What drymon says, in its wire form: outcomes to dicts, dicts to messages.
 
-The same dicts are what `drymon status --json` prints. Numbers are rounded to what they are worth, so that equal
-verdicts give equal bytes.
+The same dicts are what `drymon status --json` prints. Numbers are rounded to what they are worth.
 """
 
 import json
@@ -123,26 +122,24 @@ def sensor_dict(sensor: SensorStatus) -> dict[str, Any]:
 
 
 def to_payload(content: Mapping[str, Any]) -> bytes:
-    """UTF-8 JSON, keys in their order; a number that is not finite is a fault of ours and raises ValueError."""
+    """UTF-8 JSON, keys in their order; a number that is not finite is our own fault: ValueError."""
     return json.dumps(content, ensure_ascii=False, allow_nan=False, separators=(", ", ": ")).encode()
 
 
-def _retained(
-    topic: str, content: Mapping[str, Any], time: datetime, valid_until: datetime | None = None
-) -> Message:
+def _retained(topic: str, content: Mapping[str, Any], time: datetime, valid_until: datetime | None = None) -> Message:
     expiry = None if valid_until is None else _expiry_s(valid_until - time)
     return Message(time, topic, to_payload(content), retain=True, qos=QOS, expiry_s=expiry)
 
 
 def _expiry_s(left: timedelta) -> int:
-    """Whole seconds, rounded down: nothing outlives its validity; at least one, for zero may mean at once."""
+    """Whole seconds, rounded down, so that nothing outlives its validity; at least one."""
     return min(max(int(left.total_seconds()), 1), LONGEST_EXPIRY_S)
 
 
 def _bounds(bounds: Bounds | None) -> dict[str, float] | None:
     if bounds is None:
         return None
-    return {"low": round(bounds.low, 4), "best": round(bounds.best, 4), "high": round(bounds.high, 4)}
+    return {name: round(getattr(bounds, name), 4) for name in ("low", "best", "high")}
 
 
 def _when(when: When) -> dict[str, str | None]:

@@ -14,7 +14,7 @@ from drymon.drying.sieves import OPENING_UM
 from drymon.messages.names import NAME_PATTERN, RESERVED_RACKS
 
 
-def _between(low: float, high: float) -> AfterValidator:
+def between(low: float, high: float) -> AfterValidator:
     def check(value: float) -> float:
         if not low <= value <= high:
             raise ValueError(f"{low:g} to {high:g}")
@@ -23,7 +23,7 @@ def _between(low: float, high: float) -> AfterValidator:
     return AfterValidator(check)
 
 
-def _above_zero(high: float) -> AfterValidator:
+def above_zero(high: float) -> AfterValidator:
     def check(value: float) -> float:
         if not 0 < value <= high:
             raise ValueError(f"above 0, at most {high:g}")
@@ -91,14 +91,14 @@ RackName = Annotated[Name, AfterValidator(_rack_name)]
 Label = Annotated[str, Field(max_length=200)]
 Text = Annotated[str, Field(min_length=1, max_length=1000)]
 Topic = Annotated[str, AfterValidator(_topic)]
-Port = Annotated[int, _between(1, 65535)]
-Hours = Annotated[float, _above_zero(8760)]
+Port = Annotated[int, between(1, 65535)]
+Hours = Annotated[float, above_zero(8760)]
 Mesh = Annotated[int, AfterValidator(_mesh)]
 Pair = Field(min_length=2, max_length=2)
-TemperatureBand = Annotated[list[Annotated[float, _between(-10, 60)]], Pair, AfterValidator(_ascending)]
-HumidityBand = Annotated[list[Annotated[float, _between(0, 100)]], Pair, AfterValidator(_ascending)]
-AirflowBand = Annotated[list[Annotated[float, _between(0, 20)]], Pair, AfterValidator(_ascending)]
-AirflowRange = Annotated[list[Annotated[float, _between(0, 20)]], Pair, AfterValidator(_not_descending)]
+TemperatureBand = Annotated[list[Annotated[float, between(-10, 60)]], Pair, AfterValidator(_ascending)]
+HumidityBand = Annotated[list[Annotated[float, between(0, 100)]], Pair, AfterValidator(_ascending)]
+AirflowBand = Annotated[list[Annotated[float, between(0, 20)]], Pair, AfterValidator(_ascending)]
+AirflowRange = Annotated[list[Annotated[float, between(0, 20)]], Pair, AfterValidator(_not_descending)]
 
 
 class Table(BaseModel):
@@ -111,8 +111,8 @@ class RoomTable(Table):
     name: Name
     label: Label = ""
     timezone: Annotated[str, AfterValidator(_timezone)] = "UTC"
-    altitude_m: Annotated[float, _between(-430, 9000)] = 0.0
-    stale_after_min: Annotated[float, _above_zero(1440)] = 10.0
+    altitude_m: Annotated[float, between(-430, 9000)] = 0.0
+    stale_after_min: Annotated[float, above_zero(1440)] = 10.0
 
 
 class BrokerTable(Table):
@@ -127,15 +127,11 @@ class BrokerTable(Table):
     @model_validator(mode="after")
     def _belong_together(self) -> "BrokerTable":
         if self.password_file and not self.username:
-            raise ValueError(
-                "received password_file without username; allowed is password_file only with username"
-            )
+            raise ValueError("received password_file without username; allowed is password_file only with username")
         if (self.cert_file is None) != (self.key_file is None):
             raise ValueError("received one of cert_file and key_file; allowed are both or neither")
         if self.cert_file and not self.ca_file:
-            raise ValueError(
-                "received cert_file without ca_file; allowed is cert_file only together with ca_file"
-            )
+            raise ValueError("received cert_file without ca_file; allowed is cert_file only together with ca_file")
         return self
 
 
@@ -172,7 +168,7 @@ class BandTable(Table):
     temperature_c: TemperatureBand | None = None
     humidity_pct: HumidityBand | None = None
     airflow_m_per_s: AirflowBand | None = None
-    swing_c: Annotated[float, _above_zero(30)] | None = None
+    swing_c: Annotated[float, above_zero(30)] | None = None
 
 
 class CoatTable(Table):
@@ -183,7 +179,7 @@ class CoatTable(Table):
     dry_at: Annotated[float, AfterValidator(_share)] = 0.95
     shortest_wait_h: Hours | None = None
     longest_wait_h: Hours | None = None
-    fastest_loss_pct_per_h: Annotated[float, _above_zero(10_000)] | None = None
+    fastest_loss_pct_per_h: Annotated[float, above_zero(10_000)] | None = None
     room: BandTable = Field(default_factory=BandTable)
 
     @model_validator(mode="after")
@@ -241,9 +237,7 @@ class NotifyTable(Table):
     @model_validator(mode="after")
     def _mail_has_a_server(self) -> "NotifyTable":
         if self.mail and self.mail_server is None:
-            raise ValueError(
-                "received [[notify.mail]] without [notify.mail_server]; mail needs a server to go through"
-            )
+            raise ValueError("received [[notify.mail]] without [notify.mail_server]; mail needs a server to go through")
         return self
 
 

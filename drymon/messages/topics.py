@@ -39,3 +39,19 @@ def service_topic(room: str) -> str:
 def received_topic(room: str, device: str) -> str:
     """Where a node sees what of it is on disk."""
     return f"{PREFIX}/{room}/{OUT}/received/{device}"
+
+
+def is_own(room: str, topic: str) -> bool:
+    """One of our own topics come back: nothing to learn from."""
+    return topic.startswith(f"{PREFIX}/{room}/{OUT}/")
+
+
+def topic_problem(topic: object) -> str | None:
+    """What keeps a text from being a topic name (MQTT 5, section 4.7), or None."""
+    if not isinstance(topic, str) or not topic:
+        return "allowed is text of at least one character"
+    if "+" in topic or "#" in topic or "\0" in topic:
+        return "allowed is one full topic, without the wildcards + and # and without U+0000"
+    if any("\ud800" <= letter <= "\udfff" for letter in topic):
+        return "allowed is well-formed Unicode"
+    return "allowed are at most 65535 bytes" if len(topic.encode()) > 65535 else None

@@ -1,0 +1,87 @@
+"""Log events: a checked payload to one of the frozen events of the shop floor."""
+
+from collections.abc import Callable, Mapping
+from datetime import datetime
+from typing import Any
+
+from pydantic import ValidationError
+
+from drymon.drying.quantities import Quantity
+from drymon.messages import log_tables as tables
+from drymon.messages.complaints import as_written, complaints
+from drymon.messages.message import Message
+from drymon.messages.payload import read_json, read_text
+from drymon.messages.times import parse_time, plausible
+from drymon.messages.units import to_default
+from drymon.shop.events import (
+    ClockChecked,
+    Dip,
+    FanSwitched,
+    Felt,
+    Leave,
+    LogEvent,
+    Look,
+    Move,
+    Undo,
+    Weigh,
+)
+
+Maker = Callable[..., LogEvent]
+
+EVENTS: Mapping[str, tuple[type[tables.EventTable], Maker]] = {
+    "dip": (tables.DipTable, Dip),
+    "weigh": (tables.WeighTable, Weigh),
+    "felt": (tables.FeltTable, Felt),
+    "look": (tables.LookTable, Look),
+    "move": (tables.MoveTable, Move),
+    "leave": (tables.TreeTable, Leave),
+    "undo": (tables.TreeTable, Undo),
+    "fan": (tables.FanTable, FanSwitched),
+    "clock": (tables.ClockTable, ClockChecked),  # the service's own word
+}
+
+
+def read_event(name: str, message: Message, racks: tuple[str, ...]) -> LogEvent:
+    """The event that a message on `log/<name>` tells. ValueError says what was received and what is allowed."""
+    if name not in EVENTS:
+        raise ValueError(f"log event: received {as_written(name)}; allowed are {', '.join(EVENTS)}")
+    if message.retain:
+        raise ValueError("log event: received as a retained message; allowed is a message not retained")
+    table, make = EVENTS[name]
+    content = _checked(table, message)
+    if "rack" in content and content["rack"] not in racks:
+        known = ", ".join(racks) or "none yet: add a [[rack]] to room.toml"
+        raise ValueError(f"rack: received {as_written(content['rack'])}; allowed are the racks {known}")
+    time = _time(content.pop("time"), message.arrived)
+    return make(time=time, arrived=message.arrived, **_fields(name, content))
+
+
+def _checked(table: type[tables.EventTable], message: Message) -> dict[str, Any]:
+    data = read_json(read_text(message.payload))
+    if not isinstance(data, dict):
+        raise ValueError(f"payload: received {as_written(data)}; allowed is a JSON object {{…}}")
+    try:
+        return table.model_validate(data).model_dump()
+    except ValidationError as error:
+        raise ValueError("; ".join(complaints(error, table, data))) from None
+
+
+def _time(text: str | None, arrived: datetime) -> datetime:
+    return arrived if text is None else plausible(parse_time(text), arrived)
+
+
+def _fields(name: str, content: dict[str, Any]) -> dict[str, Any]:
+    """The event's own fields; those that have a default there are "" and not None."""
+    if name == "weigh":
+        content["mass"] = _mass(content["mass"], content.pop("unit"))
+    for key in ("id", "by", "note"):
+        if key in content:
+            content[key] = content[key] or ""
+    return content
+
+
+def _mass(mass: float, unit: str | None) -> float:
+    kilograms = to_default(Quantity.WEIGHT, mass, unit)
+    if kilograms <= 0:
+        raise ValueError(f"mass: received {mass:g}; allowed is more than nothing")
+    return kilograms
