@@ -1,0 +1,256 @@
+"""The air that a rack's trees saw, minute by minute, from whatever sensors count for the rack.
+
+`AirBook` takes readings; `RackAir` answers for one rack: the measured values of a minute, the step that drives drying, and
+whether there is evidence at all. A change in old evidence drops what was worked out from that minute on.
+"""
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from drymon.drying import air, coat, sorption, surface
+from drymon.drying.coat import AirStep
+from drymon.drying.quantities import LIMITS, Quantity
+from drymon.shop.outcome import AirNow
+from drymon.shop.reading import Reading
+from drymon.shop.sensors import MINUTE_S, MinuteSeries, Track
+from drymon.shop.setup import Rack, RoomSetup
+
+Array = npt.NDArray[np.float64]
+
+STILL_AIR = (0.05, 0.2)
+"""m/s, range assumed where the fans are known to be off and nothing measures (common practice, no source)."""
+
+FAN_LOOKBACK_MIN = 31 * 24 * 60
+
+NOWHERE = float("nan")
+
+
+class AirBook:
+    """Every sensor's track, by place and quantity."""
+
+    def __init__(self, setup: RoomSetup) -> None:
+        self.setup = setup
+        self.tracks: dict[tuple[str, Quantity, str], Track] = {}
+        self._by_place: dict[tuple[str, Quantity], list[Track]] = {}
+
+    def take(self, reading: Reading) -> int:
+        """Keep a reading; returns the first minute whose evidence changed."""
+        key = (reading.place, reading.quantity, reading.sensor)
+        track = self.tracks.get(key)
+        if track is None:
+            track = self.tracks[key] = Track(*key)
+            self._by_place.setdefault(key[:2], []).append(track)
+        return track.take(reading, self._partner(reading))
+
+    def _partner(self, reading: Reading) -> float | None:
+        quantity = LIMITS[reading.quantity].partner
+        if quantity is None:
+            return None
+        places = [
+            reading.place,
+            *(rack.name for rack in self.setup.racks if reading.place in rack.air),
+            "room",
+        ]
+        for place in places:
+            for track in self._by_place.get((place, quantity), ()):
+                if track.trusted is not None:
+                    return track.trusted.value
+        return None
+
+    def value(self, places: Sequence[str], quantity: Quantity, minute: int, back: int) -> float:
+        """Median of the fresh sensors at the first place that has any, NaN where none has."""
+        for place in places:
+            values = [v for v in self._fresh(place, quantity, minute, back) if not math.isnan(v)]
+            if values:
+                return values[0] if len(values) == 1 else float(np.median(values))
+        return NOWHERE
+
+    def _fresh(self, place: str, quantity: Quantity, minute: int, back: int) -> Iterator[float]:
+        for track in self._by_place.get((place, quantity), ()):
+            yield track.minutes.latest(minute, back)[0]
+
+    def newest(self, places: Sequence[str], quantity: Quantity) -> float:
+        """Time (seconds since 1970) of the newest trusted reading at these places, minus infinity where there is none."""
+        tracks = (track for place in places for track in self._by_place.get((place, quantity), ()))
+        return max((t.trusted.time.timestamp() for t in tracks if t.trusted is not None), default=-math.inf)
+
+    def has_sensor(self, places: Sequence[str], quantity: Quantity) -> bool:
+        """Whether any sensor for this has ever been heard at these places."""
+        return any(self._by_place.get((place, quantity)) for place in places)
+
+
+@dataclass(frozen=True, slots=True)
+class MinuteAir:
+    """A rack's air over one minute. `known`: temperature and humidity are fresh and trusted; if not, the values are the last known.
+
+    speed: measured air speed, NaN where the range `assumed` stands for it. outside: not within ordinary experience is for
+    the coat's model to say.
+    """
+
+    known: bool
+    temperature_c: float
+    humidity_pct: float
+    speed: float
+    assumed: tuple[float, float]
+    step: AirStep
+
+
+class RackAir:
+    """One rack's air by the minute, worked out when asked for and kept."""
+
+    def __init__(self, book: AirBook, rack: Rack) -> None:
+        self.book, self.rack = book, rack
+        self.places = rack.air or (rack.name, "room")
+        self.back = max(1, math.ceil(book.setup.stale_after_min))
+        self.stale_s = MINUTE_S * book.setup.stale_after_min
+        self.temperature, self.ratio, self.speed = MinuteSeries(), MinuteSeries(), MinuteSeries()
+        self._kept: dict[int, MinuteAir] = {}
+        self._fans: list[tuple[int, bool]] = []
+        self._coefficients: dict[tuple[float, float], tuple[Array, Array]] = {}
+        self._altitude_pressure = float(air.standard_pressure(book.setup.altitude_m))
+        self.pressure = self._altitude_pressure
+
+    def fans_switched(self, minute: int, on: bool) -> None:
+        """The rack's fans were switched in this minute."""
+        self._fans = sorted([*self._fans, (minute, on)])
+        self.forget_from(minute)
+
+    def forget_from(self, minute: int) -> None:
+        """Evidence changed: drop what was worked out from this minute on."""
+        for old in [m for m in self._kept if m >= minute]:
+            del self._kept[old]
+
+    def minute(self, minute: int) -> MinuteAir:
+        """The air of minute [minute, minute + 1)."""
+        found = self._kept.get(minute)
+        if found is None:
+            found = self._kept[minute] = self._work_out(minute)
+            if len(self._kept) > 3 * 1440:
+                for old in sorted(self._kept)[:1440]:
+                    del self._kept[old]
+        return found
+
+    def now(self, seconds: float) -> AirNow:
+        """What is fresh and trusted at a stream time (seconds since 1970)."""
+        at = self.minute(int((seconds - 1e-6) // MINUTE_S))
+        if not at.known:
+            temperature = self.book.value(
+                self.places, Quantity.TEMPERATURE, int(seconds // MINUTE_S), self.back
+            )
+            humidity = self.book.value(self.places, Quantity.HUMIDITY, int(seconds // MINUTE_S), self.back)
+            return AirNow(
+                _or_none(temperature), _or_none(humidity), _or_none(at.speed), None, math.isnan(at.speed)
+            )
+        pressure = self.book.value(self.places, Quantity.PRESSURE, int(seconds // MINUTE_S), self.back)
+        return AirNow(
+            at.temperature_c, at.humidity_pct, _or_none(at.speed), _or_none(pressure), math.isnan(at.speed)
+        )
+
+    def missing(self, seconds: float) -> tuple[str, ...]:
+        """Which of temperature and humidity have no fresh, trusted value at a stream time (seconds since 1970)."""
+        minute = int((seconds - 1e-6) // MINUTE_S)
+        if (
+            self.minute(minute).known
+            and self.book.newest(self.places, Quantity.TEMPERATURE) >= seconds - self.stale_s
+        ):
+            if self.book.newest(self.places, Quantity.HUMIDITY) >= seconds - self.stale_s:
+                return ()
+        wanted = (Quantity.TEMPERATURE, Quantity.HUMIDITY)
+        return tuple(q.value for q in wanted if not self._fresh(q, minute, seconds))
+
+    def _fresh(self, quantity: Quantity, minute: int, seconds: float) -> bool:
+        value = self.book.value(self.places, quantity, minute, self.back)
+        return not math.isnan(value) and self.book.newest(self.places, quantity) >= seconds - self.stale_s
+
+    def fan_on(self, minute: int) -> bool | None:
+        """The last word on the fans at a minute, None where nobody said."""
+        state = None
+        for when, on in self._fans:
+            if when > minute:
+                break
+            state = on
+        return state
+
+    def _work_out(self, minute: int) -> MinuteAir:
+        temperature = self.book.value(self.places, Quantity.TEMPERATURE, minute, self.back)
+        humidity = self.book.value(self.places, Quantity.HUMIDITY, minute, self.back)
+        speed = self.book.value(self.places, Quantity.AIRFLOW, minute, self.back)
+        known = not (math.isnan(temperature) or math.isnan(humidity))
+        if not known:
+            before = self._last_known(minute)
+            if before is None:
+                return MinuteAir(False, NOWHERE, NOWHERE, speed, self.assumed_range(minute), _NO_DRYING)
+            temperature, humidity = before
+        measured = self.book.value(self.places, Quantity.PRESSURE, minute, 60)
+        pressure = self.pressure = self._altitude_pressure if math.isnan(measured) else measured
+        assumed = self.assumed_range(minute)
+        if known:
+            self.temperature.set(minute, temperature)
+            self.ratio.set(minute, float(air.humidity_ratio(temperature, humidity, pressure)))
+        self.speed.set(minute, speed)
+        step = self.drive(temperature, humidity, speed, assumed, pressure)
+        return MinuteAir(known, temperature, humidity, speed, assumed, step)
+
+    def _last_known(self, minute: int) -> tuple[float, float] | None:
+        """Temperature and humidity of the newest minute before that had both."""
+        earlier = self._kept.get(minute - 1)
+        if earlier is not None:
+            values = earlier.temperature_c, earlier.humidity_pct
+            return None if math.isnan(values[0]) else values
+        temperature = self.book.value(self.places, Quantity.TEMPERATURE, minute, 7 * 1440)
+        humidity = self.book.value(self.places, Quantity.HUMIDITY, minute, 7 * 1440)
+        return None if math.isnan(temperature) or math.isnan(humidity) else (temperature, humidity)
+
+    def assumed_range(self, minute: int) -> tuple[float, float]:
+        """Air speeds to draw from where none is measured: still air where fans are off, wide where the anemometer fell silent."""
+        low, high = self.rack.airflow_assumed
+        if self.fan_on(minute) is False:
+            return STILL_AIR
+        if self.book.has_sensor(self.places, Quantity.AIRFLOW):
+            return min(low, STILL_AIR[0]), high
+        return low, high
+
+    def drive(
+        self,
+        temperature: float,
+        humidity: float,
+        speed: float,
+        assumed: tuple[float, float],
+        pressure: float | None = None,
+    ) -> AirStep:
+        """One step of this air; a measured speed gives one air-side resistance, an assumed range one for each member."""
+        drive = surface.air_drive(temperature, humidity, pressure or self._altitude_pressure)
+        h, h_m = self.coefficients(speed, assumed)
+        resistance = surface.air_side_resistance(drive.slope_heat, h, h_m, _RADIATION)
+        excess = float(sorption.excess(drive.humidity_pct))
+        return AirStep(float(drive.deficit), float(drive.saturation), excess, resistance)
+
+    def coefficients(self, speed: float, assumed: tuple[float, float]) -> tuple[coat.Values, coat.Values]:
+        """Transfer coefficients h, h_m: of a measured speed, or of the members' places in the assumed range."""
+        if not math.isnan(speed):
+            h, h_m = surface.transfer_coefficients(min(speed, surface.SPEED_RANGE_M_PER_S[1]))
+            return float(h), float(h_m)
+        if assumed not in self._coefficients:
+            low, high = max(assumed[0], 0.01), max(assumed[1], 0.01)
+            speeds = low * (high / low) ** coat.extra_draws()["airflow"]
+            self._coefficients[assumed] = surface.transfer_coefficients(speeds)
+        return self._coefficients[assumed]
+
+
+_RADIATION = 5.2
+"""W/(m2 K), radiation to walls at room temperature (surface.radiative_coefficient at 22 degC)."""
+
+_NO_DRYING = AirStep(0.0, 0.0194, 0.0, 300.0)
+
+
+def _or_none(value: float) -> float | None:
+    return None if math.isnan(value) else value
+
+
+def racks_of(setup: RoomSetup, place: str) -> list[str]:
+    """Racks whose air counts this place."""
+    return [rack.name for rack in setup.racks if place in (rack.air or (rack.name, "room"))]

@@ -1,0 +1,102 @@
+"""When will each tree be dry: outlooks made anew as often as they matter, one forecast per rack, all trees in one go."""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from drymon.drying import coat, forecast, outlook
+from drymon.shop.judge import Outlook
+from drymon.shop.sensors import MINUTE_S
+from drymon.shop.tree import TreeState, World
+
+OFTEN_S, SELDOM_S = 290.0, 3600.0
+SHARE_OF_WAIT = 1.0 / 12.0
+"""An outlook is made anew after a twelfth of the time that it gives, five minutes at least, an hour at most."""
+
+AIR_CHANGED = 0.1
+"""Relative change of the drive upon which every outlook of the rack is made anew."""
+
+PAST_MIN = 8 * 1440
+
+
+@dataclass(frozen=True, slots=True)
+class _Made:
+    outlook: Outlook
+    dipped_at: float
+    rack: str
+    drive: float
+    until: float
+
+
+class Forecaster:
+    """Keeps each tree's outlook until it is due again. Pure: the same facts give the same outlooks."""
+
+    def __init__(self, world: World) -> None:
+        self.world = world
+        self._made: dict[str, _Made] = {}
+
+    def forget(self, tree: str) -> None:
+        """The tree is gone."""
+        self._made.pop(tree, None)
+
+    def outlooks(self, states: Sequence[TreeState]) -> Mapping[str, Outlook]:
+        """Outlooks for these trees, fresh enough for each."""
+        wanted = [state for state in states if state.coats is not None and not state.complete]
+        due = [state for state in wanted if self._is_due(state)]
+        racks = sorted({state.rack for state in due})
+        futures = {rack: self._future(rack, max(s.at for s in due if s.rack == rack)) for rack in racks}
+        self._make([state for state in due if futures[state.rack] is not None], futures)
+        return {s.name: self._made[s.name].outlook for s in wanted if s.name in self._made}
+
+    def _is_due(self, state: TreeState) -> bool:
+        made = self._made.get(state.name)
+        if made is None or made.dipped_at != state.dip.time.timestamp() or made.rack != state.rack:
+            return True
+        if state.water is not None and not np.isnan(state.water.dry_since).any():
+            return False
+        if state.at >= made.until or state.at < made.outlook.made:
+            return True
+        return abs(self._drive(state) / max(made.drive, 1e-12) - 1.0) > AIR_CHANGED
+
+    def _drive(self, state: TreeState) -> float:
+        step = self.world.air[state.rack].minute(int((state.at - 1e-6) // MINUTE_S)).step
+        return float(step.deficit / np.mean(step.resistance))
+
+    def _future(self, rack: str, at: float) -> outlook.FutureAir | None:
+        air = self.world.air[rack]
+        minute = int((at - 1e-6) // MINUTE_S)
+        newest = air.minute(minute)
+        start = minute - PAST_MIN
+        first = max(start, air.temperature.first)
+        history = forecast.History(
+            *(s.window(first, minute + 1) for s in (air.temperature, air.ratio, air.speed))
+        )
+        ways = forecast.paths(history)
+        if ways is None:
+            return None
+        assumed = air.coefficients(math.nan, newest.assumed) if math.isnan(newest.speed) else None
+        return outlook.future_air(ways, air.pressure, assumed)
+
+    def _make(self, states: Sequence[TreeState], futures: Mapping[str, outlook.FutureAir | None]) -> None:
+        if not states:
+            return
+        names = sorted({state.rack for state in states})
+        seconds = outlook.seconds_to_dry(
+            coat.stacked([s.coats for s in states if s.coats is not None]),
+            np.stack([s.water.slowest for s in states if s.water is not None]),
+            np.array([s.target for s in states]),
+            [future for name in names if (future := futures[name]) is not None],
+            [names.index(state.rack) for state in states],
+        )
+        for state, row in zip(states, seconds, strict=True):
+            wait = float(np.median(row))
+            again = min(max(SHARE_OF_WAIT * wait, OFTEN_S), SELDOM_S)
+            self._made[state.name] = _Made(
+                Outlook(state.at, state.at + row),
+                state.dip.time.timestamp(),
+                state.rack,
+                self._drive(state),
+                state.at + again,
+            )

@@ -1,0 +1,259 @@
+"""From a tree's state and the evidence of the moment to a verdict. Never optimistic about what is missing."""
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta, tzinfo
+
+import numpy as np
+
+from drymon.drying import coat, possible, sorption
+from drymon.drying.coat import AirStep, Array
+from drymon.shop import tree as trees
+from drymon.shop.outcome import Bounds, State, Verdict, When
+from drymon.shop.reasons import ORDER, Effect, Finding, decide
+from drymon.shop.sensors import MINUTE_S
+from drymon.shop.tree import TreeState, World
+
+ASSURANCE = 0.95
+"""Chance of being dry that "ready" needs."""
+
+VALID_FOR = timedelta(minutes=10)
+NEVER = When(None, None, None)
+BURIED_TOLD = 0.02
+"""Median share of buried water from which it is told."""
+
+
+@dataclass(frozen=True, slots=True)
+class Outlook:
+    """When each member of a tree's ensemble is dry: stream seconds (members,), infinite beyond the horizon; made at `made`."""
+
+    made: float
+    dry: Array
+
+
+def find(world: World, tree: TreeState, clock_known: bool = True) -> list[Finding]:
+    """All findings about a tree at `tree.at`, in the table's order; texts that need an outlook are completed later."""
+    if tree.complete:
+        return []
+    found = _unknowns(world, tree, clock_known)
+    if tree.kind is not None and tree.coats is not None:
+        found += _holds(world, tree) + _drying(tree)
+        if not any(f.effect < Effect.WIDENS for f in found):
+            found += _unlearned(tree)
+    found += _widening(world, tree)
+    return sorted(found, key=lambda finding: ORDER[finding.code])
+
+
+def state_of(world: World, tree: TreeState, clock_known: bool = True) -> State:
+    """The tree's state at `tree.at`."""
+    if tree.complete:
+        return State.COMPLETE
+    return decide(find(world, tree, clock_known), trees.is_last(world.setup, tree))
+
+
+def holding(world: World, tree: TreeState, clock_known: bool = True) -> frozenset[str]:
+    """Codes that hold the tree now: what a look releases."""
+    return frozenset(f.code for f in find(world, tree, clock_known) if f.effect is Effect.HOLD)
+
+
+def _unknowns(world: World, tree: TreeState, clock_known: bool) -> list[Finding]:
+    found = []
+    if not clock_known or tree.clock_doubt:
+        found.append(Finding("clock-unknown", {}))
+    if tree.coats is None:
+        found.append(Finding("coat-unknown", {"coat": tree.dip.coat}))
+    missing = world.air[tree.rack].missing(tree.at)
+    if missing:
+        facts = {"missing": " and ".join(missing), "rack": tree.rack, "limit": world.setup.stale_after_min}
+        found.append(Finding("air-unknown", facts))
+    return found
+
+
+def _holds(world: World, tree: TreeState) -> list[Finding]:
+    assert tree.kind is not None
+    found = [Finding(code, facts) for code, facts in tree.holds.items()]
+    limit = tree.kind.longest_wait_h
+    waited = (tree.at - tree.dip.time.timestamp()) / 3600.0
+    last = trees.is_last(world.setup, tree)
+    if limit is not None and waited > limit and not last and "too-long" not in tree.released:
+        found.append(Finding("too-long", {"waited": waited, "limit": limit}))
+    return found
+
+
+def _drying(tree: TreeState) -> list[Finding]:
+    assert tree.kind is not None and tree.water is not None
+    found = []
+    if tree.chance_dry < ASSURANCE - 1e-9:
+        open_dry = float(tree.water.weights[tree.water.left[0] <= tree.target].sum())
+        pocket = len(tree.water.left) > 1 and open_dry >= ASSURANCE - 1e-9
+        found.append(Finding("pocket-wet" if pocket else "wet", {}))
+    wait = tree.kind.shortest_wait_h
+    if wait is not None and tree.at < tree.dip.time.timestamp() + 3600.0 * wait:
+        found.append(Finding("too-soon", {"until": tree.dip.time + timedelta(hours=wait)}))
+    return found
+
+
+def _unlearned(tree: TreeState) -> list[Finding]:
+    assert tree.model is not None
+    found = []
+    learned = tree.shelter == "open" or tree.shelter in tree.model.shelters_learned
+    if not learned and "pocket-unlearned" not in tree.released:
+        found.append(Finding("pocket-unlearned", {"shelter": tree.shelter}))
+    if not tree.model.tail_learned and "tail-unlearned" not in tree.released:
+        found.append(Finding("tail-unlearned", {}))
+    return found
+
+
+def _widening(world: World, tree: TreeState) -> list[Finding]:
+    found = []
+    if tree.redipped is not None:
+        facts = {"state": tree.redipped["state"], "chance": 100.0 * float(str(tree.redipped["chance"]))}
+        found.append(Finding("redipped-early", facts))
+    if tree.model is None or tree.coats is None:
+        return found
+    if tree.assumed_airflow:
+        air = world.air[tree.rack].minute(int((tree.at - 1e-6) // MINUTE_S))
+        low, high = air.assumed
+        found.append(Finding("airflow-assumed", {"rack": tree.rack, "low": low, "high": high}))
+    if tree.model.is_starting_model:
+        found.append(Finding("starting-model", {}))
+    if tree.outside:
+        found.append(Finding("outside-experience", {"coat": tree.dip.coat}))
+    buried = float(np.median(tree.coats.buried[-1]))
+    if tree.below_unknown:
+        found.append(
+            Finding(
+                "buried-water",
+                {"what": "the shell was begun elsewhere: what lies below this coat is not known"},
+            )
+        )
+    elif buried > BURIED_TOLD:
+        what = f"about {100 * buried:.0f} % of the water was left in the coats below when it was dipped"
+        found.append(Finding("buried-water", {"what": what}))
+    return found
+
+
+def verdict(
+    world: World, tree: TreeState, outlook: Outlook | None, zone: tzinfo, clock_known: bool = True
+) -> Verdict:
+    """The whole verdict at `tree.at`, texts in the room's time zone."""
+    findings = find(world, tree, clock_known)
+    last = trees.is_last(world.setup, tree)
+    state = State.COMPLETE if tree.complete else decide(findings, last)
+    now = datetime.fromtimestamp(tree.at, UTC)
+    when = NEVER if state is State.UNKNOWN else _when(tree, outlook)
+    bounds = _bounds(tree)
+    findings = [*findings, *_damp(world, tree, when, state)]
+    facts = _expectation(bounds, tree, when, now, zone)
+    reasons = [
+        _completed(f, facts, now, zone).reason() for f in sorted(findings, key=lambda f: ORDER[f.code])
+    ]
+    longest = tree.kind.longest_wait_h if tree.kind else None
+    return Verdict(
+        time=now,
+        valid_until=now + VALID_FOR,
+        tree=tree.name,
+        rack=tree.rack,
+        coat=tree.dip.coat,
+        number=tree.number,
+        dipped_at=tree.dip.time,
+        state=state,
+        dryness=bounds,
+        dry_at=when,
+        redip_by=tree.dip.time + timedelta(hours=longest) if longest is not None and not last else None,
+        reasons=tuple(reasons),
+        shelter=tree.shelter,
+        recipe=tree.recipe,
+        next_coat=trees.next_coat(world.setup, tree),
+    )
+
+
+def _bounds(tree: TreeState) -> Bounds | None:
+    if tree.water is None:
+        return None
+    gone = 1.0 - possible.weighted_quantiles(tree.water.slowest, tree.water.weights, (0.05, 0.5, 0.95))
+    high, best, low = (min(max(float(value), 0.0), 1.0) for value in gone)
+    return Bounds(low, best, high)
+
+
+def _when(tree: TreeState, outlook: Outlook | None) -> When:
+    if tree.water is None:
+        return NEVER
+    dry = tree.water.dry_since
+    ahead = outlook.dry if outlook is not None else np.full(len(dry), np.inf)
+    dry = np.where(np.isnan(dry), np.maximum(ahead, tree.at), dry)
+    early, best, late = possible.weighted_quantiles(dry, tree.water.weights, (0.05, 0.5, 0.95))
+    return When(*(_moment(float(value)) for value in (early, best, late)))
+
+
+def _moment(seconds: float) -> datetime | None:
+    return None if math.isinf(seconds) else datetime.fromtimestamp(round(seconds), UTC)
+
+
+def _expectation(
+    bounds: Bounds | None, tree: TreeState, when: When, now: datetime, zone: tzinfo
+) -> Mapping[str, object]:
+    if bounds is None:
+        return {}
+    if when.best is None:
+        expected = "no end in sight within 14 days"
+    else:
+        early = clock(when.early, now, zone) if when.early else "?"
+        late = clock(when.late, now, zone) if when.late else "beyond 14 days"
+        expected = f"expected {clock(when.best, now, zone)} ({early} to {late})"
+    return {"gone": 100.0 * bounds.best, "needed": 100.0 * (1.0 - tree.target), "expected": expected}
+
+
+def clock(moment: datetime, now: datetime, zone: tzinfo) -> str:
+    """A moment for people: 14:40 today, Tue 14:40 within a week, else with the date; in the room's time zone."""
+    local, today = moment.astimezone(zone), now.astimezone(zone)
+    if local.date() == today.date():
+        return f"{local:%H:%M}"
+    return f"{local:%a %H:%M}" if abs(local - today) < timedelta(days=6) else f"{local:%d %b %H:%M}"
+
+
+def _completed(finding: Finding, facts: Mapping[str, object], now: datetime, zone: tzinfo) -> Finding:
+    told = {key: clock(v, now, zone) if isinstance(v, datetime) else v for key, v in finding.facts.items()}
+    if "mesh" in told and isinstance(told["mesh"], tuple):
+        told["mesh"] = "x".join(str(number) for number in told["mesh"])
+    return Finding(finding.code, {**facts, **told})
+
+
+def _damp(world: World, tree: TreeState, when: When, state: State) -> list[Finding]:
+    """Air too damp ever to get there, with the humidity that would do; nothing where damp air is not what keeps it wet."""
+    if state not in (State.DRYING, State.HOLD) or tree.coats is None or tree.chance_dry >= ASSURANCE:
+        return []
+    if when.late is not None:
+        return []
+    air = world.air[tree.rack].minute(int((tree.at - 1e-6) // MINUTE_S))
+    if math.isnan(air.humidity_pct):
+        return []
+    would_do = humidity_that_would_do(tree, air.humidity_pct, air.step)
+    return [Finding("air-too-damp", {"now": air.humidity_pct, "would_do": would_do})] if would_do else []
+
+
+def humidity_that_would_do(tree: TreeState, humidity_pct: float, step: AirStep) -> float | None:
+    """The highest humidity, in steps of 5 %, in which the tree would surely dry: within a day, else three, else 14 days.
+
+    None where even the present humidity would do, or none would.
+    """
+    assert tree.coats is not None and tree.water is not None
+    for hours in (24.0, 72.0, 336.0):
+        if _would_do(tree, humidity_pct, step, hours):
+            return None
+    for hours in (24.0, 72.0, 336.0):
+        for candidate in np.arange(5.0 * math.floor(humidity_pct / 5.0), 19.0, -5.0):
+            if candidate < humidity_pct and _would_do(tree, float(candidate), step, hours):
+                return float(candidate)
+    return None
+
+
+def _would_do(tree: TreeState, humidity_pct: float, step: AirStep, hours: float) -> bool:
+    assert tree.coats is not None and tree.water is not None
+    deficit = max(float(np.mean(step.saturation)) * (1.0 - humidity_pct / 100.0), 1e-9)
+    air = AirStep(deficit, step.saturation, 0.0, step.resistance)
+    room = tree.target - tree.coats.sorption * float(sorption.excess(humidity_pct))
+    seconds = coat.steady_time(tree.coats, np.maximum(room, 1e-4), air)
+    seconds = np.where(room <= 1e-4, np.inf, seconds).max(axis=0)
+    return float(tree.water.weights[seconds <= 3600.0 * hours].sum()) >= ASSURANCE

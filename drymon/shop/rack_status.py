@@ -1,0 +1,46 @@
+"""A rack's readiness from its trees' verdicts."""
+
+from collections.abc import Iterable
+from datetime import UTC, datetime
+
+from drymon.shop.judge import VALID_FOR
+from drymon.shop.outcome import AirNow, RackStatus, State, Verdict, When
+
+
+def rack_status(rack: str, verdicts: Iterable[Verdict], air: AirNow, at: float) -> RackStatus:
+    """Ready when at least one tree awaits a dip and every tree that does is ready; complete trees don't count."""
+    mine = sorted((v for v in verdicts if v.rack == rack), key=lambda v: v.tree)
+    awaiting = [v for v in mine if v.state is not State.COMPLETE]
+    holding_up = [v for v in awaiting if v.state is not State.READY]
+    now = datetime.fromtimestamp(at, UTC)
+    return RackStatus(
+        time=now,
+        valid_until=now + VALID_FOR,
+        rack=rack,
+        ready=bool(awaiting) and not holding_up,
+        ready_at=_ready_at(awaiting),
+        waiting_for=max(holding_up, key=_lateness).tree if holding_up else None,
+        trees={v.tree: v.state for v in mine},
+        air=air,
+    )
+
+
+def _lateness(verdict: Verdict) -> tuple[int, float]:
+    """What holds the rack up longest: nobody knows, a person must look, then the latest to be dry."""
+    unclear = {State.UNKNOWN: 2, State.HOLD: 1}.get(verdict.state, 0)
+    late = verdict.dry_at.late or verdict.dry_at.best
+    return unclear, late.timestamp() if late else float("inf")
+
+
+def _ready_at(awaiting: list[Verdict]) -> When | None:
+    """The last tree's times; none where a tree is unknown or on hold, as no forecast says when a person will have looked."""
+    if not awaiting or any(v.state in (State.UNKNOWN, State.HOLD) for v in awaiting):
+        return None
+    bounds = zip(*((v.dry_at.early, v.dry_at.best, v.dry_at.late) for v in awaiting), strict=True)
+    early, best, late = (_latest(moments) for moments in bounds)
+    return None if best is None else When(early, best, late)
+
+
+def _latest(moments: tuple[datetime | None, ...]) -> datetime | None:
+    known = [moment for moment in moments if moment is not None]
+    return max(known) if len(known) == len(moments) else None

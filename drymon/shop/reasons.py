@@ -1,0 +1,140 @@
+"""The one table of reasons: code, effect, text, what releases it."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import IntEnum
+
+from drymon.shop.outcome import Reason, State
+
+
+class Effect(IntEnum):
+    """What a reason does to a tree's state; the lowest number present decides."""
+
+    UNKNOWN = 0
+    HOLD = 1
+    DRYING = 2
+    WIDENS = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """One row: `text` is a format string over the finding's facts; `release` says what takes the reason away."""
+
+    effect: Effect
+    text: str
+    release: str
+
+
+_EVIDENCE, _TIME, _LOOK, _NONE = "evidence coming back", "drying, time", "look", "-"
+
+REASONS: dict[str, Kind] = {
+    "clock-unknown": Kind(
+        Effect.UNKNOWN,
+        "the clock of this computer is not to be trusted, so no drying time is: check date and time",
+        _EVIDENCE,
+    ),
+    "coat-unknown": Kind(
+        Effect.UNKNOWN,
+        "no coat type and model named {coat}: add it to room.toml, or undo the dip and enter it again",
+        _EVIDENCE,
+    ),
+    "air-unknown": Kind(
+        Effect.UNKNOWN,
+        "no trusted {missing} for {rack} in the last {limit:.0f} min: look at the sensor",
+        _EVIDENCE,
+    ),
+    "grade-skipped": Kind(
+        Effect.HOLD,
+        "stucco {mesh} begins at {finest_um:.0f} um on a coat that ended at {before_um:.0f} um: a grade was skipped; look before the next dip",
+        _LOOK,
+    ),
+    "too-long": Kind(
+        Effect.HOLD,
+        "this coat has waited {waited:.1f} h, at most {limit:.1f} h are allowed: look for crazing and lifting",
+        _LOOK,
+    ),
+    "too-fast": Kind(
+        Effect.HOLD,
+        "lost {rate:.0f} % of its water per hour, at most {limit:.0f} % are allowed: look for crazing",
+        _LOOK,
+    ),
+    "swing": Kind(
+        Effect.HOLD,
+        "the air swung by {swing:.1f} K while it dried, at most {limit:.1f} K are allowed: look for lifting",
+        _LOOK,
+    ),
+    "weight-disagrees": Kind(
+        Effect.HOLD,
+        "the weight and the air tell different stories ({what}): look at the tree, its hook and the load cell",
+        _LOOK,
+    ),
+    "wet": Kind(
+        Effect.DRYING, "{gone:.0f} % of the water is gone; {needed:.0f} % is needed, {expected}", _TIME
+    ),
+    "pocket-wet": Kind(
+        Effect.DRYING,
+        "the open faces are dry, the pockets are not: {gone:.0f} % of their water is gone; {needed:.0f} % is needed, {expected}",
+        _TIME,
+    ),
+    "too-soon": Kind(
+        Effect.DRYING, "the binder needs its time to gel: not before {until}, however dry the air", _TIME
+    ),
+    "weight-falling": Kind(Effect.DRYING, "the scale still sees water leave: {rate:.1f} g per hour", _TIME),
+    "air-too-damp": Kind(
+        Effect.DRYING,
+        "air at {now:.0f} % RH is too damp ever to get there; {would_do:.0f} % RH or less would do",
+        _TIME,
+    ),
+    "pocket-unlearned": Kind(
+        Effect.HOLD,
+        "by the air it should be dry, but no {shelter} tree with this coat has been weighed yet: look into the pockets",
+        _LOOK,
+    ),
+    "tail-unlearned": Kind(
+        Effect.HOLD,
+        "by the air it should be dry, but the weighed runs stopped too early to tell the end of drying: look",
+        _LOOK,
+    ),
+    "airflow-assumed": Kind(
+        Effect.WIDENS,
+        "no air speed is measured for {rack}: taken as somewhere between {low:g} and {high:g} m/s",
+        _NONE,
+    ),
+    "starting-model": Kind(
+        Effect.WIDENS, "no weighed run of this coat yet: wide bounds from published ranges", _NONE
+    ),
+    "outside-experience": Kind(Effect.WIDENS, "the air was outside what the model of {coat} has seen", _NONE),
+    "buried-water": Kind(Effect.WIDENS, "{what}", _NONE),
+    "redipped-early": Kind(
+        Effect.WIDENS,
+        "dipped while the coat below was {state} ({chance:.0f} % sure to be dry): its water is carried on",
+        _NONE,
+    ),
+}
+"""In the order in which they are told."""
+
+ORDER = {code: index for index, code in enumerate(REASONS)}
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """A reason found, with the facts that its text needs."""
+
+    code: str
+    facts: Mapping[str, object]
+
+    @property
+    def effect(self) -> Effect:
+        """What it does to the state."""
+        return REASONS[self.code].effect
+
+    def reason(self) -> Reason:
+        """The reason in words."""
+        return Reason(self.code, REASONS[self.code].text.format(**self.facts))
+
+
+def decide(findings: list[Finding], last_coat: bool) -> State:
+    """The state that the findings make: unknown before hold before drying; else complete after the last coat, else ready."""
+    effect = min((finding.effect for finding in findings), default=Effect.WIDENS)
+    states = {Effect.UNKNOWN: State.UNKNOWN, Effect.HOLD: State.HOLD, Effect.DRYING: State.DRYING}
+    return states.get(effect, State.COMPLETE if last_coat else State.READY)

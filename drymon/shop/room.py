@@ -1,0 +1,203 @@
+"""The room as a fold over what arrives: facts in, outcomes out, at instants that depend on arrival times alone.
+
+Whole minutes of stream time are evaluated, and every fifth second while facts wait; log events are judged at once. So live
+listening and replay of what was heard say the same. Facts that come late take back what they contradict and are folded anew.
+"""
+
+import math
+from collections.abc import Iterable, Mapping
+from datetime import UTC, datetime, tzinfo
+
+from drymon.drying.coat_model import CoatModel
+from drymon.drying.quantities import LIMITS, Quantity
+from drymon.shop import alarms
+from drymon.shop.air import AirBook, RackAir, racks_of
+from drymon.shop.alarm_book import AlarmBook
+from drymon.shop.conditions import conditions
+from drymon.shop.events import ClockChecked, FanSwitched, LogEvent
+from drymon.shop.forecaster import Forecaster
+from drymon.shop.judge import state_of, verdict
+from drymon.shop.outcome import Outcome, RackStatus, SensorStatus, Standing, State, TreeGone, Verdict
+from drymon.shop.rack_status import rack_status
+from drymon.shop.reading import Reading
+from drymon.shop.sensors import MINUTE_S, Track, minute_of
+from drymon.shop.setup import RoomSetup
+from drymon.shop.tree import TreeState, World
+from drymon.shop.tree_log import TreeLog
+
+REPUBLISH_MIN = 5
+WAITING_S = 5
+
+AIR = (Quantity.TEMPERATURE, Quantity.HUMIDITY, Quantity.AIRFLOW, Quantity.PRESSURE)
+
+
+class Room:
+    """All trees, racks and sensors of one room. Pure: no clock, disk or wire; not for several threads."""
+
+    def __init__(self, setup: RoomSetup, models: Mapping[str, CoatModel], zone: tzinfo = UTC) -> None:
+        self.setup, self.zone = setup, zone
+        self.book = AirBook(setup)
+        self.air = {rack.name: RackAir(self.book, rack) for rack in setup.racks}
+        self.world = World(setup, models, self.air)
+        self.logs: dict[str, TreeLog] = {}
+        self.alarm_book = AlarmBook()
+        self.clock_known = True
+        self.at = -math.inf
+        self._forecaster = Forecaster(self.world)
+        self._waiting = False
+        self._touched: set[str] = set()
+        self._verdicts: dict[str, Verdict] = {}
+        self._racks: dict[str, RackStatus] = {}
+
+    def take(self, items: Iterable[Reading | LogEvent]) -> None:
+        """New facts, in order of arrival, each of them once."""
+        for item in items:
+            if isinstance(item, Reading):
+                self._take_reading(item)
+            elif isinstance(item, ClockChecked):
+                self.clock_known = item.known
+            elif isinstance(item, FanSwitched):
+                if item.rack in self.air:
+                    self.air[item.rack].fans_switched(minute_of(item.time), item.on)
+                    self._forget_air(item.rack, minute_of(item.time))
+            else:
+                log = self.logs.setdefault(item.tree, TreeLog(self.world, item.tree))
+                log.add(item)
+                self._touched.add(item.tree)
+            self._waiting = True
+
+    def advance(self, now: datetime) -> list[Outcome]:
+        """Evaluate every instant after the last one, up to `now`."""
+        end = now.timestamp()
+        if self.at == -math.inf:
+            self.at = end - end % MINUTE_S
+            return []
+        outcomes: list[Outcome] = []
+        while (instant := self._next_instant()) <= end:
+            self.at = instant
+            outcomes += self._evaluate(instant, whole=instant % MINUTE_S == 0)
+        return outcomes
+
+    def judge_now(self, now: datetime) -> list[Outcome]:
+        """Judge the trees that log events have just touched, at `now` (no earlier than the last instant)."""
+        at = max(now.timestamp(), self.at)
+        touched, self._touched = sorted(self._touched), set()
+        outcomes = self._publish(touched, at)
+        return outcomes + self._publish_racks(at, changed_only=True) + self._alarms(at)
+
+    def resume(self, at: datetime, verdicts: Iterable[Verdict], book: AlarmBook) -> None:
+        """Go on where the record ends: what had been said by `at`. Call after `take` of the record's facts."""
+        self.at, self.alarm_book = at.timestamp() - at.timestamp() % MINUTE_S, book
+        for said in verdicts:
+            log = self.logs.get(said.tree)
+            if log is None:
+                continue
+            self._verdicts[said.tree] = said
+            state = log.state(self.at)
+            if said.state is State.COMPLETE and state is not None and state.dip.time == said.dipped_at:
+                log.completed_at = said.time.timestamp()
+        self._touched = set()
+
+    def standing(self) -> Standing:
+        """Everything that holds at the last instant."""
+        now = datetime.fromtimestamp(max(self.at, 0.0), UTC)
+        sensors = tuple(self._sensor(track) for _, track in sorted(self.book.tracks.items()) if track.last)
+        return Standing(now, dict(self._verdicts), dict(self._racks), sensors, clock_known=self.clock_known)
+
+    def alarm_acted(self, book: AlarmBook) -> None:
+        """A person acknowledged or shelved something."""
+        self.alarm_book = book
+
+    def _take_reading(self, reading: Reading) -> None:
+        first = self.book.take(reading)
+        if reading.quantity not in AIR or first >= self.at // MINUTE_S:
+            return
+        for rack in racks_of(self.setup, reading.place):
+            self._forget_air(rack, first)
+
+    def _forget_air(self, rack: str, minute: int) -> None:
+        """A rack's air is another from this minute on: drop what was worked out with it."""
+        self.air[rack].forget_from(minute)
+        for log in self.logs.values():
+            if log.uses_rack(rack):
+                log.forget_from(float(minute * MINUTE_S))
+
+    def _next_instant(self) -> float:
+        step = WAITING_S if self._waiting else MINUTE_S
+        return (self.at // step + 1) * step
+
+    def _evaluate(self, at: float, whole: bool) -> list[Outcome]:
+        self._waiting = False
+        due = whole and at % (REPUBLISH_MIN * MINUTE_S) == 0
+        names = sorted(self.logs) if due else [name for name in sorted(self.logs) if self._changed(name, at)]
+        outcomes = self._publish(names, at, keep=whole)
+        outcomes += self._publish_racks(at, changed_only=not due)
+        return outcomes + (self._alarms(at) if whole else [])
+
+    def _changed(self, name: str, at: float) -> bool:
+        log, said = self.logs[name], self._verdicts.get(name)
+        if said is not None and log.completed_at <= at and said.state is State.COMPLETE:
+            return False
+        state = log.state(at, self.clock_known)
+        if state is None or said is None:
+            return (state is None) != (said is None)
+        if state.dip.time != said.dipped_at or state.rack != said.rack:
+            return True
+        return state_of(self.world, state, self.clock_known) is not said.state
+
+    def _publish(self, names: Iterable[str], at: float, keep: bool = False) -> list[Outcome]:
+        outcomes: list[Outcome] = []
+        states: list[TreeState] = []
+        for name in names:
+            state = self.logs[name].state(at, self.clock_known, keep)
+            if state is not None:
+                states.append(state)
+            elif self._verdicts.pop(name, None) is not None:
+                self._forecaster.forget(name)
+                outcomes.append(TreeGone(datetime.fromtimestamp(at, UTC), name))
+        outlooks = self._forecaster.outlooks(states)
+        for state in states:
+            said = verdict(self.world, state, outlooks.get(state.name), self.zone, self.clock_known)
+            if said.state is State.COMPLETE:
+                self.logs[state.name].completed_at = min(at, self.logs[state.name].completed_at)
+            self._verdicts[state.name] = said
+            outcomes.append(said)
+        return outcomes
+
+    def _publish_racks(self, at: float, changed_only: bool) -> list[Outcome]:
+        outcomes: list[Outcome] = []
+        for name in self.air:
+            status = rack_status(name, self._verdicts.values(), self.air[name].now(at), at)
+            said = self._racks.get(name)
+            same = said is not None and (said.ready, said.trees, said.waiting_for) == (
+                status.ready,
+                status.trees,
+                status.waiting_for,
+            )
+            self._racks[name] = status
+            if not (changed_only and same):
+                outcomes.append(status)
+        return outcomes
+
+    def _alarms(self, at: float) -> list[Outcome]:
+        now = datetime.fromtimestamp(at, UTC)
+        standing = self.standing()
+        found = conditions(
+            Standing(
+                now, standing.trees, standing.racks, standing.sensors, standing.doubts, standing.clock_known
+            ),
+            self.setup,
+            tuple(self.alarm_book.entries),
+        )
+        self.alarm_book, alerts = alarms.update(self.alarm_book, now, found)
+        return list(alerts)
+
+    def _sensor(self, track: Track) -> SensorStatus:
+        last = track.last
+        assert last is not None
+        silent = self.at - last.time.timestamp() > MINUTE_S * self.setup.stale_after_min
+        state = "silent" if silent and track.state != "retained" else track.state
+        unit = LIMITS[track.quantity].unit
+        return SensorStatus(
+            track.place, track.quantity.value, track.sensor, last.time, last.value, unit, state
+        )

@@ -1,0 +1,192 @@
+"""A sensor's record by the minute: what of it is evidence, and what is doubted.
+
+One `Track` per place, quantity and sensor. It keeps the mean of each minute's trusted readings, and judges each reading as it
+comes: outside the limits, too fast, or with digits that stay while a related quantity moves (see `drying.quantities.LIMITS`).
+"""
+
+from dataclasses import dataclass, field
+from datetime import datetime
+
+import numpy as np
+import numpy.typing as npt
+
+from drymon.drying.quantities import LIMITS, PARTNER_VALUES, Quantity
+from drymon.shop.reading import Reading
+
+Array = npt.NDArray[np.float64]
+
+MINUTE_S = 60
+KEPT_MIN = 31 * 24 * 60
+"""Minutes of air kept in memory: as far back as a late reading may reach."""
+
+
+def minute_of(moment: datetime) -> int:
+    """Whole minutes since 1970, UTC."""
+    return int(moment.timestamp() // MINUTE_S)
+
+
+class MinuteSeries:
+    """Values by the minute, NaN where there are none; grows at its end, forgets at its start."""
+
+    def __init__(self) -> None:
+        self.first = 0
+        self._values: Array = np.full(0, np.nan)
+
+    def _reserve(self, minute: int) -> int:
+        if len(self._values) == 0:
+            self.first = minute - 60
+            self._values = np.full(1500, np.nan)
+        if minute < self.first:
+            ahead = min(self.first - minute + 1440, KEPT_MIN)
+            self._values = np.concatenate([np.full(ahead, np.nan), self._values])
+            self.first -= ahead
+        index = minute - self.first
+        if index >= len(self._values):
+            grown = np.full(index + 1500, np.nan)
+            kept = self._values[-KEPT_MIN:]
+            start = len(self._values) - len(kept)
+            grown[: len(kept)] = kept
+            self.first += start
+            index -= start
+            self._values = grown[: index + 1500]
+        return index
+
+    def get(self, minute: int) -> float:
+        """The minute's value, NaN where there is none."""
+        index = minute - self.first
+        return float(self._values[index]) if 0 <= index < len(self._values) else float("nan")
+
+    def set(self, minute: int, value: float) -> None:
+        """Put a minute's value; a minute older than the record is ignored."""
+        index = self._reserve(minute)
+        if index >= 0:
+            self._values[index] = value
+
+    def window(self, start: int, end: int) -> Array:
+        """Values of the minutes start <= m < end, NaN where there are none, (end - start,)."""
+        out = np.full(max(end - start, 0), np.nan)
+        low, high = max(start, self.first), min(end, self.first + len(self._values))
+        if high > low:
+            out[low - start : high - start] = self._values[low - self.first : high - self.first]
+        return out
+
+    def forget(self, start: int, end: int) -> None:
+        """Take the values of start <= m < end away."""
+        low, high = max(start, self.first), min(end, self.first + len(self._values))
+        if high > low:
+            self._values[low - self.first : high - self.first] = np.nan
+
+    def latest(self, minute: int, back: int) -> tuple[float, int]:
+        """Newest value in (minute - back, minute] and its minute; NaN and -1 where there is none."""
+        value = self.get(minute)
+        if value == value:
+            return value, minute
+        window = self.window(minute - back + 1, minute + 1)
+        known = np.flatnonzero(~np.isnan(window))
+        if len(known) == 0:
+            return float("nan"), -1
+        return float(window[known[-1]]), minute - back + 1 + int(known[-1])
+
+
+@dataclass(slots=True)
+class _Run:
+    """Identical digits in a row: since when, and what the partner did meanwhile."""
+
+    value: float = float("nan")
+    since: datetime | None = None
+    low: float = float("inf")
+    high: float = float("-inf")
+    partner_values: set[float] = field(default_factory=set)
+    stuck: bool = False
+
+    def partner_moved(self, by: float) -> bool:
+        return self.high - self.low >= by and len(self.partner_values) >= PARTNER_VALUES
+
+
+@dataclass(slots=True)
+class Track:
+    """One sensor's record. `state` is its last reading's: ok, out-of-range, too-fast, stuck or retained."""
+
+    place: str
+    quantity: Quantity
+    sensor: str
+    minutes: MinuteSeries = field(default_factory=MinuteSeries)
+    last: Reading | None = None
+    trusted: Reading | None = None
+    state: str = "ok"
+    _count: dict[int, int] = field(default_factory=dict)
+    _run: _Run = field(default_factory=_Run)
+
+    def take(self, reading: Reading, partner: float | None) -> int:
+        """Judge a reading and keep it; returns the first minute whose evidence changed.
+
+        partner: the related quantity's newest value at the same place, None where there is none.
+        """
+        minute = minute_of(reading.time)
+        if reading.retained:
+            if self.last is None:
+                self.last, self.state = reading, "retained"
+            return minute + 1
+        newest = self.last is None or self.last.retained or reading.time >= self.last.time
+        doubt = self._doubt(reading)
+        stuck_from = self._watch_digits(reading, partner) if newest and not doubt else None
+        doubt = doubt or ("stuck" if newest and self._run.stuck else "")
+        if newest:
+            self.last = reading
+            self.state = doubt or "ok"
+        if stuck_from is not None:
+            self.minutes.forget(stuck_from, minute + 1)
+            return stuck_from
+        if doubt:
+            return minute + 1
+        self._add(minute, reading.value)
+        if newest:
+            self.trusted = reading
+        return minute
+
+    def _doubt(self, reading: Reading) -> str:
+        limits = LIMITS[self.quantity]
+        if not limits.low <= reading.value <= limits.high:
+            return "out-of-range"
+        before = self.trusted
+        if before is None or reading.time < before.time:
+            return ""
+        minutes = max((reading.time - before.time).total_seconds() / MINUTE_S, 1.0)
+        return "too-fast" if abs(reading.value - before.value) > limits.change_per_min * minutes else ""
+
+    def _watch_digits(self, reading: Reading, partner: float | None) -> int | None:
+        """Minute of the first of the identical digits when they are just found to have stayed too long, else None."""
+        limits, run = LIMITS[self.quantity], self._run
+        if limits.stuck_after_min is None:
+            return None
+        if reading.value != run.value or run.since is None:
+            self._run = _Run(reading.value, reading.time)
+            return None
+        if partner is not None and len(run.partner_values) < 4 * PARTNER_VALUES:
+            run.partner_values.add(partner)
+        if partner is not None:
+            run.low, run.high = min(run.low, partner), max(run.high, partner)
+        honest_still = self.quantity is Quantity.AIRFLOW and reading.value == 0.0
+        lasted = (reading.time - run.since).total_seconds() / MINUTE_S
+        if (
+            run.stuck
+            or honest_still
+            or lasted < limits.stuck_after_min
+            or not run.partner_moved(limits.partner_moves)
+        ):
+            return None
+        run.stuck = True
+        return minute_of(run.since)
+
+    def _add(self, minute: int, value: float) -> None:
+        count = self._count.get(minute, 0)
+        mean = (
+            value
+            if count == 0
+            else self.minutes.get(minute) + (value - self.minutes.get(minute)) / (count + 1)
+        )
+        self.minutes.set(minute, mean)
+        self._count[minute] = count + 1
+        if len(self._count) > 240:
+            for old in sorted(self._count)[:120]:
+                del self._count[old]

@@ -1,0 +1,258 @@
+"""One tree's life in the room as a fold: events and minutes of air in, a new state out. Nothing here is ever changed in place."""
+
+import math
+import zlib
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from types import MappingProxyType
+
+import numpy as np
+
+from drymon.drying import coat
+from drymon.drying.coat import CoatState, PossibleCoats
+from drymon.drying.coat_model import CoatModel
+from drymon.shop import grades
+from drymon.shop.air import MinuteAir, RackAir
+from drymon.shop.events import Dip, Felt, Look, Move, Shelter, TreeEvent
+from drymon.shop.outcome import State
+from drymon.shop.sensors import MINUTE_S
+from drymon.shop.setup import CoatType, RoomSetup
+
+FAST_FOR_MIN = 5
+"""Minutes in a row above the fastest rate before it counts: a single gust crazes nothing."""
+
+WIDEN_OUTSIDE = 0.3
+"""Share of a minute's drying that the slowest member loses where the air lies outside the model's experience."""
+
+FELT_WEIGHT = 0.35
+"""How much less likely a member becomes that a touch contradicts fully: touch tells the surface only (assumed)."""
+
+
+@dataclass(frozen=True, slots=True)
+class World:
+    """What a tree's fold may look at: the room's set-up, the coat models, the racks' air."""
+
+    setup: RoomSetup
+    models: Mapping[str, CoatModel]
+    air: Mapping[str, RackAir]
+
+
+@dataclass(frozen=True, slots=True)
+class TreeState:
+    """A tree at stream time `at` (seconds since 1970).
+
+    coats, water: the present dip's ensemble and what is left, None where the coat is unknown. holds: latched reasons with their facts.
+    released: codes that a look has released for this coat. seen: what has happened to this coat's air so far.
+    """
+
+    name: str
+    rack: str
+    at: float
+    dip: Dip
+    number: int
+    shelter: Shelter
+    recipe: str
+    cell: str | None
+    kind: CoatType | None
+    model: CoatModel | None
+    coats: PossibleCoats | None
+    water: CoatState | None
+    coarsest_um: float | None = None
+    below_unknown: bool = False
+    redipped: Mapping[str, object] | None = None
+    complete: bool = False
+    clock_doubt: bool = False
+    holds: Mapping[str, Mapping[str, object]] = field(default_factory=lambda: MappingProxyType({}))
+    released: frozenset[str] = frozenset()
+    fast_minutes: int = 0
+    coldest: float = math.inf
+    warmest: float = -math.inf
+    assumed_airflow: bool = False
+    outside: bool = False
+    gap_s: float = 0.0
+    loss_pct_per_h: float = 0.0
+
+    @property
+    def target(self) -> float:
+        """Share of the water that may be left in the slowest part of a dry coat."""
+        return 1.0 - (self.kind.dry_at if self.kind else 0.95)
+
+    @property
+    def chance_dry(self) -> float:
+        """Chance that the slowest part has reached `dry_at`."""
+        if self.water is None:
+            return 0.0
+        return float(self.water.weights[self.water.slowest <= self.target].sum())
+
+
+def dip_key(tree: str, number: int, at: float) -> int:
+    """A number that tells dips apart, the same on every machine."""
+    return zlib.crc32(f"{tree}/{number}/{int(at)}".encode())
+
+
+def dipped(world: World, before: TreeState | None, dip: Dip, verdict: State | None) -> TreeState:
+    """The state right after a dip; `verdict` is the one in force until now."""
+    number = dip.number or (before.number + 1 if before else 1)
+    if before is not None and number == 1:
+        before = None
+    shelter = dip.shelter or (before.shelter if before else "pocketed")
+    kind, model = world.setup.coat_by_name.get(dip.coat), world.models.get(dip.coat)
+    below_unknown = number > (before.number + 1 if before else 1)
+    at = dip.time.timestamp()
+    coats = water = None
+    if kind is not None and model is not None:
+        below = (
+            coat.water_left(before.coats, before.water) if before and before.coats and before.water else None
+        )
+        lost = below_unknown or (before is not None and before.coats is None)
+        coats = coat.possible_coats(model, number, shelter, dip_key(dip.tree, number, at), below, lost)
+        water = CoatState.fresh(len(coats.zones))
+    skipped = grades.skipped(before.coarsest_um if before else None, kind.stucco_mesh if kind else None)
+    early = before is not None and verdict not in (State.READY, State.COMPLETE, None)
+    return TreeState(
+        name=dip.tree,
+        rack=dip.rack,
+        at=at,
+        dip=dip,
+        number=number,
+        shelter=shelter,
+        recipe=dip.recipe or (before.recipe if before else "") or guess_recipe(world.setup, number, dip.coat),
+        cell=dip.cell or (before.cell if before and before.rack == dip.rack else None),
+        kind=kind,
+        model=model,
+        coats=coats,
+        water=water,
+        coarsest_um=grades.coarsest(kind.stucco_mesh if kind else None)
+        or (before.coarsest_um if before else None),
+        below_unknown=below_unknown or (before.below_unknown if before else False),
+        redipped={"state": verdict.value, "chance": before.chance_dry}
+        if early and before and verdict
+        else None,
+        holds=MappingProxyType({"grade-skipped": skipped} if skipped else {}),
+    )
+
+
+def guess_recipe(setup: RoomSetup, number: int, coat_name: str) -> str:
+    """The recipe meant where a dip names none: the first that has this coat at this number, "" where none has."""
+    for recipe in setup.recipes:
+        if len(recipe.coats) >= number and recipe.coats[number - 1] == coat_name:
+            return recipe.name
+    return setup.recipes[0].name if len(setup.recipes) == 1 else ""
+
+
+def next_coat(setup: RoomSetup, tree: TreeState) -> str | None:
+    """The recipe's next coat, None after the last and where no recipe is known."""
+    recipe = setup.recipe_by_name.get(tree.recipe)
+    if recipe is None or tree.number >= len(recipe.coats):
+        return None
+    return recipe.coats[tree.number]
+
+
+def is_last(setup: RoomSetup, tree: TreeState) -> bool:
+    """Whether nothing is dipped after this coat: a seal, or the last of its recipe."""
+    recipe = setup.recipe_by_name.get(tree.recipe)
+    sealed = tree.kind is not None and tree.kind.family == "seal"
+    return sealed or (recipe is not None and tree.number >= len(recipe.coats))
+
+
+def told(tree: TreeState, event: TreeEvent, holding: frozenset[str]) -> TreeState:
+    """The state after an event other than a dip; `holding`: codes that hold the tree right now."""
+    if isinstance(event, Move):
+        return replace(tree, rack=event.rack, cell=event.cell)
+    if isinstance(event, Look):
+        holds = {code: facts for code, facts in tree.holds.items() if code not in holding}
+        return replace(tree, released=tree.released | holding, holds=MappingProxyType(holds))
+    if isinstance(event, Felt) and tree.water is not None:
+        return replace(tree, water=felt(tree.water, event.finding, tree.target))
+    return tree
+
+
+def felt(water: CoatState, finding: str, target: float) -> CoatState:
+    """Weigh the members by a touch: weak evidence, so the unlikely ones keep a share of their weight."""
+    dryness = np.clip((1.0 - water.left[0]) / (1.0 - target), 0.0, 1.0)
+    likely = dryness**4 if finding == "dry" else 1.0 - dryness**4
+    weights = water.weights * (FELT_WEIGHT + (1.0 - FELT_WEIGHT) * likely)
+    return CoatState(water.left, water.dry_since, weights / weights.sum())
+
+
+def advanced(world: World, tree: TreeState, until: float) -> TreeState:
+    """The state at `until` (seconds): the air of each minute, or part of a minute, since `tree.at`."""
+    air = world.air.get(tree.rack)
+    while tree.at < until:
+        minute = int(tree.at // MINUTE_S)
+        end = min(until, (minute + 1) * MINUTE_S)
+        if tree.coats is None or tree.complete or air is None:
+            return replace(tree, at=until)
+        tree = _minute(tree, air.minute(minute), end)
+    return tree
+
+
+def _minute(tree: TreeState, air: MinuteAir, end: float) -> TreeState:
+    assert tree.coats is not None and tree.water is not None
+    seconds = end - tree.at
+    before = tree.water
+    outside = air.known and _outside(tree.model, air)
+    water = coat.advance(tree.coats, before, air.step, end, seconds, tree.target, air.known)
+    if outside:
+        water = _widened(tree.coats, before, water, end, tree.target)
+    if not air.known:
+        return replace(tree, at=end, water=water, gap_s=tree.gap_s + seconds)
+    loss = float(np.median(before.left[0] - water.left[0])) * 100.0 * 3600.0 / seconds
+    wet = tree.chance_dry < 0.95
+    tree = replace(
+        tree,
+        at=end,
+        water=water,
+        loss_pct_per_h=loss,
+        outside=tree.outside or outside,
+        assumed_airflow=tree.assumed_airflow or math.isnan(air.speed),
+        coldest=min(tree.coldest, air.temperature_c) if wet else tree.coldest,
+        warmest=max(tree.warmest, air.temperature_c) if wet else tree.warmest,
+    )
+    return _latched(tree)
+
+
+def _latched(tree: TreeState) -> TreeState:
+    """Put the holds on that this minute's air calls for."""
+    kind = tree.kind
+    if kind is None:
+        return tree
+    holds: dict[str, Mapping[str, object]] = {}
+    limit, fast = kind.fastest_loss_pct_per_h, 0
+    if limit is not None and tree.loss_pct_per_h > limit:
+        fast = tree.fast_minutes + 1
+        if fast >= FAST_FOR_MIN:
+            holds["too-fast"] = {"rate": tree.loss_pct_per_h, "limit": limit}
+    swing = tree.warmest - tree.coldest
+    if kind.room.swing_c is not None and swing > kind.room.swing_c:
+        holds["swing"] = {"swing": swing, "limit": kind.room.swing_c}
+    fresh = {code: facts for code, facts in holds.items() if code not in tree.released}
+    if not fresh and fast == tree.fast_minutes:
+        return tree
+    return replace(tree, fast_minutes=fast, holds=MappingProxyType({**tree.holds, **fresh}))
+
+
+def _outside(model: CoatModel | None, air: MinuteAir) -> bool:
+    if model is None:
+        return False
+    values = {
+        "temperature_c": air.temperature_c,
+        "humidity_pct": air.humidity_pct,
+        "airflow_m_per_s": air.speed,
+    }
+    for name, value in values.items():
+        low, high = model.seen.get(name, (-math.inf, math.inf))
+        if value < low or value > high:
+            return True
+    return False
+
+
+def _widened(
+    coats: PossibleCoats, before: CoatState, after: CoatState, end: float, target: float
+) -> CoatState:
+    """Outside the model's experience slow members dry less than it says; quick ones go by the model."""
+    share = 1.0 - WIDEN_OUTSIDE * coats.slowness
+    left = np.where(after.left < before.left, before.left + share * (after.left - before.left), after.left)
+    slowest = left.max(axis=0)
+    since = np.where(slowest > target, np.nan, np.where(np.isnan(after.dry_since), end, after.dry_since))
+    return CoatState(left, since, after.weights)

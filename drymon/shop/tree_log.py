@@ -1,0 +1,126 @@
+"""One tree's events in the order in which they happened, with undo, late arrivals, and states to start again from."""
+
+import math
+from bisect import bisect_right
+from dataclasses import replace
+
+from drymon.shop import tree as trees
+from drymon.shop.events import Dip, Leave, Look, TreeEvent, Undo
+from drymon.shop.judge import holding, state_of
+from drymon.shop.outcome import State
+from drymon.shop.tree import TreeState, World
+
+SNAPSHOT_S = 1800.0
+SNAPSHOTS = 48
+
+
+class TreeLog:
+    """Events of one tree; `state(until)` folds them. What was folded is kept; a late event or late air takes it back."""
+
+    def __init__(self, world: World, name: str) -> None:
+        self.world, self.name = world, name
+        self.completed_at = math.inf
+        self._events: list[TreeEvent] = []
+        self._effective: list[TreeEvent] = []
+        self._snapshots: list[tuple[float, int, TreeState | None]] = []
+
+    def add(self, event: TreeEvent) -> None:
+        """Put an event in its place in time; whatever had been folded beyond it is folded anew."""
+        before = self._effective
+        self._events.append(event)
+        self._events.sort(key=lambda e: (e.time, e.arrived))
+        self._effective = _without_undone(self._events)
+        self.forget_from(_first_difference(before, self._effective))
+
+    def forget_from(self, seconds: float) -> None:
+        """Evidence changed from this stream time on."""
+        while self._snapshots and self._snapshots[-1][0] > seconds:
+            self._snapshots.pop()
+        if self.completed_at > seconds:
+            self.completed_at = math.inf
+
+    @property
+    def events(self) -> tuple[TreeEvent, ...]:
+        """The events that count, in the order in which they happened."""
+        return tuple(self._effective)
+
+    def uses_rack(self, rack: str) -> bool:
+        """Whether the tree has ever hung on this rack."""
+        return any(getattr(event, "rack", None) == rack for event in self._effective)
+
+    def state(self, until: float, clock_known: bool = True, keep: bool = True) -> TreeState | None:
+        """The tree at a stream time, None where it is not in the room. keep: fold on from here next time."""
+        at, index, state = self._snapshots[-1] if self._snapshots else (-math.inf, 0, None)
+        if at > until:
+            at, index, state = self._before(until)
+        while index < len(self._effective) and self._effective[index].time.timestamp() <= until:
+            event = self._effective[index]
+            index += 1
+            state = self._apply(state, event, clock_known)
+            if keep:
+                self._snapshots.append((event.time.timestamp(), index, state))
+        if state is not None:
+            state = trees.advanced(self.world, state, until)
+        if keep:
+            self._keep(until, index, state)
+        if state is not None and until >= self.completed_at:
+            return replace(state, complete=True)
+        return state
+
+    def _before(self, until: float) -> tuple[float, int, TreeState | None]:
+        place = bisect_right([at for at, _, _ in self._snapshots], until)
+        return self._snapshots[place - 1] if place else (-math.inf, 0, None)
+
+    def _apply(self, state: TreeState | None, event: TreeEvent, clock_known: bool) -> TreeState | None:
+        at = event.time.timestamp()
+        if state is not None:
+            state = trees.advanced(self.world, state, max(at, state.at))
+            state = replace(state, complete=at >= self.completed_at)
+        if isinstance(event, Dip):
+            self.completed_at = math.inf if at <= self.completed_at else self.completed_at
+            verdict = state_of(self.world, state, clock_known) if state is not None else None
+            return trees.dipped(self.world, state, event, verdict)
+        if isinstance(event, Leave) or (isinstance(event, Look) and event.finding == "scrap"):
+            return None
+        if state is None:
+            return None
+        codes = holding(self.world, state, clock_known) if isinstance(event, Look) else frozenset()
+        return trees.told(replace(state, complete=False), event, codes)
+
+    def _keep(self, until: float, index: int, state: TreeState | None) -> None:
+        """Keep the newest state; of older ones one each half hour and those right after events."""
+        kept = self._snapshots
+        if len(kept) >= 2 and kept[-1][1] == kept[-2][1] == index and kept[-1][0] - kept[-2][0] < SNAPSHOT_S:
+            kept.pop()
+        kept.append((until, index, state))
+        if len(kept) > SNAPSHOTS:
+            del kept[: len(kept) - SNAPSHOTS]
+
+    def last_state(self, clock_known: bool = True) -> State | None:
+        """The state at the newest folded time, None where the tree is not in the room."""
+        state = self._snapshots[-1][2] if self._snapshots else None
+        return state_of(self.world, state, clock_known) if state is not None else None
+
+
+def _without_undone(events: list[TreeEvent]) -> list[TreeEvent]:
+    """Events in time order without undo and the dips that it took back."""
+    kept: list[TreeEvent] = []
+    for event in events:
+        if not isinstance(event, Undo):
+            kept.append(event)
+            continue
+        for place in range(len(kept) - 1, -1, -1):
+            if isinstance(kept[place], Dip):
+                del kept[place]
+                break
+    return kept
+
+
+def _first_difference(before: list[TreeEvent], after: list[TreeEvent]) -> float:
+    """Stream time from which the two histories differ; a little before it, so that the event itself is folded anew."""
+    for old, new in zip(before, after, strict=False):
+        if old is not new:
+            return min(old.time, new.time).timestamp() - 1e-3
+    longer = before if len(before) > len(after) else after
+    same = min(len(before), len(after))
+    return longer[same].time.timestamp() - 1e-3 if len(longer) > same else math.inf
