@@ -140,7 +140,12 @@ def soaking(model: CoatModel, soak: Array, number: int) -> Array:
 
 
 def possible_coats(
-    model: CoatModel, number: int, shelter: str, key: int = 0, below: Array | None = None, below_unknown: bool = False
+    model: CoatModel,
+    number: int,
+    shelter: str,
+    key: int = 0,
+    below: Array | None = None,
+    below_unknown: bool = False,
 ) -> PossibleCoats:
     """Draw the possible coats of a dip.
 
@@ -172,7 +177,7 @@ def possible_coats(
         slowness=np.zeros(possible.MEMBERS),
         supply=np.full(possible.MEMBERS, True) if model.tail == "supply" else None,
     )
-    return replace(coats, slowness=possible.rank_share(steady_time(coats, 0.05, _REFERENCE_AIR).max(axis=0)))
+    return replace(coats, slowness=possible.rank_share(steady_time(coats, 0.05, REFERENCE_AIR).max(axis=0)))
 
 
 def steady_time(coats: PossibleCoats, left: Values, air: AirStep) -> Array:
@@ -208,7 +213,13 @@ def _approach(coats: PossibleCoats, start: Array, at: Array, air: AirStep, secon
 
 
 def advance(
-    coats: PossibleCoats, state: CoatState, air: AirStep, until: float, seconds: float, target: float, known: bool
+    coats: PossibleCoats,
+    state: CoatState,
+    air: AirStep,
+    until: float,
+    seconds: float,
+    target: float,
+    known: bool,
 ) -> CoatState:
     """The state `seconds` later, at stream time `until` [s].
 
@@ -240,11 +251,21 @@ def stacked(parts: Sequence[PossibleCoats]) -> PossibleCoats:
     def rows(name: str) -> Array:
         return np.stack([np.atleast_2d(getattr(part, name))[-1] for part in parts])
 
-    names = ("water", "conductance", "critical", "exponent", "inner", "sorption", "buried", "airflow", "slowness")
+    names = (
+        "water",
+        "conductance",
+        "critical",
+        "exponent",
+        "inner",
+        "sorption",
+        "buried",
+        "airflow",
+        "slowness",
+    )
     limited = [np.zeros(possible.MEMBERS, bool) if part.supply is None else part.supply for part in parts]
     supply = np.stack(limited) if any(part.supply is not None for part in parts) else None
     return PossibleCoats(tuple(part.zones[-1] for part in parts), *(rows(name) for name in names), supply)
 
 
-_REFERENCE_AIR = AirStep(deficit=0.0097, saturation=0.0194, excess=0.0, resistance=270.0)
+REFERENCE_AIR = AirStep(deficit=0.0097, saturation=0.0194, excess=0.0, resistance=270.0)
 """22 degC, 50 % RH, about 0.6 m/s: for ranking members only."""
