@@ -158,9 +158,19 @@ def event_of(row: Sequence[Any]) -> LogEvent:
     time, arrived, kind, tree, event_id, who, body = row
     extra: Mapping[str, Any] = json.loads(body)
     named = {} if tree is None else {"tree": tree}
-    return EVENT_KINDS[kind](
-        time=from_us(time), arrived=from_us(arrived), id=event_id, by=who, **named, **extra
-    )
+    return EVENT_KINDS[kind](time=from_us(time), arrived=from_us(arrived), id=event_id, by=who, **named, **extra)
+
+
+def within(column: str, from_: datetime | None, to: datetime | None) -> tuple[str, list[object]]:
+    """The condition from_ <= column < to, and its values; None leaves that side open."""
+    where, values = ["1"], list[object]()
+    if from_ is not None:
+        where.append(f"{column} >= ?")
+        values.append(to_us(from_))
+    if to is not None:
+        where.append(f"{column} < ?")
+        values.append(to_us(to))
+    return " AND ".join(where), values
 
 
 def _when_row(when: When) -> tuple[int | None, int | None, int | None]:

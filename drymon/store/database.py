@@ -1,7 +1,7 @@
 """What all parts of the store stand on: the connection, transactions, and errors in drymon's own words."""
 
 import sqlite3
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from typing import Any
 
@@ -58,9 +58,7 @@ class Database:
         try:
             yield
             if self._spoiled:
-                raise StoreError(
-                    "a step of this transaction failed, so nothing of it is stored: begin it again"
-                )
+                raise StoreError("a step of this transaction failed, so nothing of it is stored: begin it again")
             self._flush()
             self._db.execute("COMMIT")
             self._settle()
@@ -88,7 +86,7 @@ class Database:
         if self._db.in_transaction:
             self._db.execute("ROLLBACK")
 
-    def _rows(self, sql: str, parameters: Sequence[Any] = ()) -> Iterator[tuple[Any, ...]]:
+    def _rows(self, sql: str, parameters: Sequence[Any] | Mapping[str, Any] = ()) -> Iterator[tuple[Any, ...]]:
         """The rows, fetched in chunks, so that a year of readings never sits in memory."""
         try:
             cursor = self._db.execute(sql, parameters)
@@ -97,7 +95,7 @@ class Database:
         except sqlite3.Error as error:
             raise told(error) from error
 
-    def _row(self, sql: str, parameters: Sequence[Any] = ()) -> tuple[Any, ...] | None:
+    def _row(self, sql: str, parameters: Sequence[Any] | Mapping[str, Any] = ()) -> tuple[Any, ...] | None:
         return next(self._rows(sql, parameters), None)
 
     def _fact(self, name: str, default: int = 0) -> int:

@@ -48,6 +48,4 @@ class Numbering:
     def _fill(self, seq: int) -> None:
         place = bisect_right(self.gaps, (seq, self.highest)) - 1
         low, high = self.gaps[place]
-        self.gaps[place : place + 1] = [
-            part for part in ((low, seq - 1), (seq + 1, high)) if part[0] <= part[1]
-        ]
+        self.gaps[place : place + 1] = [part for part in ((low, seq - 1), (seq + 1, high)) if part[0] <= part[1]]

@@ -22,9 +22,7 @@ def is_damage(error: sqlite3.Error) -> bool:
 
 def connect_writer(path: Path) -> sqlite3.Connection:
     """The one writing connection. WAL with synchronous FULL: a commit is on the disk when it returns."""
-    db = sqlite3.connect(
-        f"{path.absolute().as_uri()}?mode=rwc", uri=True, timeout=BUSY_S, isolation_level=None
-    )
+    db = sqlite3.connect(f"{path.absolute().as_uri()}?mode=rwc", uri=True, timeout=BUSY_S, isolation_level=None)
     try:
         for setting in (
             "trusted_schema = OFF",

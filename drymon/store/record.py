@@ -134,9 +134,7 @@ class Recording(Database):
                 "AND mid IS NOT NULL ORDER BY id",
                 (REDELIVERY_MEMORY,),
             )
-            self._wire = deque(
-                (mid, topic, blake2b(raw, digest_size=16).digest()) for mid, topic, raw in rows
-            )
+            self._wire = deque((mid, topic, blake2b(raw, digest_size=16).digest()) for mid, topic, raw in rows)
             self._wire_set = set(self._wire)
         return self._wire
 
@@ -176,12 +174,11 @@ class Recording(Database):
             if not decided[number]:
                 return False
             node = self._nodes[number[:2]].id if number[:2] in self._nodes else None
-        elif reading.timed and (stored := self._same_timed(channel, time, reading.value)) is not None:
-            return self._freshen(stored, reading)
+        elif reading.timed and (row := self._same_timed(channel, time, reading.value)) is not None:
+            return self._freshen(row, reading)
         flags = (TIMED if reading.timed else 0) | (RETAINED if reading.retained else 0)
         self._db.execute(
-            "INSERT INTO reading (time, arrived, channel, value, flags, node, seq) "
-            "VALUES (?, ?, ?, ?, ?, ?, ?)",
+            "INSERT INTO reading (time, arrived, channel, value, flags, node, seq) VALUES (?, ?, ?, ?, ?, ?, ?)",
             (time, to_us(reading.arrived), channel, reading.value, flags, node, reading.seq),
         )
         return True
@@ -195,13 +192,17 @@ class Recording(Database):
         return row
 
     def _freshen(self, stored: tuple[int, int], reading: Reading) -> bool:
-        """What was known only as a retained value now comes live: from here on it is evidence, and new."""
+        """What was known only as a retained value and now comes live is evidence from here on, so it is new."""
         row, flags = stored
         if reading.retained or not flags & RETAINED:
             return False
+        # Written anew at the end, for rows stand in order of arrival; the copy first, so that no id comes twice.
         self._db.execute(
-            "UPDATE reading SET flags = ?, arrived = ? WHERE id = ?", (TIMED, to_us(reading.arrived), row)
+            "INSERT INTO reading (time, arrived, channel, value, flags) SELECT time, ?, channel, value, ? "
+            "FROM reading WHERE id = ?",
+            (to_us(reading.arrived), TIMED, row),
         )
+        self._db.execute("DELETE FROM reading WHERE id = ?", (row,))
         return True
 
     def _count_number(self, reading: Reading) -> bool:
@@ -232,9 +233,7 @@ class Recording(Database):
     def _node(self, device: str, boot: str) -> _Node | None:
         node = self._nodes.get((device, boot))
         if node is None:
-            row = self._row(
-                "SELECT id, first, highest, heard FROM node WHERE device = ? AND boot = ?", (device, boot)
-            )
+            row = self._row("SELECT id, first, highest, heard FROM node WHERE device = ? AND boot = ?", (device, boot))
             if row is None:
                 return None
             gaps = list(self._rows("SELECT first, last FROM gap WHERE node = ? ORDER BY first", (row[0],)))
@@ -254,12 +253,8 @@ class Recording(Database):
             )
             now = frozenset(spans.gaps)
             gone, come = node.stored_gaps - now, now - node.stored_gaps
-            self._db.executemany(
-                "DELETE FROM gap WHERE node = ? AND first = ?", [(node.id, gap[0]) for gap in gone]
-            )
-            self._db.executemany(
-                "INSERT INTO gap VALUES (?, ?, ?)", [(node.id, *gap) for gap in sorted(come)]
-            )
+            self._db.executemany("DELETE FROM gap WHERE node = ? AND first = ?", [(node.id, gap[0]) for gap in gone])
+            self._db.executemany("INSERT INTO gap VALUES (?, ?, ?)", [(node.id, *gap) for gap in sorted(come)])
             node.stored_gaps = now
         super()._flush()
 

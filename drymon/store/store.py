@@ -7,18 +7,23 @@ from types import TracebackType
 from typing import Self
 
 from drymon.errors import StoreError
-from drymon.store.codec import to_us
+from drymon.store.backup import backups_folder, copy_out, damage, rescue
+from drymon.store.codec import from_us, to_us
 from drymon.store.database import told
+from drymon.store.notices import Notices
 from drymon.store.opening import connect_reader, connect_writer, layout, migrate
+from drymon.store.people import People
 from drymon.store.record import Recording
+from drymon.store.rollups import RollUps
 from drymon.store.schema import MIGRATIONS
 from drymon.store.verdicts import Verdicts
 
 
-class Store(Recording, Verdicts):
+class Store(Recording, RollUps, Verdicts, Notices, People):
     """The database of one room. It belongs to the thread that opened it; others open readers.
 
     One store of a home may write, in one process (see `lock.HomeLock`); any number may read meanwhile.
+    note: what opening had to do about a damaged file, for an alarm; None where all was well.
     """
 
     def __init__(self, db: sqlite3.Connection, note: str | None = None) -> None:
@@ -27,16 +32,19 @@ class Store(Recording, Verdicts):
 
     @classmethod
     def open(cls, path: Path, *, readonly: bool = False, now: datetime | None = None) -> Self:
-        """Open the database at `path`, made and brought up to date where it is opened for writing."""
+        """Open the database at `path`; for writing it is made, checked, rescued and brought up to date as needed.
+
+        now: stamps what opening does. Raises StoreError where the file is damaged and no backup is sound, is not
+        drymon's, or is of a newer drymon.
+        """
         try:
-            db = connect_reader(path) if readonly else connect_writer(path)
             if readonly:
-                _check_layout(db)
-            else:
-                migrate(db, now)
+                return cls(_current(connect_reader(path)))
+            wrong = damage(path)
+            note = rescue(path, wrong, now) if wrong else None
+            return cls(_up_to_date(path, now), note)
         except sqlite3.Error as error:
             raise told(error) from error
-        return cls(db)
 
     def close(self) -> None:
         """Close the connection; an open transaction is lost."""
@@ -50,20 +58,49 @@ class Store(Recording, Verdicts):
     ) -> None:
         self.close()
 
+    def backup(self, target: Path) -> None:
+        """Copy the database, as last committed, to `target`: whole and checked, or StoreError and no file."""
+        if self._depth:
+            raise StoreError("a backup inside a transaction would hold what may yet be undone: end it first")
+        copy_out(self._db, target)
+
     def mark_served(self, time: datetime) -> None:
         """Note that a service has used this home since `time`: `replay` refuses it from now on."""
         with self.transaction():
             self._set_fact("served", self._fact("served") or to_us(time))
 
+    def served_since(self) -> datetime | None:
+        """When a service first used this home."""
+        return from_us(first) if (first := self._fact("served")) else None
+
     def was_served(self) -> bool:
         """True where a service has ever used this home."""
-        return bool(self._fact("served"))
+        return self.served_since() is not None
 
 
-def _check_layout(db: sqlite3.Connection) -> None:
-    version = layout(db)
+def _current(db: sqlite3.Connection) -> sqlite3.Connection:
+    try:
+        version = layout(db)
+    except (sqlite3.Error, StoreError):
+        db.close()
+        raise
     if version < len(MIGRATIONS):
+        db.close()
         raise StoreError(
             f"the database has layout {version}, this drymon reads {len(MIGRATIONS)}: "
             "start `drymon serve` of this version once, it brings it up to date"
         )
+    return db
+
+
+def _up_to_date(path: Path, now: datetime | None) -> sqlite3.Connection:
+    db = connect_writer(path)
+    try:
+        before = layout(db)
+        if 0 < before < len(MIGRATIONS):
+            copy_out(db, backups_folder(path) / f"before-layout-{len(MIGRATIONS)}.db")
+        migrate(db, now)
+    except (sqlite3.Error, StoreError):
+        db.close()
+        raise
+    return db

@@ -4,7 +4,7 @@ from collections.abc import Iterable, Iterator
 from datetime import datetime, timedelta
 
 from drymon.shop.outcome import Alert, Outcome, RackStatus, TreeGone, Verdict
-from drymon.store.codec import VERDICT_COLUMNS, from_us, rack_body, rack_of, to_us, verdict_of, verdict_row
+from drymon.store.codec import VERDICT_COLUMNS, from_us, rack_body, rack_of, to_us, verdict_of, verdict_row, within
 from drymon.store.database import Database
 
 HISTORY_EVERY = timedelta(minutes=5)
@@ -25,10 +25,7 @@ class Verdicts(Database):
 
     def current_verdicts(self) -> list[Verdict]:
         """The last verdict of every tree in the room, by name, as stored: mind `valid_until`."""
-        return [
-            verdict_of(row)
-            for row in self._rows(f"SELECT {VERDICT_COLUMNS} FROM current_verdict ORDER BY tree")
-        ]
+        return [verdict_of(row) for row in self._rows(f"SELECT {VERDICT_COLUMNS} FROM current_verdict ORDER BY tree")]
 
     def current_racks(self) -> list[RackStatus]:
         """The last status of every rack, by name."""
@@ -38,7 +35,7 @@ class Verdicts(Database):
         self, tree: str | None = None, from_: datetime | None = None, to: datetime | None = None
     ) -> Iterator[Verdict]:
         """Verdicts with from_ <= time < to, by time: every change of state, else one every 5 minutes."""
-        where, values = _within("time", from_, to)
+        where, values = within("time", from_, to)
         if tree is not None:
             where, values = f"{where} AND tree = ?", [*values, tree]
         rows = self._rows(f"SELECT {VERDICT_COLUMNS} FROM verdict WHERE {where} ORDER BY time, id", values)
@@ -46,10 +43,9 @@ class Verdicts(Database):
 
     def alerts(self, from_: datetime | None = None, to: datetime | None = None) -> Iterator[Alert]:
         """Alerts with from_ <= time < to, in the order they were given."""
-        where, values = _within("time", from_, to)
+        where, values = within("time", from_, to)
         rows = self._rows(
-            "SELECT time, alert_id, kind, subject, severity, state, text FROM alert "
-            f"WHERE {where} ORDER BY id",
+            f"SELECT time, alert_id, kind, subject, severity, state, text FROM alert WHERE {where} ORDER BY id",
             values,
         )
         return (Alert(from_us(row[0]), *row[1:]) for row in rows)
@@ -70,8 +66,7 @@ class Verdicts(Database):
         row = verdict_row(verdict)
         self._db.execute(f"INSERT OR REPLACE INTO current_verdict ({VERDICT_COLUMNS}) VALUES ({_HOLES})", row)
         last = self._db.execute(
-            "SELECT time, state, number, dipped_at FROM verdict WHERE tree = ? "
-            "ORDER BY time DESC, id DESC LIMIT 1",
+            "SELECT time, state, number, dipped_at FROM verdict WHERE tree = ? ORDER BY time DESC, id DESC LIMIT 1",
             (verdict.tree,),
         ).fetchone()
         changed = last is None or last[1:] != (verdict.state.value, verdict.number, row[6])
@@ -82,18 +77,6 @@ class Verdicts(Database):
 
     def _add_alert(self, alert: Alert) -> None:
         self._db.execute(
-            "INSERT INTO alert (time, alert_id, kind, subject, severity, state, text) "
-            "VALUES (?, ?, ?, ?, ?, ?, ?)",
+            "INSERT INTO alert (time, alert_id, kind, subject, severity, state, text) VALUES (?, ?, ?, ?, ?, ?, ?)",
             (to_us(alert.time), alert.id, alert.kind, alert.subject, alert.severity, alert.state, alert.text),
         )
-
-
-def _within(column: str, from_: datetime | None, to: datetime | None) -> tuple[str, list[object]]:
-    where, values = ["1"], list[object]()
-    if from_ is not None:
-        where.append(f"{column} >= ?")
-        values.append(to_us(from_))
-    if to is not None:
-        where.append(f"{column} < ?")
-        values.append(to_us(to))
-    return " AND ".join(where), values

@@ -1,0 +1,204 @@
+"""What was recorded, read back as drymon's own types. Everything is streamed; nothing here writes but the doubts."""
+
+import heapq
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any, NamedTuple
+
+from drymon.drying.quantities import Quantity
+from drymon.messages.message import Message
+from drymon.shop.events import LogEvent
+from drymon.shop.reading import Reading
+from drymon.store.codec import event_of, from_us, to_us, within
+from drymon.store.database import Database
+from drymon.store.record import DUP, QOS_SHIFT, RETAIN, RETAINED, TIMED
+
+_READING = (
+    "SELECT reading.time, reading.arrived, place, quantity, value, sensor, flags, device, boot, seq, reading.id "
+    "FROM reading JOIN channel ON channel.id = reading.channel LEFT JOIN node ON node.id = reading.node"
+)
+UNDOUBTED = (
+    "NOT EXISTS (SELECT 1 FROM doubt AS d WHERE d.channel = reading.channel "
+    "AND d.last >= reading.time AND d.first <= reading.time)"
+)
+_EVENT = "SELECT time, arrived, kind, tree, event_id, who, body, after_reading, id FROM event"
+
+
+class Channel(NamedTuple):
+    """One sensor's one quantity at one place; `sensor` is "" where the topic names none."""
+
+    place: str
+    quantity: str
+    sensor: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Refused:
+    """A message that was not understood. `payload` is its beginning, `size` its length in bytes."""
+
+    time: datetime
+    topic: str
+    reason: str
+    payload: bytes
+    size: int
+
+
+@dataclass(frozen=True, slots=True)
+class Doubt:
+    """A span, ends included, in which a channel's readings are not to be believed: too-fast, stuck, ..."""
+
+    channel: Channel
+    code: str
+    first: datetime
+    last: datetime
+
+
+class History(Database):
+    """The part of the store that answers what was."""
+
+    def readings(
+        self,
+        from_: datetime | None = None,
+        to: datetime | None = None,
+        place: str | None = None,
+        quantity: str | None = None,
+        sensor: str | None = None,
+        *,
+        doubted: bool = True,
+    ) -> Iterator[Reading]:
+        """Readings with from_ <= time < to, by time; None leaves a side or a name open.
+
+        doubted: False leaves out what `flag_readings` has marked.
+        """
+        where, values = within("reading.time", from_, to)
+        for column, name in (("place", place), ("quantity", quantity), ("sensor", sensor)):
+            if name is not None:
+                where, values = f"{where} AND {column} = ?", [*values, str(name)]
+        if not doubted:
+            where = f"{where} AND {UNDOUBTED}"
+        rows = self._rows(f"{_READING} WHERE {where} ORDER BY reading.time, reading.id", values)
+        return (_reading_of(row) for row in rows)
+
+    def events(
+        self, from_: datetime | None = None, to: datetime | None = None, tree: str | None = None
+    ) -> Iterator[LogEvent]:
+        """Log events with from_ <= time < to, by time."""
+        where, values = within("time", from_, to)
+        if tree is not None:
+            where, values = f"{where} AND tree = ?", [*values, tree]
+        return (event_of(row[:7]) for row in self._rows(f"{_EVENT} WHERE {where} ORDER BY time, id", values))
+
+    def facts(self, since: datetime | None = None) -> Iterator[Reading | LogEvent]:
+        """Readings and log events that arrived at or after `since`, in the very order of their arrival."""
+        where, values = within("arrived", since, None)
+        start = self._first_arrived("reading", since)
+        readings = self._rows(
+            f"{_READING} WHERE reading.id >= ? AND {where.replace('arrived', 'reading.arrived')} ORDER BY reading.id",
+            [start, *values],
+        )
+        events = self._rows(f"{_EVENT} WHERE {where} ORDER BY id", values)
+        placed: Iterable[tuple[tuple[int, int], Reading | LogEvent]] = heapq.merge(
+            (((row[10], 0), _reading_of(row)) for row in readings),
+            (((row[7], row[8]), event_of(row[:7])) for row in events),
+            key=lambda pair: pair[0],
+        )
+        return (fact for _, fact in placed)
+
+    def messages(self, from_: datetime | None = None, to: datetime | None = None) -> Iterator[Message]:
+        """The raw messages with from_ <= arrived < to, by time: what a replay plays."""
+        where, values = within("arrived", from_, to)
+        start = self._first_arrived("message", from_)
+        # Where the clock never stepped back, order of arrival is order of time and nothing needs sorting.
+        order = "arrived, message.id" if self._fact("arrivals_out_of_order") else "message.id"
+        rows = self._rows(
+            "SELECT arrived, name, payload, flags, mid, expiry_s FROM message JOIN topic ON topic.id = message.topic "
+            f"WHERE message.id >= ? AND {where} ORDER BY {order}",
+            [start, *values],
+        )
+        return (_message_of(row) for row in rows)
+
+    def latest_readings(self) -> list[Reading]:
+        """The last reading of every channel, by place, quantity and sensor."""
+        channels = self._rows("SELECT id, latest FROM channel ORDER BY place, quantity, sensor")
+        query = (
+            f"{_READING} WHERE reading.channel = ? AND reading.time >= ? ORDER BY reading.time DESC, reading.id DESC"
+        )
+        rows = [self._row(f"{query} LIMIT 1", channel) for channel in list(channels)]
+        return [_reading_of(row) for row in rows if row is not None]
+
+    def last_arrival(self) -> datetime | None:
+        """When the last message came; None before the first."""
+        row = self._row("SELECT arrived FROM message ORDER BY id DESC LIMIT 1")
+        return None if row is None else from_us(row[0])
+
+    def tree_names(self) -> list[str]:
+        """Every tree that the log names, by name."""
+        return [row[0] for row in self._rows("SELECT DISTINCT tree FROM event WHERE tree IS NOT NULL ORDER BY tree")]
+
+    def refused_count(self) -> int:
+        """How many messages were refused since the database was made."""
+        row = self._row("SELECT seq FROM sqlite_sequence WHERE name = 'refused'")
+        return 0 if row is None else int(row[0])
+
+    def latest_refused(self, n: int = 20) -> list[Refused]:
+        """The last n refused messages, newest first."""
+        rows = self._rows("SELECT time, topic, reason, payload, size FROM refused ORDER BY id DESC LIMIT ?", (n,))
+        return [Refused(from_us(row[0]), *row[1:]) for row in rows]
+
+    def doubts(self, from_: datetime | None = None, to: datetime | None = None) -> Iterator[Doubt]:
+        """The doubted spans that overlap from_ <= time < to, by their beginning."""
+        low, low_value = within("last", from_, None)
+        high, high_value = within("first", None, to)
+        rows = self._rows(
+            "SELECT place, quantity, sensor, code, first, last FROM doubt JOIN channel ON channel.id = doubt.channel "
+            f"WHERE {low} AND {high} ORDER BY first, doubt.id",
+            [*low_value, *high_value],
+        )
+        return (Doubt(Channel(*row[:3]), row[3], from_us(row[4]), from_us(row[5])) for row in rows)
+
+    def _first_arrived(self, table: str, since: datetime | None) -> int:
+        """The lowest row id from which on to look for arrivals at or after `since`: bisection instead of an index."""
+        if since is None or self._fact("arrivals_out_of_order"):
+            return 0
+        low, high = self._row(f"SELECT coalesce(min(id), 0), coalesce(max(id), 0) + 1 FROM {table}") or (0, 0)
+        cut = to_us(since)
+        while low < high:
+            middle = (low + high) // 2
+            row = self._row(f"SELECT arrived FROM {table} WHERE id >= ? ORDER BY id LIMIT 1", (middle,))
+            if row is None or row[0] >= cut:
+                high = middle
+            else:
+                low = middle + 1
+        return int(low)
+
+
+def _reading_of(row: Sequence[Any]) -> Reading:
+    time, arrived, place, quantity, value, sensor, flags, device, boot, seq = row[:10]
+    return Reading(
+        time=from_us(time),
+        arrived=from_us(arrived),
+        place=place,
+        quantity=Quantity(quantity),
+        value=value,
+        sensor=sensor,
+        timed=bool(flags & TIMED),
+        device=device,
+        boot=boot,
+        seq=None if device is None else seq,
+        retained=bool(flags & RETAINED),
+    )
+
+
+def _message_of(row: Sequence[Any]) -> Message:
+    arrived, topic, payload, flags, mid, expiry_s = row
+    return Message(
+        arrived=from_us(arrived),
+        topic=topic,
+        payload=payload,
+        retain=bool(flags & RETAIN),
+        qos=flags >> QOS_SHIFT,
+        dup=bool(flags & DUP),
+        mid=mid,
+        expiry_s=expiry_s,
+    )
