@@ -7,10 +7,10 @@ from types import TracebackType
 from typing import Self
 
 from drymon.errors import StoreError
+from drymon.store.alarms import Alarms
 from drymon.store.backup import backups_folder, copy_out, damage, rescue
 from drymon.store.codec import from_us, to_us
 from drymon.store.database import told
-from drymon.store.notices import Notices
 from drymon.store.opening import connect_reader, connect_writer, layout, migrate
 from drymon.store.people import People
 from drymon.store.record import Recording
@@ -19,7 +19,7 @@ from drymon.store.schema import MIGRATIONS
 from drymon.store.verdicts import Verdicts
 
 
-class Store(Recording, RollUps, Verdicts, Notices, People):
+class Store(Recording, RollUps, Verdicts, Alarms, People):
     """The database of one room. It belongs to the thread that opened it; others open readers.
 
     One store of a home may write, in one process (see `lock.HomeLock`); any number may read meanwhile.
