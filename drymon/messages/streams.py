@@ -1,4 +1,4 @@
-"""Recorded streams: JSON Lines, one message a line, in time order, plain or gzipped. Bytes out depend on nothing else."""
+"""Recorded streams: JSON Lines, one message a line, in time order, plain or gzipped."""
 
 import base64
 import binascii
@@ -65,7 +65,7 @@ def format_line(message: Message) -> str:
 
 
 class StreamWriter:
-    """Writes a recorded stream, gzipped where the name ends in .gz. A context manager; refuses to overwrite nothing.
+    """Writes a recorded stream, gzipped where the name ends in .gz; a context manager. An existing file is replaced.
 
     Two streams of the same messages are the same bytes: the gzip header carries neither name nor time.
     """

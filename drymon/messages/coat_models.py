@@ -1,0 +1,203 @@
+"""Coat models as TOML files: numbers, where they come from, and a checksum so that a damaged file is never believed."""
+
+import hashlib
+import json
+import math
+import re
+import tomllib
+from importlib.resources import files
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import AfterValidator, Field, ValidationError
+
+from drymon.drying.coat_model import DIP_PARAMETERS, PARAMETERS, CoatModel, Spread
+from drymon.drying.curve import TAILS
+from drymon.errors import SetupError
+from drymon.messages.complaints import complaints
+from drymon.messages.home import MODELS_FOLDER
+from drymon.messages.tables import Name, Table
+
+FORMAT = 1
+SEEN = ("temperature_c", "humidity_pct", "airflow_m_per_s", "number")
+_CHECKSUM_LINE = re.compile(r'^checksum = "sha256:([0-9a-f]{64})"\n', re.MULTILINE)
+
+Shelter = Literal["open", "pocketed", "deep"]
+
+
+class SpreadTable(Table):
+    centre: Annotated[float, Field(gt=0)]
+    sd: Annotated[float, Field(ge=0)]
+
+
+def _exactly(names: tuple[str, ...]) -> AfterValidator:
+    def check(found: dict[str, Any]) -> dict[str, Any]:
+        if set(found) != set(names):
+            raise ValueError(f"exactly these keys: {', '.join(names)}")
+        return found
+
+    return AfterValidator(check)
+
+
+def _tail(name: str) -> str:
+    if name not in TAILS:
+        raise ValueError(f"one of {', '.join(TAILS)}")
+    return name
+
+
+def _seen(found: dict[str, list[float]]) -> dict[str, list[float]]:
+    if not set(found) <= set(SEEN) or any(len(pair) != 2 or pair[0] > pair[1] for pair in found.values()):
+        raise ValueError(f"two numbers, the lower first, for any of {', '.join(SEEN)}")
+    return found
+
+
+def _correlation(matrix: list[list[float]]) -> list[list[float]]:
+    size = range(len(PARAMETERS))
+    fits = len(matrix) == len(size) and all(len(row) == len(size) for row in matrix)
+    if not fits or any(abs(matrix[i][j] - (matrix[j][i] if i != j else 1.0)) > 1e-6 for i in size for j in size):
+        raise ValueError(f"a symmetric matrix of {len(size)} by {len(size)} with ones on its diagonal")
+    return matrix
+
+
+class ModelTable(Table):
+    """A model file."""
+
+    checksum: str
+    format: Literal[1]
+    name: Name
+    family: Literal["prime", "backup", "seal"]
+    label: str = ""
+    origin: str = ""
+    tail: Annotated[str, AfterValidator(_tail)] = TAILS[0]
+    soak_coats: Annotated[float, Field(gt=0)] = 3.0
+    runs: Annotated[int, Field(ge=0)] = 0
+    run_ids: list[str] = Field(default_factory=list)
+    shelters_learned: list[Shelter] = Field(default_factory=list)
+    tail_learned: bool = True
+    parameters: Annotated[dict[str, SpreadTable], _exactly(PARAMETERS)]
+    dip_sd: Annotated[dict[str, Annotated[float, Field(ge=0)]], _exactly(DIP_PARAMETERS)]
+    seen: Annotated[dict[str, list[float]], AfterValidator(_seen)]
+    error: dict[str, float] = Field(default_factory=dict)
+    correlation: Annotated[list[list[float]], AfterValidator(_correlation)] | None = None
+
+
+def load_models(home: Path | None = None) -> dict[str, CoatModel]:
+    """All coat models by name: the packaged starting models, and over them the home's own.
+
+    SetupError tells which file is damaged and what to do.
+    """
+    packaged = [file for file in files("drymon.models").iterdir() if file.name.endswith(".toml")]
+    own = sorted((home / MODELS_FOLDER).glob("*.toml")) if home is not None else []
+    models = [parse_model(file.read_text(encoding="utf-8"), file.name) for file in packaged]
+    models += [read_model(path) for path in own]
+    return {model.name: model for model in models}
+
+
+def read_model(path: Path) -> CoatModel:
+    """The model in a file; SetupError where it is damaged or goes by another name."""
+    try:
+        model = parse_model(path.read_text(encoding="utf-8"), str(path))
+    except (OSError, UnicodeDecodeError) as error:
+        raise SetupError(f"{path}: cannot be read ({error})") from error
+    if model.name != path.stem:
+        raise SetupError(f"{path}: name: received {model.name!r}; allowed is the file's own name, {path.stem!r}")
+    return model
+
+
+def parse_model(text: str, source: str) -> CoatModel:
+    """The model in a text; `source` is named in errors."""
+    text = text.replace("\r\n", "\n")
+    stated = _CHECKSUM_LINE.search(text)
+    if stated is None or stated[1] != _checksum(text):
+        raise SetupError(
+            f"{source}: its checksum {'does not match' if stated else 'is missing'}, so the file was changed or "
+            "damaged; copy it again from where it came, or fit it again with drymon fit, or delete it: "
+            "then the packaged starting model of that name holds"
+        )
+    try:
+        data = tomllib.loads(text)
+        return _model(ModelTable.model_validate(data))
+    except tomllib.TOMLDecodeError as error:
+        raise SetupError(f"{source}: is no valid TOML: {error}") from error
+    except ValidationError as error:
+        raise SetupError("\n".join(f"{source}: {line}" for line in complaints(error, ModelTable, data))) from error
+
+
+def write_model(model: CoatModel, path: Path) -> None:
+    """Writes a model file, completely or not at all."""
+    draft = path.with_suffix(".toml.new")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        draft.write_text(format_model(model), encoding="utf-8", newline="\n")
+        draft.replace(path)
+    except OSError as error:
+        raise SetupError(f"{path}: cannot be written ({error})") from error
+
+
+def format_model(model: CoatModel) -> str:
+    """The text of a model file, with its checksum; the same model gives the same text."""
+    body = "\n".join(_lines(model)) + "\n"
+    return f'checksum = "sha256:{_checksum(body)}"\n{body}'
+
+
+def _checksum(text: str) -> str:
+    """Over all of the text but the checksum's own line."""
+    return hashlib.sha256(_CHECKSUM_LINE.sub("", text).encode()).hexdigest()
+
+
+def _lines(model: CoatModel) -> list[str]:
+    plain = {
+        "format": FORMAT,
+        "name": model.name,
+        "family": model.family,
+        "label": model.label,
+        "origin": model.origin,
+        "tail": model.tail,
+        "soak_coats": float(model.soak_coats),
+        "runs": int(model.runs),
+        "run_ids": list(model.run_ids),
+        "shelters_learned": list(model.shelters_learned),
+        "tail_learned": bool(model.tail_learned),
+    }
+    lines = [f"{key} = {_toml(value)}" for key, value in plain.items()]
+    if model.correlation is not None:
+        rows = (f"    {_toml([float(value) for value in row])}," for row in model.correlation)
+        lines += ["correlation = [", *rows, "]"]
+    lines += ["", "[parameters]"]
+    for name in PARAMETERS:
+        spread = model.parameters[name]
+        lines.append(f"{name} = {{ centre = {_toml(float(spread.centre))}, sd = {_toml(float(spread.sd))} }}")
+    lines += ["", "[dip_sd]", *(f"{name} = {_toml(float(model.dip_sd[name]))}" for name in DIP_PARAMETERS)]
+    lines += ["", "[seen]", *(f"{key} = {_toml(list(map(float, model.seen[key])))}" for key in sorted(model.seen))]
+    lines += ["", "[error]", *(f"{key} = {_toml(float(model.error[key]))}" for key in sorted(model.error))]
+    return lines
+
+
+def _toml(value: Any) -> str:
+    """A value as TOML. Text as JSON writes it, which TOML reads alike but for the delete character."""
+    if isinstance(value, list):
+        return f"[{', '.join(map(_toml, value))}]"
+    if isinstance(value, str):
+        return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
+    if isinstance(value, float):
+        if not math.isfinite(value):
+            raise SetupError(f"a coat model's number: received {value}; allowed are finite ones")
+        return repr(value)
+    return json.dumps(value)
+
+
+def _model(table: ModelTable) -> CoatModel:
+    plain = table.model_dump(
+        include={"name", "family", "label", "origin", "tail", "soak_coats", "runs", "tail_learned"}
+    )
+    matrix = table.correlation
+    return CoatModel(
+        **plain,
+        parameters={name: Spread(table.parameters[name].centre, table.parameters[name].sd) for name in PARAMETERS},
+        dip_sd={name: table.dip_sd[name] for name in DIP_PARAMETERS},
+        seen={key: (low, high) for key, (low, high) in table.seen.items()},
+        correlation=None if matrix is None else tuple(tuple(row) for row in matrix),
+        run_ids=tuple(table.run_ids),
+        shelters_learned=tuple(table.shelters_learned),
+        error=dict(table.error),
+    )
