@@ -71,9 +71,7 @@ def build_parser(wanted: str | None) -> CommandParser:
         description="Tells, tree by tree, when a ceramic-shell coat is dry enough for the next dip.",
     )
     parser.add_argument("--version", action="version", version=f"drymon {__version__}")
-    commands = parser.add_subparsers(
-        dest="command", metavar="COMMAND", required=True, parser_class=CommandParser
-    )
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True, parser_class=CommandParser)
     registered = False
     for command in COMMANDS:
         if command.module != wanted:

@@ -8,6 +8,9 @@ from itertools import groupby
 
 from drymon.shop.outcome import Reason, State, Verdict
 
+WIDENING = ("starting-model", "airflow-assumed", "outside-experience", "buried-water", "redipped-early")
+"""Reasons that decide nothing: they widen the bounds and explain."""
+
 
 @dataclass(frozen=True)
 class Stretch:

@@ -36,7 +36,7 @@ def note(
 
 @dataclass
 class Shelf:
-    """Labels beside the right edge, pushed `gap` (share of the height) apart where they collide."""
+    """Labels beside the right edge, at least `gap` (share of the height) apart."""
 
     axes: Axes
     gap: float

@@ -18,9 +18,7 @@ LANE, BLOCK = 1.0, 0.62
 """Height of a lane, and of the blocks in it, in data units; a lane is about 0.36 inches on paper."""
 
 
-def draw_room(
-    histories: Mapping[str, Sequence[Verdict]], room: RoomSetup, span: Span, now: datetime
-) -> Figure:
+def draw_room(histories: Mapping[str, Sequence[Verdict]], room: RoomSetup, span: Span, now: datetime) -> Figure:
     """Lanes by rack, then tree. `histories`: verdicts in time order; `now`: where the future begins."""
     with drawing():
         lanes = _lanes(histories, room, now, span)
@@ -39,9 +37,7 @@ def draw_room(
 Lane = tuple[str, str, list[CoatHistory]]
 
 
-def _lanes(
-    histories: Mapping[str, Sequence[Verdict]], room: RoomSetup, now: datetime, span: Span
-) -> list[Lane]:
+def _lanes(histories: Mapping[str, Sequence[Verdict]], room: RoomSetup, now: datetime, span: Span) -> list[Lane]:
     """(rack, tree, coats), the racks in the room's order."""
     order = {rack.name: place for place, rack in enumerate(room.racks)}
     lanes = [
@@ -78,9 +74,7 @@ def _draw_lanes(axes: Axes, lanes: Sequence[Lane], span: Span, now: datetime) ->
     return y
 
 
-def _draw_lane(
-    axes: Axes, tree: str, coats: Sequence[CoatHistory], y: float, span: Span, now: datetime
-) -> None:
+def _draw_lane(axes: Axes, tree: str, coats: Sequence[CoatHistory], y: float, span: Span, now: datetime) -> None:
     middle = y + LANE / 2
     low, high = middle - BLOCK / 2, middle + BLOCK / 2
     note(axes, short(tree), (0, middle), (-10, 0), counted=BESIDE, size=9.5, ha="right")

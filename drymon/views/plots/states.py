@@ -44,9 +44,7 @@ def _write(axes: Axes, begin: float, end: float, height: float, word: str, state
     look = LOOKS[state]
     # A word over a hatch needs a quiet ground of its own.
     ground = {"facecolor": look.fill, "edgecolor": "none", "pad": 1.2} if look.hatch else None
-    axes.text(
-        (begin + end) / 2, height, word, ha="center", va="center", fontsize=8, color=look.text, bbox=ground
-    )
+    axes.text((begin + end) / 2, height, word, ha="center", va="center", fontsize=8, color=look.text, bbox=ground)
 
 
 def state_key(states: Iterable[State]) -> list[Patch]:

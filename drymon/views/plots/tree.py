@@ -10,13 +10,12 @@ from matplotlib.figure import Figure
 from drymon.shop.events import Felt, LogEvent, Look, Weigh
 from drymon.shop.outcome import State, Verdict
 from drymon.shop.setup import RoomSetup
-from drymon.views.history import CoatHistory, Stretch, coats_of
+from drymon.views.history import WIDENING, CoatHistory, Stretch, coats_of
 from drymon.views.plots.marks import TOP, Shelf, note
 from drymon.views.plots.states import draw_states
 from drymon.views.plots.style import BLUE, GREEN, INK, QUIET, SKY, VERMILLION, drawing, panels, paper
 from drymon.views.plots.time_axis import Span, dress_time, x_of
 
-WIDENING = ("starting-model", "airflow-assumed", "outside-experience", "buried-water", "redipped-early")
 EVERYDAY = ("wet", "too-soon", *WIDENING)
 """Reasons that the curve or the title tells; only the others are written beside the strip."""
 
@@ -180,9 +179,7 @@ def _draw_strip(axes: Axes, coats: Sequence[CoatHistory], span: Span) -> None:
         for piece in pieces:
             words = _why(piece)
             if words and piece.begin >= free_from:
-                note(
-                    axes, f"▾ {words}", (x_of(piece.begin), 1.0), (-3, 4), counted=TOP, size=7.5, va="bottom"
-                )
+                note(axes, f"▾ {words}", (x_of(piece.begin), 1.0), (-3, 4), counted=TOP, size=7.5, va="bottom")
                 free_from = piece.begin + (span.end - span.begin) * (0.0085 * (len(words) + 3))
 
 

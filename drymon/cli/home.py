@@ -1,0 +1,51 @@
+"""What most commands begin with: the home, its configuration, its record, the time."""
+
+from argparse import Namespace
+from datetime import datetime
+from pathlib import Path
+
+from drymon.errors import StoreError
+from drymon.messages.config import load_home
+from drymon.messages.home import locate_home
+from drymon.messages.settings import HomeConfig
+from drymon.service.clock import SystemClock
+from drymon.store import Store
+from drymon.store.lock import is_held
+
+DATABASE = "drymon.db"
+
+
+def home_of(args: Namespace) -> Path:
+    """The folder that --home, $DRYMON_HOME or the platform names."""
+    return locate_home(Path(args.home) if args.home else None)
+
+
+def config_of(args: Namespace) -> HomeConfig:
+    """The home's configuration; SetupError says how to make a home."""
+    return load_home(home_of(args))
+
+
+def record_of(config: HomeConfig) -> Store:
+    """The home's database, for reading; StoreError where nothing has been recorded yet."""
+    path = config.path / DATABASE
+    if not path.exists():
+        raise StoreError(
+            f"{config.path}: nothing has been recorded here yet; start `drymon serve`, or `drymon replay` a stream"
+        )
+    return Store.open(path, readonly=True)
+
+
+def service_runs(config: HomeConfig, record: Store) -> bool:
+    """A service (not a replay or a restore) is writing to this home."""
+    return is_held(config.path) and record.was_served()
+
+
+def wall() -> datetime:
+    """The time now, aware UTC."""
+    return SystemClock().wall()
+
+
+def end_of_record(config: HomeConfig, record: Store) -> datetime:
+    """Up to when the record can be asked: now while the service runs, else the last thing it heard."""
+    last = record.last_arrival()
+    return wall() if last is None or service_runs(config, record) else last

@@ -1,0 +1,61 @@
+"""What the pictures need, read from the record: a rack's air minute by minute, verdicts by tree."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import datetime, timedelta
+
+from drymon.drying.quantities import Quantity
+from drymon.shop.outcome import Verdict
+from drymon.shop.setup import Rack
+from drymon.store import Store
+from drymon.store.history import Channel
+
+AIR = (Quantity.TEMPERATURE, Quantity.HUMIDITY, Quantity.AIRFLOW)
+MOST_POINTS = 3000
+"""A line on paper has no use for more: longer spans are drawn from coarser means."""
+
+Series = list[tuple[datetime, float]]
+
+
+def rack_air(store: Store, rack: Rack, begin: datetime, end: datetime) -> dict[Quantity, Series]:
+    """The air that counts for a rack from `begin` to `end`: for each step the first of its places that has a value."""
+    places = rack.air or (rack.name, "room")
+    step = timedelta(minutes=max(1, -int(-(end - begin) / timedelta(minutes=1) // MOST_POINTS)))
+    channels: dict[tuple[str, Quantity], list[Channel]] = {}
+    for last in store.latest_readings():
+        channel = Channel(last.place, last.quantity.value, last.sensor)
+        channels.setdefault((last.place, last.quantity), []).append(channel)
+    return {
+        quantity: first_choice(
+            [_place_mean(store, channels.get((place, quantity), []), begin, end, step) for place in places]
+        )
+        for quantity in AIR
+    }
+
+
+def _place_mean(
+    store: Store, channels: Iterable[Channel], begin: datetime, end: datetime, step: timedelta
+) -> dict[datetime, float]:
+    """Mean over the sensors of one place, step by step."""
+    found: dict[datetime, list[float]] = {}
+    for channel in channels:
+        for bucket in store.series(channel, begin, end, step):
+            found.setdefault(bucket.start, []).append(bucket.mean)
+    return {time: sum(values) / len(values) for time, values in found.items()}
+
+
+def first_choice(places: Sequence[Mapping[datetime, float]]) -> Series:
+    """Merged by time: where several places have a value, the earlier place in the list wins."""
+    merged: dict[datetime, float] = {}
+    for place in reversed(places):
+        merged.update(place)
+    return sorted(merged.items())
+
+
+def verdicts_by_tree(
+    store: Store, begin: datetime | None = None, end: datetime | None = None
+) -> dict[str, list[Verdict]]:
+    """Verdict histories, each in time order."""
+    trees: dict[str, list[Verdict]] = {}
+    for verdict in store.verdict_history(None, begin, end):
+        trees.setdefault(verdict.tree, []).append(verdict)
+    return trees

@@ -1,0 +1,180 @@
+"""The room on a terminal: racks and their trees, in a wide or a narrow form, with or without colour. Pure."""
+
+import textwrap
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import datetime
+from zoneinfo import ZoneInfo
+
+from drymon.shop.local_time import say
+from drymon.shop.outcome import AirNow, Bounds, RackStatus, State, Verdict, When
+from drymon.shop.setup import RoomSetup
+from drymon.views.history import WIDENING, natural
+from drymon.views.now import Now, age
+
+MARKS = {State.DRYING: "■", State.READY: "✔", State.HOLD: "▲", State.UNKNOWN: "?", State.COMPLETE: "●"}
+PLAIN = str.maketrans({"■": "#", "✔": "+", "▲": "!", "●": "*", "█": "#", "▒": "=", "·": ".", "│": "|",
+                       "°": "", "–": "-", "─": "-", "²": "2", "µ": "u", "×": "x"})  # fmt: skip
+"""For terminals and files that know ASCII only."""
+COLOURS = {
+    State.DRYING: "36",
+    State.READY: "32;1",
+    State.HOLD: "31;1",
+    State.UNKNOWN: "33",
+    State.COMPLETE: "2",
+}
+"""SGR parameters (ECMA-48); the word and the mark stand beside them, so colour carries nothing alone."""
+
+NARROW = 88
+"""Below this many columns each tree gets lines instead of columns."""
+BAR = 20
+
+
+@dataclass(frozen=True)
+class Paper:
+    """What the table is written on: columns, whether colour is wanted, whether it knows more than ASCII."""
+
+    width: int = 100
+    colour: bool = False
+    unicode: bool = True
+
+
+def table(now: Now, room: RoomSetup, paper: Paper) -> str:
+    """The whole status as text, wrapped to `paper.width`."""
+    lines = [*_wrapped(_head(now, room), paper), ""]
+    statuses = {rack.rack: rack for rack in now.racks}
+    for rack, trees in _by_rack(now, room).items():
+        lines += [*_rack(rack, statuses.get(rack), now, room, paper)]
+        lines += [line for tree in trees for line in _tree(tree, now, room, paper)]
+        lines.append("")
+    lines += [*_sensors(now, room, paper), *_refused(now, room, paper)]
+    text = "\n".join(line.rstrip() for line in lines).rstrip() + "\n"
+    return text if paper.unicode else text.translate(PLAIN).encode("ascii", "replace").decode()
+
+
+def _by_rack(now: Now, room: RoomSetup) -> dict[str, list[Verdict]]:
+    """The room's racks in their order, then any that only old trees know."""
+    racks: dict[str, list[Verdict]] = {rack.name: [] for rack in room.racks}
+    for tree in sorted(now.trees, key=lambda verdict: natural(verdict.tree)):
+        racks.setdefault(tree.rack, []).append(tree)
+    return racks
+
+
+def _head(now: Now, room: RoomSetup) -> str:
+    local = now.time.astimezone(ZoneInfo(room.timezone))
+    service = "service running" if now.online else "SERVICE NOT RUNNING: no verdict below holds"
+    return f"{room.label or room.name} · {local:%a %Y-%m-%d %H:%M} ({room.timezone}) · {service}"
+
+
+def _rack(name: str, status: RackStatus | None, now: Now, room: RoomSetup, paper: Paper) -> Iterator[str]:
+    rack = room.rack_by_name.get(name)
+    title = f"{name}, {rack.label}" if rack and rack.label else name
+    yield from _wrapped(f"{title}   {_air(status)}   {_rack_word(status, now, room)}", paper)
+
+
+def _air(status: RackStatus | None) -> str:
+    air = status.air if status else AirNow()
+    words = [
+        f"{value:{form}} {unit}"
+        for value, form, unit in (
+            (air.temperature_c, ".1f", "°C"),
+            (air.humidity_pct, ".0f", "% RH"),
+            (air.airflow_m_per_s, ".1f", "m/s"),
+        )
+        if value is not None
+    ]
+    return " · ".join(words) or "air not known"
+
+
+def _rack_word(status: RackStatus | None, now: Now, room: RoomSetup) -> str:
+    if status is None or not status.trees:
+        return "no trees" if now.online else "not known"
+    if status.ready:
+        return "✔ rack ready: all trees that await a dip are ready"
+    if status.waiting_for is None:
+        return "not ready"
+    when = "" if status.ready_at is None else f", {_expected(status.ready_at, now.time, room)}"
+    return f"waiting for {status.waiting_for}{when}"
+
+
+def _expected(when: When, now: datetime, room: RoomSetup) -> str:
+    if when.best is None:
+        return "no end in sight"
+    ends = [say(end, now, room.timezone) if end else "?" for end in (when.early, when.late)]
+    return f"{say(when.best, now, room.timezone)} ({ends[0]} to {ends[1]})"
+
+
+def _tree(tree: Verdict, now: Now, room: RoomSetup, paper: Paper) -> Iterator[str]:
+    state = _state(tree.state, paper)
+    coat = f"{tree.coat} {tree.number}"
+    parts = [_dryness(tree, room), _end(tree, now, room)]
+    if paper.width < NARROW:
+        yield f"  {state} {tree.tree} · {coat}"
+        yield from (f"    {part}" for part in parts if part)
+    else:
+        yield "  ".join((f"  {tree.tree:<10} {coat:<16} {state}", f"{parts[0]:<{BAR + 16}}", parts[1]))
+    for words in _reasons(tree):
+        yield from _wrapped(words, paper, indent=4 if paper.width < NARROW else 13)
+
+
+def _state(state: State, paper: Paper) -> str:
+    words = f"{MARKS[state]} {state.value:<8}"
+    return f"\x1b[{COLOURS[state]}m{words}\x1b[0m" if paper.colour else words
+
+
+def _dryness(tree: Verdict, room: RoomSetup) -> str:
+    if tree.dryness is None:
+        return ""
+    coat = room.coat_by_name.get(tree.coat)
+    low, best, high = (100 * share for share in (tree.dryness.low, tree.dryness.best, tree.dryness.high))
+    return f"{bar(tree.dryness, coat.dry_at if coat else None)} {best:.0f} % ({low:.0f}–{high:.0f})"
+
+
+def bar(dryness: Bounds, needed: float | None) -> str:
+    """`██████▒▒····│·`: surely gone, perhaps gone, not gone, and the share that is needed."""
+    sure, perhaps = (max(0, min(BAR, int(share * BAR))) for share in (dryness.low, dryness.high))
+    cells = ["█"] * sure + ["▒"] * (perhaps - sure) + ["·"] * (BAR - perhaps)
+    if needed is not None:
+        cells.insert(round(needed * BAR), "│")
+    return "".join(cells)
+
+
+def _end(tree: Verdict, now: Now, room: RoomSetup) -> str:
+    if tree.state is State.DRYING:
+        return f"dry at {_expected(tree.dry_at, now.time, room)}"
+    if tree.state is State.READY and tree.redip_by is not None:
+        return f"redip by {say(tree.redip_by, now.time, room.timezone)}"
+    return ""
+
+
+def _reasons(tree: Verdict) -> Iterator[str]:
+    """What decides, in full; what only widens the bounds, in one line."""
+    wider = [reason for reason in tree.reasons if reason.code in WIDENING]
+    yield from (reason.text for reason in tree.reasons if reason not in wider)
+    if wider:
+        yield "wider bounds: " + ", ".join(reason.code.replace("-", " ") for reason in wider)
+
+
+def _sensors(now: Now, room: RoomSetup, paper: Paper) -> Iterator[str]:
+    doubted = [sensor for sensor in now.sensors if sensor.state != "ok"]
+    if now.sensors:
+        yield f"sensors: {len(now.sensors) - len(doubted)} ok, {len(doubted)} to look at"
+    for sensor in doubted:
+        name = " ".join(part for part in (sensor.place, sensor.quantity, sensor.sensor) if part)
+        last = f"{sensor.value:g} {sensor.unit}, {age(now.time - sensor.time)} ago"
+        yield from _wrapped(f"{name}: {sensor.state.replace('-', ' ')}, last {last}", paper, indent=2)
+
+
+def _refused(now: Now, room: RoomSetup, paper: Paper) -> Iterator[str]:
+    if now.refused_count:
+        yield f"refused messages: {now.refused_count}; the latest:"
+    for refused in now.refused[:3]:
+        words = f"{say(refused.time, now.time, room.timezone)} {refused.topic}: {refused.reason}"
+        yield from _wrapped(words, paper, indent=2)
+
+
+def _wrapped(words: str, paper: Paper, indent: int = 0) -> list[str]:
+    return textwrap.wrap(
+        words, max(paper.width, 30), initial_indent=" " * indent, subsequent_indent=" " * (indent + 2),
+        break_on_hyphens=False, drop_whitespace=True,
+    )  # fmt: skip
