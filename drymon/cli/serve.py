@@ -1,0 +1,32 @@
+"""`drymon serve`."""
+
+import argparse
+import signal
+import sys
+from typing import Any
+
+from drymon.cli.home import config_of
+
+
+def register(subparsers: Any) -> None:
+    """Tell the command's arguments."""
+    subparsers.add_parser(
+        "serve",
+        help="listen, record, judge, publish, alert, show the page",
+        description="Serve one room until stopped (Ctrl-C or SIGTERM). Logs go to stderr.",
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Serve until told to stop."""
+    config = config_of(args)
+    from drymon.service.logs import log_to_stderr
+    from drymon.service.serve import Service
+
+    log_to_stderr()
+    service = Service(config)
+    for each in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(each, lambda *_: service.stop.set())
+    service.run()
+    sys.stderr.flush()
+    return 0

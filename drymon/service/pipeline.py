@@ -1,0 +1,151 @@
+"""The one road: message → readings and log events → stored → the room → outcomes stored → messages out.
+
+Serving and replaying both go this way. Nothing here reads a clock: time is when messages arrived, and what
+the caller says.
+"""
+
+from collections.abc import Callable, Iterable, Mapping
+from datetime import datetime, timedelta
+from zoneinfo import ZoneInfo
+
+from drymon.drying.coat_model import CoatModel
+from drymon.errors import RefusedMessage
+from drymon.messages import outgoing
+from drymon.messages.message import Message
+from drymon.messages.parse import Parsed, Parser
+from drymon.messages.settings import HomeConfig
+from drymon.shop import alarms
+from drymon.shop.alarm_book import AlarmBook, Condition
+from drymon.shop.alarm_document import document, from_document
+from drymon.shop.events import LogEvent, TreeEvent
+from drymon.shop.outcome import Alert, Outcome
+from drymon.shop.reading import Reading
+from drymon.shop.room import Room
+from drymon.store.history import Channel
+from drymon.store.store import Store
+
+BELIEVED = ("ok", "retained")
+EARLIER_DAYS = timedelta(days=7)  # of air before the first dip: the forecast looks at the same hours of earlier days
+LONGEST_LOOK_BACK = timedelta(days=60)
+BOOK = "book"
+
+
+class Pipeline:
+    """One room's road. Not for several threads; the caller owns the store and its transactions."""
+
+    def __init__(self, config: HomeConfig, models: Mapping[str, CoatModel], store: Store) -> None:
+        self.store = store
+        self.room = Room(config.room, models, ZoneInfo(config.room.timezone))
+        self._name = config.room.name
+        self._parser = Parser(config)
+        self._saved_book = self.room.alarm_book
+
+    def batch(self, messages: Iterable[Message], until: datetime | None = None) -> list[Message]:
+        """Take messages in order of arrival, then advance to `until`; all of it is one transaction.
+
+        Returns what is to be said, once it is on disk. Raises StoreError where nothing of the batch is.
+        """
+        said: list[Message] = []
+        now = until
+        with self.store.transaction():
+            for message in messages:
+                said += self.take(message)
+                now = message.arrived
+            if until is not None:
+                said += self.advance(until)
+        return said + ([] if now is None else self._marks(now))
+
+    def take(self, message: Message) -> list[Message]:
+        """One message: the room is brought to its arrival, then told what it says."""
+        said = self.advance(message.arrived)
+        parsed = self._parse(message)
+        new = self.store.record(message, parsed.items, parsed.refusals)
+        self.room.take(new)
+        self._flag(item for item in new if isinstance(item, Reading))
+        if not all(isinstance(item, Reading) for item in new):
+            said += self._settle(self.room.judge_now(message.arrived))
+        return said
+
+    def advance(self, now: datetime) -> list[Message]:
+        """Bring the room to `now`."""
+        return self._settle(self.room.advance(now))
+
+    def report(self, conditions: Iterable[Condition], now: datetime) -> list[Message]:
+        """What the service itself has to report (its page, its disk): into the alarm book, in a
+        transaction."""
+        book, alerts = alarms.update(self.room.alarm_book, now, conditions)
+        with self.store.transaction():
+            self.room.alarm_acted(book)
+            return self._settle(list(alerts))
+
+    def act(self, act: Callable[[AlarmBook], AlarmBook], now: datetime, key: str, change: str, who: str) -> None:
+        """What a person did with an alarm; AlarmError where it makes no sense."""
+        book = act(self.room.alarm_book)
+        with self.store.transaction():
+            self.room.alarm_acted(book)
+            self.store.log_alarm(now, key, change, who)
+            self._save_book()
+
+    def keep(self, message: Message) -> None:
+        """Record a message without telling the room: nothing is lost, whatever the room makes of it later."""
+        parsed = self._parse(message)
+        self.store.record(message, parsed.items, parsed.refusals)
+
+    def resume(self) -> None:
+        """Bring the room to where the record ends, without saying anything again."""
+        last = self.store.last_arrival()
+        if last is None:
+            return
+        book = from_document(self.store.load_alarms().get(BOOK, {}))
+        verdicts = self.store.current_verdicts()
+        self.room.take(self._facts(last, {verdict.tree for verdict in verdicts}))
+        self.room.resume(max(last, book.now or last), verdicts, book)
+        self._saved_book = self.room.alarm_book
+
+    def _facts(self, last: datetime, trees: set[str]) -> Iterable[Reading | LogEvent]:
+        """What the room has to know again: its air since the trees in it began, and every switch and clock
+        before."""
+        begun = [event.time for tree in sorted(trees) for event in self.store.events(tree=tree)]
+        since = max(min(begun, default=last), last - LONGEST_LOOK_BACK) - EARLIER_DAYS
+        for event in self.store.events(to=since):
+            if event.arrived < since and not (isinstance(event, TreeEvent) and event.tree not in trees):
+                yield event
+        for fact in self.store.facts(since):
+            if not (isinstance(fact, TreeEvent) and fact.tree not in trees):
+                yield fact
+
+    def _parse(self, message: Message) -> Parsed:
+        try:
+            return self._parser.parse(message)
+        except RefusedMessage as refused:
+            return Parsed(refusals=(str(refused),))
+
+    def _flag(self, readings: Iterable[Reading]) -> None:
+        """Doubtful readings stay in the record, marked."""
+        for reading in readings:
+            track = self.room.book.tracks.get((reading.place, reading.quantity, reading.sensor))
+            if track is not None and track.last is reading and track.state not in BELIEVED:
+                channel = Channel(reading.place, reading.quantity.value, reading.sensor)
+                self.store.flag_readings(channel, reading.time, reading.time, track.state)
+
+    def _settle(self, outcomes: list[Outcome]) -> list[Message]:
+        if outcomes:
+            self.store.add_outcomes(outcomes)
+        for alert in outcomes:
+            if isinstance(alert, Alert):
+                self.store.log_alarm(alert.time, alert.id, alert.state)
+        self._save_book()
+        return [outgoing.to_message(outcome, self._name) for outcome in outcomes]
+
+    def _save_book(self) -> None:
+        """Only when more than its time has changed: once a minute would wear the card for nothing."""
+        book, saved = self.room.alarm_book, self._saved_book
+        if (book.entries, book.pauses) != (saved.entries, saved.pauses):
+            self.store.save_alarms({BOOK: document(book)})
+            self._saved_book = book
+
+    def _marks(self, now: datetime) -> list[Message]:
+        return [
+            outgoing.received(self._name, mark.device, mark.boot, mark.seq, now)
+            for mark in self.store.take_touched_marks()
+        ]

@@ -1,0 +1,83 @@
+"""The pipeline as the service runs it: a disk that refuses is waited for, a fault of ours stops nothing."""
+
+import logging
+from collections.abc import Mapping, Sequence
+from datetime import datetime
+from threading import Event
+
+from drymon.drying.coat_model import CoatModel
+from drymon.errors import StoreError
+from drymon.messages.message import Message
+from drymon.messages.settings import HomeConfig
+from drymon.service.pipeline import Pipeline
+from drymon.store.store import Store
+
+log = logging.getLogger(__name__)
+
+TRY_AGAIN_S = 5.0
+
+
+class Road:
+    """Holds the pipeline of a running service and makes a new one, from the record, whenever one has failed
+    half-way."""
+
+    def __init__(self, config: HomeConfig, models: Mapping[str, CoatModel], store: Store, stop: Event) -> None:
+        self._config, self._models, self._store, self._stop = config, models, store, stop
+        self.pipeline = self._from_record()
+
+    def batch(self, messages: Sequence[Message], until: datetime | None) -> list[Message] | None:
+        """As `Pipeline.batch`; None only where the service was stopped while the disk refused: acknowledge
+        nothing."""
+        while not self._stop.is_set():
+            try:
+                return self.pipeline.batch(messages, until)
+            except StoreError as error:
+                log.error("%s; trying again", error)
+                self._stop.wait(TRY_AGAIN_S)
+                self._renew()
+            except Exception:
+                log.exception("a fault in drymon itself; the messages are kept, please report it")
+                return self._one_by_one(messages)
+        return None
+
+    def _one_by_one(self, messages: Sequence[Message]) -> list[Message] | None:
+        """Each message in a transaction of its own; one that the room stumbles over is recorded all the
+        same."""
+        said: list[Message] = []
+        self._renew()
+        for message in messages:
+            try:
+                said += self.pipeline.batch([message])
+            except StoreError as error:
+                log.error("%s; trying again", error)
+                return None
+            except Exception:
+                log.exception("this message upset the room: %s", message.topic)
+                self._renew()
+                self._keep(message)
+        return said
+
+    def _keep(self, message: Message) -> None:
+        try:
+            self.pipeline.keep(message)
+        except StoreError:
+            raise
+        except Exception as error:
+            self._store.record(message, (), (f"could not be read: {error!r}",))
+
+    def _renew(self) -> None:
+        try:
+            self.pipeline = self._from_record()
+        except StoreError as error:
+            log.error("%s; trying again", error)
+
+    def _from_record(self) -> Pipeline:
+        pipeline = Pipeline(self._config, self._models, self._store)
+        try:
+            pipeline.resume()
+        except StoreError:
+            raise
+        except Exception:
+            log.exception("the record cannot be taken up again; the trees are unknown until their next dip")
+            return Pipeline(self._config, self._models, self._store)
+        return pipeline

@@ -1,0 +1,209 @@
+"""The service: listen, record, judge, publish. One thread does all of it; others only bring messages and show
+the page."""
+
+import logging
+import queue
+import shutil
+import threading
+from collections.abc import Callable
+from concurrent.futures import Future
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import TypeVar
+
+from drymon.messages import outgoing
+from drymon.messages.coat_models import load_models
+from drymon.messages.message import Message
+from drymon.messages.settings import HomeConfig
+from drymon.service import systemd
+from drymon.service.clock import Clock, StreamTime, SystemClock
+from drymon.service.embedded import EmbeddedBroker, broker_of
+from drymon.service.herald import Herald
+from drymon.service.inbox import Inbox
+from drymon.service.listener import Listener
+from drymon.service.page import PageServer
+from drymon.service.pipeline import Pipeline
+from drymon.service.road import Road
+from drymon.shop.alarm_book import Condition, Key, Truth
+from drymon.store.backup import backups_folder
+from drymon.store.lock import HomeLock
+from drymon.store.store import Store
+
+log = logging.getLogger(__name__)
+
+DB_FILE = "drymon.db"
+GATHER_S = 0.2  # a commit costs a sync of the card: gather this long, at most
+MOST_AT_ONCE = 2000
+MARK_S = 5  # the room may look at its facts every fifth second
+HEARTBEAT_S = 60.0
+DISK_LOW, DISK_WELL = 0.05, 0.07
+BACKUPS_KEPT = 7
+
+T = TypeVar("T")
+
+
+class Service:
+    """One room, served until `stop` is set. `run` belongs to the thread that calls it; `ask` to any other."""
+
+    def __init__(self, config: HomeConfig, clock: Clock | None = None) -> None:
+        self._config, self._clock = config, clock or SystemClock()
+        self._name = config.room.name
+        self._path = config.path / DB_FILE
+        self.stop = threading.Event()
+        self._work: queue.SimpleQueue[Callable[[], None]] = queue.SimpleQueue()
+        self._mark: datetime | None = None
+        self._next_second = self._next_minute = 0.0
+
+    def run(self) -> None:
+        """Serve. Raises StoreError, SetupError or BrokerError where it cannot begin."""
+        with HomeLock(self._config.path), Store.open(self._path, now=self._clock.wall()) as store:
+            self._store = store
+            store.mark_served(self._clock.wall())
+            self._road = Road(self._config, load_models(self._config.path), store, self.stop)
+            self._inbox = Inbox(self._name, StreamTime(self._clock, store.last_arrival()))
+            embedded = self._embedded()
+            try:
+                self._listen(embedded is None)
+            finally:
+                if embedded is not None:
+                    embedded.stop()
+        log.info("stopped")
+
+    def ask(self, work: Callable[[Pipeline], T]) -> T:
+        """Have the loop's thread do something with the pipeline, and wait for it. For the page's threads."""
+        answer: Future[T] = Future()
+
+        def do() -> None:
+            try:
+                answer.set_result(work(self._road.pipeline))
+            except Exception as error:
+                answer.set_exception(error)
+
+        self._work.put(do)
+        return answer.result(timeout=30.0)
+
+    def _embedded(self) -> EmbeddedBroker | None:
+        if self._config.broker is not None:
+            return None
+        embedded = EmbeddedBroker(self._config.path)
+        embedded.start()
+        log.warning(
+            "room.toml has no [broker], so an EMBEDDED BROKER listens on 127.0.0.1 port %d (MQTT 3.1.1). It is for "
+            "TRYING OUT: only this machine reaches it, and it loses messages when it stops. A shop runs mosquitto "
+            "and names it under [broker].",
+            embedded.port,
+        )
+        return embedded
+
+    def _listen(self, mqtt5: bool) -> None:
+        will = outgoing.last_will(self._name, self._clock.wall())
+        sources = sorted({source.topic for source in self._config.sources})
+        broker = broker_of(self._config)
+        self._listener = Listener(broker, self._name, sources, self._inbox, will, self._clock.monotonic, mqtt5=mqtt5)
+        self._herald = Herald(self._listener.publish)
+        page = PageServer(self._config, self._path)
+        conditions = [self._open(page), self._restored()]
+        self._listener.start()
+        systemd.tell("READY=1", "STATUS=listening")
+        log.info("serving the room %s from %s", self._name, self._config.path)
+        try:
+            self._report(conditions)
+            while not self.stop.is_set():
+                self._turn()
+        finally:
+            systemd.tell("STOPPING=1")
+            self._inbox.close()
+            self._listener.stop(outgoing.service_state(self._name, "offline", self._clock.wall()))
+            page.stop()
+
+    def _turn(self) -> None:
+        """Take what has come, commit it, acknowledge it, say what follows; then whatever is due by the
+        clock."""
+        received, horizon = self._inbox.drain(self._listener.window // 2, MOST_AT_ONCE, GATHER_S)
+        if self._listener.came_online():
+            self._herald.say([self._online()], True, self._clock.wall())
+            self._herald.say_all(self._clock.wall())
+        if received or self._due(horizon):
+            said = self._road.batch([each.message for each in received], horizon)
+            if said is not None:
+                self._listener.acknowledge(received)
+                self._herald.say(said, self._listener.online, self._clock.wall())
+        while not self._work.empty():
+            self._work.get()()
+        self._by_the_clock()
+
+    def _due(self, horizon: datetime | None) -> bool:
+        """Whether an instant that the room may look at has passed since the last time."""
+        if horizon is None:
+            return False
+        mark = horizon - timedelta(seconds=horizon.second % MARK_S, microseconds=horizon.microsecond)
+        due, self._mark = mark != self._mark, mark
+        return due
+
+    def _by_the_clock(self) -> None:
+        now = self._clock.monotonic()
+        if now >= self._next_second:
+            self._next_second = now + 1.0
+            self._listener.tend()
+            if self._listener.alive():
+                systemd.tell("WATCHDOG=1", f"STATUS={'online' if self._listener.online else 'no broker'}")
+        if now >= self._next_minute:
+            self._next_minute = now + HEARTBEAT_S
+            self._herald.say([self._online()], self._listener.online, self._clock.wall())
+            self._keep_house()
+
+    def _online(self) -> Message:
+        return outgoing.service_state(self._name, "online", self._clock.wall())
+
+    def _report(self, conditions: list[Condition]) -> None:
+        _, now = self._inbox.drain(0, 0, 0.0)
+        if now is not None:
+            said = self._road.pipeline.report(conditions, now)
+            self._herald.say(said, self._listener.online, self._clock.wall())
+
+    def _open(self, page: PageServer) -> Condition:
+        where = f"{self._config.page.host} port {self._config.page.port}"
+        key = Key("page-unavailable", "page")
+        try:
+            page.start()
+        except OSError as error:
+            log.error("the page cannot open %s (%s); listening goes on", where, error)
+            return Condition(key, Truth.HOLDS, f"The page cannot open {where}: {error}.")
+        log.info("the page is at http://%s:%d/", self._config.page.host, self._config.page.port)
+        return Condition(key, Truth.CLEAR)
+
+    def _restored(self) -> Condition:
+        if self._store.note:
+            log.error("%s", self._store.note)
+        truth = Truth.HOLDS if self._store.note else Truth.UNCLEAR
+        return Condition(Key("database-restored", "database"), truth, self._store.note or "")
+
+    def _keep_house(self) -> None:
+        """Every minute: roll-ups, room on the disk, a backup a day."""
+        try:
+            self._report([self._disk()])
+            self._store.tidy(self._clock.wall())
+            self._back_up(self._clock.wall())
+        except Exception:
+            log.exception("housekeeping failed; listening goes on")
+
+    def _disk(self) -> Condition:
+        usage = shutil.disk_usage(self._config.path)
+        free = usage.free / usage.total
+        truth = Truth.HOLDS if free < DISK_LOW else Truth.CLEAR if free > DISK_WELL else Truth.UNCLEAR
+        what = f"{usage.free / 1e6:.0f} MB are left on the disk of {self._config.path}."
+        return Condition(Key("disk-full-soon", "disk"), truth, what)
+
+    def _back_up(self, now: datetime) -> None:
+        folder = backups_folder(self._path)
+        target = folder / f"drymon-{now:%Y-%m-%d}.db"
+        if not self._inbox.clock_known or target.exists():
+            return
+        self._store.backup(target)
+        for old in sorted(folder.glob("drymon-????-??-??.db"))[:-BACKUPS_KEPT]:
+            old.unlink()
+
+
+def database_of(home: Path) -> Path:
+    """Where a home keeps its database."""
+    return home / DB_FILE
