@@ -44,7 +44,7 @@ class Room:
         self.clock_known = True
         self.at = -math.inf
         self._forecaster = Forecaster(self.world)
-        self._waiting = False
+        self._waiting_since = math.inf
         self._touched: set[str] = set()
         self._verdicts: dict[str, Verdict] = {}
         self._racks: dict[str, RackStatus] = {}
@@ -64,7 +64,7 @@ class Room:
                 log = self.logs.setdefault(item.tree, TreeLog(self.world, item.tree))
                 log.add(item)
                 self._touched.add(item.tree)
-            self._waiting = True
+            self._waiting_since = min(self._waiting_since, item.arrived.timestamp())
 
     def advance(self, now: datetime) -> list[Outcome]:
         """Evaluate every instant after the last one, up to `now`."""
@@ -87,7 +87,8 @@ class Room:
 
     def resume(self, at: datetime, verdicts: Iterable[Verdict], book: AlarmBook) -> None:
         """Go on where the record ends: what had been said by `at`. Call after `take` of the record's facts."""
-        self.at, self.alarm_book = at.timestamp() - at.timestamp() % MINUTE_S, book
+        self.at, self.alarm_book = at.timestamp(), book
+        self._waiting_since = self.at  # what came last may not have been looked at
         for said in verdicts:
             log = self.logs.get(said.tree)
             if log is None:
@@ -123,11 +124,14 @@ class Room:
                 log.forget_from(float(minute * MINUTE_S))
 
     def _next_instant(self) -> float:
-        step = WAITING_S if self._waiting else MINUTE_S
-        return (self.at // step + 1) * step
+        """The next whole minute, or before it the first fifth second after the arrival of what waits."""
+        minute = (self.at // MINUTE_S + 1) * MINUTE_S
+        if self._waiting_since == math.inf:
+            return minute
+        return min(minute, (max(self.at, self._waiting_since) // WAITING_S + 1) * WAITING_S)
 
     def _evaluate(self, at: float, whole: bool) -> list[Outcome]:
-        self._waiting = False
+        self._waiting_since = math.inf
         due = whole and at % (REPUBLISH_MIN * MINUTE_S) == 0
         names = sorted(self.logs) if due else [name for name in sorted(self.logs) if self._changed(name, at)]
         outcomes = self._publish(names, at, keep=whole)
@@ -183,9 +187,7 @@ class Room:
         now = datetime.fromtimestamp(at, UTC)
         standing = self.standing()
         found = conditions(
-            Standing(
-                now, standing.trees, standing.racks, standing.sensors, standing.doubts, standing.clock_known
-            ),
+            Standing(now, standing.trees, standing.racks, standing.sensors, standing.doubts, standing.clock_known),
             self.setup,
             tuple(self.alarm_book.entries),
         )
@@ -198,6 +200,4 @@ class Room:
         silent = self.at - last.time.timestamp() > MINUTE_S * self.setup.stale_after_min
         state = "silent" if silent and track.state != "retained" else track.state
         unit = LIMITS[track.quantity].unit
-        return SensorStatus(
-            track.place, track.quantity.value, track.sensor, last.time, last.value, unit, state
-        )
+        return SensorStatus(track.place, track.quantity.value, track.sensor, last.time, last.value, unit, state)
