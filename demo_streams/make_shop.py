@@ -1,7 +1,9 @@
-"""Makes three-days.jsonl.gz: three days of an invented shop. Run it from a checkout: python demo_streams/make_shop.py
+"""Makes three-days.jsonl.gz: three days of an invented shop. Run it from a checkout: python
+demo_streams/make_shop.py
 
-Everything in the stream is invented. The air and the shells come from the simulated foundry in benchmarks/accuracy, which
-shares no code with drymon's own drying model; seeds are fixed, so the file comes out the same every time.
+Everything in the stream is invented. The air and the shells come from the simulated foundry in
+benchmarks/accuracy, which shares no code with drymon's own drying model; seeds are fixed, so the file comes
+out the same every time.
 """
 
 import sys
@@ -33,8 +35,9 @@ SLURRY_FIRST = ["slurry-only-first", "prime-fine", *["backup"] * 4, "seal"]
 
 @dataclass
 class Story:
-    """One tree's way through the three days. begin: minute of its first dip; patience: how much longer than the truth
-    people wait before the next dip; early: (number, share of the truth at which it is dipped too soon)."""
+    """One tree's way through the three days. begin: minute of its first dip; patience: how much longer than
+    the truth people wait before the next dip; early: (number, share of the truth at which it is dipped too
+    soon)."""
 
     tree: Tree
     coats: list[str]
@@ -53,9 +56,7 @@ def stories() -> list[Story]:
     return [
         Story(Tree("hare", "rack-a", "open", 0.22, 0.04, 4500, 1.4, 1.05), SMALL, "small", 40),
         Story(Tree("otter", "rack-a", "open", 0.26, 0.05, 5000, 1.9, 0.95), SLURRY_FIRST, "slurry-first", 55),
-        Story(
-            Tree("leaves-1", "rack-a", "open", 0.34, 0.04, 4000, 1.6, 1.0, cell="cell-1"), SMALL, "small", 70
-        ),
+        Story(Tree("leaves-1", "rack-a", "open", 0.34, 0.04, 4000, 1.6, 1.0, cell="cell-1"), SMALL, "small", 70),
         Story(Tree("leaves-2", "rack-a", "open", 0.33, 0.04, 4000, 1.6, 0.9), STANDARD, "standard", 85),
         Story(Tree("bell", "rack-b", "pocketed", 0.30, 0.06, 6000, 2.4, 1.0), STANDARD, "standard", 100),
         Story(
@@ -91,15 +92,10 @@ def shop_air(rng: np.random.Generator) -> dict[str, RoomAir]:
     """Two racks in one room. The second night the fans stand still and the damp comes in."""
     lead = int(FIRST_HOUR * 60)
     base = room_air("working-week", rng, "greensboro-april", MINUTES + lead, 1, 1.4, 0.6)
-    cut = {
-        name: getattr(base, name)[lead:]
-        for name in ("temperature", "humidity", "fast", "slow", "duty", "fan_on")
-    }
+    cut = {name: getattr(base, name)[lead:] for name in ("temperature", "humidity", "fast", "slow", "duty", "fan_on")}
     minute = np.arange(MINUTES)
     night = (minute >= 36 * 60 + 30) & (minute < 48 * 60 + 20)  # Tuesday 18:30 to Wednesday 06:20
-    into = np.clip((minute - (36 * 60 + 30)) / 150.0, 0.0, 1.0) * np.clip(
-        (48 * 60 + 80 - minute) / 60.0, 0.0, 1.0
-    )
+    into = np.clip((minute - (36 * 60 + 30)) / 150.0, 0.0, 1.0) * np.clip((48 * 60 + 80 - minute) / 60.0, 0.0, 1.0)
     cut["humidity"] = cut["humidity"] + into * (0.77 - cut["humidity"])
     cut["fast"] = np.where(night, 0.08, cut["fast"])
     cut["slow"] = np.where(night, 0.08, cut["slow"])
@@ -194,11 +190,10 @@ def readings(rec: Recording, foundry: Foundry, rng: np.random.Generator) -> None
 def senml(rec: Recording, minute: int, air: RoomAir, noise: Array) -> list[dict[str, object]]:
     """A pack of the room's own node (RFC 8428)."""
     return [
-        {"bn": "urn:dev:mac:0a1b2c3d4e5f:", "bt": rec.at(minute + 0.35).timestamp(), "n": "temperature", "u": "Cel",
-         "v": round(float(air.temperature[minute] - 0.3 + 0.1 * noise[0]), 2)},
-        {"n": "humidity", "u": "%RH", "v": round(float(101 * air.humidity[minute] + 0.3 * noise[1]), 1)},
-        {"n": "pressure", "u": "Pa", "v": round(99300 + 350 * float(np.sin(minute / 900.0)) + 4 * float(noise[2]))},
-    ]  # fmt: skip
+        {"bn": "urn:dev:mac:0a1b2c3d4e5f:", "bt": rec.at(minute + 0.35).timestamp(), "n": "temperature", "u":
+        "Cel", "v": round(float(air.temperature[minute] - 0.3 + 0.1 * noise[0]), 2)}, {"n": "humidity", "u":
+        "%RH", "v": round(float(101 * air.humidity[minute] + 0.3 * noise[1]), 1)}, {"n": "pressure", "u":
+        "Pa", "v": round(99300 + 350 * float(np.sin(minute / 900.0)) + 4 * float(noise[2]))}, ]  # fmt: skip
 
 
 def weights(rec: Recording, foundry: Foundry, rng: np.random.Generator) -> None:

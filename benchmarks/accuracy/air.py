@@ -1,8 +1,10 @@
-"""The air of the simulated drying room: hourly weather of real places, the building, its heating, doors and fans.
+"""The air of the simulated drying room: hourly weather of real places, the building, its heating, doors and
+fans.
 
 Weather: the typical-year files that pvlib ships (NREL TMY3 Sand Point AK and Greensboro NC, TMY2 Miami FL).
-The building is one well-mixed zone: heat by a time constant and a heater or cooler with limits, moisture by air changes, people,
-wet floors, the drying shells (small) and a dehumidifier with a switching band. Values are common practice, no source.
+The building is one well-mixed zone: heat by a time constant and a heater or cooler with limits, moisture by
+air changes, people, wet floors, the drying shells (small) and a dehumidifier with a switching band. Values
+are common practice, no source.
 """
 
 from dataclasses import dataclass
@@ -11,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import pvlib
+import pvlib  # type: ignore[import-untyped]
 from numpy.typing import NDArray
 
 from benchmarks.accuracy.physics import Array, vapour_density
@@ -41,7 +43,8 @@ KINDS = tuple(SEASON)
 
 @dataclass(frozen=True)
 class RoomAir:
-    """Minute by minute: temperature degC, relative humidity 0 to 1, fan speeds m/s (high, low) and the share of high."""
+    """Minute by minute: temperature degC, relative humidity 0 to 1, fan speeds m/s (high, low) and the share
+    of high."""
 
     temperature: Array
     humidity: Array
@@ -64,7 +67,8 @@ def _year(name: str) -> tuple[Array, Array]:
 
 
 def outside(weather: str, minutes: int, first_day: int = 0) -> tuple[Array, Array]:
-    """Temperature (degC) and humidity ratio (kg/kg) of the place, each minute, from local midnight of the first day."""
+    """Temperature (degC) and humidity ratio (kg/kg) of the place, each minute, from local midnight of the
+    first day."""
     name, day = WEATHERS[weather]
     celsius, percent = _year(name)
     hours = np.arange(len(celsius) * 2)
@@ -86,18 +90,14 @@ def _doors(rng: np.random.Generator, minutes: int, working: NDArray[np.bool_]) -
     return changes
 
 
-def _indoor(
-    kind: str, rng: np.random.Generator, weather: str, minutes: int, first_day: int
-) -> tuple[Array, Array]:
+def _indoor(kind: str, rng: np.random.Generator, weather: str, minutes: int, first_day: int) -> tuple[Array, Array]:
     t_out, w_out = outside(weather, minutes, first_day)
     hour = _clock(minutes)
     working = (hour >= 7.0) & (hour < 18.0)
     changes = _doors(rng, minutes, working)
     setpoint = np.where((hour >= 5.5) & (hour < 18.0), 21.5, {"dry-winter": 20.0}.get(kind, 17.5))
     target_rh = {"dry-winter": 1.0, "night-off": 0.58}.get(kind, 0.55)
-    wet_floor = (
-        np.where((hour >= 17.0) & (hour < 19.5), 0.5, 0.0) if kind == "night-off" else np.zeros(minutes)
-    )
+    wet_floor = np.where((hour >= 17.0) & (hour < 19.5), 0.5, 0.0) if kind == "night-off" else np.zeros(minutes)
     source = (np.where(working, 0.12, 0.0) + 0.1 + wet_floor) / 360.0 / 60.0
     t, w, drying_out = 20.5, 0.008 if kind != "dry-winter" else 0.004, False
     temperature, humidity = np.empty(minutes), np.empty(minutes)
@@ -123,7 +123,8 @@ def _steady(rng: np.random.Generator, minutes: int) -> tuple[Array, Array]:
 def room_air(
     kind: str, rng: np.random.Generator, weather: str, minutes: int, first_day: int, speed: float, duty: float
 ) -> RoomAir:
-    """The room's air for one recording. `speed`: the fans' speed at the shells, m/s; `duty`: share of time they face them."""
+    """The room's air for one recording. `speed`: the fans' speed at the shells, m/s; `duty`: share of time
+    they face them."""
     if kind not in KINDS:
         raise ValueError(f"kind {kind!r}: allowed are {', '.join(KINDS)}")
     t, rh = _steady(rng, minutes) if kind == "steady" else _indoor(kind, rng, weather, minutes, first_day)

@@ -1,27 +1,31 @@
-"""The shells of the simulated foundry: water moving through the depth of the coats, and leaving from a cooled surface.
+"""The shells of the simulated foundry: water moving through the depth of the coats, and leaving from a cooled
+surface.
 
-Independent of drymon's own drying model on purpose. Every zone of every tree is a stack of thin layers (1-D finite volumes)
-from the pattern outwards; all stacks are stepped together, implicitly, as one tridiagonal system.
+Independent of drymon's own drying model on purpose. Every zone of every tree is a stack of thin layers (1-D
+finite volumes) from the pattern outwards; all stacks are stepped together, implicitly, as one tridiagonal
+system.
 
-- Inside: liquid flow whose diffusivity rises with a power of the saturation (Yasuda et al. 2025, arXiv 2501.13361, find
-  about the cube for granular beds) and vapour diffusion driven by the water activity.
-- Activity against water content: GAB sorption on the binder silica (Anderson 1946 form) plus pore water after van Genuchten
-  (1980), suction turned into activity by Kelvin's equation.
-- At the surface: convection (Churchill and Bernstein 1977 for the cylinder in cross-flow, joined with a still-air floor),
-  radiation, Lewis relation, and a pattern whose heat makes the temperature lag.
+- Inside: liquid flow whose diffusivity rises with a power of the saturation (Yasuda et al. 2025, arXiv
+  2501.13361, find about the cube for granular beds) and vapour diffusion driven by the water activity.
+- Activity against water content: GAB sorption on the binder silica (Anderson 1946 form) plus pore water after
+  van Genuchten (1980), suction turned into activity by Kelvin's equation.
+- At the surface: convection (Churchill and Bernstein 1977 for the cylinder in cross-flow, joined with a
+  still-air floor), radiation, Lewis relation, and a pattern whose heat makes the temperature lag.
 - A new dip wets the coats below, less with depth.
 
-The material values are calibrated to the two published moistures of a small backup bar (36.5 % left after 60 min, 11.5 % after
-120 min; Guerra and Dooley, INCAST June 2020, p. 24) at 21 degC, 50 %RH, 0.6 m/s; README.md says how close they come.
+The material values are calibrated to the two published moistures of a small backup bar (36.5 % left after 60
+min, 11.5 % after 120 min; Guerra and Dooley, INCAST June 2020, p. 24) at 21 degC, 50 %RH, 0.6 m/s; README.md
+says how close they come.
 """
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg.lapack import dgtsv
 
-Array = NDArray[np.float64]
+Array = NDArray[Any]
 
 LATENT = 2.46e6  # J/kg near 18 degC (ASHRAE Handbook Fundamentals 2017, chapter 1; from memory)
 CELLS_PER_COAT = 3
@@ -33,20 +37,16 @@ def vapour_density(temperature_c: Array | float) -> Array:
     """Density of saturated vapour, kg/m3 (Buck 1996 saturation pressure over water, ideal gas)."""
     t = np.asarray(temperature_c, dtype=float)
     pressure = 611.21 * np.exp((18.678 - t / 234.5) * t / (257.14 + t))
-    return pressure / (461.5 * (t + 273.15))
+    return np.asarray(pressure / (461.5 * (t + 273.15)))
 
 
 def convection(speed: Array | float, diameter_m: float | Array) -> Array:
-    """Heat transfer coefficient in W/m2K of a cylinder in cross-flow, with a still-air floor of 3 W/m2K, cubic blend."""
+    """Heat transfer coefficient in W/m2K of a cylinder in cross-flow, with a still-air floor of 3 W/m2K,
+    cubic blend."""
     re = np.maximum(np.asarray(speed, dtype=float) * diameter_m / 1.53e-5, 1e-6)
     pr = 0.71
     forced = (
-        0.3
-        + 0.62
-        * re**0.5
-        * pr ** (1 / 3)
-        / (1 + (0.4 / pr) ** (2 / 3)) ** 0.25
-        * (1 + (re / 282000) ** 0.625) ** 0.8
+        0.3 + 0.62 * re**0.5 * pr ** (1 / 3) / (1 + (0.4 / pr) ** (2 / 3)) ** 0.25 * (1 + (re / 282000) ** 0.625) ** 0.8
     )
     return np.asarray((3.0**3 + (forced * 0.0258 / diameter_m) ** 3) ** (1 / 3))
 
@@ -82,8 +82,8 @@ class Isotherm:
 
 @dataclass(frozen=True)
 class Coat:
-    """A coat as the shell sees it. `water`: slurry water put on, kg/m2; `thickness`: m; `liquid`: m2/s at full
-    pores; `vapour`: m2/s in dry pores."""
+    """A coat as the shell sees it. `water`: slurry water put on, kg/m2; `thickness`: m; `liquid`: m2/s at
+    full pores; `vapour`: m2/s in dry pores."""
 
     water: float
     thickness: float
@@ -93,8 +93,9 @@ class Coat:
 
 @dataclass(frozen=True)
 class Material:
-    """What a shop's slurries and stuccos make: coats by name, how liquid flow falls with saturation, how dips soak in,
-    and the saturation below which the surface dries in patches (wet and dry spots side by side, after Schluender 1988)."""
+    """What a shop's slurries and stuccos make: coats by name, how liquid flow falls with saturation, how dips
+    soak in, and the saturation below which the surface dries in patches (wet and dry spots side by side,
+    after Schluender 1988)."""
 
     coats: dict[str, Coat]
     liquid_power: float = 4.8
@@ -143,13 +144,11 @@ NOMINAL = Material(
 class Stacks:
     """All zones of all trees, stepped together.
 
-    transfer: (zones,) multiplier on convection and mass transfer; radiation: (zones,) W/m2K; diameter: (zones,) m;
-    heat: (zones,) J/m2K of the pattern behind a unit of surface.
+    transfer: (zones,) multiplier on convection and mass transfer; radiation: (zones,) W/m2K; diameter:
+    (zones,) m; heat: (zones,) J/m2K of the pattern behind a unit of surface.
     """
 
-    def __init__(
-        self, material: Material, transfer: Array, radiation: Array, diameter: Array, heat: Array
-    ) -> None:
+    def __init__(self, material: Material, transfer: Array, radiation: Array, diameter: Array, heat: Array) -> None:
         zones, cells = len(transfer), MAX_COATS * CELLS_PER_COAT
         self.material, self.isotherm = material, Isotherm(material.monolayer)
         self.transfer, self.radiation, self.diameter, self.heat = transfer, radiation, diameter, heat
@@ -177,7 +176,8 @@ class Stacks:
         return np.asarray((self.water[zones] * self.dx[zones]).sum(axis=1))
 
     def dip(self, zones: Array, coat: str, pickup: Array, place: Array) -> None:
-        """Put a coat on; the slurry's water also soaks into the coats below. `pickup`, `place`: factors of this dip."""
+        """Put a coat on; the slurry's water also soaks into the coats below. `pickup`, `place`: factors of
+        this dip."""
         c = self.material.coats[coat]
         for zone, factor in zip(zones, pickup, strict=True):
             n = int(self.used[zone])
@@ -200,8 +200,8 @@ class Stacks:
     def step(self, dt: float, air_c: Array, humidity: Array, heat_transfer: Array) -> Array:
         """One implicit step of `dt` seconds.
 
-        air_c: (zones,) degC; humidity: (zones,) 0 to 1; heat_transfer: (zones,) W/m2K before the zone's own factors.
-        Returns the evaporation rate, kg/m2s.
+        air_c: (zones,) degC; humidity: (zones,) 0 to 1; heat_transfer: (zones,) W/m2K before the zone's own
+        factors. Returns the evaporation rate, kg/m2s.
         """
         cold = np.isnan(self.temperature)
         self.temperature[cold] = air_c[cold]

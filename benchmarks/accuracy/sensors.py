@@ -21,9 +21,7 @@ class Sensor:
     def read(self, truth: Array, rng: np.random.Generator) -> Array:
         """Readings of `truth`, with this sensor's errors."""
         return np.asarray(
-            np.round(
-                truth * self.gain + self.bias + self.noise * rng.standard_normal(len(truth)), self.digits
-            )
+            np.round(truth * self.gain + self.bias + self.noise * rng.standard_normal(len(truth)), self.digits)
         )
 
 
@@ -67,10 +65,9 @@ class LoadCell:
     fan_pull: float = 0.002
     creep: float = 0.001
 
-    def read(
-        self, mass: Array, temperature: Array, fan_on: Array, dips: list[int], rng: np.random.Generator
-    ) -> Array:
-        """Readings each minute, kg, with creep after every hanging, random drift, temperature effect, fan pull and knocks."""
+    def read(self, mass: Array, temperature: Array, fan_on: Array, dips: list[int], rng: np.random.Generator) -> Array:
+        """Readings each minute, kg, with creep after every hanging, random drift, temperature effect, fan
+        pull and knocks."""
         n = len(mass)
         drift = np.cumsum(rng.standard_normal(n)) * self.drift_per_day / np.sqrt(1440.0)
         reading = mass + drift + self.per_kelvin * (temperature - 21.0) + self.fan_pull * fan_on

@@ -54,7 +54,8 @@ class Recording:
         ]
 
     def write(self, path: Path, until: float = float("inf")) -> int:
-        """Writes the stream (gzip where the name ends so; equal bytes every time); returns the number of lines."""
+        """Writes the stream (gzip where the name ends so; equal bytes every time); returns the number of
+        lines."""
         lines = self.lines(until)
         data = ("\n".join(lines) + "\n").encode()
         path.write_bytes(gzip.compress(data, 9, mtime=0) if path.suffix == ".gz" else data)

@@ -1,0 +1,76 @@
+"""Two rules a shop would use instead: a fixed wait per coat, and a plain regression on the first readings.
+
+Both are given the true drying times of the weighed runs, which is kinder than a shop's own notes would be.
+"""
+
+from typing import Any
+
+import numpy as np
+from sklearn.linear_model import RidgeCV
+from sklearn.pipeline import make_pipeline
+from sklearn.preprocessing import StandardScaler
+
+from benchmarks.accuracy.foundry import DipTruth
+from benchmarks.accuracy.rooms import RoomRecord
+from benchmarks.accuracy.shop import DRY_AT, FAMILY
+
+
+def minutes_taken(dip: DipTruth) -> float:
+    """The true drying time, minutes."""
+    return float(dip.dry_minute or np.nan) - dip.minute
+
+
+def weighed(record: RoomRecord) -> list[DipTruth]:
+    """The weighed dips that dried."""
+    return [d for d in record.dips if d.weighed and d.dry_minute is not None]
+
+
+def fixed_wait(record: RoomRecord) -> dict[tuple[str, str], float]:
+    """Minutes to wait per coat and shelter: the 95th percentile of the weighed runs."""
+    runs: dict[tuple[str, str], list[float]] = {}
+    for dip in weighed(record):
+        runs.setdefault((dip.coat, dip.shelter), []).append(minutes_taken(dip))
+    return {key: float(np.quantile(times, 0.95)) for key, times in runs.items()}
+
+
+def features(record: RoomRecord, dip: DipTruth) -> list[float]:
+    """What is known five minutes after the dip: mean readings, coat, number, shelter."""
+    window = slice(dip.minute, dip.minute + 5)
+
+    def mean(quantity: str) -> float:
+        values = record.readings[dip.rack, quantity][window]
+        return float(np.nanmean(values)) if np.isfinite(values).any() else 0.0
+
+    return [
+        mean("temperature"), mean("humidity"), np.sqrt(mean("airflow")), float(dip.number),
+        *[float(dip.coat == coat) for coat in FAMILY], *[float(dip.shelter == s) for s in ("pocketed",
+        "deep")], ]  # fmt: skip
+
+
+def regression(record: RoomRecord) -> Any:
+    """Ridge regression of the log of the drying time; None below three runs."""
+    runs = weighed(record)
+    if len(runs) < 3:
+        return None
+    x = np.array([features(record, d) for d in runs])
+    y = np.log([minutes_taken(d) for d in runs])
+    return make_pipeline(StandardScaler(), RidgeCV(np.geomspace(0.01, 100.0, 13))).fit(x, y)
+
+
+def baseline_errors(fit: RoomRecord, trial: RoomRecord) -> dict[str, list[float]]:
+    """Signed errors as shares of the true drying time, over the trial's dips."""
+    waits, model = fixed_wait(fit), regression(fit)
+    known = [d for d in trial.dips if d.dry_minute is not None and d.dry_minute < trial.minutes]
+    out: dict[str, list[float]] = {"fixed wait": [], "fixed wait short": [], "regression": []}
+    for dip in known:
+        took = minutes_taken(dip)
+        wait = waits.get((dip.coat, dip.shelter))
+        if wait is not None:
+            out["fixed wait"].append(wait / took - 1.0)
+            if int(wait) < len(dip.gone):
+                out["fixed wait short"].append(DRY_AT - float(dip.gone[int(wait)]))
+    if model is not None and known:
+        guess = np.exp(model.predict(np.array([features(trial, d) for d in known])))
+        took_all = np.array([minutes_taken(d) for d in known])
+        out["regression"] = list(guess / took_all - 1.0)
+    return out
