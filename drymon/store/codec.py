@@ -68,6 +68,11 @@ def to_json(document: Any) -> str:
     return json.dumps(document, separators=(",", ":"), ensure_ascii=False, sort_keys=True)
 
 
+def clean(text: str) -> str:
+    """The text with a question mark for every lone surrogate, which JSON can carry and no database stores."""
+    return text if text.isascii() else text.encode("utf-8", "replace").decode()
+
+
 def verdict_row(verdict: Verdict) -> tuple[Any, ...]:
     """The values of `VERDICT_COLUMNS`."""
     dryness = verdict.dryness

@@ -4,13 +4,13 @@ import math
 import sqlite3
 from collections import deque
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from hashlib import blake2b
 
 from drymon.messages.message import Message
 from drymon.shop.events import LogEvent
 from drymon.shop.reading import Reading
-from drymon.store.codec import event_row, to_us
+from drymon.store.codec import clean, event_row, to_us
 from drymon.store.database import Database
 from drymon.store.numbering import Numbering
 
@@ -25,7 +25,7 @@ REFUSED_KEPT = 10_000
 REFUSED_PREFIX = 4096
 RAW_LIMIT = 1 << 20
 """A longer payload is no message of a sensor; the inbox does not keep it."""
-_INTEGER = 1 << 63
+_INTEGER = 1 << 62
 
 _Wire = tuple[int, int, bytes]
 
@@ -65,10 +65,10 @@ class Recording(Database):
         """Store the message, its readings and log events, and why parts of it were refused.
 
         Returns the items that are new, in their order: [] for a redelivery of a stored message, which leaves
-        no trace. An item that no database could hold (NaN, a number beyond 64 bits) is refused, not raised.
+        no trace. An item that no database could hold (NaN, a huge number, broken Unicode) is refused, not raised.
         """
         with self.transaction():
-            topic = self._topic_id(message.topic)
+            topic = self._topic_id(clean(message.topic))
             if self._is_redelivery(message, topic):
                 return []
             self._keep_message(message, topic)
@@ -139,7 +139,7 @@ class Recording(Database):
         return self._wire
 
     def _refuse(self, message: Message, reason: str) -> None:
-        row = (to_us(message.arrived), message.topic[:1000], reason, message.payload[:REFUSED_PREFIX])
+        row = (to_us(message.arrived), clean(message.topic[:1000]), clean(reason), message.payload[:REFUSED_PREFIX])
         made = self._db.execute(
             "INSERT INTO refused (time, topic, reason, payload, size) VALUES (?, ?, ?, ?, ?)",
             (*row, len(message.payload)),
@@ -271,11 +271,16 @@ class Recording(Database):
 
 
 def _unstorable(item: Reading | LogEvent) -> str:
-    """Why no row can hold the item; "" where one can. The parser should not let such a thing through."""
-    if not isinstance(item, Reading):
-        return ""
-    if not math.isfinite(item.value):
-        return f"value {item.value} is no finite number"
-    if item.seq is not None and not -_INTEGER <= item.seq < _INTEGER:
-        return f"seq {item.seq} is beyond 64 bits: number the readings from 0 up"
+    """Why no row can hold the item; "" where one can. Whoever sends such a thing must not stop the service."""
+    if isinstance(item, Reading):
+        if not math.isfinite(item.value):
+            return f"value {item.value} is no finite number"
+        held: Sequence[object] = (item.seq, item.place, item.sensor, item.device, item.boot)
+    else:
+        held = [getattr(item, part.name) for part in fields(item)]
+    for value in held:
+        if isinstance(value, int) and abs(value) >= _INTEGER:
+            return f"number {value} is too large: use whole numbers from 0 up, below 2^62"
+        if isinstance(value, str) and value != clean(value):
+            return f"text {clean(value)!r} is no valid Unicode"
     return ""
