@@ -86,7 +86,8 @@ def load_models(home: Path | None = None) -> dict[str, CoatModel]:
 
     SetupError tells which file is damaged and what to do.
     """
-    packaged = [file for file in files("drymon.models").iterdir() if file.name.endswith(".toml")]
+    resources = sorted(files("drymon.models").iterdir(), key=lambda file: file.name)
+    packaged = [file for file in resources if file.name.endswith(".toml")]
     own = sorted((home / MODELS_FOLDER).glob("*.toml")) if home is not None else []
     models = [parse_model(file.read_text(encoding="utf-8"), file.name) for file in packaged]
     models += [read_model(path) for path in own]

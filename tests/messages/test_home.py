@@ -1,0 +1,54 @@
+"""The home folder: where it is, and a new one."""
+
+import re
+from pathlib import Path
+
+import pytest
+
+from drymon.errors import SetupError
+from drymon.messages.coat_models import load_models
+from drymon.messages.config import load_home, parse_home
+from drymon.messages.home import locate_home, make_home, template
+
+
+def test_a_new_home_loads_and_has_a_model_for_every_coat(tmp_path):
+    make_home(tmp_path / "home")
+    config = load_home(tmp_path / "home")
+    assert config.broker is None
+    assert {recipe.name for recipe in config.room.recipes} == {"bronze", "iron", "slurry-first"}
+    assert {coat.name for coat in config.room.coats} <= set(load_models(tmp_path / "home"))
+
+
+def test_the_iron_recipe_has_two_zircon_coats():
+    config = parse_home(template(), Path("home"))
+    assert config.room.recipe_by_name["iron"].coats[:3] == ("prime-first", "prime-first", "prime-fine")
+    assert config.room.coat_by_name["slurry-only-first"].stucco_mesh == ()
+
+
+def test_an_existing_room_is_never_overwritten(tmp_path):
+    file = make_home(tmp_path)
+    file.write_text("mine")
+    with pytest.raises(SetupError, match="exists already"):
+        make_home(tmp_path)
+    assert file.read_text() == "mine"
+
+
+def test_what_is_commented_out_is_right_too():
+    """Whoever takes the comment signs away must not meet an error."""
+    everything = re.sub(r"^# (?=\[|[a-z_]+ = )", "", template(), flags=re.MULTILINE)
+    config = parse_home(everything, Path("home"))
+    assert config.broker.tls
+    assert len(config.notify.webhooks) == 1
+    assert config.sources[0].topic == "workshop/thermo3"
+
+
+def test_where_a_home_is(tmp_path):
+    assert locate_home(tmp_path, {"DRYMON_HOME": "/elsewhere"}) == tmp_path
+    assert locate_home(None, {"DRYMON_HOME": "/elsewhere"}) == Path("/elsewhere")
+    assert locate_home(None, {}).name == "drymon"
+
+
+def test_a_home_that_cannot_be_made(tmp_path):
+    (tmp_path / "file").write_text("")
+    with pytest.raises(SetupError, match="cannot be made a home"):
+        make_home(tmp_path / "file" / "home")

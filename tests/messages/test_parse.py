@@ -1,0 +1,351 @@
+"""The door: readings and log events in, everything else refused with its reason."""
+
+import json
+from datetime import UTC, datetime, timedelta
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from paho.mqtt.client import topic_matches_sub
+
+from drymon.drying.quantities import Quantity
+from drymon.errors import RefusedMessage
+from drymon.messages.message import Message
+from drymon.messages.parse import Parsed, Parser, subscriptions
+from drymon.shop.events import ClockChecked, Dip, FanSwitched, Felt, Leave, Look, Move, Undo, Weigh
+from drymon.shop.reading import Reading
+
+NOON = datetime(2031, 3, 3, 12, tzinfo=UTC)
+TEMPERATURE = "drymon/shop/rack-a/temperature"
+
+
+@pytest.fixture(scope="module")
+def parser(config):
+    return Parser(config)
+
+
+@pytest.fixture(scope="module")
+def parse(parser, heard):
+    def parse(topic, payload, **more):
+        text = payload if isinstance(payload, str | bytes) else json.dumps(payload)
+        return parser.parse(heard(topic, text, **more))
+
+    return parse
+
+
+@pytest.fixture(scope="module")
+def refusal(parse):
+    def refusal(topic, payload, **more):
+        with pytest.raises(RefusedMessage) as caught:
+            parse(topic, payload, **more)
+        return str(caught.value)
+
+    return refusal
+
+
+@pytest.mark.parametrize(
+    ("payload", "value"),
+    [("21.5", 21.5), (" 21.5\r\n", 21.5), ("-3", -3), ("+2.1e1", 21), (".5", 0.5), ("5.", 5), ({"value": 21}, 21),
+     ({"value": 71.6, "unit": "degF"}, 22), ({"value": 295.15, "unit": "K"}, 22), ({"value": 1, "unit": None, "time": None}, 1),
+     ({"value": 22, "battery_v": 3.1, "rssi": -70}, 22)],
+)  # fmt: skip
+def test_a_reading_in_any_form(parse, payload, value):
+    (reading,) = parse(TEMPERATURE, payload).items
+    assert reading.value == pytest.approx(value)
+    assert (reading.place, reading.quantity, reading.sensor) == ("rack-a", Quantity.TEMPERATURE, "")
+    assert (reading.time, reading.timed, reading.retained) == (NOON, False, False)
+
+
+def test_the_payloads_time_and_numbering_are_kept(parse):
+    payload = {"value": 50, "time": "2031-03-03T13:59:00.25+02:00", "device": "node-1", "boot": 7, "seq": 41}
+    (reading,) = parse("drymon/shop/room/humidity/desk", payload).items
+    assert reading.time == datetime(2031, 3, 3, 11, 59, 0, 250_000, UTC)
+    assert (reading.timed, reading.sensor, reading.place) == (True, "desk", "room")
+    assert (reading.device, reading.boot, reading.seq) == ("node-1", "7", 41)
+
+
+def test_a_time_a_little_ahead_is_kept_as_it_is(parse):
+    (reading,) = parse(TEMPERATURE, {"value": 20, "time": "2031-03-03T12:04:59Z"}).items
+    assert reading.time == NOON + timedelta(minutes=4, seconds=59)
+    assert reading.arrived == NOON
+
+
+def test_retained_readings_are_marked(parse):
+    assert parse(TEMPERATURE, "20", retain=True).items[0].retained
+
+
+def test_doubtful_values_get_through(parse):
+    """They are for the shop floor to flag: 60 degC in a drying room, 105 %RH from a wet sensor."""
+    assert parse(TEMPERATURE, "60").items[0].value == 60
+    assert parse("drymon/shop/rack-a/humidity", "105").items[0].value == 105
+
+
+@pytest.mark.parametrize(
+    ("topic", "payload", "told"),
+    [
+        (TEMPERATURE, "NaN", "allowed is a number"),
+        (TEMPERATURE, "inf", "allowed is a number"),
+        (TEMPERATURE, "21,5", "decimal point"),
+        (TEMPERATURE, "1_0", "allowed is a number"),
+        (TEMPERATURE, "21.5 C", "allowed is a number"),
+        (TEMPERATURE, "true", "allowed is a number"),
+        (TEMPERATURE, "", "received nothing"),
+        (TEMPERATURE, b"\xff\x00\xfe", "UTF-8"),
+        (TEMPERATURE, "1" * 400, "beyond all bounds"),
+        (TEMPERATURE, " " * 70_000, "at most 65536"),
+        (TEMPERATURE, '{"value": NaN}', "NaN"),
+        (TEMPERATURE, '{"value": 1e999}', "beyond all bounds"),
+        (TEMPERATURE, '{"value": ' + "9" * 400 + "}", "beyond all bounds"),
+        (TEMPERATURE, '{"value": true}', "not in quotes"),
+        (TEMPERATURE, '{"value": "21"}', "not in quotes"),
+        (TEMPERATURE, '{"value": [21]}', "not in quotes"),
+        (TEMPERATURE, '{"value": 21, "value": 22}', "twice"),
+        (TEMPERATURE, '{"value": ' + "[" * 20_000, "nested"),
+        (TEMPERATURE, '{"value": 1, "more": ' + "[" * 50 + "]" * 50 + "}", "nested"),
+        (TEMPERATURE, '{"value": 21', "allowed is JSON"),
+        (TEMPERATURE, "[21]", "senml"),
+        (TEMPERATURE, {"unit": "Cel"}, "value: is missing"),
+        (TEMPERATURE, {"value": 21, "unit": 5}, "allowed is text"),
+        (TEMPERATURE, {"value": 21, "unit": "%RH"}, "a unit of humidity"),
+        (TEMPERATURE, {"value": 21, "uint": "degF"}, "did you mean unit"),
+        (TEMPERATURE, {"value": 21, "Time": "x"}, "did you mean time"),
+        (TEMPERATURE, {"value": 21, "time": "2031-03-03T12:00:00"}, "offset"),
+        (TEMPERATURE, {"value": 21, "time": "1970-01-01T00:00:00Z"}, "clock"),
+        (TEMPERATURE, {"value": 21, "time": "2090-01-01T00:00:00Z"}, "clock"),
+        (TEMPERATURE, {"value": 21, "seq": 5}, "together"),
+        (TEMPERATURE, {"value": 21, "device": "n", "boot": 1, "seq": -1}, "whole number"),
+        (TEMPERATURE, {"value": 21, "device": "a/b", "boot": 1, "seq": 1}, "device"),
+        ("drymon/shop/rack-a/humidity", "400", "0 to 110"),
+        ("drymon/shop/rack-a/weight", "5", "cell"),
+        ("drymon/shop/rack-a/surface", "5", "probe"),
+        ("drymon/shop/rack-a/smell", "5", "temperature, humidity"),
+        ("drymon/shop/rack-z/temperature", "5", "rack-a, rack-b, room"),
+        ("drymon/forge/rack-a/temperature", "5", "this room, shop"),
+        ("drymon/shop/rack-a/temperature/Left", "5", "a-z, 0-9"),
+        ("drymon/shop/rack-a/temperature/" + "x" * 41, "5", "1 to 40"),
+        ("drymon/shop/rack-a/temperature/a/b", "5", "<sensor>"),
+        ("drymon/shop/rack-a", "5", "<quantity>"),
+        ("elsewhere", "5", "<quantity>"),
+        ("drymon/shop/rack-a/+", "5", "wildcards"),
+        ("drymon/shop/log/dip/x", "{}", "log/<event>"),
+        ("drymon/shop/log/dance", "{}", "dip, weigh"),
+    ],
+)
+def test_bad_readings_and_topics(refusal, topic, payload, told):
+    text = refusal(topic, payload)
+    assert told in text
+    assert "received" in text or "missing" in text
+
+
+def test_mqtt_limits_on_topics(refusal, published):
+    """OASIS MQTT 5, sections 1.5.4 and 4.7.3."""
+    limits = {row["item"]: row["value"] for row in published("mqtt_limits")}
+    longest = int(limits["UTF-8 encoded string, maximum"])
+    assert str(longest) in refusal("a" * (longest + 1), "5")
+    assert "<quantity>" in refusal("a" * longest, "5")
+    assert "at least one" in refusal("", "5")
+    for letter in ("\0", "\ud800"):
+        assert "topic" in refusal(f"drymon/shop/{letter}/x", "5")
+
+
+def test_senml_on_a_place(parse):
+    pack = [
+        {"bn": "urn:dev:ow:10e2073a01080063:", "bt": 1930305540, "n": "temperature", "u": "Cel", "v": 22.5},
+        {"n": "humidity", "u": "%RH", "v": 51},
+        {"n": "voltage", "u": "V", "v": 3.1},
+        {"n": "humidity", "vs": "wet"},
+    ]
+    parsed = parse("drymon/shop/rack-b/senml", pack)
+    assert [(r.quantity, r.value, r.sensor, r.place) for r in parsed.items] == [
+        ("temperature", 22.5, "10e2073a01080063", "rack-b"),
+        ("humidity", 51, "10e2073a01080063", "rack-b"),
+    ]
+    assert all(r.timed and r.time == NOON - timedelta(seconds=60) for r in parsed.items)
+    assert len(parsed.refusals) == 2
+    assert "voltage" in parsed.refusals[1]
+
+
+def test_senml_names_with_slashes_and_without_sensor(parse):
+    pack = [
+        {"n": "2001:db8::2/temperature", "v": 20},
+        {"n": "humidity", "v": 0.5, "u": "/"},
+        {"n": "cell-1/weight", "v": 2},
+    ]
+    found = parse("drymon/shop/room/senml", pack).items
+    assert [(r.quantity, r.sensor, r.value) for r in found] == [
+        ("temperature", "2", 20),
+        ("humidity", "", 50),
+        ("weight", "cell-1", 2),
+    ]
+
+
+def test_senml_age_is_no_time_of_its_own(parse):
+    """A node without a clock says how old its values are; repeats cannot be told by that."""
+    (reading,) = parse("drymon/shop/room/senml", [{"n": "temperature", "v": 20, "t": -30}]).items
+    assert (reading.time, reading.timed) == (NOON - timedelta(seconds=30), False)
+
+
+def test_senml_without_any_use_is_refused(refusal):
+    assert "voltage" in refusal("drymon/shop/room/senml", [{"n": "voltage", "v": 3}])
+    assert "cell" in refusal("drymon/shop/room/senml", [{"n": "weight", "v": 3}])
+    assert "clock" in refusal("drymon/shop/room/senml", [{"n": "humidity", "v": 3, "t": 1e9}])
+    assert "allowed is a JSON array" in refusal("drymon/shop/room/senml", "{}")
+
+
+def test_foreign_sensors(parse, refusal):
+    (reading,) = parse("workshop/thermo3", {"temp_f": 71.6, "Unit": "F"}).items
+    assert (reading.place, reading.sensor, reading.value) == ("rack-b", "workshop-thermo3", pytest.approx(22))
+    assert parse("workshop/thermo3", {"temp_f": "71.6"}).items[0].value == pytest.approx(22)
+    both = parse("workshop/station", {"air": {"rh": 40, "t": 21}}).items
+    assert [(r.quantity, r.value) for r in both] == [("humidity", 40), ("temperature", 21)]
+    assert parse("workshop/plain", "1013.25").items[0].value == pytest.approx(101_325)
+    assert "temp_f" in refusal("workshop/thermo3", {"temp_c": 20})
+    half = parse("workshop/station", {"air": {"rh": 40, "t": None}})
+    assert (len(half.items), len(half.refusals)) == (1, 1)
+
+
+DIP = {"tree": "t-7", "rack": "rack-a", "coat": "backup"}
+
+
+@pytest.mark.parametrize(
+    ("event", "payload", "expected"),
+    [
+        ("dip", DIP, Dip(time=NOON, arrived=NOON, tree="t-7", rack="rack-a", coat="backup")),
+        (
+            "dip",
+            {**DIP, "number": 4, "shelter": "deep", "cell": "cell-1", "probe": "p", "recipe": "standard", "id": 17, "by": "jo"},
+            Dip(time=NOON, arrived=NOON, tree="t-7", rack="rack-a", coat="backup", number=4, shelter="deep", cell="cell-1",
+                probe="p", recipe="standard", id="17", by="jo"),
+        ),
+        ("dip", {**DIP, "coat": "never-heard-of"}, Dip(time=NOON, arrived=NOON, tree="t-7", rack="rack-a", coat="never-heard-of")),
+        ("weigh", {"tree": "t-7", "mass": 500, "unit": "g"}, Weigh(time=NOON, arrived=NOON, tree="t-7", mass=0.5)),
+        ("felt", {"tree": "t-7", "finding": "dry"}, Felt(time=NOON, arrived=NOON, tree="t-7", finding="dry")),
+        ("look", {"tree": "t-7", "finding": "sound", "note": "fine"}, Look(time=NOON, arrived=NOON, tree="t-7", finding="sound", note="fine")),
+        ("move", {"tree": "t-7", "rack": "rack-b"}, Move(time=NOON, arrived=NOON, tree="t-7", rack="rack-b")),
+        ("leave", {"tree": "t-7"}, Leave(time=NOON, arrived=NOON, tree="t-7")),
+        ("undo", {"tree": "t-7"}, Undo(time=NOON, arrived=NOON, tree="t-7")),
+        ("fan", {"rack": "rack-a", "on": False}, FanSwitched(time=NOON, arrived=NOON, rack="rack-a", on=False)),
+        ("clock", {"known": False}, ClockChecked(time=NOON, arrived=NOON, known=False)),
+    ],
+)  # fmt: skip
+def test_log_events(parse, event, payload, expected):
+    assert parse(f"drymon/shop/log/{event}", payload).items == (expected,)
+
+
+def test_a_log_event_told_later(parse):
+    (dip,) = parse("drymon/shop/log/dip", {**DIP, "time": "2031-03-03T09:00:00Z"}).items
+    assert (dip.time, dip.arrived) == (NOON - timedelta(hours=3), NOON)
+
+
+@pytest.mark.parametrize(
+    ("event", "payload", "told"),
+    [
+        ("dip", {**DIP, "rack": "rack-z"}, "rack-a, rack-b"),
+        ("dip", {**DIP, "shleter": "deep"}, "did you mean shelter?"),
+        ("dip", {**DIP, "shelter": "half"}, "'open', 'pocketed' or 'deep'"),
+        ("dip", {**DIP, "number": 0}, "1 to 99"),
+        ("dip", {**DIP, "number": 100}, "1 to 99"),
+        ("dip", {**DIP, "number": "4"}, "whole number"),
+        ("dip", {**DIP, "tree": "T 7"}, "a-z, 0-9"),
+        ("dip", {**DIP, "tree": "a/b"}, "a-z, 0-9"),
+        ("dip", {**DIP, "tree": "t-7\n"}, "a-z, 0-9"),
+        ("dip", {"tree": "t-7", "rack": "rack-a"}, "coat: is missing"),
+        ("dip", {**DIP, "id": "x" * 201}, "200"),
+        ("dip", {**DIP, "id": True}, "text"),
+        ("dip", {**DIP, "time": "yesterday"}, "RFC 3339"),
+        ("dip", {**DIP, "time": "1970-01-01T00:00:00Z"}, "clock"),
+        ("dip", "[]", "JSON object"),
+        ("dip", "dip it", "JSON"),
+        ("dip", "", "nothing"),
+        ("dip", '{"tree": "\\ud800"}', "well-formed"),
+        ("weigh", {"tree": "t-7", "mass": "5"}, "a number"),
+        ("weigh", {"tree": "t-7", "mass": 5, "unit": "stone"}, "kg, g, lb, oz"),
+        ("weigh", {"tree": "t-7", "mass": 0}, "more than nothing"),
+        ("weigh", {"tree": "t-7", "mass": 9999}, "2000"),
+        ("felt", {"tree": "t-7", "finding": "damp"}, "'wet' or 'dry'"),
+        ("look", {"tree": "t-7", "finding": "wet"}, "'sound', 'repaired' or 'scrap'"),
+        ("fan", {"rack": "rack-a", "on": 1}, "true or false"),
+        ("fan", {"rack": "room", "on": True}, "rack-a, rack-b"),
+        ("move", {"tree": "t-7", "rack": "out"}, "rack-a, rack-b"),
+    ],
+)
+def test_bad_log_events(refusal, event, payload, told):
+    assert told in refusal(f"drymon/shop/log/{event}", payload)
+
+
+def test_a_retained_log_event_is_never_news(refusal):
+    assert "retained" in refusal("drymon/shop/log/dip", DIP, retain=True)
+
+
+def test_control_characters_and_long_remarks(parse):
+    (look,) = parse(
+        "drymon/shop/log/look", {"tree": "t-7", "finding": "sound", "note": "a\x1b[2Jb" + "c" * 5000, "by": "\n"}
+    ).items
+    assert look.note.startswith("a [2Jb")
+    assert (len(look.note), look.by) == (1000, "")
+
+
+def test_our_own_words_are_no_news(parse):
+    assert parse("drymon/shop/out/tree/t-7", "{}") == Parsed()
+
+
+def test_subscriptions_hear_all_and_do_not_overlap(config):
+    """Matched by the MQTT library's own rules: each topic by exactly one filter, verdicts by none."""
+    filters = subscriptions(config)
+
+    def hits(topic):
+        return sum(topic_matches_sub(one, topic) for one in filters)
+
+    places = ("rack-a", "rack-b", "room", "rack-unknown")
+    heard = [f"drymon/shop/{place}/{quantity}" for place in places for quantity in [*Quantity, "senml", "smell"]]
+    heard += [f"drymon/shop/{place}/{quantity}/s" for place in places for quantity in Quantity]
+    heard += ["drymon/shop/log/dip", "workshop/thermo3", "workshop/station", "workshop/plain"]
+    assert {hits(topic) for topic in heard} == {1}
+    assert {
+        hits(t) for t in ("drymon/shop/out/tree/t-7", "drymon/shop/out/rack/rack-a", "drymon/forge/rack-a/humidity")
+    } == {0}
+
+
+json_values = st.recursive(
+    st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=20),
+    lambda inner: st.lists(inner, max_size=4) | st.dictionaries(st.text(max_size=8), inner, max_size=4),
+    max_leaves=10,
+)
+keys = st.sampled_from(
+    "value unit time device boot seq tree rack coat number shelter mass finding on known id by n v bn bt t bver u temp_f air".split()
+)
+texts = st.sampled_from(
+    ["t-7", "rack-a", "backup", "open", "dry", "sound", "Cel", "degF", "2031-03-03T12:00:00Z", "urn:x:temperature"]
+)
+objects = st.dictionaries(keys, json_values | texts, max_size=8)
+payloads = st.one_of(
+    st.binary(max_size=60),
+    st.text(max_size=60).map(lambda text: text.encode("utf-8", "surrogatepass")),
+    st.floats().map(lambda number: repr(number).encode()),
+    (objects | st.lists(objects, max_size=3) | json_values).map(lambda data: json.dumps(data).encode()),
+)
+levels = st.sampled_from(
+    "drymon shop rack-a room log out senml temperature humidity weight dip weigh look fan undo clock x".split()
+)
+topics = st.one_of(
+    st.lists(levels | st.text(max_size=5), min_size=1, max_size=6).map("/".join),
+    st.sampled_from(["workshop/thermo3", "workshop/station", "drymon/shop/rack-a/senml", TEMPERATURE]),
+    levels.map(lambda last: f"drymon/shop/log/{last}"),
+)
+
+
+@given(topic=topics, payload=payloads, retain=st.booleans())
+def test_nothing_gets_past_the_door(parser, topic, payload, retain):
+    """Whatever comes in: a result or a reason, and no half-understood reading."""
+    try:
+        parsed = parser.parse(Message(NOON, topic, payload, retain=retain))
+    except RefusedMessage as refused:
+        assert str(refused)
+        str(refused).encode()
+        return
+    for item in parsed.items:
+        assert abs(item.time - NOON) <= timedelta(days=31)
+        if isinstance(item, Reading):
+            assert abs(item.value) <= 120_000
+        else:
+            assert not retain

@@ -1,0 +1,82 @@
+"""Units of the shop, against the SenML registry and exactly defined units."""
+
+import pytest
+
+from drymon.drying.quantities import LIMITS, Quantity
+from drymon.messages.units import IMPOSSIBLE, UNITS, to_default
+
+
+@pytest.mark.parametrize(
+    ("quantity", "value", "unit", "expected", "source"),
+    [
+        ("temperature", 212, "degF", 100, "boiling point, definition of the Fahrenheit scale (memory)"),
+        ("temperature", -40, "degF", -40, "where the scales meet"),
+        ("temperature", 273.16, "K", 0.01, "triple point of water, SI before 2019 (memory)"),
+        ("surface", 98.6, "degF", 37, "definition of the Fahrenheit scale"),
+        ("humidity", 0.5, "1", 50, "a ratio in percent"),
+        ("humidity", 55, "%", 55, "SenML registry: percent"),
+        ("airflow", 196.850394, "ft/min", 1, "NIST SP 811 B.9: 1 ft/min = 0.00508 m/s (memory)"),
+        ("airflow", 3.6, "km/h", 1, "definition"),
+        ("airflow", 1, "mph", 0.44704, "NIST SP 811 B.9, exact (memory)"),
+        ("weight", 1, "lb", 0.45359237, "international pound, exact"),
+        ("weight", 1, "oz", 0.028349523125, "avoirdupois ounce, exact"),
+        ("weight", 250, "g", 0.25, "definition"),
+        ("pressure", 1013.25, "hPa", 101325, "standard atmosphere"),
+        ("pressure", 1013.25, "mbar", 101325, "standard atmosphere"),
+        ("pressure", 101.325, "kPa", 101325, "standard atmosphere"),
+        ("pressure", 29.92126, "inHg", 101325, "standard atmosphere in inches of mercury (memory)"),
+    ],
+)
+def test_conversions(quantity, value, unit, expected, source):
+    assert to_default(Quantity(quantity), value, unit) == pytest.approx(expected, rel=1e-6), source
+
+
+def test_registry_scales(published):
+    """RFC 8428 section 12.1 and RFC 8798 section 3: units of ours that the registry has scale as it says."""
+    scales = {row["unit"]: float(row["scale_to_primary"]) for row in published("senml_units")}
+    checked = set()
+    for quantity, units in UNITS.items():
+        for unit in units.keys() & scales.keys() - {"/", "%", "K", "g"}:  # ratio, offset, gram: checked above
+            assert to_default(
+                quantity, 50_000 / scales[unit] if quantity == "pressure" else 1.0, unit
+            ) == pytest.approx(50_000 if quantity == "pressure" else scales[unit], rel=1e-5)
+            checked.add(unit)
+    assert checked == {"Cel", "%RH", "m/s", "km/h", "kg", "Pa", "hPa"}
+
+
+def test_default_units_are_registered(published):
+    registered = {row["unit"] for row in published("senml_units") if row["kind"] == "primary"}
+    assert {limits.unit for limits in LIMITS.values()} <= registered
+
+
+def test_no_unit_means_the_default():
+    assert to_default(Quantity.TEMPERATURE, 21.5) == 21.5
+
+
+@pytest.mark.parametrize(
+    ("quantity", "value", "unit", "told"),
+    [
+        ("temperature", 20, "furlong", "degF"),
+        ("temperature", 20, "%RH", "a unit of humidity"),
+        ("weight", 20, "Pa", "kg, g, lb, oz"),
+        ("temperature", 20, "degc", "degC"),
+        ("humidity", 400, None, "0 to 110"),
+        ("humidity", -1, None, "0 to 110"),
+        ("temperature", -300, None, "-60 to 150"),
+        ("airflow", -0.5, None, "0 to 60"),
+        ("temperature", float("nan"), None, "possible are"),
+        ("pressure", 1013, None, "30000 to 120000"),
+    ],
+)
+def test_refusals_say_what_is_allowed(quantity, value, unit, told):
+    with pytest.raises(ValueError, match="received") as caught:
+        to_default(Quantity(quantity), value, unit)
+    assert told in str(caught.value)
+
+
+def test_doubtful_is_kept_impossible_is_refused():
+    """The limits of doubt lie inside those of the impossible, so that a doubtful reading gets through to be flagged."""
+    for quantity, limits in LIMITS.items():
+        low, high = IMPOSSIBLE[quantity]
+        assert low <= limits.low < limits.high <= high
+        assert to_default(quantity, limits.high) == limits.high
