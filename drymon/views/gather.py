@@ -1,13 +1,14 @@
 """What the pictures need, read from the record: a rack's air minute by minute, verdicts by tree."""
 
 from collections.abc import Iterable, Mapping, Sequence
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 
 from drymon.drying.quantities import Quantity
 from drymon.shop.outcome import Verdict
 from drymon.shop.setup import Rack
 from drymon.store import Store
 from drymon.store.history import Channel
+from drymon.views.history import dips_of
 
 AIR = (Quantity.TEMPERATURE, Quantity.HUMIDITY, Quantity.AIRFLOW)
 MOST_POINTS = 3000
@@ -54,8 +55,10 @@ def first_choice(places: Sequence[Mapping[datetime, float]]) -> Series:
 def verdicts_by_tree(
     store: Store, begin: datetime | None = None, end: datetime | None = None
 ) -> dict[str, list[Verdict]]:
-    """Verdict histories, each in time order."""
+    """Verdict histories, each in time order, without what was said of dips that were taken back."""
+    dips = {(dipped.dip.tree, dipped.dip.time) for dipped in dips_of(store.events(), datetime.max.replace(tzinfo=UTC))}
     trees: dict[str, list[Verdict]] = {}
     for verdict in store.verdict_history(None, begin, end):
-        trees.setdefault(verdict.tree, []).append(verdict)
+        if (verdict.tree, verdict.dipped_at) in dips:
+            trees.setdefault(verdict.tree, []).append(verdict)
     return trees

@@ -4,8 +4,9 @@ import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from itertools import groupby
+from itertools import groupby, zip_longest
 
+from drymon.shop.events import Dip, Leave, LogEvent, Look, Undo
 from drymon.shop.outcome import Reason, State, Verdict
 
 WIDENING = ("starting-model", "airflow-assumed", "outside-experience", "buried-water", "redipped-early")
@@ -81,6 +82,33 @@ def _joined(pieces: list[Stretch]) -> list[Stretch]:
             piece = Stretch(last.state, last.begin, piece.end, last.reasons, last.watched)
         joined.append(piece)
     return joined
+
+
+@dataclass(frozen=True)
+class Dipped:
+    """A dip that stands, and until when its coat was the tree's last: the next dip, the tree's leaving, or `end`."""
+
+    dip: Dip
+    end: datetime
+
+
+def dips_of(events: Iterable[LogEvent], end: datetime) -> list[Dipped]:
+    """The dips that were not taken back, by time. events: in time order."""
+    standing: dict[str, list[Dip]] = {}
+    gone: dict[str, datetime] = {}
+    for event in events:
+        if isinstance(event, Dip):
+            standing.setdefault(event.tree, []).append(event)
+        elif isinstance(event, Undo) and standing.get(event.tree):
+            standing[event.tree].pop()
+        elif isinstance(event, Leave) or (isinstance(event, Look) and event.finding == "scrap"):
+            gone[event.tree] = event.time
+    found = [
+        Dipped(dip, after.time if after else max(gone.get(tree, end), dip.time))
+        for tree, dips in standing.items()
+        for dip, after in zip_longest(dips, dips[1:])
+    ]
+    return sorted(found, key=lambda dipped: dipped.dip.time)
 
 
 def natural(name: str) -> tuple[tuple[int, str], ...]:

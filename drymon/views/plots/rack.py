@@ -11,10 +11,14 @@ from matplotlib.figure import Figure
 
 from drymon.drying.quantities import Quantity
 from drymon.shop.events import Dip, FanSwitched, LogEvent
-from drymon.shop.setup import Band, Rack, RoomSetup
+from drymon.shop.setup import Rack, RoomSetup
+from drymon.views.history import Dipped, dips_of
 from drymon.views.plots.marks import TOP, Shelf, note
 from drymon.views.plots.style import BAND, BLUE, EDGE, INK, PLUM, PURPLE, QUIET, RUST, drawing, panels, paper
 from drymon.views.plots.time_axis import Span, dress_time, x_of
+
+LETTER = 0.0068
+"""Width of a small letter as a share of a panel's width."""
 
 Series = Sequence[tuple[datetime, float]]
 Limits = tuple[float, float]
@@ -46,13 +50,13 @@ def draw_rack(
     """The rack's air over `span`.
 
     air: (time, value) in default units and time order; breaks longer than `stale_after_min` stay gaps.
-    events: the room's log; dips on this rack choose the bands, fan switches mark the lowest panel.
+    events: the room's log in time order; dips on this rack choose the bands, fan switches mark the lowest panel.
     """
     with drawing():
-        name = f"{rack.name}, {rack.label}" if rack.label else rack.name
+        name = f"{rack.label} ({rack.name})" if rack.label else rack.name
         figure = paper(f"Air at {name}", span.words, height=7.4)
         axes = panels(figure, [1, 1, 1], gap=0.22, foot=0.72, head=1.15)
-        dips = sorted((e for e in events if isinstance(e, Dip) and e.rack == rack.name), key=lambda e: e.time)
+        dips = [dipped for dipped in dips_of(events, span.end) if dipped.dip.rack == rack.name]
         for panel, each in zip(PANELS, axes, strict=True):
             _draw_panel(each, panel, air.get(panel.quantity, ()), rack, dips, room, span)
             dress_time(each, span, labels=panel is PANELS[-1])
@@ -62,7 +66,7 @@ def draw_rack(
 
 
 def _draw_panel(
-    axes: Axes, panel: Panel, series: Series, rack: Rack, dips: Sequence[Dip], room: RoomSetup, span: Span
+    axes: Axes, panel: Panel, series: Series, rack: Rack, dips: Sequence[Dipped], room: RoomSetup, span: Span
 ) -> None:
     longest = timedelta(minutes=room.stale_after_min)
     inside = [(time, value) for time, value in series if span.begin <= time <= span.end]
@@ -72,9 +76,9 @@ def _draw_panel(
     if not inside:
         extent = _draw_nothing(axes, panel, rack, extent)
     _dress_values(axes, panel, extent, band)
-    for dip in dips:
-        if span.begin <= dip.time <= span.end:
-            axes.axvline(x_of(dip.time), color=QUIET, linewidth=0.9, alpha=0.8, zorder=1)
+    for dipped in dips:
+        if span.begin <= dipped.dip.time <= span.end:
+            axes.axvline(x_of(dipped.dip.time), color=QUIET, linewidth=0.8, alpha=0.6, zorder=1)
     _draw_gaps(axes, [time for time, _ in inside], longest, span)
     _label_right(axes, panel, inside, band)
 
@@ -110,25 +114,26 @@ def _dress_values(axes: Axes, panel: Panel, extent: Limits, band: Limits | None)
     axes.locator_params(axis="y", nbins=5)
 
 
-def _draw_band(axes: Axes, panel: Panel, dips: Sequence[Dip], room: RoomSetup, span: Span) -> Limits | None:
-    """Shade what the coats ask for, dip by dip; returns the outermost limits shaded."""
+def _draw_band(axes: Axes, panel: Panel, dips: Sequence[Dipped], room: RoomSetup, span: Span) -> Limits | None:
+    """Shade what all coats that hang there ask for together; returns the outermost limits shaded."""
     shaded: list[Limits] = []
-    for dip, until in zip(dips, [*(later.time for later in dips[1:]), span.end], strict=False):
-        coat = room.coat_by_name.get(dip.coat)
-        asked = _asked(coat.room, panel.band) if coat else None
-        begin, end = max(dip.time, span.begin), min(until, span.end)
-        if asked is None or begin >= end:
+    edges = {span.begin, span.end, *(d.dip.time for d in dips), *(d.end for d in dips)}
+    for begin, end in pairwise(sorted(edge for edge in edges if span.begin <= edge <= span.end)):
+        asked = [limits for d in dips if d.dip.time <= begin < d.end and (limits := _asked(d, panel, room))]
+        low, high = max((low for low, _ in asked), default=0.0), min((high for _, high in asked), default=0.0)
+        if low >= high:
             continue
-        shaded.append(asked)
+        shaded.append((low, high))
         reach = [x_of(begin), x_of(end)]
-        axes.fill_between(reach, *asked, color=BAND, linewidth=0, zorder=0)
-        for limit in asked:
+        axes.fill_between(reach, low, high, color=BAND, linewidth=0, zorder=0)
+        for limit in (low, high):
             axes.plot(reach, [limit] * 2, color=EDGE, linewidth=0.7, zorder=0.6)
     return (min(low for low, _ in shaded), max(high for _, high in shaded)) if shaded else None
 
 
-def _asked(band: Band, name: str) -> Limits | None:
-    limits: Limits | None = getattr(band, name)
+def _asked(dipped: Dipped, panel: Panel, room: RoomSetup) -> Limits | None:
+    coat = room.coat_by_name.get(dipped.dip.coat)
+    limits: Limits | None = getattr(coat.room, panel.band) if coat else None
     return limits
 
 
@@ -165,26 +170,18 @@ def _label_right(axes: Axes, panel: Panel, inside: Series, band: Limits | None) 
     shelf.draw()
 
 
-def _name_dips(axes: Axes, dips: Sequence[Dip], span: Span) -> None:
-    """Which tree was dipped, above the highest panel; names that would collide are counted together."""
+def _name_dips(axes: Axes, dips: Sequence[Dipped], span: Span) -> None:
+    """Which tree was dipped, above the highest panel; where names would collide, the rest is counted."""
     groups: list[list[Dip]] = []
-    for dip in (dip for dip in dips if span.begin <= dip.time <= span.end):
-        if groups and dip.time - groups[-1][0].time < (span.end - span.begin) * 0.065:
+    for dip in (d.dip for d in dips if span.begin <= d.dip.time <= span.end):
+        room = (len(groups[-1][0].tree) + 6) * LETTER * (span.end - span.begin) if groups else span.end - span.end
+        if groups and dip.time - groups[-1][0].time < room:
             groups[-1].append(dip)
         else:
             groups.append([dip])
     for first, *others in groups:
-        number = f" · {first.number}" if first.number else ""
-        more = f" +{len(others)}" if others else ""
-        note(
-            axes,
-            f"▾ {first.tree}{number}{more}",
-            (x_of(first.time), 1),
-            (-3, 5),
-            counted=TOP,
-            size=7.5,
-            va="bottom",
-        )
+        words = f"▾ {first.tree}" + (f" +{len(others)}" if others else "")
+        note(axes, words, (x_of(first.time), 1), (-3, 5), counted=TOP, size=7.5, va="bottom")
 
 
 def _draw_fans(axes: Axes, rack: str, events: Sequence[LogEvent], span: Span) -> None:

@@ -6,6 +6,7 @@ from datetime import datetime, timedelta
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from drymon.shop.local_time import say
 from drymon.shop.outcome import State, Verdict
 from drymon.shop.setup import RoomSetup
 from drymon.views.history import CoatHistory, coats_of, natural
@@ -93,7 +94,8 @@ def _number(axes: Axes, coat: CoatHistory, middle: float, span: Span) -> None:
         return
     axes.plot([x_of(begin)] * 2, [middle - 0.42, middle + 0.42], color="white", linewidth=2.2, zorder=3)
     axes.plot([x_of(begin)] * 2, [middle - 0.42, middle + 0.42], color=INK, linewidth=1.0, zorder=3.1)
-    note(axes, str(coat.first.number), (x_of(begin), middle), (4, 0), bold=True, clip=True)
+    if (coat.end - begin) / (span.end - span.begin) > 0.014:
+        note(axes, str(coat.first.number), (x_of(begin), middle), (4, 0), bold=True, clip=True)
 
 
 def _ready_mark(axes: Axes, coat: CoatHistory, middle: float, span: Span) -> None:
@@ -112,7 +114,7 @@ def _draw_future(axes: Axes, last: Verdict, middle: float, span: Span, now: date
     if early < late:
         axes.plot([x_of(early), x_of(late)], [middle] * 2, color=BLUE, linewidth=5, alpha=0.35,
                   solid_capstyle="butt", zorder=2)  # fmt: skip
-    if last.dry_at.best <= span.end:
+    if now < last.dry_at.best <= span.end:
         axes.plot(x_of(last.dry_at.best), middle, marker="D", markersize=5.5, color="white",
                   markeredgecolor=BLUE, markeredgewidth=1.5, zorder=4)  # fmt: skip
 
@@ -120,8 +122,8 @@ def _draw_future(axes: Axes, last: Verdict, middle: float, span: Span, now: date
 def _last_word(axes: Axes, last: Verdict, middle: float, span: Span, now: datetime) -> None:
     """Coat and what comes, on the right."""
     words = f"{last.coat} {last.number}"
-    if last.state is State.DRYING and last.dry_at.best is not None and now <= last.valid_until:
-        words += f" · {span.local(last.dry_at.best):%H:%M}"
+    if last.state is State.DRYING and last.dry_at.late is not None and now <= last.valid_until:
+        words += f" · by {say(last.dry_at.late, now, span.zone.key)}"
     note(axes, words, (1.0, middle), (7, 0), counted=BESIDE, size=8.5, color=QUIET)
 
 

@@ -79,12 +79,13 @@ def drawing() -> Iterator[None]:
         yield
 
 
-def paper(title: str, when: str, height: float) -> Figure:
-    """An empty sheet, `height` inches high, that says what it shows and when."""
+def paper(title: str, when: str, height: float, also: str = "") -> Figure:
+    """An empty sheet, `height` inches high, that says what it shows and when; `also`: a smaller third line."""
     figure = Figure(figsize=(WIDTH, height), facecolor=PAPER)
     inch = 1.0 / height
     figure.text(LEFT, 1 - 0.42 * inch, title, fontsize=15, fontweight="bold", va="baseline")
     figure.text(LEFT, 1 - 0.68 * inch, when, fontsize=9.5, color=QUIET, va="baseline")
+    figure.text(LEFT, 1 - 0.88 * inch, also, fontsize=8, color=QUIET, va="baseline")
     return figure
 
 

@@ -13,7 +13,7 @@ from drymon.shop.setup import RoomSetup
 from drymon.views.history import WIDENING, CoatHistory, Stretch, coats_of
 from drymon.views.plots.marks import TOP, Shelf, note
 from drymon.views.plots.states import draw_states
-from drymon.views.plots.style import BLUE, GREEN, INK, QUIET, SKY, VERMILLION, drawing, panels, paper
+from drymon.views.plots.style import BLUE, GREEN, INK, PAPER, QUIET, SKY, VERMILLION, drawing, panels, paper
 from drymon.views.plots.time_axis import Span, dress_time, x_of
 
 EVERYDAY = ("wet", "too-soon", *WIDENING)
@@ -34,8 +34,8 @@ def draw_tree(
     """
     with drawing():
         coats = [coat for coat in coats_of(verdicts, min(span.end, now)) if coat.end > span.begin]
-        figure = paper(f"Drying of tree {tree}", _when(coats, span), height=5.6)
-        curve, strip = panels(figure, [8, 0.75], gap=0.34, foot=0.86)
+        figure = paper(f"Drying of tree {tree}", span.words, height=5.8, also=_wider(coats))
+        curve, strip = panels(figure, [8, 0.75], gap=0.34, foot=0.86, head=1.12)
         _dress_curve(curve, span)
         for coat in coats:
             _draw_coat(curve, coat, room, span, span.end if coat is coats[-1] else coat.end)
@@ -46,10 +46,10 @@ def draw_tree(
         return figure
 
 
-def _when(coats: Sequence[CoatHistory], span: Span) -> str:
-    widened = {reason.code for coat in coats for v in coat.verdicts[-1:] for reason in v.reasons}
+def _wider(coats: Sequence[CoatHistory]) -> str:
+    widened = {reason.code for coat in coats for reason in coat.last.reasons}
     words = [code.replace("-", " ") for code in WIDENING if code in widened]
-    return span.words + (f" · bounds are wider for: {', '.join(words)}" if words else "")
+    return f"bounds are wider for: {', '.join(words)}" if words else ""
 
 
 def _dress_curve(axes: Axes, span: Span) -> None:
@@ -92,7 +92,8 @@ def _draw_dip(axes: Axes, coat: CoatHistory, span: Span) -> None:
     axes.axvline(x, ymax=100 / 109, color=QUIET, linewidth=0.9, zorder=1)
     axes.plot(x, 104.5, marker="o", markersize=13, color=QUIET, clip_on=False, zorder=5)
     note(axes, str(coat.first.number), (x, 104.5), ha="center", bold=True, color="white")
-    note(axes, coat.first.coat, (x, 104.5), (10, 0), color=QUIET, clip=True)
+    if (coat.end - coat.first.dipped_at) / (span.end - span.begin) > 0.0065 * (len(coat.first.coat) + 4):
+        note(axes, coat.first.coat, (x, 104.5), (10, 0), color=QUIET, clip=True)
 
 
 def _draw_ready(axes: Axes, coat: CoatHistory, span: Span) -> None:
@@ -109,29 +110,23 @@ def _draw_ready(axes: Axes, coat: CoatHistory, span: Span) -> None:
 
 
 def _draw_expected(axes: Axes, coats: Sequence[CoatHistory], room: RoomSetup, span: Span) -> None:
-    """Where the last coat is to cross the line: best, with early and late as a bar; told in words as well."""
+    """Where the last coat is to cross the line: best as a diamond, early and late as a bar; in words as well."""
     last = coats[-1].last if coats else None
     coat_type = room.coat_by_name.get(last.coat) if last else None
-    if last is None or coat_type is None or last.dry_at.best is None or last.dry_at.best <= last.time:
+    if last is None or coat_type is None or last.state is not State.DRYING:
         return
-    needed = 100 * coat_type.dry_at
-    early, late = last.dry_at.early or last.time, last.dry_at.late or span.end
-    axes.plot([x_of(early), x_of(late)], [needed] * 2, color=BLUE, linewidth=4, alpha=0.45, zorder=3)
-    axes.plot(x_of(last.dry_at.best), needed, marker="D", markersize=6, color="white",
-              markeredgecolor=BLUE, markeredgewidth=1.6, zorder=5)  # fmt: skip
-    words = f"expected {span.local(last.dry_at.best):%H:%M}"
-    if last.dry_at.early and last.dry_at.late:
-        words += f"\n{span.local(early):%H:%M} to {span.local(late):%H:%M}"
-    note(
-        axes,
-        words,
-        (x_of(last.dry_at.best), needed),
-        (0, -14),
-        ha="center",
-        va="top",
-        color=BLUE,
-        ground=True,
-    )
+    needed, (early, best, late) = 100 * coat_type.dry_at, (last.dry_at.early, last.dry_at.best, last.dry_at.late)
+    begin, end = max(early or last.time, last.time), min(late or span.end, span.end)
+    if begin < end:
+        axes.plot([x_of(begin), x_of(end)], [needed] * 2, color=BLUE, linewidth=4, alpha=0.45, zorder=3)
+    if best and last.time < best <= span.end:
+        axes.plot(x_of(best), needed, marker="D", markersize=6, color="white", markeredgecolor=BLUE,
+                  markeredgewidth=1.6, zorder=5)  # fmt: skip
+        words = f"expected {span.local(best):%H:%M}"
+        note(axes, words, (x_of(best), needed), (0, -14), ha="center", color=BLUE, ground=True)
+    if late and last.time < late <= span.end:
+        words = f"surely by {span.local(late):%H:%M}"
+        note(axes, words, (x_of(late), needed), (0, -27), ha="right", color=BLUE, ground=True)
 
 
 def _label_end(axes: Axes, coats: Sequence[CoatHistory], room: RoomSetup) -> None:
@@ -164,7 +159,7 @@ def _draw_findings(axes: Axes, tree: str, events: Sequence[LogEvent], span: Span
 
 def _finding(axes: Axes, time: datetime, marker: str, word: str) -> None:
     axes.plot(x_of(time), 3, marker=marker, markersize=5, color=VERMILLION, zorder=4)
-    note(axes, word, (x_of(time), 3), (5, 0), size=7.5, ground=True)
+    note(axes, word, (x_of(time), 3), (5, 0), size=7.5)
 
 
 def _draw_strip(axes: Axes, coats: Sequence[CoatHistory], span: Span) -> None:
@@ -176,6 +171,8 @@ def _draw_strip(axes: Axes, coats: Sequence[CoatHistory], span: Span) -> None:
     for coat in coats:
         pieces = coat.stretches
         draw_states(axes, pieces, span, 0.0, 1.0)
+        if span.begin < coat.first.dipped_at < span.end:
+            axes.axvline(x_of(coat.first.dipped_at), color=PAPER, linewidth=1.6, zorder=3)
         for piece in pieces:
             words = _why(piece)
             if words and piece.begin >= free_from:

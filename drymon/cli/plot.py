@@ -1,0 +1,140 @@
+"""`drymon plot`: pictures from the record, while the service runs and while it does not."""
+
+from argparse import Namespace, _SubParsersAction
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+    from drymon.messages.settings import HomeConfig
+    from drymon.store import Store
+
+USUAL = timedelta(days=3)
+LONGEST_TREE = timedelta(days=21)
+
+
+def register(commands: "_SubParsersAction[Any]") -> None:
+    """Say what `plot` takes."""
+    parser = commands.add_parser(
+        "plot",
+        help="draw a rack's air, a tree's drying, the room, a coat model",
+        description="Draws a picture as SVG, PNG or PDF, by the ending of FILE, from what is recorded.",
+    )
+    kinds = parser.add_subparsers(dest="kind", metavar="PICTURE", required=True)
+    for kind, subject, words in (
+        ("rack", "RACK", "a rack's air: temperature, humidity, air speed, with the coats' bands, dips and fans"),
+        ("tree", "TREE", "a tree's drying: water gone with its bounds, what a redip needs, states"),
+        ("room", None, "all trees: coats, states, and what is expected"),
+        ("model", "COAT", "a coat model: drying in the reference air, with its spread"),
+    ):
+        picture = kinds.add_parser(kind, help=words, description=words[0].upper() + words[1:] + ".")
+        if subject:
+            picture.add_argument("name", metavar=subject)
+        if kind != "model":
+            picture.add_argument("--from", dest="from_", metavar="T", help="from this time on")
+            picture.add_argument("--to", metavar="T", help="up to this time")
+        picture.add_argument("--out", metavar="FILE", help="the picture (else an SVG in this folder)")
+
+
+def run(args: Namespace) -> int:
+    """Draw one picture and say where it is."""
+    from drymon.cli.home import config_of
+    from drymon.views.plots.style import save
+
+    config = config_of(args)
+    name = "-".join(part for part in (args.kind, getattr(args, "name", "")) if part)
+    print(save(_draw(config, args), Path(args.out or f"{name}.svg")))
+    return 0
+
+
+def _draw(config: "HomeConfig", args: Namespace) -> "Figure":
+    from drymon.cli.home import end_of_record, record_of
+    from drymon.cli.times import typed_time
+
+    if args.kind == "model":
+        return model_picture(config, args.name)
+    with record_of(config) as record:
+        now = end_of_record(config, record)
+        begin, end = (typed_time(text, config.room.timezone, now) if text else None for text in (args.from_, args.to))
+        if args.kind == "rack":
+            return rack_picture(config, record, args.name, now, begin, end)
+        if args.kind == "tree":
+            return tree_picture(config, record, args.name, now, begin, end)
+        return room_picture(config, record, now, begin, end)
+
+
+def rack_picture(
+    config: "HomeConfig", record: "Store", name: str, now: datetime, begin: datetime | None, end: datetime | None
+) -> "Figure":
+    """A rack's air, by default over the last three days."""
+    from drymon.views.gather import rack_air
+    from drymon.views.plots.rack import draw_rack
+
+    rack = config.room.rack_by_name.get(name)
+    if rack is None:
+        raise _unknown("rack", name, config.room.rack_by_name)
+    span = _span(config, begin or (end or now) - USUAL, end or now)
+    events = list(record.events(to=span.end))
+    return draw_rack(rack, rack_air(record, rack, span.begin, span.end), events, config.room, span)
+
+
+def tree_picture(
+    config: "HomeConfig", record: "Store", tree: str, now: datetime, begin: datetime | None, end: datetime | None
+) -> "Figure":
+    """A tree's drying, by default from its first dip to what is expected next."""
+    from drymon.views.gather import verdicts_by_tree
+    from drymon.views.plots.room import future_end
+    from drymon.views.plots.tree import draw_tree
+
+    known = verdicts_by_tree(record, now - LONGEST_TREE if begin is None else None, end)
+    if tree not in known:
+        raise _unknown("tree", tree, known)
+    verdicts = known[tree]
+    start = begin or verdicts[0].dipped_at - timedelta(minutes=20)
+    span = _span(config, start, end or future_end({tree: verdicts}, now))
+    return draw_tree(tree, verdicts, list(record.events(tree=tree)), config.room, span, now)
+
+
+def room_picture(
+    config: "HomeConfig", record: "Store", now: datetime, begin: datetime | None, end: datetime | None
+) -> "Figure":
+    """All trees, by default over the last three days and into what is expected."""
+    from drymon.views.gather import verdicts_by_tree
+    from drymon.views.plots.room import draw_room, future_end
+
+    start = begin or (end or now) - USUAL
+    histories = verdicts_by_tree(record, start - LONGEST_TREE, end)
+    if not histories:
+        raise _unknown("tree", "(any)", ())
+    return draw_room(histories, config.room, _span(config, start, end or future_end(histories, now)), now)
+
+
+def model_picture(config: "HomeConfig", coat: str) -> "Figure":
+    """A coat model in the reference air."""
+    from drymon.messages.coat_models import load_models
+    from drymon.views.plots.coat import draw_model
+
+    models = load_models(config.path)
+    if coat not in models:
+        raise _unknown("coat model", coat, models)
+    return draw_model(models[coat], config.room.coat_by_name.get(coat))
+
+
+def _span(config: "HomeConfig", begin: datetime, end: datetime) -> Any:
+    from zoneinfo import ZoneInfo
+
+    from drymon.errors import SetupError
+    from drymon.views.plots.time_axis import Span
+
+    if end <= begin:
+        raise SetupError(f"--from {begin.isoformat()} is not before --to {end.isoformat()}; give an earlier --from")
+    return Span(begin, end, ZoneInfo(config.room.timezone))
+
+
+def _unknown(what: str, name: str, known: Any) -> Exception:
+    from drymon.errors import SetupError
+
+    names = ", ".join(sorted(known)) or "none yet"
+    return SetupError(f"no {what} named {name!r} here; known: {names}")
