@@ -9,9 +9,9 @@ series divide one vapour deficit, so early drying follows the fan and late dryin
 Keey 1972). Below the sorption floor x is negative and the binder takes water up again.
 """
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from typing import Self
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any, Self
 
 import numpy as np
 import numpy.typing as npt
@@ -36,6 +36,8 @@ SLOW_THIRD = (0.75, 0.25)
 
 _SMALL = 1e-6
 
+_ARRAYS = ("water", "conductance", "critical", "exponent", "inner", "sorption", "buried", "airflow", "slowness")
+
 
 @dataclass(frozen=True, slots=True)
 class AirStep:
@@ -58,7 +60,7 @@ class PossibleCoats:
     water [kg/m2] removable water right after the dip, what was buried included; conductance [-] transfer over that of the
     textbook open face; critical, exponent (members,); inner [s/m]; sorption [-] per monolayer; buried [-] share of `water` that
     older coats brought; airflow, slowness (members,): place in an assumed range of speeds, rank by time to dry;
-    supply (members,): true where the falling rate is supply-limited (`curve.TAILS`), None where nowhere.
+    form (members,): index of the falling rate's form in `curve.TAILS`, None where all are of the power form.
     """
 
     zones: tuple[str, ...]
@@ -71,13 +73,18 @@ class PossibleCoats:
     buried: Array
     airflow: Array
     slowness: Array
-    supply: Array | None = None
+    form: npt.NDArray[np.int64] | None = field(default=None, kw_only=True)
 
     @property
     def shares(self) -> Array:
         """Share of the tree's wet area in each zone, (zones,)."""
         slow = SLOW_ZONE_SHARE.get(self.zones[-1], 0.0)
         return np.array([1.0 - slow, slow]) if len(self.zones) > 1 else np.array([1.0])
+
+    def mapped(self, change: Callable[[Any], Any]) -> Self:
+        """The same coats with every array of parameters changed alike: picked, reshaped, repeated."""
+        form = None if self.form is None else change(self.form)
+        return type(self)(self.zones, *(change(getattr(self, name)) for name in _ARRAYS), form=form)
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,22 +176,30 @@ def possible_coats(
         water=water * ones,
         conductance=draw["transfer"] * dip["transfer"] * place,
         critical=draw["critical"],
-        exponent=draw["exponent"] * (model.tail != "front"),
+        exponent=draw["exponent"],
         inner=inner * ones,
         sorption=draw["sorption"] * ones,
         buried=(below / water) * ones,
         airflow=extra["airflow"],
         slowness=np.zeros(possible.MEMBERS),
-        supply=np.full(possible.MEMBERS, True) if model.tail == "supply" else None,
+        form=form_of(model.tail, possible.MEMBERS),
     )
     return replace(coats, slowness=possible.rank_share(steady_time(coats, 0.05, REFERENCE_AIR).max(axis=0)))
 
 
+def form_of(tail: str, members: int) -> npt.NDArray[np.int64] | None:
+    """A tail's index in `curve.TAILS` for each member; None for the power form. ValueError: no such tail."""
+    index = curve.TAILS.index(tail)
+    return None if index == curve.POWER else np.full(members, index)
+
+
 def steady_time(coats: PossibleCoats, left: Values, air: AirStep) -> Array:
     """Seconds in unchanging air until `left` (above 0) remains, (zones, members): the closed form without sorption."""
-    outer = curve.outer_dose(left, coats.critical, coats.exponent) * air.resistance / coats.conductance
-    inner = curve.inner_dose(left, coats.critical) * coats.inner
-    return np.asarray(coats.water * (outer + inner) / air.deficit)
+    outer = air.resistance / coats.conductance
+    path = curve.resistance_times_water(
+        left, outer, coats.inner, coats.critical, coats.exponent, coats.form, air.deficit
+    )
+    return np.asarray(coats.water * path / air.deficit)
 
 
 def step(coats: PossibleCoats, left: Array, air: AirStep, seconds: float) -> Array:
@@ -203,7 +218,7 @@ def _approach(coats: PossibleCoats, start: Array, at: Array, air: AirStep, secon
     distance = np.maximum(at, _SMALL)
     ratio = np.minimum(distance / coats.critical, 1.0)
     outer = air.resistance / coats.conductance
-    resistance = curve.resistance(outer, coats.inner, ratio, coats.exponent, coats.supply, air.deficit)
+    resistance = curve.resistance(outer, coats.inner, ratio, coats.exponent, coats.form, air.deficit)
     relative = air.deficit / (resistance * coats.water * distance)
     if at.min() < 0.0:
         full = outer + coats.inner
@@ -251,20 +266,9 @@ def stacked(parts: Sequence[PossibleCoats]) -> PossibleCoats:
     def rows(name: str) -> Array:
         return np.stack([np.atleast_2d(getattr(part, name))[-1] for part in parts])
 
-    names = (
-        "water",
-        "conductance",
-        "critical",
-        "exponent",
-        "inner",
-        "sorption",
-        "buried",
-        "airflow",
-        "slowness",
-    )
-    limited = [np.zeros(possible.MEMBERS, bool) if part.supply is None else part.supply for part in parts]
-    supply = np.stack(limited) if any(part.supply is not None for part in parts) else None
-    return PossibleCoats(tuple(part.zones[-1] for part in parts), *(rows(name) for name in names), supply)
+    forms = [np.zeros(possible.MEMBERS, np.int64) if part.form is None else part.form for part in parts]
+    form = np.stack(forms) if any(part.form is not None for part in parts) else None
+    return PossibleCoats(tuple(part.zones[-1] for part in parts), *(rows(name) for name in _ARRAYS), form=form)
 
 
 REFERENCE_AIR = AirStep(deficit=0.0097, saturation=0.0194, excess=0.0, resistance=270.0)

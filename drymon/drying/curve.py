@@ -11,13 +11,15 @@ import numpy.typing as npt
 Array = npt.NDArray[np.float64]
 
 TAILS: tuple[str, ...] = ("power", "front", "supply")
-"""Named forms of the fall below the critical share of water, x = left / critical:
+"""Named forms of the fall below the critical share of water, with x = left / critical:
 
-power: the wet surface shrinks, outer resistance / x^n, and a dried layer grows, inner (1 - x);
-front: only the dried layer grows (receding front), the outer resistance stays;
+power: the wet part of the surface shrinks, outer resistance / x^n, and a dried layer grows, inner (1 - x);
+front: only the dried layer's resistance grows, inner (1 - x)^n: a receding front for n = 1, a skin for small n;
 supply: the shell hands over no more than a flux that falls as x^n whatever the air asks for; `inner` is its
 resistance at `SUPPLY_DEFICIT`, in series with the air's.
 """
+
+POWER, FRONT, SUPPLY = range(3)
 
 SUPPLY_DEFICIT = 0.0097
 """kg/m3, deficit of air at 22 degC and 50 % RH: where `inner` of a supply-limited coat is counted."""
@@ -39,7 +41,9 @@ def outer_dose(left: npt.ArrayLike, critical: npt.ArrayLike, exponent: npt.Array
     1 - critical + critical/(n - 1) ((left/critical)^(1 - n) - 1). Broadcasting; exponent above 0.
     """
     left_, critical_, n = np.broadcast_arrays(
-        np.maximum(np.asarray(left, dtype=np.float64), LEAST), critical, np.asarray(exponent, dtype=np.float64)
+        np.maximum(np.asarray(left, dtype=np.float64), LEAST),
+        critical,
+        np.asarray(exponent, dtype=np.float64),
     )
     ratio = np.minimum(left_ / critical_, 1.0)
     power = 1.0 - n
@@ -65,18 +69,47 @@ def resistance(
     inner: npt.ArrayLike,
     ratio: npt.ArrayLike,
     exponent: npt.ArrayLike,
-    supply: npt.ArrayLike | None,
+    form: npt.ArrayLike | None,
     deficit: npt.ArrayLike,
 ) -> Array:
     """Resistance [s/m] against the vapour at ratio = left / critical, clipped to (0, 1], in the forms of `TAILS`.
 
-    outer, inner [s/m]; exponent 0 makes the power form a receding front; supply: true where the coat is supply-limited,
-    None where none is; deficit [kg/m3]. Broadcasting.
+    outer, inner [s/m]; form: index into `TAILS`, None where all are of the power form; deficit [kg/m3]. Broadcasting.
     """
     outer_, inner_, ratio_ = np.asarray(outer), np.asarray(inner), np.asarray(ratio)
     falling = ratio_ ** -np.asarray(exponent)
-    usual = outer_ * falling + inner_ * (1.0 - ratio_)
-    if supply is None:
-        return np.asarray(usual)
+    power = outer_ * falling + inner_ * (1.0 - ratio_)
+    if form is None:
+        return np.asarray(power)
+    front = outer_ + inner_ * (1.0 - ratio_) ** np.asarray(exponent, dtype=np.float64)
     limited = outer_ + inner_ * (np.asarray(deficit) / SUPPLY_DEFICIT) * (falling - 1.0)
-    return np.asarray(np.where(supply, limited, usual))
+    form_ = np.asarray(form)
+    return np.asarray(np.where(form_ == POWER, power, np.where(form_ == FRONT, front, limited)))
+
+
+def resistance_times_water(
+    left: npt.ArrayLike,
+    outer: npt.ArrayLike,
+    inner: npt.ArrayLike,
+    critical: npt.ArrayLike,
+    exponent: npt.ArrayLike,
+    form: npt.ArrayLike | None,
+    deficit: npt.ArrayLike,
+) -> Array:
+    """Integral of `resistance` over the share of water from `left` to 1 [s/m]: x water / deficit it is the time to get there.
+
+    The closed forms of steady air for every form of `TAILS`; the power form is `outer_dose` and `inner_dose`.
+    """
+    outer_, inner_, critical_ = np.asarray(outer), np.asarray(inner), np.asarray(critical)
+    fallen = outer_dose(left, critical, exponent)
+    power = outer_ * fallen + inner_ * inner_dose(left, critical)
+    if form is None:
+        return np.asarray(power)
+    gone = 1.0 - np.asarray(left, dtype=np.float64)
+    dried = np.clip(1.0 - np.asarray(left, dtype=np.float64) / critical_, 0.0, 1.0)
+    power_ = np.asarray(exponent, dtype=np.float64) + 1.0
+    layer = critical_ / power_ * dried**power_
+    front = outer_ * gone + inner_ * layer
+    limited = outer_ * gone + inner_ * (np.asarray(deficit) / SUPPLY_DEFICIT) * (fallen - gone)
+    form_ = np.asarray(form)
+    return np.asarray(np.where(form_ == POWER, power, np.where(form_ == FRONT, front, limited)))

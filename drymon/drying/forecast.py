@@ -57,10 +57,7 @@ def paths(history: History) -> Paths | None:
     if temperature is None or ratio is None:
         return None
     scores = possible.normal_scores(2, PATHS)
-    warm = (
-        temperature[:, None]
-        + _spread(history.temperature, _ASSUMED_TEMPERATURE)[:, None] * scores[None, :, 0]
-    )
+    warm = temperature[:, None] + _spread(history.temperature, _ASSUMED_TEMPERATURE)[:, None] * scores[None, :, 0]
     damp = ratio[:, None] + _spread(np.log(history.ratio), _ASSUMED_RATIO)[:, None] * scores[None, :, 1]
     return Paths(warm, np.exp(damp), _speeds(history.speed))
 

@@ -1,7 +1,8 @@
 """Push the possible coats along the room's possible futures: when is each of them dry?"""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Self
 
 import numpy as np
 import numpy.typing as npt
@@ -10,6 +11,7 @@ from drymon.drying import air, coat, forecast, possible, sorption, surface
 from drymon.drying.coat import AirStep, PossibleCoats
 
 Array = npt.NDArray[np.float64]
+Indices = npt.NDArray[np.intp]
 
 RADIATION = 5.2
 """W/(m2 K), radiation to walls at room temperature."""
@@ -25,22 +27,16 @@ class FutureAir:
     resistance: Array
 
 
-def future_air(
-    paths: forecast.Paths, pressure_pa: float, assumed: tuple[coat.Values, coat.Values] | None
-) -> FutureAir:
+def future_air(paths: forecast.Paths, pressure_pa: float, assumed: tuple[coat.Values, coat.Values] | None) -> FutureAir:
     """What the paths mean for drying. assumed: transfer coefficients (h, h_m) of the members where no speed is measured, else None."""
     humidity = air.humidity_from_ratio(paths.temperature, paths.ratio, pressure_pa)
-    drive = surface.air_drive(
-        np.clip(paths.temperature, -30.0, 80.0), np.clip(humidity, 0.0, 100.0), pressure_pa
-    )
+    drive = surface.air_drive(np.clip(paths.temperature, -30.0, 80.0), np.clip(humidity, 0.0, 100.0), pressure_pa)
     member_path = np.arange(possible.MEMBERS) % forecast.PATHS
     if assumed is None:
         h, h_m = _coefficients(paths.speed)
         resistance = surface.air_side_resistance(drive.slope_heat, h, h_m, RADIATION)[:, member_path]
     else:
-        resistance = surface.air_side_resistance(
-            drive.slope_heat[:, member_path], assumed[0], assumed[1], RADIATION
-        )
+        resistance = surface.air_side_resistance(drive.slope_heat[:, member_path], assumed[0], assumed[1], RADIATION)
     return FutureAir(
         np.asarray(drive.deficit)[:, member_path],
         np.asarray(drive.saturation)[:, member_path],
@@ -72,19 +68,48 @@ def seconds_to_dry(
     """
     found = np.where(left <= targets[:, None], 0.0, np.inf)
     rack = np.asarray(which)
-    stack = [
-        np.stack([getattr(f, name) for f in futures], axis=1)
-        for name in ("deficit", "saturation", "excess", "resistance")
-    ]
+    going = _Going.all(coats, left, targets, rack).only(np.isinf(found).ravel())
+    flat = found.reshape(-1)
+    names = ("deficit", "saturation", "excess", "resistance")
+    drive = [np.stack([getattr(future, name) for future in futures], axis=1) for name in names]
     for index, seconds in enumerate(forecast.STEPS_S):
-        if np.isfinite(found).all():
+        if len(going.place) == 0:
             break
-        step = AirStep(*(part[index][rack] for part in stack))
-        after = coat.step(coats, left, step, float(seconds))
-        crossed = np.isinf(found) & (after <= targets[:, None])
+        air_step = AirStep(*(part[index][going.rack, going.member] for part in drive))
+        after = coat.step(going.coats, going.left, air_step, float(seconds))
+        crossed = after <= going.target
         if crossed.any():
-            share = (left - targets[:, None]) / np.maximum(left - after, 1e-12)
+            share = (going.left - going.target) / np.maximum(going.left - after, 1e-12)
             began = forecast.ENDS_S[index] - seconds
-            found = np.where(crossed, began + seconds * np.clip(share, 0.0, 1.0), found)
-        left = after
+            flat[going.place[crossed]] = (began + seconds * np.clip(share, 0.0, 1.0))[crossed]
+        going = replace(going, left=after)
+        if crossed.any():
+            going = going.only(~crossed)
     return found
+
+
+@dataclass(frozen=True, slots=True)
+class _Going:
+    """Members that are still wet, as one flat row; `place`: where each stands in the whole."""
+
+    coats: PossibleCoats
+    left: Array
+    target: Array
+    rack: Indices
+    member: Indices
+    place: Indices
+
+    @classmethod
+    def all(cls, coats: PossibleCoats, left: Array, targets: Array, rack: Indices) -> Self:
+        rows, members = left.shape
+        spread = coats.mapped(lambda part: np.broadcast_to(part, left.shape).ravel())
+        member = np.tile(np.arange(members), rows)
+        target, racks = np.repeat(targets, members), np.repeat(rack, members)
+        return cls(spread, left.ravel(), target, racks, member, np.arange(rows * members))
+
+    def only(self, chosen: npt.NDArray[np.bool_]) -> Self:
+        if chosen.all():
+            return self
+        coats = self.coats.mapped(lambda part: part[chosen])
+        parts = (self.left, self.target, self.rack, self.member, self.place)
+        return type(self)(coats, *(part[chosen] for part in parts))

@@ -72,5 +72,3 @@ def rank_share(slowness: Array) -> Array:
 def rolled(block: Array, key: int) -> Array:
     """The block's rows rotated by a key: another dip's independent draw of the same low-discrepancy set."""
     return np.roll(block, key % len(block), axis=0)
-
-

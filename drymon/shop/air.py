@@ -138,25 +138,16 @@ class RackAir:
         """What is fresh and trusted at a stream time (seconds since 1970)."""
         at = self.minute(int((seconds - 1e-6) // MINUTE_S))
         if not at.known:
-            temperature = self.book.value(
-                self.places, Quantity.TEMPERATURE, int(seconds // MINUTE_S), self.back
-            )
+            temperature = self.book.value(self.places, Quantity.TEMPERATURE, int(seconds // MINUTE_S), self.back)
             humidity = self.book.value(self.places, Quantity.HUMIDITY, int(seconds // MINUTE_S), self.back)
-            return AirNow(
-                _or_none(temperature), _or_none(humidity), _or_none(at.speed), None, math.isnan(at.speed)
-            )
+            return AirNow(_or_none(temperature), _or_none(humidity), _or_none(at.speed), None, math.isnan(at.speed))
         pressure = self.book.value(self.places, Quantity.PRESSURE, int(seconds // MINUTE_S), self.back)
-        return AirNow(
-            at.temperature_c, at.humidity_pct, _or_none(at.speed), _or_none(pressure), math.isnan(at.speed)
-        )
+        return AirNow(at.temperature_c, at.humidity_pct, _or_none(at.speed), _or_none(pressure), math.isnan(at.speed))
 
     def missing(self, seconds: float) -> tuple[str, ...]:
         """Which of temperature and humidity have no fresh, trusted value at a stream time (seconds since 1970)."""
         minute = int((seconds - 1e-6) // MINUTE_S)
-        if (
-            self.minute(minute).known
-            and self.book.newest(self.places, Quantity.TEMPERATURE) >= seconds - self.stale_s
-        ):
+        if self.minute(minute).known and self.book.newest(self.places, Quantity.TEMPERATURE) >= seconds - self.stale_s:
             if self.book.newest(self.places, Quantity.HUMIDITY) >= seconds - self.stale_s:
                 return ()
         wanted = (Quantity.TEMPERATURE, Quantity.HUMIDITY)

@@ -54,9 +54,7 @@ def unshelve(book: AlarmBook, alarm_id: str, by: str, now: datetime) -> AlarmBoo
     return _resume(book, subject)
 
 
-def out_of_service(
-    book: AlarmBook, kind: str, subject: str, reason: str, by: str, now: datetime
-) -> AlarmBook:
+def out_of_service(book: AlarmBook, kind: str, subject: str, reason: str, by: str, now: datetime) -> AlarmBook:
     """Takes a kind for a subject out of service (say, a sensor under repair) until it is back in service."""
     if kind not in KINDS:
         raise AlarmError(f"{kind!r} is no kind of alarm; allowed: {', '.join(KINDS)}")

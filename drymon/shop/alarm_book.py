@@ -101,11 +101,15 @@ Subject = tuple[str, str]
 
 @dataclass(frozen=True, slots=True)
 class AlarmBook:
-    """All alarms and notices that are not normal, and what is paused. `now`: its last instant."""
+    """All alarms and notices that are not normal, and what is paused.
+
+    now: its last instant; ids: those given at that instant, so that none is given twice.
+    """
 
     entries: Mapping[Key, Entry] = field(default_factory=dict)
     pauses: Mapping[Subject, Pause] = field(default_factory=dict)
     now: datetime | None = None
+    ids: frozenset[str] = frozenset()
 
     def find(self, alarm_id: str) -> Entry:
         """The entry of that id. Raises AlarmError where none is in the book."""

@@ -14,10 +14,9 @@ def document(book: AlarmBook) -> dict[str, Any]:
     """The whole book, in a fixed order; `from_document` gives an equal book."""
     return {
         "now": _text(book.now),
+        "ids": sorted(book.ids),
         "entries": [_entry_document(book.entries[key]) for key in sorted(book.entries)],
-        "pauses": [
-            _pause_document(kind, name, book.pauses[kind, name]) for kind, name in sorted(book.pauses)
-        ],
+        "pauses": [_pause_document(kind, name, book.pauses[kind, name]) for kind, name in sorted(book.pauses)],
     }
 
 
@@ -30,7 +29,9 @@ def from_document(stored: Mapping[str, Any]) -> AlarmBook:
         )
         for row in stored.get("pauses", ())
     }
-    return AlarmBook({entry.key: entry for entry in entries}, pauses, _time(stored.get("now")))
+    return AlarmBook(
+        {entry.key: entry for entry in entries}, pauses, _time(stored.get("now")), frozenset(stored.get("ids", ()))
+    )
 
 
 def _entry_document(entry: Entry) -> dict[str, Any]:

@@ -5,8 +5,9 @@ told: silence starts nothing and clears nothing.
 """
 
 from collections.abc import Iterable
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
+from itertools import count
 from typing import Literal
 
 from drymon.errors import AlarmError
@@ -17,22 +18,45 @@ from drymon.shop.outcome import Alert
 __all__ = ["AlarmBook", "Condition", "Key", "Truth", "update"]
 
 
+@dataclass(slots=True)
+class _Instant:
+    """One update: its time, the ids given at that time, and the alerts to send."""
+
+    now: datetime
+    ids: set[str]
+    alerts: list[Alert] = field(default_factory=list)
+
+    def new_id(self, key: Key) -> str:
+        """Kind, subject and time; numbered where the same came and went and came within one instant."""
+        base = f"{key.kind}:{key.subject}:{self.now.isoformat().replace('+00:00', 'Z')}"
+        tries = (base if n == 1 else f"{base}.{n}" for n in count(1))
+        fresh = next(name for name in tries if name not in self.ids)
+        self.ids.add(fresh)
+        return fresh
+
+    def say(self, entry: Entry, state: Literal["raised", "cleared"], text: str) -> None:
+        """One more alert."""
+        severity, (kind, subject, _) = entry.kind.severity, entry.key
+        self.alerts.append(Alert(self.now, entry.id, kind, subject, severity, state, text))
+
+
 def update(book: AlarmBook, now: datetime, conditions: Iterable[Condition]) -> tuple[AlarmBook, list[Alert]]:
     """The book at `now` (aware UTC), given what is known, and the alerts to send, in a fixed order.
 
-    Of several conditions about one cause, one that holds wins over one unclear, and that over one clear.
+    Of several conditions about one cause, one that holds wins over one unclear, and that over one clear. An
+    alert raised again with the same id is a repeat, or follows a shelf.
     """
     now = max(now, book.now or now)
+    at = _Instant(now, set(book.ids) if now == book.now else set())
     pauses = {key: pause for key, pause in book.pauses.items() if pause.until is None or now < pause.until}
     said = _strongest(conditions, book)
     entries: dict[Key, Entry] = {}
-    alerts: list[Alert] = []
     for key in sorted({*book.entries, *said}):
-        entry = _step(book.entries.get(key), said.get(key), now, alerts)
+        holds = key in said and said[key].truth is Truth.HOLDS
+        entry = _step(book.entries.get(key), said.get(key), at)
         if entry is not None:
-            holds = key in said and said[key].truth is Truth.HOLDS
-            entries[key] = entry if key[:2] in pauses else _tell(entry, holds, now, alerts)
-    return AlarmBook(entries, pauses, now), alerts
+            entries[key] = entry if key[:2] in pauses else _tell(entry, holds, at)
+    return AlarmBook(entries, pauses, now, frozenset(at.ids)), at.alerts
 
 
 _STRENGTH = {Truth.CLEAR: 0, Truth.UNCLEAR: 1, Truth.HOLDS: 2}
@@ -51,73 +75,65 @@ def _strongest(conditions: Iterable[Condition], book: AlarmBook) -> dict[Key, Co
     return said
 
 
-def _step(entry: Entry | None, said: Condition | None, now: datetime, alerts: list[Alert]) -> Entry | None:
+def _step(entry: Entry | None, said: Condition | None, at: _Instant) -> Entry | None:
     """One cause, one instant: the entry after it, None for normal."""
     truth = said.truth if said else Truth.UNCLEAR
     if said is not None and truth is Truth.HOLDS:
-        return _hold(entry, said, now)
+        return _hold(entry, said, at)
     if entry is None:
         return None
     if entry.phase == "active":
         done = entry.kind.happened and entry.acknowledged_at is not None
-        return _fade(entry, truth, now, alerts) if not done else _clear(entry, now, alerts)
+        return _clear(entry, at) if done else _fade(entry, truth, at)
     if truth is Truth.CLEAR:
         return replace(entry, held_since=None) if entry.phase == "returned" else None
     return entry
 
 
-def _hold(entry: Entry | None, said: Condition, now: datetime) -> Entry:
+def _hold(entry: Entry | None, said: Condition, at: _Instant) -> Entry:
     entry = entry or Entry(said.key, said.what, said.by)
     entry = replace(entry, what=said.what, by=said.by, gone_since=None)
     if entry.phase == "active":
         return entry
-    since = entry.held_since or now
-    if now - since < entry.kind.on_delay:
+    since = entry.held_since or at.now
+    if at.now - since < entry.kind.on_delay:
         return replace(entry, held_since=since)
-    return Entry(said.key, said.what, said.by, "active", id=_id(said.key, now), raised_at=now)
+    return Entry(said.key, said.what, said.by, "active", id=at.new_id(said.key), raised_at=at.now)
 
 
-def _fade(entry: Entry, truth: Truth, now: datetime, alerts: list[Alert]) -> Entry | None:
+def _fade(entry: Entry, truth: Truth, at: _Instant) -> Entry | None:
     if truth is not Truth.CLEAR:  # a gap in the evidence starts the off-delay anew
         return replace(entry, gone_since=None)
-    since = entry.gone_since or now
-    if now - since < entry.kind.off_delay:
+    since = entry.gone_since or at.now
+    if at.now - since < entry.kind.off_delay:
         return replace(entry, gone_since=since)
-    return _clear(entry, now, alerts)
+    return _clear(entry, at)
 
 
-def _clear(entry: Entry, now: datetime, alerts: list[Alert]) -> Entry | None:
+def _clear(entry: Entry, at: _Instant) -> Entry | None:
     if entry.announced:
-        alerts.append(_alert(entry, now, "cleared", _over(entry, now)))
+        at.say(entry, "cleared", _over(entry, at.now))
     if entry.kind.lingers and entry.unacknowledged and entry.announced:
-        return replace(entry, phase="returned", cleared_at=now, held_since=None, gone_since=None)
+        return replace(entry, phase="returned", cleared_at=at.now, held_since=None, gone_since=None)
     return None
 
 
-def _tell(entry: Entry, holds: bool, now: datetime, alerts: list[Alert]) -> Entry:
+def _tell(entry: Entry, holds: bool, at: _Instant) -> Entry:
     """Says an active entry that is not paused: at first, after a pause, or again while unacknowledged."""
     if entry.phase != "active":
         return entry
     if entry.told_at is None:
-        alerts.append(_alert(entry, now, "raised", _full(entry)))
-    elif holds and _due_again(entry, entry.told_at, now):
-        alerts.append(_alert(entry, now, "raised", "Still: " + _full(entry)))
+        at.say(entry, "raised", _full(entry))
+    elif holds and _due_again(entry, entry.told_at, at.now):
+        at.say(entry, "raised", "Still: " + _full(entry))
     else:
         return entry
-    return replace(entry, told_at=now, announced=True)
+    return replace(entry, told_at=at.now, announced=True)
 
 
 def _due_again(entry: Entry, told_at: datetime, now: datetime) -> bool:
     repeat = entry.kind.repeat
     return repeat is not None and entry.unacknowledged and now - told_at >= repeat
-
-
-def _id(key: Key, raised_at: datetime) -> str:
-    return ":".join([*filter(None, key), raised_at.isoformat().replace("+00:00", "Z")])
-
-
-def _alert(entry: Entry, now: datetime, state: Literal["raised", "cleared"], text: str) -> Alert:
-    return Alert(now, entry.id, entry.key.kind, entry.key.subject, entry.kind.severity, state, text)
 
 
 def _full(entry: Entry) -> str:

@@ -68,9 +68,7 @@ def _tree(verdict: Verdict, now: datetime, setup: RoomSetup) -> Iterator[Conditi
     if "redipped-early" in codes or unknown:
         held = "redipped-early" in codes
         what = f"{name} was dipped at {say(verdict.dipped_at, now, setup.timezone)} before it was ready."
-        yield condition(
-            "redipped-early", Truth.HOLDS if held else Truth.UNCLEAR, what, "Do it before its next dip."
-        )
+        yield condition("redipped-early", Truth.HOLDS if held else Truth.UNCLEAR, what, "Do it before its next dip.")
     window = _window(verdict, now)
     if window is not None:
         yield condition("window-closing", window, f"{name} {_wait(verdict, now)} its longest wait.", deadline)
@@ -132,10 +130,7 @@ def _band(rack: RackStatus, field: str, coat: str, band: tuple[float, float]) ->
         return Condition(key, Truth.UNCLEAR)
     low, high = band
     side = "below" if value < low else "above" if value > high else "back in"
-    what = (
-        f"The {name} at {rack.rack} is {value:.3g} {unit}, {side} the {low:g} to {high:g} {unit} "
-        f"that {coat} needs."
-    )
+    what = f"The {name} at {rack.rack} is {value:.3g} {unit}, {side} the {low:g} to {high:g} {unit} that {coat} needs."
     inside = min(DEADBAND[field], (high - low) / 4)
     if side != "back in":
         return Condition(key, Truth.HOLDS, what, "Do it within the hour; prime coats cannot wait.")
@@ -147,9 +142,7 @@ def _doubts(standing: Standing, watched: Iterable[Key]) -> Iterator[Condition]:
     """Doubts on cells and models; one that is not named any more is gone, unless its cell is silent."""
     named = {(doubt.kind, doubt.subject) for doubt in standing.doubts}
     for doubt in standing.doubts:
-        yield Condition(
-            Key(doubt.kind, doubt.subject), Truth.HOLDS, doubt.text, "Do it before you rely on it again."
-        )
+        yield Condition(Key(doubt.kind, doubt.subject), Truth.HOLDS, doubt.text, "Do it before you rely on it again.")
     heard = {sensor.sensor for sensor in standing.sensors if sensor.state == "ok"}
     for key in watched:
         if key.kind in ("cell-doubt", "model-doubt") and key[:2] not in named:

@@ -70,9 +70,7 @@ class Forecaster:
         newest = air.minute(minute)
         start = minute - PAST_MIN
         first = max(start, air.temperature.first)
-        history = forecast.History(
-            *(s.window(first, minute + 1) for s in (air.temperature, air.ratio, air.speed))
-        )
+        history = forecast.History(*(s.window(first, minute + 1) for s in (air.temperature, air.ratio, air.speed)))
         ways = forecast.paths(history)
         if ways is None:
             return None

@@ -33,16 +33,13 @@ class Outlook:
 
 
 def find(world: World, tree: TreeState, clock_known: bool = True) -> list[Finding]:
-    """All findings about a tree at `tree.at`, in the table's order; texts that need an outlook are completed later."""
+    """Findings that decide the state at `tree.at`; texts that need an outlook are completed later."""
     if tree.complete:
         return []
     found = _unknowns(world, tree, clock_known)
     if tree.kind is not None and tree.coats is not None:
         found += _holds(world, tree) + _drying(tree)
-        if not any(f.effect < Effect.WIDENS for f in found):
-            found += _unlearned(tree)
-    found += _widening(world, tree)
-    return sorted(found, key=lambda finding: ORDER[finding.code])
+    return found or _unlearned(tree)
 
 
 def state_of(world: World, tree: TreeState, clock_known: bool = True) -> State:
@@ -95,7 +92,8 @@ def _drying(tree: TreeState) -> list[Finding]:
 
 
 def _unlearned(tree: TreeState) -> list[Finding]:
-    assert tree.model is not None
+    if tree.model is None:
+        return []
     found = []
     learned = tree.shelter == "open" or tree.shelter in tree.model.shelters_learned
     if not learned and "pocket-unlearned" not in tree.released:
@@ -134,9 +132,7 @@ def _widening(world: World, tree: TreeState) -> list[Finding]:
     return found
 
 
-def verdict(
-    world: World, tree: TreeState, outlook: Outlook | None, zone: tzinfo, clock_known: bool = True
-) -> Verdict:
+def verdict(world: World, tree: TreeState, outlook: Outlook | None, zone: tzinfo, clock_known: bool = True) -> Verdict:
     """The whole verdict at `tree.at`, texts in the room's time zone."""
     findings = find(world, tree, clock_known)
     last = trees.is_last(world.setup, tree)
@@ -144,11 +140,10 @@ def verdict(
     now = datetime.fromtimestamp(tree.at, UTC)
     when = NEVER if state is State.UNKNOWN else _when(tree, outlook)
     bounds = _bounds(tree)
-    findings = [*findings, *_damp(world, tree, when, state)]
+    if not tree.complete:
+        findings = [*findings, *_damp(world, tree, when, state), *_widening(world, tree)]
     facts = _expectation(bounds, tree, when, now, zone)
-    reasons = [
-        _completed(f, facts, now, zone).reason() for f in sorted(findings, key=lambda f: ORDER[f.code])
-    ]
+    reasons = [_completed(f, facts, now, zone).reason() for f in sorted(findings, key=lambda f: ORDER[f.code])]
     longest = tree.kind.longest_wait_h if tree.kind else None
     return Verdict(
         time=now,

@@ -68,17 +68,13 @@ REASONS: dict[str, Kind] = {
         "the weight and the air tell different stories ({what}): look at the tree, its hook and the load cell",
         _LOOK,
     ),
-    "wet": Kind(
-        Effect.DRYING, "{gone:.0f} % of the water is gone; {needed:.0f} % is needed, {expected}", _TIME
-    ),
+    "wet": Kind(Effect.DRYING, "{gone:.0f} % of the water is gone; {needed:.0f} % is needed, {expected}", _TIME),
     "pocket-wet": Kind(
         Effect.DRYING,
         "the open faces are dry, the pockets are not: {gone:.0f} % of their water is gone; {needed:.0f} % is needed, {expected}",
         _TIME,
     ),
-    "too-soon": Kind(
-        Effect.DRYING, "the binder needs its time to gel: not before {until}, however dry the air", _TIME
-    ),
+    "too-soon": Kind(Effect.DRYING, "the binder needs its time to gel: not before {until}, however dry the air", _TIME),
     "weight-falling": Kind(Effect.DRYING, "the scale still sees water leave: {rate:.1f} g per hour", _TIME),
     "air-too-damp": Kind(
         Effect.DRYING,
@@ -100,9 +96,7 @@ REASONS: dict[str, Kind] = {
         "no air speed is measured for {rack}: taken as somewhere between {low:g} and {high:g} m/s",
         _NONE,
     ),
-    "starting-model": Kind(
-        Effect.WIDENS, "no weighed run of this coat yet: wide bounds from published ranges", _NONE
-    ),
+    "starting-model": Kind(Effect.WIDENS, "no weighed run of this coat yet: wide bounds from published ranges", _NONE),
     "outside-experience": Kind(Effect.WIDENS, "the air was outside what the model of {coat} has seen", _NONE),
     "buried-water": Kind(Effect.WIDENS, "{what}", _NONE),
     "redipped-early": Kind(

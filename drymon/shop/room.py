@@ -1,6 +1,6 @@
 """The room as a fold over what arrives: facts in, outcomes out, at instants that depend on arrival times alone.
 
-Whole minutes of stream time are evaluated, and every fifth second while facts wait; log events are judged at once. So live
+Whole minutes of stream time are evaluated, and every fifth second while late facts wait; log events are judged at once. So live
 listening and replay of what was heard say the same. Facts that come late take back what they contradict and are folded anew.
 """
 
@@ -60,11 +60,12 @@ class Room:
                 if item.rack in self.air:
                     self.air[item.rack].fans_switched(minute_of(item.time), item.on)
                     self._forget_air(item.rack, minute_of(item.time))
+                    self._wait(item)
             else:
                 log = self.logs.setdefault(item.tree, TreeLog(self.world, item.tree))
                 log.add(item)
                 self._touched.add(item.tree)
-            self._waiting_since = min(self._waiting_since, item.arrived.timestamp())
+                self._wait(item)
 
     def advance(self, now: datetime) -> list[Outcome]:
         """Evaluate every instant after the last one, up to `now`."""
@@ -113,8 +114,13 @@ class Room:
         first = self.book.take(reading)
         if reading.quantity not in AIR or first >= self.at // MINUTE_S:
             return
+        self._wait(reading)
         for rack in racks_of(self.setup, reading.place):
             self._forget_air(rack, first)
+
+    def _wait(self, item: Reading | LogEvent) -> None:
+        """Something came that changes what has been said: look at it soon, not only at the next minute."""
+        self._waiting_since = min(self._waiting_since, item.arrived.timestamp())
 
     def _forget_air(self, rack: str, minute: int) -> None:
         """A rack's air is another from this minute on: drop what was worked out with it."""

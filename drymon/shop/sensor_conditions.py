@@ -56,9 +56,7 @@ def _silent(sensor: SensorStatus, standing: Standing, setup: RoomSetup) -> bool:
     return standing.time - sensor.time > timedelta(minutes=setup.stale_after_min)
 
 
-def _silences(
-    devices: Devices, silent: set[str], standing: Standing, setup: RoomSetup
-) -> Iterator[Condition]:
+def _silences(devices: Devices, silent: set[str], standing: Standing, setup: RoomSetup) -> Iterator[Condition]:
     """The widest cause that explains the silence holds; what lies within it is left as it was (unclear)."""
     dead_places = {place for place, inside in devices.items() if silent.issuperset(inside)}
     whole_room = len(devices) > 1 and len(dead_places) == len(devices)

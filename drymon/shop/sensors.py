@@ -10,7 +10,7 @@ from datetime import datetime
 import numpy as np
 import numpy.typing as npt
 
-from drymon.drying.quantities import LIMITS, PARTNER_VALUES, Quantity
+from drymon.drying.quantities import DIFFERENT_VALUES, LIMITS, Limits, Quantity
 from drymon.shop.reading import Reading
 
 Array = npt.NDArray[np.float64]
@@ -100,7 +100,8 @@ class _Run:
     stuck: bool = False
 
     def partner_moved(self, by: float) -> bool:
-        return self.high - self.low >= by and len(self.partner_values) >= PARTNER_VALUES
+        """Whether the partner moved by so much, and not in one step."""
+        return self.high - self.low >= by and len(self.partner_values) >= DIFFERENT_VALUES
 
 
 @dataclass(slots=True)
@@ -116,6 +117,7 @@ class Track:
     state: str = "ok"
     _count: dict[int, int] = field(default_factory=dict)
     _run: _Run = field(default_factory=_Run)
+    _lively: set[float] = field(default_factory=set)
 
     def take(self, reading: Reading, partner: float | None) -> int:
         """Judge a reading and keep it; returns the first minute whose evidence changed.
@@ -161,30 +163,29 @@ class Track:
             return None
         if reading.value != run.value or run.since is None:
             self._run = _Run(reading.value, reading.time)
+            if len(self._lively) < DIFFERENT_VALUES:
+                self._lively.add(reading.value)
             return None
-        if partner is not None and len(run.partner_values) < 4 * PARTNER_VALUES:
+        if partner is not None and len(run.partner_values) < 4 * DIFFERENT_VALUES:
             run.partner_values.add(partner)
         if partner is not None:
             run.low, run.high = min(run.low, partner), max(run.high, partner)
         honest_still = self.quantity is Quantity.AIRFLOW and reading.value == 0.0
         lasted = (reading.time - run.since).total_seconds() / MINUTE_S
-        if (
-            run.stuck
-            or honest_still
-            or lasted < limits.stuck_after_min
-            or not run.partner_moved(limits.partner_moves)
-        ):
+        if run.stuck or honest_still or lasted < limits.stuck_after_min or not self._suspect(limits):
             return None
         run.stuck = True
         return minute_of(run.since)
 
+    def _suspect(self, limits: Limits) -> bool:
+        """Whether the rest of the digits is no rest of the air."""
+        if limits.partner is None:
+            return len(self._lively) >= DIFFERENT_VALUES
+        return self._run.partner_moved(limits.partner_moves)
+
     def _add(self, minute: int, value: float) -> None:
         count = self._count.get(minute, 0)
-        mean = (
-            value
-            if count == 0
-            else self.minutes.get(minute) + (value - self.minutes.get(minute)) / (count + 1)
-        )
+        mean = value if count == 0 else self.minutes.get(minute) + (value - self.minutes.get(minute)) / (count + 1)
         self.minutes.set(minute, mean)
         self._count[minute] = count + 1
         if len(self._count) > 240:

@@ -101,9 +101,7 @@ def dipped(world: World, before: TreeState | None, dip: Dip, verdict: State | No
     at = dip.time.timestamp()
     coats = water = None
     if kind is not None and model is not None:
-        below = (
-            coat.water_left(before.coats, before.water) if before and before.coats and before.water else None
-        )
+        below = coat.water_left(before.coats, before.water) if before and before.coats and before.water else None
         lost = below_unknown or (before is not None and before.coats is None)
         coats = coat.possible_coats(model, number, shelter, dip_key(dip.tree, number, at), below, lost)
         water = CoatState.fresh(len(coats.zones))
@@ -122,12 +120,9 @@ def dipped(world: World, before: TreeState | None, dip: Dip, verdict: State | No
         model=model,
         coats=coats,
         water=water,
-        coarsest_um=grades.coarsest(kind.stucco_mesh if kind else None)
-        or (before.coarsest_um if before else None),
+        coarsest_um=grades.coarsest(kind.stucco_mesh if kind else None) or (before.coarsest_um if before else None),
         below_unknown=below_unknown or (before.below_unknown if before else False),
-        redipped={"state": verdict.value, "chance": before.chance_dry}
-        if early and before and verdict
-        else None,
+        redipped={"state": verdict.value, "chance": before.chance_dry} if early and before and verdict else None,
         holds=MappingProxyType({"grade-skipped": skipped} if skipped else {}),
     )
 
@@ -197,8 +192,8 @@ def _minute(tree: TreeState, air: MinuteAir, end: float) -> TreeState:
         water = _widened(tree.coats, before, water, end, tree.target)
     if not air.known:
         return replace(tree, at=end, water=water, gap_s=tree.gap_s + seconds)
-    loss = float(np.median(before.left[0] - water.left[0])) * 100.0 * 3600.0 / seconds
-    wet = tree.chance_dry < 0.95
+    loss = float(before.weights @ (before.left[0] - water.left[0])) * 100.0 * 3600.0 / seconds
+    wet = tree.chance_dry < 0.95  # at the start of the minute: a swing after the coat is dry does it no harm
     tree = replace(
         tree,
         at=end,
@@ -247,9 +242,7 @@ def _outside(model: CoatModel | None, air: MinuteAir) -> bool:
     return False
 
 
-def _widened(
-    coats: PossibleCoats, before: CoatState, after: CoatState, end: float, target: float
-) -> CoatState:
+def _widened(coats: PossibleCoats, before: CoatState, after: CoatState, end: float, target: float) -> CoatState:
     """Outside the model's experience slow members dry less than it says; quick ones go by the model."""
     share = 1.0 - WIDEN_OUTSIDE * coats.slowness
     left = np.where(after.left < before.left, before.left + share * (after.left - before.left), after.left)
