@@ -235,13 +235,16 @@ def advance(
     seconds: float,
     target: float,
     known: bool,
+    left: Array | None = None,
 ) -> CoatState:
     """The state `seconds` later, at stream time `until` [s].
 
     target: share of water that may be left in the slowest part of a dry coat (1 - dry_at). known: the air is measured; if it is
     not, `air` is the last known and slow members get none of its drying, so that a gap never helps the cautious bound.
+    left: the outcome of `step`, where it is already at hand.
     """
-    left = step(coats, state.left, air, seconds)
+    if left is None:
+        left = step(coats, state.left, air, seconds)
     if not known:
         left = np.minimum(state.left, state.left + gap_share(coats) * (left - state.left))
     slowest = left.max(axis=0)
@@ -262,13 +265,24 @@ def water_left(coats: PossibleCoats, state: CoatState) -> Array:
 
 def stacked(parts: Sequence[PossibleCoats]) -> PossibleCoats:
     """The slow zones of several dips as rows of one ensemble, for a forecast of all trees at once."""
+    return _together([part.mapped(lambda array: np.atleast_2d(array)[-1:]) for part in parts])
 
-    def rows(name: str) -> Array:
-        return np.stack([np.atleast_2d(getattr(part, name))[-1] for part in parts])
 
-    forms = [np.zeros(possible.MEMBERS, np.int64) if part.form is None else part.form for part in parts]
-    form = np.stack(forms) if any(part.form is not None for part in parts) else None
-    return PossibleCoats(tuple(part.zones[-1] for part in parts), *(rows(name) for name in _ARRAYS), form=form)
+def joined(parts: Sequence[PossibleCoats]) -> PossibleCoats:
+    """All zones of several dips as rows of one ensemble: what hangs in the same air can be stepped in one go."""
+    wide = [part.mapped(partial(_rows, count=len(part.zones))) for part in parts]
+    return _together(wide)
+
+
+def _rows(array: Array, count: int) -> Array:
+    return np.array(np.broadcast_to(array, (count, array.shape[-1])))
+
+
+def _together(parts: Sequence[PossibleCoats]) -> PossibleCoats:
+    arrays = [np.concatenate([getattr(part, name) for part in parts]) for name in _ARRAYS]
+    limited = [np.zeros(part.water.shape, bool) if part.supply is None else part.supply for part in parts]
+    supply = np.concatenate(limited) if any(part.supply is not None for part in parts) else None
+    return PossibleCoats(tuple(zone for part in parts for zone in part.zones), *arrays, supply=supply)
 
 
 REFERENCE_AIR = AirStep(deficit=0.0097, saturation=0.0194, excess=0.0, resistance=270.0)
