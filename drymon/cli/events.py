@@ -1,0 +1,170 @@
+"""The log events, typed: `dip`, `weigh`, `felt`, `look`, `move`, `leave`, `undo`, `fan`; published to the broker."""
+
+import argparse
+import re
+import sys
+import uuid
+from collections.abc import Mapping
+from datetime import datetime, timedelta
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from drymon.cli.home import config_of, record_of, wall
+from drymon.errors import RefusedMessage, StoreError
+from drymon.messages.message import Message
+from drymon.messages.outgoing import to_payload
+from drymon.messages.parse import Parser
+from drymon.messages.settings import HomeConfig
+from drymon.messages.times import parse_time, stamp
+from drymon.messages.topics import log_topic
+from drymon.shop.events import SHELTERS
+from drymon.shop.outcome import Verdict
+from drymon.store.lock import is_held
+
+WRONG_USE = 2
+_MASS = re.compile(r"([-+]?[0-9]*[.,]?[0-9]+(?:[eE][-+]?[0-9]+)?)\s*([A-Za-z]*)")
+_CLOCK = re.compile(r"([01]?[0-9]|2[0-3]):([0-5][0-9])")
+
+
+class WrongUse(ValueError):
+    """The words make no event; the text says what is allowed."""
+
+
+def register(subparsers: Any) -> None:
+    """Tell the commands' arguments."""
+    dip = _command(subparsers, "dip", "a coat was put on a tree", "TREE")
+    dip.add_argument("coat", metavar="COAT", nargs="?", help="else the next one of its recipe")
+    dip.add_argument("--rack", metavar="R", help="else the rack where it hangs")
+    dip.add_argument("--shelter", choices=SHELTERS, help="how the air reaches its slowest part; else as before")
+    dip.add_argument("--number", metavar="N", type=int, help="the coat's number; else one more than the last")
+    for name, what in (("cell", "the load cell that carries it"), ("probe", "a probe in it"), ("recipe", "its recipe")):
+        dip.add_argument(f"--{name}", metavar=name[0].upper(), help=what)
+    weigh = _command(subparsers, "weigh", "a tree was weighed on a bench scale", "TREE")
+    weigh.add_argument("mass", metavar="MASS[UNIT]", nargs="+", help="such as 12.4, 12.4kg, 27.3lb; kg without a unit")
+    _command(subparsers, "felt", "a tree felt wet or dry to the touch", "TREE").add_argument(
+        "finding", choices=("wet", "dry")
+    )
+    look = _command(subparsers, "look", "somebody looked at a tree that is on hold", "TREE")
+    look.add_argument("finding", choices=("sound", "repaired", "scrap"))
+    look.add_argument("--note", metavar="TEXT", help="what was seen")
+    move = _command(subparsers, "move", "a tree hangs on another rack now", "TREE")
+    move.add_argument("rack", metavar="RACK")
+    move.add_argument("--cell", metavar="C", help="the load cell that carries it there")
+    _command(subparsers, "leave", "a tree left the room", "TREE")
+    _command(subparsers, "undo", "take a tree's last dip back", "TREE")
+    fan = _command(subparsers, "fan", "a rack's fans were switched", "RACK")
+    fan.add_argument("switch", choices=("on", "off"))
+
+
+def run(args: argparse.Namespace) -> int:
+    """Publish the event; DrymonError where no broker takes it."""
+    config, now = config_of(args), wall()
+    try:
+        message = event_message(config, vars(args), now)
+    except (WrongUse, RefusedMessage) as error:
+        print(f"drymon {args.command}: {error}", file=sys.stderr)
+        return WRONG_USE
+    from drymon.service.embedded import broker_of
+    from drymon.service.publisher import publish_once
+
+    broker = broker_of(config)
+    publish_once(broker, message, mqtt5=config.broker is not None)
+    print(f"{args.command}: {message.payload.decode()} sent to {broker.host}:{broker.port}")
+    if not is_held(config.path):
+        print("the service does not run here now; it takes this up when it starts", file=sys.stderr)
+    return 0
+
+
+def event_message(config: HomeConfig, words: Mapping[str, Any], now: datetime) -> Message:
+    """The log event that the words tell. WrongUse or RefusedMessage say what is allowed."""
+    name = words["command"]
+    content = {"by": words["by"], **_content(config, name, words)}
+    content["time"] = stamp(_at(words["at"], now, config.room.timezone))
+    content["id"] = uuid.uuid4().hex
+    said = {key: value for key, value in content.items() if value is not None}
+    message = Message(now, log_topic(config.room.name, name), to_payload(said), qos=1)
+    Parser(config).parse(message)  # what the service would refuse is better refused here
+    return message
+
+
+def _command(subparsers: Any, name: str, summary: str, subject: str) -> argparse.ArgumentParser:
+    parser: argparse.ArgumentParser = subparsers.add_parser(
+        name, help=summary, description=f"Log that {summary}." if name not in ("undo",) else "Take the last dip back."
+    )
+    parser.add_argument("subject", metavar=subject)
+    parser.add_argument("--at", metavar="TIME", help="when it happened: 14:05 on the room's clock, or RFC 3339; else
+    now") parser.add_argument("--by", metavar="NAME", help="who says so")
+    return parser
+
+
+def _content(config: HomeConfig, name: str, words: Mapping[str, Any]) -> dict[str, Any]:
+    subject = words["subject"]
+    match name:
+        case "fan":
+            return {"rack": subject, "on": words["switch"] == "on"}
+        case "dip":
+            return {"tree": subject, **_dip(config, subject, words)}
+        case "weigh":
+            return {"tree": subject, **_mass(" ".join(words["mass"]))}
+        case _:
+            keys = ("finding", "note", "rack", "cell")
+            return {"tree": subject, **{key: words.get(key) for key in keys}}
+
+
+def _dip(config: HomeConfig, tree: str, words: Mapping[str, Any]) -> dict[str, Any]:
+    last = _last_verdict(config, tree)
+    coat = words["coat"] or _next_coat(config, tree, last, words["recipe"])
+    rack = words["rack"] or (last.rack if last else None) or _only_rack(config, tree)
+    if coat not in config.room.coat_by_name:
+        known = ", ".join(config.room.coat_by_name)
+        print(f"drymon dip: the coat {coat!r} is not in room.toml ({known}): its state will be unknown",
+        file=sys.stderr)
+    keys = ("shelter", "number", "cell", "probe", "recipe")
+    return {"rack": rack, "coat": coat, **{key: words[key] for key in keys}}
+
+
+def _last_verdict(config: HomeConfig, tree: str) -> Verdict | None:
+    try:
+        with record_of(config) as record:
+            return next((v for v in record.current_verdicts() if v.tree == tree), None)
+    except StoreError:
+        return None  # nothing recorded yet
+
+
+def _next_coat(config: HomeConfig, tree: str, last: Verdict | None, recipe: str | None) -> str:
+    if last is not None and last.next_coat:
+        return last.next_coat
+    named = config.room.recipe_by_name.get(recipe or "")
+    if last is None and named is not None:
+        return named.coats[0]
+    why = "is new here" if last is None else "has no next coat by its recipe"
+    raise WrongUse(f"{tree} {why}: say which coat was put on, one of {', '.join(config.room.coat_by_name)}")
+
+
+def _only_rack(config: HomeConfig, tree: str) -> str:
+    racks = config.room.racks
+    if len(racks) == 1:
+        return racks[0].name
+    raise WrongUse(f"{tree} is new here: say where it hangs with --rack, one of {', '.join(r.name for r in racks)}")
+
+
+def _mass(text: str) -> dict[str, Any]:
+    match = _MASS.fullmatch(text.strip())
+    if match is None:
+        raise WrongUse(f"mass: received {text!r}; allowed is a number and a unit, such as 12.4, 12.4kg or 27.3lb")
+    return {"mass": float(match[1].replace(",", ".")), "unit": match[2] or None}
+
+
+def _at(text: str | None, now: datetime, timezone: str) -> datetime:
+    """A time of day means the last time that the room's clock showed it."""
+    if text is None:
+        return now
+    clock = _CLOCK.fullmatch(text)
+    if clock is None:
+        try:
+            return parse_time(text)
+        except ValueError:
+            raise WrongUse(f'--at: received {text!r}; allowed is 14:05, or RFC 3339 "2031-03-03T06:00:00Z"') from None
+    today = now.astimezone(ZoneInfo(timezone))
+    moment = today.replace(hour=int(clock[1]), minute=int(clock[2]), second=0, microsecond=0)
+    return (moment if moment <= today else moment - timedelta(days=1)).astimezone(now.tzinfo)
