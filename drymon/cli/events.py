@@ -92,8 +92,8 @@ def _command(subparsers: Any, name: str, summary: str, subject: str) -> argparse
         name, help=summary, description=f"Log that {summary}." if name not in ("undo",) else "Take the last dip back."
     )
     parser.add_argument("subject", metavar=subject)
-    parser.add_argument("--at", metavar="TIME", help="when it happened: 14:05 on the room's clock, or RFC 3339; else
-    now") parser.add_argument("--by", metavar="NAME", help="who says so")
+    parser.add_argument("--at", metavar="TIME", help="when: 14:05 on the room's clock, or RFC 3339; else now")
+    parser.add_argument("--by", metavar="NAME", help="who says so")
     return parser
 
 
@@ -117,8 +117,9 @@ def _dip(config: HomeConfig, tree: str, words: Mapping[str, Any]) -> dict[str, A
     rack = words["rack"] or (last.rack if last else None) or _only_rack(config, tree)
     if coat not in config.room.coat_by_name:
         known = ", ".join(config.room.coat_by_name)
-        print(f"drymon dip: the coat {coat!r} is not in room.toml ({known}): its state will be unknown",
-        file=sys.stderr)
+        print(
+            f"drymon dip: the coat {coat!r} is not in room.toml ({known}): its state will be unknown", file=sys.stderr
+        )
     keys = ("shelter", "number", "cell", "probe", "recipe")
     return {"rack": rack, "coat": coat, **{key: words[key] for key in keys}}
 

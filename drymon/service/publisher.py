@@ -54,8 +54,7 @@ def _attempt(broker: Broker, message: Message, where: str, *, mqtt5: bool, patie
 
 def _check(answer: str | None, where: str, topic: str) -> None:
     if answer is None:
-        raise BrokerError(f"the broker {where} did not acknowledge; it may have the message or not: look, then try
-        again")
+        raise BrokerError(f"the broker {where} did not acknowledge; look whether it has the message, then try again")
     if answer == NOBODY:
         raise BrokerError(
             f"the broker {where} has nobody who listens to {topic}, so the message is lost: start `drymon serve`, then "
@@ -75,8 +74,8 @@ def _listen(client: Client) -> "queue.SimpleQueue[str | BrokerError]":
     def failed(client: Client, _: Any) -> None:
         answers.put(
             BrokerError(
-                f"the broker {client.host}:{client.port} cannot be reached ({sys.exc_info()[1]}): is it running, and is
-                " "[broker] in room.toml right?"
+                f"the broker {client.host}:{client.port} cannot be reached ({sys.exc_info()[1]}): does it run, and is "
+                "[broker] in room.toml right?"
             )
         )
 
