@@ -7,6 +7,7 @@ from drymon.store.notices import AlarmChange, Notice
 from drymon.store.people import AuditLine, Calibration, LeftOut, User
 from drymon.store.record import Mark
 from drymon.store.rollups import Bucket
+from drymon.store.sessions import Session
 from drymon.store.store import Store
 
 __all__ = [
@@ -21,6 +22,7 @@ __all__ = [
     "Mark",
     "Notice",
     "Refused",
+    "Session",
     "Store",
     "User",
     "is_held",

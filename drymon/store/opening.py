@@ -40,8 +40,12 @@ def connect_writer(path: Path) -> sqlite3.Connection:
 
 def connect_reader(path: Path) -> sqlite3.Connection:
     """A connection that can neither write nor checkpoint; works with the service running or not."""
-    if not path.exists():
-        raise StoreError(f"no database at {path}: `drymon serve` or `drymon replay` makes it")
+    try:
+        path.stat()
+    except FileNotFoundError as error:
+        raise StoreError(f"no database at {path}: `drymon serve` or `drymon replay` makes it") from error
+    except OSError as error:
+        raise StoreError(f"cannot read {path}: {error.strerror}; see that drymon's user may read it") from error
     db = _connect_reading(path, "mode=ro")
     try:
         db.execute("SELECT count(*) FROM sqlite_schema").fetchone()
@@ -68,11 +72,12 @@ def _connect_reading(path: Path, how: str) -> sqlite3.Connection:
 def sound(db: sqlite3.Connection) -> str:
     """What `quick_check` finds wrong; "" where the database is sound."""
     try:
-        found = [str(row[0]) for row in db.execute("PRAGMA quick_check(5)")]
+        rows = [str(row[0]) for row in db.execute("PRAGMA quick_check(5)")]
     except sqlite3.DatabaseError as error:
         if not is_damage(error):
             raise
         return str(error)
+    found = [line for row in rows for line in row.splitlines() if not line.startswith("***")]
     return "" if found == ["ok"] else "; ".join(found)
 
 

@@ -109,6 +109,12 @@ CREATE TABLE hour (
 ) STRICT, WITHOUT ROWID;
 """
 
+_SESSIONS = """
+CREATE TABLE session (
+    hash TEXT PRIMARY KEY, name TEXT NOT NULL, proof TEXT NOT NULL, created INTEGER NOT NULL
+) STRICT;
+"""
+
 
 @dataclass(frozen=True, slots=True)
 class Migration:
@@ -122,5 +128,6 @@ MIGRATIONS: tuple[Migration, ...] = (
     Migration("messages, readings, log events and verdicts", _RECORD),
     Migration("alarms, outbox, people, runs and calibrations", _PEOPLE),
     Migration("roll-ups by the minute and the hour", _ROLL_UPS),
+    Migration("who is signed in to the page", _SESSIONS),
 )
 """Only ever add to the end: position n takes a database from layout n to n + 1."""

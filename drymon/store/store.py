@@ -16,10 +16,11 @@ from drymon.store.people import People
 from drymon.store.record import Recording
 from drymon.store.rollups import RollUps
 from drymon.store.schema import MIGRATIONS
+from drymon.store.sessions import Sessions
 from drymon.store.verdicts import Verdicts
 
 
-class Store(Recording, RollUps, Verdicts, Alarms, People):
+class Store(Recording, RollUps, Verdicts, Alarms, People, Sessions):
     """The database of one room. It belongs to the thread that opened it; others open readers.
 
     One store of a home may write, in one process (see `lock.HomeLock`); any number may read meanwhile.

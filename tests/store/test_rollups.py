@@ -1,0 +1,167 @@
+"""Roll-ups against pandas, which groups the same readings its own way; and what is cleared away, and what never is."""
+
+import math
+from datetime import UTC, datetime, timedelta
+from types import SimpleNamespace
+
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from drymon.drying.quantities import Quantity
+from drymon.messages.message import Message
+from drymon.shop.events import Leave
+from drymon.shop.outcome import State
+from drymon.shop.reading import Reading
+from drymon.store import Bucket, Channel, Store
+
+T0 = datetime(2031, 3, 3, 6, tzinfo=UTC)
+TEMPERATURE = Channel("rack-a", "temperature")
+FAR = T0 + timedelta(days=2)
+
+
+def expected(readings: list[tuple[float, float]], step: timedelta) -> list[tuple[datetime, float, float, float, int]]:
+    frame = pd.Series([v for _, v in readings], pd.DatetimeIndex([T0 + timedelta(seconds=s) for s, _ in readings]))
+    table = frame.sort_index().resample(step, origin="epoch").agg(["min", "mean", "max", "count"])
+    rows = table[table["count"] > 0].itertuples()
+    return [(row[0].to_pydatetime(), row[1], row[2], row[3], row[4]) for row in rows]
+
+
+def agree(buckets: list[Bucket], readings: list[tuple[float, float]], step: timedelta) -> bool:
+    wanted = expected(readings, step)
+    got = [(b.start, b.low, b.mean, b.high, b.count) for b in buckets]
+    return len(got) == len(wanted) and all(
+        g[0] == w[0] and g[1] == w[1] and math.isclose(g[2], w[2], abs_tol=1e-9) and g[3:] == w[3:]
+        for g, w in zip(got, wanted, strict=True)
+    )
+
+
+def feed(store: Store, readings: list[tuple[float, float]]) -> None:
+    with store.transaction():
+        for second, value in readings:
+            when = T0 + timedelta(seconds=second)
+            item = Reading(when, when, "rack-a", Quantity.TEMPERATURE, value)
+            store.record(Message(when, "drymon/shop/rack-a/temperature", b"1"), [item])
+
+
+points = st.lists(st.tuples(st.integers(0, 4 * 3600), st.floats(-10, 50)), max_size=40)
+STEPS = [timedelta(seconds=20), timedelta(minutes=1), timedelta(minutes=15), timedelta(hours=1), timedelta(days=1)]
+
+
+@settings(max_examples=15, deadline=None)
+@given(points, points, st.integers(0, 4 * 3600))
+def test_series_is_the_same_however_much_is_rolled_up(
+    tmp_path_factory: pytest.TempPathFactory,
+    early: list[tuple[float, float]],
+    late: list[tuple[float, float]],
+    rolled_at: int,
+) -> None:
+    with Store.open(tmp_path_factory.mktemp("series") / "drymon.db") as store:
+        feed(store, early)
+        store.roll_up(T0 + timedelta(seconds=rolled_at))
+        feed(store, late)  # late ones fall into buckets that are rolled up already
+        for end in (None, FAR):
+            if end is not None:
+                store.roll_up(end)
+                store.roll_up(end)
+            for step in STEPS:
+                buckets = list(store.series(TEMPERATURE, T0, FAR, step)) if early or late else []
+                assert agree(buckets, [*early, *late], step) if early or late else buckets == []
+
+
+def test_doubted_and_retained_readings_are_in_no_roll_up(store: Store, make: SimpleNamespace) -> None:
+    good = [(60.0 * minute, 20.0 + minute) for minute in range(0, 180, 2)]
+    bad = [(60.0 * minute, 999.0) for minute in range(61, 120, 2)]
+    feed(store, sorted(good + bad))
+    store.record(make.message(7000, retain=True), [make.reading(7000, -999.0, retained=True)])
+    for rolled in (False, True, True):
+        if rolled:
+            store.roll_up(FAR)
+        # Bit by bit, as a stuck sensor's span grows; before the roll-up, and after.
+        for second, _ in bad:
+            store.flag_readings(TEMPERATURE, make.at(second), make.at(second), "out-of-range")
+        for step in STEPS:
+            assert agree(list(store.series(TEMPERATURE, T0, FAR, step)), good, step)
+
+
+def test_doubts_after_the_roll_up_take_readings_out_of_it(store: Store, make: SimpleNamespace) -> None:
+    points = [(30.0 * n, 20.0) for n in range(600)]
+    feed(store, points)
+    store.roll_up(FAR)
+    for second in range(3000, 9001, 30):
+        store.flag_readings(TEMPERATURE, make.at(3000), make.at(second), "stuck")
+    left = [(s, v) for s, v in points if not 3000 <= s <= 9000]
+    for step in STEPS:
+        assert agree(list(store.series(TEMPERATURE, T0, FAR, step)), left, step)
+    assert len(list(store.doubts())) == 1
+
+
+def test_series_of_a_part_and_of_nothing(store: Store, make: SimpleNamespace) -> None:
+    feed(store, [(second, 20.0) for second in range(0, 7200, 60)])
+    store.roll_up(FAR)
+    starts = [b.start for b in store.series(TEMPERATURE, make.at(600), make.at(1200), timedelta(minutes=5))]
+    assert starts == [make.at(600), make.at(900)]
+    assert list(store.series(Channel("rack-z", "temperature"), T0, FAR, timedelta(hours=1))) == []
+    with pytest.raises(ValueError, match="positive"):
+        list(store.series(TEMPERATURE, T0, FAR, timedelta(0)))
+
+
+def test_the_minute_that_still_runs_is_not_written_yet(store: Store, make: SimpleNamespace) -> None:
+    feed(store, [(0, 20.0), (30, 21.0), (61, 22.0)])
+    store.roll_up(make.at(65))
+    assert store._row("SELECT count(*) FROM minute") == (1,)
+    assert [b.count for b in store.series(TEMPERATURE, T0, FAR, timedelta(minutes=1))] == [2, 1]
+
+
+def test_what_is_old_goes_and_what_is_for_ever_stays(store: Store, make: SimpleNamespace) -> None:
+    day = 86_400
+    with store.transaction():
+        for n in range(200):  # one reading, one message, one repeated verdict a day; a change of state every tenth
+            store.record(make.message(n * day), [make.reading(n * day, float(n))])
+            state = State.READY if n % 20 >= 10 else State.DRYING
+            store.add_outcomes([make.verdict(n * day, state=state)])
+    store.record(make.message(199 * day), [Leave(time=make.at(0), arrived=make.at(0), tree="t-1")])
+    for key, second in (("delivered long ago", 0), ("never delivered", 0), ("delivered just now", 199 * day)):
+        store.queue_notice(make.at(second), "mail", {}, key)
+    for notice in store.notices():
+        if notice.key.startswith("delivered"):
+            store.notice_delivered(notice.id, notice.created)
+    store.flag_readings(TEMPERATURE, make.at(0), make.at(0), "stuck")
+    store.flag_readings(TEMPERATURE, make.at(199 * day), make.at(199 * day), "too-fast")
+    now = make.at(199.5 * day)
+    calls = 1
+    while store.tidy(now, chunk=20):
+        calls += 1
+    assert calls > 5
+    assert [r.value for r in store.readings()] == [float(n) for n in range(110, 200)]
+    assert [m.arrived for m in store.messages()] == [make.at(n * day) for n in (*range(170, 200), 199)]
+    history = list(store.verdict_history())
+    assert [v.time for v in history if v.time < make.at(109 * day)] == [make.at(n * day) for n in range(0, 109, 10)]
+    assert sum(v.time >= make.at(110 * day) for v in history) == 90
+    assert [notice.key for notice in store.notices(waiting=False)] == ["never delivered", "delivered just now"]
+    assert ([doubt.code for doubt in store.doubts()], len(list(store.events()))) == (["too-fast"], 1)
+    days = list(store.series(TEMPERATURE, make.at(0), now, timedelta(days=1)))
+    assert [b.mean for b in days] == [float(n) for n in range(1, 199)]
+
+
+def test_late_reading_does_not_spoil_a_bucket_whose_readings_are_gone(store: Store, make: SimpleNamespace) -> None:
+    feed(store, [(second, 20.0) for second in range(0, 3600, 60)])
+    now = make.at(100 * 86_400)
+    store.tidy(now)
+    feed(store, [(30, 99.0)])
+    store.roll_up(now + timedelta(days=1))
+    (hour,) = store.series(TEMPERATURE, make.at(0), make.at(3600), timedelta(hours=1))
+    assert (hour.mean, hour.count) == (20.0, 60)
+
+
+def test_numbers_go_on_after_everything_was_cleared(store: Store, make: SimpleNamespace) -> None:
+    feed(store, [(0, 20.0), (1, 21.0)])
+    later = 200 * 86_400
+    while store.tidy(make.at(later - 1)):
+        pass
+    feed(store, [(later, 30.0)])
+    store.roll_up(make.at(later + 600))
+    (bucket,) = store.series(TEMPERATURE, make.at(later - 60), make.at(later + 60), timedelta(minutes=1))
+    assert (bucket.mean, bucket.count) == (30.0, 1)
+    assert store._row("SELECT count(*) FROM minute WHERE low = 30.0") == (1,)
