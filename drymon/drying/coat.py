@@ -11,6 +11,7 @@ Keey 1972). Below the sorption floor x is negative and the binder takes water up
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 from typing import Any, Self
 
 import numpy as np
@@ -280,9 +281,9 @@ def _rows(array: Array, count: int) -> Array:
 
 def _together(parts: Sequence[PossibleCoats]) -> PossibleCoats:
     arrays = [np.concatenate([getattr(part, name) for part in parts]) for name in _ARRAYS]
-    limited = [np.zeros(part.water.shape, bool) if part.supply is None else part.supply for part in parts]
-    supply = np.concatenate(limited) if any(part.supply is not None for part in parts) else None
-    return PossibleCoats(tuple(zone for part in parts for zone in part.zones), *arrays, supply=supply)
+    forms = [np.zeros(part.water.shape, np.int64) if part.form is None else part.form for part in parts]
+    form = np.concatenate(forms) if any(part.form is not None for part in parts) else None
+    return PossibleCoats(tuple(zone for part in parts for zone in part.zones), *arrays, form=form)
 
 
 REFERENCE_AIR = AirStep(deficit=0.0097, saturation=0.0194, excess=0.0, resistance=270.0)

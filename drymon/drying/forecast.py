@@ -22,9 +22,9 @@ MEMORY_MIN = 300.0
 
 HORIZON_S = 14 * 86_400
 
-_STEP_PLAN = ((12, 5), (12, 15), (16, 30), (36, 60), (48, 360))
+_STEP_PLAN = ((12, 5), (12, 15), (16, 30), (18, 120), (36, 480))
 STEPS_S: Array = np.concatenate([np.full(count, 60.0 * minutes) for count, minutes in _STEP_PLAN])
-"""Lengths of the forecast's steps in seconds: 5 min for the first hour, widening to 6 h by the third day; 14 days in all."""
+"""Lengths of the forecast's steps in seconds: 5 min for the first hour, widening to 8 h by the third day; 14 days in all."""
 ENDS_S: Array = np.cumsum(STEPS_S)
 MIDDLES_S: Array = ENDS_S - 0.5 * STEPS_S
 
@@ -51,14 +51,27 @@ class Paths:
     speed: Array
 
 
-def paths(history: History) -> Paths | None:
+@dataclass(frozen=True, slots=True)
+class Spread:
+    """Standard deviation by step: temperature [K], logarithm of the humidity ratio [-], each (steps,)."""
+
+    temperature: Array
+    ratio: Array
+
+
+def spread(history: History) -> Spread:
+    """How far the forecast may be out, by lead; worth keeping for some hours, as it looks through the whole record."""
+    return Spread(_spread(history.temperature, _ASSUMED_TEMPERATURE), _spread(np.log(history.ratio), _ASSUMED_RATIO))
+
+
+def paths(history: History, out: Spread) -> Paths | None:
     """The next 14 days in PATHS ways, or None where nothing is known of the last hours."""
     temperature, ratio = _course(history.temperature), _course(np.log(history.ratio))
     if temperature is None or ratio is None:
         return None
     scores = possible.normal_scores(2, PATHS)
-    warm = temperature[:, None] + _spread(history.temperature, _ASSUMED_TEMPERATURE)[:, None] * scores[None, :, 0]
-    damp = ratio[:, None] + _spread(np.log(history.ratio), _ASSUMED_RATIO)[:, None] * scores[None, :, 1]
+    warm = temperature[:, None] + out.temperature[:, None] * scores[None, :, 0]
+    damp = ratio[:, None] + out.ratio[:, None] * scores[None, :, 1]
     return Paths(warm, np.exp(damp), _speeds(history.speed))
 
 

@@ -34,9 +34,9 @@ def future_air(paths: forecast.Paths, pressure_pa: float, assumed: tuple[coat.Va
     member_path = np.arange(possible.MEMBERS) % forecast.PATHS
     if assumed is None:
         h, h_m = _coefficients(paths.speed)
-        resistance = surface.air_side_resistance(drive.slope_heat, h, h_m, RADIATION)[:, member_path]
+        resistance = np.asarray(surface.air_side_resistance(drive.slope_heat, h, h_m, RADIATION))[:, member_path]
     else:
-        resistance = surface.air_side_resistance(drive.slope_heat[:, member_path], assumed[0], assumed[1], RADIATION)
+        resistance = surface.air_side_resistance(np.asarray(drive.slope_heat)[:, member_path], assumed[0], assumed[1], RADIATION)
     return FutureAir(
         np.asarray(drive.deficit)[:, member_path],
         np.asarray(drive.saturation)[:, member_path],
@@ -111,5 +111,5 @@ class _Going:
         if chosen.all():
             return self
         coats = self.coats.mapped(lambda part: part[chosen])
-        parts = (self.left, self.target, self.rack, self.member, self.place)
-        return type(self)(coats, *(part[chosen] for part in parts))
+        indices = (part[chosen] for part in (self.rack, self.member, self.place))
+        return type(self)(coats, self.left[chosen], self.target[chosen], *indices)

@@ -35,7 +35,7 @@ def quantiles(dimensions: int, members: int = MEMBERS) -> Array:
     if not 1 <= dimensions <= len(_PRIMES):
         raise ValueError(f"{dimensions} dimensions asked for; allowed are 1 to {len(_PRIMES)}")
     steps = np.sqrt(np.asarray(_PRIMES[:dimensions], dtype=np.float64))
-    spread = _ranked(np.modf(np.outer(np.arange(1, members + 1), steps))[0])
+    spread = _ranked(np.asarray(np.outer(np.arange(1, members + 1), steps) % 1.0, dtype=np.float64))
     for _ in range(3):
         scores = _normal(spread)
         root = np.linalg.cholesky(np.atleast_2d(np.corrcoef(scores, rowvar=False)))

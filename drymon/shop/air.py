@@ -228,7 +228,8 @@ class RackAir:
         if assumed not in self._coefficients:
             low, high = max(assumed[0], 0.01), max(assumed[1], 0.01)
             speeds = low * (high / low) ** coat.extra_draws()["airflow"]
-            self._coefficients[assumed] = surface.transfer_coefficients(speeds)
+            h, h_m = surface.transfer_coefficients(speeds)
+            self._coefficients[assumed] = np.asarray(h), np.asarray(h_m)
         return self._coefficients[assumed]
 
 

@@ -7,18 +7,20 @@ from dataclasses import dataclass
 import numpy as np
 
 from drymon.drying import coat, forecast, outlook
-from drymon.shop.judge import Outlook
+from drymon.shop.judge import ASSURANCE, Outlook
 from drymon.shop.sensors import MINUTE_S
 from drymon.shop.tree import TreeState, World
 
 OFTEN_S, SELDOM_S = 290.0, 3600.0
-SHARE_OF_WAIT = 1.0 / 12.0
-"""An outlook is made anew after a twelfth of the time that it gives, five minutes at least, an hour at most."""
+SHARE_OF_WAIT = 1.0 / 6.0
+"""An outlook is made anew after a sixth of the time that it gives, five minutes at least, an hour at most."""
 
 AIR_CHANGED = 0.1
 """Relative change of the drive upon which every outlook of the rack is made anew."""
 
 PAST_MIN = 8 * 1440
+
+SPREAD_KEPT_S = 3 * 3600.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,7 +29,7 @@ class _Made:
     dipped_at: float
     rack: str
     drive: float
-    until: float
+    lasts: float
 
 
 class Forecaster:
@@ -36,6 +38,7 @@ class Forecaster:
     def __init__(self, world: World) -> None:
         self.world = world
         self._made: dict[str, _Made] = {}
+        self._spreads: dict[str, tuple[float, forecast.Spread]] = {}
 
     def forget(self, tree: str) -> None:
         """The tree is gone."""
@@ -44,19 +47,24 @@ class Forecaster:
     def outlooks(self, states: Sequence[TreeState]) -> Mapping[str, Outlook]:
         """Outlooks for these trees, fresh enough for each."""
         wanted = [state for state in states if state.coats is not None and not state.complete]
-        due = [state for state in wanted if self._is_due(state)]
+        due = [state for state in wanted if self._is_due(state, 1.0)]
+        if due:  # who is half due comes along: many trees in one go cost little more than one
+            due = [state for state in wanted if self._is_due(state, 0.5)]
         racks = sorted({state.rack for state in due})
         futures = {rack: self._future(rack, max(s.at for s in due if s.rack == rack)) for rack in racks}
         self._make([state for state in due if futures[state.rack] is not None], futures)
         return {s.name: self._made[s.name].outlook for s in wanted if s.name in self._made}
 
-    def _is_due(self, state: TreeState) -> bool:
+    def _is_due(self, state: TreeState, share: float) -> bool:
+        """Whether this share of the outlook's time has passed, or it is none of this dip in this air."""
         made = self._made.get(state.name)
         if made is None or made.dipped_at != state.dip.time.timestamp() or made.rack != state.rack:
             return True
-        if state.water is not None and not np.isnan(state.water.dry_since).any():
+        if state.at < made.outlook.made:
+            return True
+        if state.chance_dry >= ASSURANCE:
             return False
-        if state.at >= made.until or state.at < made.outlook.made:
+        if state.at >= made.outlook.made + share * made.lasts:
             return True
         return abs(self._drive(state) / max(made.drive, 1e-12) - 1.0) > AIR_CHANGED
 
@@ -71,11 +79,18 @@ class Forecaster:
         start = minute - PAST_MIN
         first = max(start, air.temperature.first)
         history = forecast.History(*(s.window(first, minute + 1) for s in (air.temperature, air.ratio, air.speed)))
-        ways = forecast.paths(history)
+        ways = forecast.paths(history, self._spread(rack, at, history))
         if ways is None:
             return None
         assumed = air.coefficients(math.nan, newest.assumed) if math.isnan(newest.speed) else None
         return outlook.future_air(ways, air.pressure, assumed)
+
+    def _spread(self, rack: str, at: float, history: forecast.History) -> forecast.Spread:
+        made, spread = self._spreads.get(rack, (math.inf, None))
+        if spread is None or not made <= at < made + SPREAD_KEPT_S:
+            made, spread = at - at % SPREAD_KEPT_S, forecast.spread(history)
+            self._spreads[rack] = made, spread
+        return spread
 
     def _make(self, states: Sequence[TreeState], futures: Mapping[str, outlook.FutureAir | None]) -> None:
         if not states:
@@ -89,12 +104,8 @@ class Forecaster:
             [names.index(state.rack) for state in states],
         )
         for state, row in zip(states, seconds, strict=True):
-            wait = float(np.median(row))
-            again = min(max(SHARE_OF_WAIT * wait, OFTEN_S), SELDOM_S)
-            self._made[state.name] = _Made(
-                Outlook(state.at, state.at + row),
-                state.dip.time.timestamp(),
-                state.rack,
-                self._drive(state),
-                state.at + again,
-            )
+            wait = float(np.median(row[row > 0.0])) if (row > 0.0).any() else 0.0
+            lasts = min(max(SHARE_OF_WAIT * wait, OFTEN_S), SELDOM_S)
+            made = Outlook(state.at, state.at + row)
+            dipped_at = state.dip.time.timestamp()
+            self._made[state.name] = _Made(made, dipped_at, state.rack, self._drive(state), lasts)

@@ -20,6 +20,12 @@ ASSURANCE = 0.95
 
 VALID_FOR = timedelta(minutes=10)
 NEVER = When(None, None, None)
+LONGEST_H = 336.0
+"""Hours that "ever" means for a tree in damp air: the forecast's 14 days."""
+
+DRIEST_PCT = 20.0
+"""The driest air that is asked after."""
+
 BURIED_TOLD = 0.02
 """Median share of buried water from which it is told."""
 
@@ -234,11 +240,10 @@ def humidity_that_would_do(tree: TreeState, humidity_pct: float, step: AirStep) 
     None where even the present humidity would do, or none would.
     """
     assert tree.coats is not None and tree.water is not None
-    for hours in (24.0, 72.0, 336.0):
-        if _would_do(tree, humidity_pct, step, hours):
-            return None
-    for hours in (24.0, 72.0, 336.0):
-        for candidate in np.arange(5.0 * math.floor(humidity_pct / 5.0), 19.0, -5.0):
+    if _would_do(tree, humidity_pct, step, LONGEST_H) or not _would_do(tree, DRIEST_PCT, step, LONGEST_H):
+        return None
+    for hours in (24.0, 72.0, LONGEST_H):
+        for candidate in np.arange(5.0 * math.floor(humidity_pct / 5.0), DRIEST_PCT - 1.0, -5.0):
             if candidate < humidity_pct and _would_do(tree, float(candidate), step, hours):
                 return float(candidate)
     return None

@@ -22,6 +22,7 @@ from drymon.shop.rack_status import rack_status
 from drymon.shop.reading import Reading
 from drymon.shop.sensors import MINUTE_S, Track, minute_of
 from drymon.shop.setup import RoomSetup
+from drymon.shop.stepper import Stepper
 from drymon.shop.tree import TreeState, World
 from drymon.shop.tree_log import TreeLog
 
@@ -43,7 +44,7 @@ class Room:
         self.alarm_book = AlarmBook()
         self.clock_known = True
         self.at = -math.inf
-        self._forecaster = Forecaster(self.world)
+        self._forecaster, self._stepper = Forecaster(self.world), Stepper(self.world)
         self._waiting_since = math.inf
         self._touched: set[str] = set()
         self._verdicts: dict[str, Verdict] = {}
@@ -138,6 +139,8 @@ class Room:
 
     def _evaluate(self, at: float, whole: bool) -> list[Outcome]:
         self._waiting_since = math.inf
+        if whole:
+            self._stepper.minute(self.logs.values(), at)
         due = whole and at % (REPUBLISH_MIN * MINUTE_S) == 0
         names = sorted(self.logs) if due else [name for name in sorted(self.logs) if self._changed(name, at)]
         outcomes = self._publish(names, at, keep=whole)

@@ -176,18 +176,28 @@ def advanced(world: World, tree: TreeState, until: float) -> TreeState:
     while tree.at < until:
         minute = int(tree.at // MINUTE_S)
         end = min(until, (minute + 1) * MINUTE_S)
-        if tree.coats is None or tree.complete or air is None:
+        if air is None or not steps(tree):
             return replace(tree, at=until)
         tree = _minute(tree, air.minute(minute), end)
     return tree
 
 
-def _minute(tree: TreeState, air: MinuteAir, end: float) -> TreeState:
+def steps(tree: TreeState) -> bool:
+    """Whether time changes anything about the tree's water."""
+    return tree.coats is not None and not tree.complete
+
+
+def minute_on(world: World, tree: TreeState, end: float, left: coat.Array) -> TreeState:
+    """The state at `end`, a whole minute after `tree.at`, with what is left of the water already worked out."""
+    return _minute(tree, world.air[tree.rack].minute(int(tree.at // MINUTE_S)), end, left)
+
+
+def _minute(tree: TreeState, air: MinuteAir, end: float, left: coat.Array | None = None) -> TreeState:
     assert tree.coats is not None and tree.water is not None
     seconds = end - tree.at
     before = tree.water
     outside = air.known and _outside(tree.model, air)
-    water = coat.advance(tree.coats, before, air.step, end, seconds, tree.target, air.known)
+    water = coat.advance(tree.coats, before, air.step, end, seconds, tree.target, air.known, left)
     if outside:
         water = _widened(tree.coats, before, water, end, tree.target)
     if not air.known:

@@ -8,6 +8,7 @@ from drymon.shop import tree as trees
 from drymon.shop.events import Dip, Leave, Look, TreeEvent, Undo
 from drymon.shop.judge import holding, state_of
 from drymon.shop.outcome import State
+from drymon.shop.sensors import MINUTE_S
 from drymon.shop.tree import TreeState, World
 
 SNAPSHOT_S = 1800.0
@@ -66,6 +67,19 @@ class TreeLog:
         if state is not None and until >= self.completed_at:
             return replace(state, complete=True)
         return state
+
+    def steady(self, at: float) -> TreeState | None:
+        """The tree's state at `at`, where that was folded last, nothing happens in the next minute and time matters to it."""
+        if not self._snapshots or self._snapshots[-1][0] != at or self.completed_at <= at:
+            return None
+        _, index, state = self._snapshots[-1]
+        if index < len(self._effective) and self._effective[index].time.timestamp() <= at + MINUTE_S:
+            return None
+        return state if state is not None and state.at == at and trees.steps(state) else None
+
+    def stepped(self, state: TreeState) -> None:
+        """Go on from this state, a minute after the last."""
+        self._keep(state.at, self._snapshots[-1][1], state)
 
     def _before(self, until: float) -> tuple[float, int, TreeState | None]:
         place = bisect_right([at for at, _, _ in self._snapshots], until)

@@ -1,0 +1,48 @@
+"""Step all trees of a rack through the same minute in one go: the same numbers as one by one, at a fraction of the time."""
+
+from collections.abc import Iterable
+
+import numpy as np
+
+from drymon.drying import coat
+from drymon.drying.coat import PossibleCoats
+from drymon.shop import tree as trees
+from drymon.shop.sensors import MINUTE_S
+from drymon.shop.tree import TreeState, World
+from drymon.shop.tree_log import TreeLog
+
+
+class Stepper:
+    """Keeps the joined ensembles of each rack, as they change only with dips and moves."""
+
+    def __init__(self, world: World) -> None:
+        self.world = world
+        self._joined: dict[str, tuple[tuple[int, ...], list[PossibleCoats], PossibleCoats]] = {}
+
+    def minute(self, logs: Iterable[TreeLog], end: float) -> None:
+        """Bring those trees from `end` - 1 min to `end` to which nothing else happens in between."""
+        by_rack: dict[str, list[tuple[TreeLog, TreeState]]] = {}
+        for log in logs:
+            state = log.steady(end - MINUTE_S)
+            if state is not None:
+                by_rack.setdefault(state.rack, []).append((log, state))
+        for rack, pairs in by_rack.items():
+            if len(pairs) > 1 and rack in self.world.air:
+                self._rack(rack, pairs, end)
+
+    def _rack(self, rack: str, pairs: list[tuple[TreeLog, TreeState]], end: float) -> None:
+        parts = [state.coats for _, state in pairs if state.coats is not None]
+        waters = [state.water.left for _, state in pairs if state.water is not None]
+        air = self.world.air[rack].minute(int(end // MINUTE_S) - 1)
+        left = coat.step(self._coats(rack, parts), np.concatenate(waters), air.step, MINUTE_S)
+        first = 0
+        for (log, state), water in zip(pairs, waters, strict=True):
+            log.stepped(trees.minute_on(self.world, state, end, left[first : first + len(water)]))
+            first += len(water)
+
+    def _coats(self, rack: str, parts: list[PossibleCoats]) -> PossibleCoats:
+        names = tuple(id(part) for part in parts)
+        kept = self._joined.get(rack)
+        if kept is None or kept[0] != names:
+            kept = self._joined[rack] = (names, parts, coat.joined(parts))
+        return kept[2]
