@@ -32,9 +32,9 @@ def test_packaged_models_are_starting_models(model):
 
 
 def test_the_central_backup_coat_comes_near_the_published_bars():
-    """Guerra and Dooley, INCAST June 2020: 5.2 g of water on a bar, 1.9 g left at 60 min, 0.6 g at 120 min, dry at about 3 h.
+    """Guerra and Dooley, INCAST June 2020: 5.2 g of water on a bar, 1.9 g left at 60 min, 0.6 g at 120.
 
-    RH about 45 to 50 %, 0.6 m/s and about 21 degC in that lab (temperature and area not printed): so the check is wide.
+    Dry at about 3 h; 45 to 50 %RH and 0.6 m/s in such labs, temperature and area not printed: so the check is wide.
     """
     backup = PACKAGED["backup"]
     sharp = {name: Spread(spread.centre, 1e-9) for name, spread in backup.parameters.items()}

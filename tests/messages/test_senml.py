@@ -97,9 +97,20 @@ def test_names_outside_the_allowed_characters(name):
 
 @pytest.mark.parametrize(
     "record",
-    [{}, {"vs": "x"}, {"vb": True}, {"vd": "aGk"}, {"s": 5}, {"v": 1, "vs": "x"}, {"v": "1"}, {"v": True}, {"v": 1, "t": "0"},
-     {"v": 1, "u": 5}, {"v": 1, "t": 1e300}],
-)  # fmt: skip
+    [
+        {},
+        {"vs": "x"},
+        {"vb": True},
+        {"vd": "aGk"},
+        {"s": 5},
+        {"v": 1, "vs": "x"},
+        {"v": "1"},
+        {"v": True},
+        {"v": 1, "t": "0"},
+        {"v": 1, "u": 5},
+        {"v": 1, "t": 1e300},
+    ],
+)
 def test_a_record_that_is_no_number_costs_only_itself(record):
     """Section 4.2: exactly one value field; a quantity needs a number; sums are not taken."""
     pack = resolve([{"n": "x", **record}, {"n": "good", "v": 2}], NOON)

@@ -13,6 +13,7 @@ from drymon.messages.message import Message
 from drymon.messages.streams import StreamWriter, format_line, parse_line, read_stream
 
 NOON = datetime(2031, 3, 3, 12, tzinfo=UTC)
+EARLIEST = datetime(1900, 1, 1)  # noqa: DTZ001 - the strategy adds the zone
 SOME = [
     Message(NOON, "drymon/shop/rack-a/temperature", b"21.5"),
     Message(
@@ -125,7 +126,7 @@ def test_files_that_are_not_there(tmp_path):
 @given(
     payload=st.binary(max_size=200),
     topic=st.text(st.characters(exclude_categories=["Cs"], exclude_characters="+#\0"), min_size=1, max_size=30),
-    time=st.datetimes(min_value=datetime(1970, 1, 1), timezones=st.just(UTC)),
+    time=st.datetimes(min_value=EARLIEST, timezones=st.just(UTC)),
     retain=st.booleans(),
     qos=st.sampled_from([0, 1, 2]),
 )
