@@ -1,0 +1,310 @@
+"""Joint estimate of a coat type and of its runs: most likely values with priors, and how sure they are.
+
+A nonlinear mixed-effects model fitted by penalised least squares (Lindstrom & Bates 1990, Biometrics 46:673):
+
+    parameters of the type ~ prior;   a run's water, transfer, inner = the type's x its own scatter (dip_sd);
+    weighing = dry mass + area x (water left, averaged over the zones) + errors
+
+The dry mass is projected out, the area belongs to the tree, the slow zone's share and its speed scatter from tree to tree. The
+errors' covariance is that of `weight_evidence`, misfit of the curve included. Scatter between runs: EM steps on the curvature at
+the optimum, with a prior worth a few runs (half the weight of Gelman 2006's advice not to trust a handful of groups).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy.optimize import least_squares
+
+from drymon.drying import coat
+from drymon.drying.coat_model import DIP_PARAMETERS, PARAMETERS, CoatModel, Spread, to_working
+from drymon.drying.weight_evidence import BENCH_SCALE, LOAD_CELL, error_covariance
+from drymon.learning.forward import Fleet, fleet_of, mean_water
+from drymon.learning.run import Run
+
+Array = npt.NDArray[np.float64]
+
+AREA_MEDIAN_M2, AREA_LOG_SD = 0.4, 1.0
+SHARE_LOGIT_SD = 0.5
+ZONE_LOG_SD = 0.25
+"""Scatter of the slow zone's speed from tree to tree within one kind of shelter (assumed; learnt with enough trees)."""
+
+SHELTER_LOG_SD = 0.25
+"""How far the open faces of a sheltered tree dry apart from those of an open one (assumed)."""
+
+TAIL_EXPONENT: Mapping[str, Spread] = {
+    "power": Spread(1.2, 0.35),
+    "front": Spread(0.7, 0.6),
+    "supply": Spread(1.0, 0.5),
+}
+"""What is taken for granted of the exponent under each tail: wide, the runs decide."""
+
+SCATTER_PRIOR_RUNS = 4.0
+LARGEST_Z = 4.0
+_STEP = 1e-4
+_EFFECTIVE = 8
+
+
+@dataclass(frozen=True, slots=True)
+class Prior:
+    """Normal prior of the type's parameters on working scales, in the order of PARAMETERS, and of the scatter."""
+
+    mean: Array
+    root: Array
+    dip_sd: Array
+    soak_coats: float
+
+    @classmethod
+    def of(cls, model: CoatModel, tail: str | None = None) -> Prior:
+        """The prior that a coat model stands for; under another tail than its own the exponent starts anew."""
+        own = dict(model.parameters)
+        if tail is not None and tail != model.tail:
+            own["exponent"] = TAIL_EXPONENT[tail]
+        spreads = [own[name] for name in PARAMETERS]
+        mean = np.array([to_working(name, s.centre) for name, s in zip(PARAMETERS, spreads, strict=True)])
+        root = np.diag([spread.sd for spread in spreads])
+        if model.correlation is not None:
+            root = root @ np.linalg.cholesky(np.asarray(model.correlation))
+        dip_sd = np.array([model.dip_sd[name] for name in DIP_PARAMETERS])
+        return cls(mean, root, dip_sd, model.soak_coats)
+
+
+@dataclass(frozen=True, slots=True)
+class Estimate:
+    """Result of `fit_type`.
+
+    mean (9,), covariance (9, 9) of the type's parameters on working scales (PARAMETERS); dip_sd (3,) scatter (DIP_PARAMETERS);
+    zone_sd: scatter of the slow zone's speed between trees; theta (runs, 8): every run's own parameters (`forward.THETA`);
+    area (runs,) m2; tail; misfit: root mean square of the whitened residuals, 1 when errors are as assumed; cost.
+    """
+
+    mean: Array
+    covariance: Array
+    dip_sd: Array
+    zone_sd: float
+    theta: Array
+    area: Array
+    tail: str
+    misfit: float
+    cost: float
+    solution: Array
+
+
+class Layout:
+    """Where each unknown stands in the vector of unknowns; all have standard normal priors."""
+
+    def __init__(self, fleet: Fleet, prior: Prior) -> None:
+        self.prior, self.runs = prior, fleet.runs
+        count = len(fleet.runs)
+        trees = sorted({run.tree for run in fleet.runs})
+        hidden = sorted({run.tree for run in fleet.runs if run.shelter != "open"})
+        self.tree = np.array([trees.index(run.tree) for run in fleet.runs])
+        self.hidden = np.array([hidden.index(run.tree) if run.tree in hidden else -1 for run in fleet.runs])
+        self.scatter = len(PARAMETERS) + 3 * np.arange(count)
+        self.area = len(PARAMETERS) + 3 * count + self.tree
+        start = len(PARAMETERS) + 3 * count + len(trees)
+        self.share = start + self.hidden
+        self.zone = start + len(hidden) + self.hidden
+        kinds = sorted({run.shelter for run in fleet.runs if run.shelter != "open"})
+        place = [kinds.index(run.shelter) if run.shelter in kinds else -1 for run in fleet.runs]
+        self.shelter = start + 2 * len(hidden) + np.array(place)
+        self.size = start + 2 * len(hidden) + len(kinds)
+        numbers = np.array([run.number for run in fleet.runs])
+        self.settled = 1.0 - np.exp(-(numbers - 1) / prior.soak_coats)
+        self.slow = np.array([PARAMETERS.index("deep" if r.shelter == "deep" else "pocketed") for r in fleet.runs])
+        shares = [coat.SLOW_ZONE_SHARE.get(run.shelter, 0.15) for run in fleet.runs]
+        self.share_prior = np.log(np.array(shares) / (1.0 - np.array(shares)))
+
+    def theta(self, x: Array, dip_sd: Array, zone_sd: float) -> tuple[Array, Array]:
+        """Every run's own parameters (runs, 8) and their derivatives (runs, 8, unknowns)."""
+        count, type_size = len(self.runs), len(PARAMETERS)
+        mean = self.prior.mean + self.prior.root @ x[:type_size]
+        own = np.zeros((count, _EFFECTIVE))
+        slope = np.zeros((count, _EFFECTIVE, self.size))
+        for column in range(6):  # water, transfer, critical, exponent, inner, sorption
+            own[:, column] = mean[column]
+            slope[:, column, :type_size] = self.prior.root[column]
+        rows = np.arange(count)
+        for place, column in enumerate((0, 1, 4)):  # scatter of water, transfer, inner
+            own[:, column] += dip_sd[place] * x[self.scatter + place]
+            slope[rows, column, self.scatter + place] = dip_sd[place]
+        soak = np.exp(mean[PARAMETERS.index("soak")])
+        share_of_growth = soak * self.settled / (1.0 + soak * self.settled)
+        for column in (0, 4):
+            own[:, column] += np.log1p(soak * self.settled)
+            slope[:, column, :type_size] += share_of_growth[:, None] * self.prior.root[PARAMETERS.index("soak")]
+        self._slow_zones(x, mean, zone_sd, own, slope)
+        return own, slope
+
+    def _slow_zones(self, x: Array, mean: Array, zone_sd: float, own: Array, slope: Array) -> None:
+        own[:, 6], own[:, 7] = mean[self.slow], self.share_prior
+        for run in np.flatnonzero(self.hidden >= 0):
+            # What the open faces of such trees differ by must not move the slow zone.
+            apart = SHELTER_LOG_SD * x[self.shelter[run]]
+            own[run, 1] += apart
+            own[run, 6] += zone_sd * x[self.zone[run]] - apart
+            slope[run, 1, self.shelter[run]] = SHELTER_LOG_SD
+            slope[run, 6, self.shelter[run]] = -SHELTER_LOG_SD
+            own[run, 7] += SHARE_LOGIT_SD * x[self.share[run]]
+            slope[run, 6, : len(PARAMETERS)] = self.prior.root[self.slow[run]]
+            slope[run, 6, self.zone[run]] = zone_sd
+            slope[run, 7, self.share[run]] = SHARE_LOGIT_SD
+
+
+class Problem:
+    """The penalised least-squares problem of some runs of one type under one tail."""
+
+    def __init__(self, runs: Sequence[Run], prior: Prior, tail: str, fleet: Fleet | None = None) -> None:
+        self.fleet = fleet or fleet_of(runs)
+        self.prior, self.tail = prior, tail
+        self.layout = Layout(self.fleet, prior)
+        self.dip_sd, self.zone_sd = prior.dip_sd.copy(), ZONE_LOG_SD
+        self.whiteners = [_whitener(run) for run in self.fleet.runs]
+        self._at: tuple[bytes, Array, Array] | None = None
+
+    def evaluate(self, x: Array) -> tuple[Array, Array]:
+        """Residuals and their Jacobian, priors included."""
+        key = x.tobytes() + self.dip_sd.tobytes()
+        if self._at is None or self._at[0] != key:
+            self._at = (key, *self._evaluate(x))
+        return self._at[1], self._at[2]
+
+    def _evaluate(self, x: Array) -> tuple[Array, Array]:
+        own, slope = self.layout.theta(x, self.dip_sd, self.zone_sd)
+        trials = np.repeat(own[:, None, :], _EFFECTIVE + 1, axis=1)
+        for column in range(_EFFECTIVE):
+            trials[:, column + 1, column] += _STEP
+        water = mean_water(self.fleet, trials, self.tail)
+        residuals, jacobian = [], []
+        for index, run in enumerate(self.fleet.runs):
+            at = self.layout.area[index]
+            area = AREA_MEDIAN_M2 * np.exp(AREA_LOG_SD * x[at])
+            held = area * water[self.fleet.marks[index], index]
+            white = self.whiteners[index] @ np.column_stack([run.masses_kg, held])
+            by_theta = (white[:, 2:] - white[:, 1:2]) / _STEP
+            # Few unknowns act on a run: a rotation leaves all that they can change in as few rows (thin QR).
+            own_rows = np.column_stack([-by_theta, -AREA_LOG_SD * white[:, 1], white[:, 0] - white[:, 1]])
+            small = np.linalg.qr(own_rows, mode="r")
+            rows = small[:, :_EFFECTIVE] @ slope[index]
+            rows[:, at] += small[:, _EFFECTIVE]
+            residuals.append(small[:, _EFFECTIVE + 1])
+            jacobian.append(rows)
+        return np.concatenate([*residuals, x]), np.vstack([*jacobian, np.eye(self.layout.size)])
+
+    def solve(self, start: Array, most: int = 25) -> Array:
+        """The most likely unknowns from a start; unknowns stay within `LARGEST_Z` prior standard deviations."""
+        found = least_squares(
+            lambda x: self.evaluate(x)[0],
+            np.clip(start, -LARGEST_Z + 0.01, LARGEST_Z - 0.01),
+            jac=lambda x: self.evaluate(x)[1],
+            bounds=(-LARGEST_Z, LARGEST_Z),
+            max_nfev=most,
+            ftol=1e-5,
+            xtol=1e-4,
+            gtol=1e-4,
+        )
+        return np.asarray(found.x)
+
+    def covariance(self, x: Array) -> Array:
+        """Laplace covariance of all unknowns at `x`."""
+        jacobian = self.evaluate(x)[1]
+        return np.asarray(np.linalg.inv(jacobian.T @ jacobian))
+
+    def update_scatter(self, x: Array, covariance: Array) -> float:
+        """One EM step on the scatter between runs and between slow zones; returns the largest relative change."""
+        before = np.append(self.dip_sd, self.zone_sd)
+        for place in range(3):
+            at = self.layout.scatter + place
+            squares = self.dip_sd[place] ** 2 * (x[at] ** 2 + np.diag(covariance)[at])
+            self.dip_sd[place] = _shrunk(squares, self.prior.dip_sd[place])
+        hidden = np.unique(self.layout.zone[self.layout.hidden >= 0])
+        squares = self.zone_sd**2 * (x[hidden] ** 2 + np.diag(covariance)[hidden])
+        self.zone_sd = _shrunk(squares, ZONE_LOG_SD)
+        return float(np.max(np.abs(np.append(self.dip_sd, self.zone_sd) / before - 1.0)))
+
+
+def _shrunk(squares: Array, prior_sd: float) -> float:
+    total = SCATTER_PRIOR_RUNS * prior_sd**2 + float(squares.sum())
+    return float(np.sqrt(total / (SCATTER_PRIOR_RUNS + len(squares))))
+
+
+def _whitener(run: Run) -> Array:
+    """Turns a run's masses into independent unit residuals that do not know the dry mass, (weighings, weighings)."""
+    errors = LOAD_CELL if run.on_cell else BENCH_SCALE
+    water = float(np.ptp(run.masses_kg))
+    root = np.linalg.cholesky(error_covariance(run.times_s, run.sds_kg, water, errors))
+    inverse = np.linalg.inv(root)
+    unit = inverse.sum(axis=1)
+    unit = unit / np.sqrt(unit @ unit)
+    return np.asarray(inverse - np.outer(unit, unit @ inverse))
+
+
+STARTS: tuple[Mapping[str, float], ...] = ({}, {"exponent": 1.0, "inner": -1.0}, {"exponent": -1.0, "inner": 1.0})
+"""Starts of the search as shifts (in prior standard deviations) of the type's parameters."""
+
+
+def fit_type(
+    runs: Sequence[Run],
+    prior: Prior,
+    tail: str,
+    *,
+    fleet: Fleet | None = None,
+    starts: Sequence[Mapping[str, float]] = STARTS,
+    near: Estimate | None = None,
+    rounds: int = 6,
+) -> Estimate:
+    """Estimate one coat type from its runs (at least one, thinned, all with air).
+
+    near: an estimate from more runs to begin from (its type's parameters and scatter); only saves time.
+    """
+    problem = Problem(runs, prior, tail, fleet)
+    x = _best_start(problem, starts) if near is None else _near(problem, near)
+    covariance = np.eye(problem.layout.size)
+    for _ in range(rounds):
+        x = problem.solve(x, most=8)
+        covariance = problem.covariance(x)
+        if problem.update_scatter(x, covariance) < 0.03:
+            break
+    return _estimate(problem, x, covariance)
+
+
+def _best_start(problem: Problem, starts: Sequence[Mapping[str, float]]) -> Array:
+    """Run a short search from every start; go on from the best."""
+    tried = []
+    for shift in starts:
+        x = np.zeros(problem.layout.size)
+        for name, value in shift.items():
+            x[PARAMETERS.index(name)] = value
+        x = problem.solve(x, most=6)
+        tried.append((float(np.sum(problem.evaluate(x)[0] ** 2)), x))
+    return min(tried, key=lambda pair: pair[0])[1]
+
+
+def _near(problem: Problem, near: Estimate) -> Array:
+    problem.dip_sd, problem.zone_sd = near.dip_sd.copy(), near.zone_sd
+    x = np.zeros(problem.layout.size)
+    x[: len(PARAMETERS)] = near.solution[: len(PARAMETERS)]
+    return x
+
+
+def _estimate(problem: Problem, x: Array, covariance: Array) -> Estimate:
+    size = len(PARAMETERS)
+    root = problem.prior.root
+    own, _ = problem.layout.theta(x, problem.dip_sd, problem.zone_sd)
+    residuals = problem.evaluate(x)[0]
+    weighings = sum(len(run.times_s) - 1 for run in problem.fleet.runs)
+    return Estimate(
+        mean=problem.prior.mean + root @ x[:size],
+        covariance=root @ covariance[:size, :size] @ root.T,
+        dip_sd=problem.dip_sd,
+        zone_sd=problem.zone_sd,
+        theta=own,
+        area=AREA_MEDIAN_M2 * np.exp(AREA_LOG_SD * x[problem.layout.area]),
+        tail=problem.tail,
+        misfit=float(np.sqrt(np.sum(residuals[: -problem.layout.size] ** 2) / max(weighings, 1))),
+        cost=float(np.sum(residuals**2)),
+        solution=x,
+    )

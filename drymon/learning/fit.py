@@ -1,0 +1,225 @@
+"""From weighed runs to coat models: fit each type, choose its tail by runs left out, say what the runs cannot tell."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+import numpy.typing as npt
+from threadpoolctl import threadpool_limits
+
+from drymon.drying.coat_model import DIP_PARAMETERS, PARAMETERS, CoatModel, Spread, from_working, to_working
+from drymon.drying.curve import TAILS
+from drymon.errors import LearningError
+from drymon.learning.estimate import STARTS, Estimate, Prior, fit_type
+from drymon.learning.forward import fleet_of
+from drymon.learning.judge import Judgement, honest_scatter, judge, reached, reference_log_sd, summary
+from drymon.learning.pooling import FEW_RUNS, DoseSample, lent, pool
+from drymon.learning.run import Run, thinned
+
+Array = npt.NDArray[np.float64]
+
+MOST_FOLDS = 6
+RUNS_FOR_OWN_INTERVAL = 9
+"""n/(n + 1) must reach 0.9 before runs alone can promise a one-sided 90 % bound (split conformal; Vovk et al. 2005)."""
+
+RUNS_TO_CHOOSE_TAIL = 4
+TAIL_SEEN_LEFT = 0.10
+TAIL_LOG_SD = 0.2
+"""The tail counts as learnt when a run was weighed down to so little left, and the time to dry is known as well as this."""
+
+
+@dataclass(frozen=True, slots=True)
+class TypeFit:
+    """All that was learnt of one coat type.
+
+    model: to be written; start: the prior it began from; runs: those used (thinned); estimate: of the chosen tail, all runs; left_out:
+    each run forecast by a model without it; revealed: each forecast from earlier runs only; truths: per run (share left, hours);
+    tails: mean log density of left-out runs by tail; theta of the estimate holds each run's own curve.
+    """
+
+    model: CoatModel
+    start: CoatModel
+    runs: tuple[Run, ...]
+    estimate: Estimate
+    left_out: tuple[Judgement, ...]
+    revealed: tuple[Judgement, ...]
+    truths: tuple[tuple[float, float], ...]
+    tails: Mapping[str, float] = field(default_factory=dict)
+
+
+def fit_all(runs: Sequence[Run], starts: Mapping[str, CoatModel], coats: Sequence[str] | None = None) -> list[TypeFit]:
+    """Fit every coat type that has usable runs.
+
+    starts: the starting model of each coat name that may occur. coats: only these (default all). Types with few runs
+    begin from a prior that the room's other types have moved.
+    """
+    usable = [thinned(run) for run in sorted(runs, key=lambda run: run.start_s) if run.used]
+    by_coat = {name: [run for run in usable if run.coat == name] for name in sorted({run.coat for run in usable})}
+    missing = [name for name in by_coat if name not in starts]
+    if missing:
+        raise LearningError(f"no starting model for coat {missing[0]!r}; give it a family in room.toml")
+    with threadpool_limits(1):  # matrices this small only lose time to threads
+        first = {name: fit_coat(own, starts[name], quick=True) for name, own in by_coat.items()}
+        wanted = [name for name in by_coat if coats is None or name in coats]
+        return [_with_pool(name, by_coat, starts, first) for name in wanted]
+
+
+def _with_pool(name: str, by_coat: Mapping[str, list[Run]], starts: Mapping[str, CoatModel],
+               first: Mapping[str, TypeFit]) -> TypeFit:
+    others = [sample for other, fit in first.items() if other != name for sample in dose_samples(fit)]
+    few = len(by_coat[name]) < FEW_RUNS
+    start = lent(starts[name], pool(others)) if few and others else starts[name]
+    return fit_coat(by_coat[name], start, lent_by=len(others) if few else 0)
+
+
+def dose_samples(fit: TypeFit) -> list[DoseSample]:
+    """Each run's log dose over the one that the type's starting model expected, from its own fitted curve."""
+    prior = Prior.of(fit.start)
+    usual = prior.mean[PARAMETERS.index("transfer")] - prior.mean[PARAMETERS.index("water")]
+    ratio = usual - (fit.estimate.theta[:, 1] - fit.estimate.theta[:, 0])
+    return [DoseSample(run.coat, run.shelter, run.rack, run.number, float(value))
+            for run, value in zip(fit.runs, ratio, strict=True)]
+
+
+def fit_coat(runs: Sequence[Run], start: CoatModel, *, quick: bool = False, lent_by: int = 0) -> TypeFit:
+    """Fit one type from its usable, thinned runs. quick: one tail, nothing judged."""
+    if not runs:
+        raise LearningError(f"no weighed run of coat {start.name!r} can be used; `drymon runs` says why")
+    fleet = fleet_of(runs)
+    if quick:
+        estimate = fit_type(runs, Prior.of(start), start.tail, fleet=fleet, starts=STARTS[:1], rounds=2)
+        return TypeFit(start, start, tuple(runs), estimate, (), (), tuple(reached(fleet, estimate.theta, start.tail)))
+    tails = TAILS if len(runs) >= RUNS_TO_CHOOSE_TAIL else (start.tail,)
+    tried = {tail: fit_type(runs, Prior.of(start, tail), tail, fleet=fleet) for tail in tails}
+    # The truth must not favour a rival: every tail is judged against the smoothest account of the weighings.
+    closest = min(tried.values(), key=lambda estimate: estimate.cost)
+    truths = reached(fleet, closest.theta, closest.tail)
+    judged = {tail: leave_out(runs, start, estimate, truths) for tail, estimate in tried.items()}
+    scores = {tail: float(np.mean([j.log_density for j in found])) for tail, found in judged.items() if found}
+    best = _choose(scores, start.tail)
+    model = model_of(start, tried[best], runs)
+    model = honest_scatter(model, judged[best])
+    revealed = reveal_later(runs, start, best, truths)
+    model = _told(model, tried[best], runs, truths, judged[best], lent_by)
+    return TypeFit(model, start, tuple(runs), tried[best], tuple(judged[best]), tuple(revealed), tuple(truths), scores)
+
+
+def _choose(scores: Mapping[str, float], usual: str) -> str:
+    """The tail that forecasts left-out runs best; the usual one unless another is clearly better."""
+    if not scores:
+        return usual
+    best = max(scores, key=lambda tail: scores[tail])
+    return best if scores[best] > scores.get(usual, -np.inf) + 0.05 else usual
+
+
+def folds(runs: Sequence[Run]) -> list[list[int]]:
+    """Indices to leave out together: whole trees where there are several, else single runs; at most `MOST_FOLDS` folds."""
+    trees = sorted({run.tree for run in runs})
+    groups = [run.tree for run in runs] if len(trees) >= 3 else [run.id for run in runs]
+    names = sorted(set(groups))
+    count = min(MOST_FOLDS, len(names))
+    return [[i for i, name in enumerate(groups) if names.index(name) % count == fold] for fold in range(count)]
+
+
+def leave_out(runs: Sequence[Run], start: CoatModel, estimate: Estimate,
+              truths: Sequence[tuple[float, float]]) -> list[Judgement]:
+    """Forecast every run by a model fitted without it; a single run is forecast by the starting model."""
+    found: dict[int, Judgement] = {}
+    for out in folds(runs):
+        kept = [i for i in range(len(runs)) if i not in out]
+        model = start
+        if kept:
+            near = estimate if len(kept) > RUNS_FOR_OWN_INTERVAL else None
+            model = _fitted(start, [runs[i] for i in kept], estimate.tail, near)
+        for i in out:
+            if np.isfinite(truths[i][1]):
+                found[i] = judge(model, runs[i], *truths[i])
+    return [found[i] for i in sorted(found)]
+
+
+def reveal_later(runs: Sequence[Run], start: CoatModel, tail: str,
+                 truths: Sequence[tuple[float, float]]) -> list[Judgement]:
+    """Go through the record in time: forecast the next runs from the earlier ones only, then reveal and learn."""
+    stops = [n for n in (0, 1, 2, 3, 6, 12, 24, 48) if n < len(runs)]
+    found = []
+    for at, until in zip(stops, [*stops[1:], len(runs)], strict=True):
+        model = start if at == 0 else _fitted(start, runs[:at], tail)
+        found += [judge(model, runs[i], *truths[i]) for i in range(at, until) if np.isfinite(truths[i][1])]
+    return found
+
+
+def _fitted(start: CoatModel, runs: Sequence[Run], tail: str, near: Estimate | None = None) -> CoatModel:
+    rounds = 3 if near is None else 2
+    return model_of(start, fit_type(runs, Prior.of(start, tail), tail, starts=STARTS[:1], near=near, rounds=rounds), runs)
+
+
+def model_of(start: CoatModel, estimate: Estimate, runs: Sequence[Run]) -> CoatModel:
+    """An estimate as a coat model; the scatter between trees' slow zones joins the uncertainty of their speed."""
+    covariance = estimate.covariance.copy()
+    for name in ("pocketed", "deep"):
+        if any(run.shelter == name for run in runs):
+            covariance[PARAMETERS.index(name), PARAMETERS.index(name)] += estimate.zone_sd**2
+    sd = np.sqrt(np.diag(covariance))
+    correlation = covariance / np.outer(sd, sd)
+    centres = [from_working(name, float(value)) for name, value in zip(PARAMETERS, estimate.mean, strict=True)]
+    return replace(
+        start,
+        parameters={name: Spread(c, float(s)) for name, c, s in zip(PARAMETERS, centres, sd, strict=True)},
+        correlation=tuple(tuple(float(v) for v in row) for row in correlation),
+        dip_sd=dict(zip(DIP_PARAMETERS, map(float, estimate.dip_sd), strict=True)),
+        tail=estimate.tail,
+        runs=len(runs),
+        run_ids=tuple(run.id for run in runs),
+        seen=_seen(runs),
+    )
+
+
+def _seen(runs: Sequence[Run]) -> dict[str, tuple[float, float]]:
+    """Ranges behind the model; of the air the middle 96 % of the time, so that one odd minute widens nothing."""
+    ranges = {"number": (float(min(r.number for r in runs)), float(max(r.number for r in runs)))}
+    for name, field_name in (("temperature_c", "temperature_c"), ("humidity_pct", "humidity_pct"),
+                             ("airflow_m_per_s", "speed")):
+        values = np.concatenate([getattr(run.air, field_name) for run in runs if run.air is not None])
+        ranges[name] = (round(float(np.nanquantile(values, 0.02)), 2), round(float(np.nanquantile(values, 0.98)), 2))
+    return ranges
+
+
+def _told(model: CoatModel, estimate: Estimate, runs: Sequence[Run], truths: Sequence[tuple[float, float]],
+          judged: Sequence[Judgement], lent_by: int) -> CoatModel:
+    """The model with its statements: error, origin, tail and shelters learnt or not."""
+    lowest = min((level for level, _ in truths), default=1.0)
+    tail_learned = lowest <= TAIL_SEEN_LEFT and tail_log_sd(model) <= TAIL_LOG_SD
+    return replace(model, error=summary(judged), origin=_origin(len(runs), lent_by), tail_learned=tail_learned,
+                   shelters_learned=_shelters(model, runs, truths))
+
+
+def tail_log_sd(model: CoatModel) -> float:
+    """Sd of the log of the time to dry for a typical dip: what the type's parameters leave open, tail included."""
+    return reference_log_sd(replace(model, dip_sd=dict.fromkeys(model.dip_sd, 0.0)))
+
+
+def _shelters(model: CoatModel, runs: Sequence[Run], truths: Sequence[tuple[float, float]]) -> tuple[str, ...]:
+    """Shelters whose slow zone was weighed far enough down to be told from the open faces."""
+    learned = ["open"]
+    for name in ("pocketed", "deep"):
+        levels = [level for run, (level, _) in zip(runs, truths, strict=True) if run.shelter == name]
+        if levels and min(levels) < 0.3 and model.parameters[name].sd < 0.45:
+            learned.append(name)
+    return tuple(learned)
+
+
+def _origin(runs: int, lent_by: int) -> str:
+    text = f"fitted by drymon to {runs} weighed {'run' if runs == 1 else 'runs'} of this room"
+    if lent_by:
+        text += f", the prior moved by {lent_by} runs of its other coats"
+    if runs < RUNS_FOR_OWN_INTERVAL:
+        text += f"; below {RUNS_FOR_OWN_INTERVAL} runs the interval rests on priors"
+    return text
+
+
+def log_shift(name: str, model: CoatModel, start: CoatModel) -> float:
+    """How far a parameter moved from its start, in the start's standard deviations."""
+    moved = to_working(name, model.parameters[name].centre) - to_working(name, start.parameters[name].centre)
+    return moved / start.parameters[name].sd

@@ -1,0 +1,108 @@
+"""Many runs and many trial parameters at once through the same coat physics that the service runs live."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from drymon.drying import coat
+from drymon.learning.run import Run
+
+Array = npt.NDArray[np.float64]
+
+LONGEST_STEP_S = 600.0
+MOST_STEPS = 240
+
+THETA = ("water", "transfer", "critical", "exponent", "inner", "sorption", "slow", "share")
+"""A run's own parameters in the order of their columns, on working scales (`share`: logit of the slow zone's area share)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Fleet:
+    """Runs made ready for stepping together.
+
+    seconds, deficit, saturation, excess, resistance: (steps, runs), padded with steps of no length. marks: for each run the
+    index of the step after which each weighing was made. sheltered (runs,): there is a slow zone.
+    """
+
+    runs: tuple[Run, ...]
+    seconds: Array
+    deficit: Array
+    saturation: Array
+    excess: Array
+    resistance: Array
+    marks: tuple[npt.NDArray[np.int64], ...]
+    sheltered: Array
+
+
+def fleet_of(runs: Sequence[Run]) -> Fleet:
+    """Cut every run's air at its weighings and at most `LONGEST_STEP_S` apart (longer for runs of days)."""
+    grids = [_grid(run) for run in runs]
+    steps = max(len(grid) for grid in grids) - 1
+    columns = {name: np.zeros((steps, len(runs))) for name in ("seconds", "deficit", "saturation", "excess")}
+    columns["resistance"] = np.ones((steps, len(runs)))
+    marks = []
+    for index, (run, grid) in enumerate(zip(runs, grids, strict=True)):
+        assert run.air is not None
+        air, count = run.air.over(grid), len(grid) - 1
+        columns["seconds"][:count, index] = np.diff(grid)
+        for name in ("deficit", "saturation", "excess", "resistance"):
+            columns[name][:count, index] = getattr(air, name)
+        marks.append(np.searchsorted(grid, run.times_s))
+    sheltered = np.array([float(run.shelter != "open") for run in runs])
+    return Fleet(tuple(runs), **columns, marks=tuple(marks), sheltered=sheltered)
+
+
+def _grid(run: Run) -> Array:
+    end = float(run.times_s[-1])
+    count = int(np.clip(np.ceil(end / LONGEST_STEP_S), 12, MOST_STEPS))
+    # Finer at the start, where the curve bends most in little time.
+    even = end * np.linspace(0.0, 1.0, count + 1) ** 1.3
+    return np.unique(np.concatenate([even, run.times_s]))
+
+
+def coats_of(theta: Array, tail: str) -> coat.PossibleCoats:
+    """`theta` (runs, trials, 8) on working scales as possible coats with zones (open, slow)."""
+    log = np.exp(theta)
+    shape = theta.shape[:2]
+    ones = np.ones((2, *shape))
+    form = coat.form_of(tail, int(np.prod(shape)))
+    return coat.PossibleCoats(
+        zones=("open", "slow"),
+        water=log[..., 0] * ones,
+        conductance=np.stack([log[..., 1], log[..., 1] * np.minimum(log[..., 6], 1.0)]),
+        critical=1.0 / (1.0 + 1.0 / log[..., 2]),
+        exponent=log[..., 3],
+        inner=log[..., 4] * ones,
+        sorption=log[..., 5] * ones,
+        buried=0.0 * ones,
+        airflow=np.full(shape, 0.5),
+        slowness=np.full(shape, 0.5),
+        form=None if form is None else form.reshape(shape),
+    )
+
+
+def left_over_time(fleet: Fleet, theta: Array, tail: str) -> Array:
+    """Share of water left in both zones after each step, (steps + 1, zones, runs, trials)."""
+    coats = coats_of(theta, tail)
+    history = np.empty((len(fleet.seconds) + 1, 2, *theta.shape[:2]))
+    history[0] = 1.0
+    for index in range(len(fleet.seconds)):
+        air = coat.AirStep(
+            deficit=fleet.deficit[index][:, None],
+            saturation=fleet.saturation[index][:, None],
+            excess=fleet.excess[index][:, None],
+            resistance=fleet.resistance[index][:, None],
+        )
+        history[index + 1] = coat.step(coats, history[index], air, fleet.seconds[index][:, None])
+    return history
+
+
+def mean_water(fleet: Fleet, theta: Array, tail: str) -> Array:
+    """Water left averaged over the tree's faces, kg/m2, (steps + 1, runs, trials)."""
+    left = left_over_time(fleet, theta, tail)
+    share = fleet.sheltered[:, None] / (1.0 + np.exp(-theta[..., 7]))
+    return np.exp(theta[..., 0]) * ((1.0 - share) * left[:, 0] + share * left[:, 1])

@@ -1,0 +1,193 @@
+"""Forecast first, reveal later: how well a coat model would have told the drying of runs that it has not seen."""
+
+from __future__ import annotations
+
+import zlib
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from drymon.drying import coat, possible
+from drymon.drying.coat_model import CoatModel
+from drymon.learning.forward import Fleet, left_over_time
+from drymon.learning.run import Run, RunAir
+
+Array = npt.NDArray[np.float64]
+
+TARGET_LEFT = 0.05
+BOUNDS = (0.05, 0.5, 0.95)
+_STEP_S = 600.0
+_LONGEST_H = 14 * 24.0
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """A run that was forecast from its air alone.
+
+    left: share of water left in the slowest part at which it is judged; true_h: when the weighings, smoothed by the
+    run's own curve, got there; early_h, best_h, late_h: forecast 5 %, 50 %, 95 % (infinite: not within 14 days); log_sd: sd of
+    the logarithm of the forecast time.
+    """
+
+    run: str
+    left: float
+    true_h: float
+    early_h: float
+    best_h: float
+    late_h: float
+    log_sd: float
+
+    @property
+    def error(self) -> float:
+        """Forecast over true time, less 1: above 0 is late."""
+        return self.best_h / self.true_h - 1.0
+
+    @property
+    def covered(self) -> bool:
+        """The true time lies between the bounds."""
+        return self.early_h <= self.true_h <= self.late_h
+
+    @property
+    def width(self) -> float:
+        """Width of the interval over the true time."""
+        return (self.late_h - self.early_h) / self.true_h
+
+    @property
+    def score(self) -> float:
+        """Error in standard deviations of the forecast, on the log scale."""
+        return float(np.log(self.true_h / self.best_h) / max(self.log_sd, 1e-3))
+
+    @property
+    def log_density(self) -> float:
+        """Logarithm of the forecast density at the true time (normal on the log scale): what rival tails are ranked by."""
+        sd = max(self.log_sd, 0.02)
+        return float(-0.5 * (np.log(self.true_h / self.best_h) / sd) ** 2 - np.log(sd))
+
+
+def reached(fleet: Fleet, theta: Array, tail: str) -> list[tuple[float, float]]:
+    """For every run: the share left in the slowest part at which to judge it, and the hours until it got there.
+
+    theta (runs, 8): every run's own fitted curve. A run that stopped before `TARGET_LEFT` is judged where it stopped.
+    """
+    left = left_over_time(fleet, theta[:, None, :], tail)[..., 0]
+    slowest = np.where(fleet.sheltered > 0.0, left.max(axis=1), left[:, 0])
+    hours = np.vstack([np.zeros(len(fleet.runs)), np.cumsum(fleet.seconds, axis=0)]) / 3600.0
+    found = []
+    for index in range(len(fleet.runs)):
+        level = max(TARGET_LEFT, float(slowest[:, index].min()) + 0.01)
+        found.append((level, crossing(hours[:, index], slowest[:, index], level)))
+    return found
+
+
+def crossing(hours: Array, left: Array, level: float) -> float:
+    """First time at which `left` has fallen to `level`, between its samples in a straight line; infinite if never."""
+    below = np.flatnonzero(left <= level)
+    if not len(below):
+        return float("inf")
+    at = int(below[0])
+    if at == 0:
+        return float(hours[0])
+    share = (left[at - 1] - level) / (left[at - 1] - left[at])
+    return float(hours[at - 1] + share * (hours[at] - hours[at - 1]))
+
+
+def forecast_hours(model: CoatModel, run: Run, left: float) -> Array:
+    """Hours until `left` remains in the slowest part, for every possible coat of this run's dip, (members,).
+
+    In the run's own air; past its end the air's mean goes on.
+    """
+    assert run.air is not None
+    coats = coat.possible_coats(model, run.number, run.shelter, zlib.crc32(run.id.encode()))
+    return hours_until(coats, _steps(run.air), left)
+
+
+def hours_until(coats: coat.PossibleCoats, steps: Iterable[tuple[coat.AirStep, float]], left: float) -> Array:
+    """Hours through `steps` (air, seconds) until `left` remains in the slowest part, (members,); infinite: not within them."""
+    state = np.ones_like(coats.water)
+    found = np.full(state.shape[1], np.inf)
+    clock, before = 0.0, state.max(axis=0)
+    for air, seconds in steps:
+        state = coat.step(coats, state, air, seconds)
+        now = state.max(axis=0)
+        due = np.isinf(found) & (now <= left)
+        share = (before - left) / np.maximum(before - now, 1e-12)
+        found[due] = (clock + share[due] * seconds) / 3600.0
+        clock, before = clock + seconds, now
+        if not np.isinf(found).any():
+            break
+    return found
+
+
+def _steps(air: RunAir) -> list[tuple[coat.AirStep, float]]:
+    end = float(air.edges_s[-1])
+    edges = np.linspace(0.0, end, max(int(np.ceil(end / _STEP_S)), 1) + 1)
+    own = air.over(edges)
+    whole = air.over(np.array([0.0, end]))
+    steps = [(_piece(own, i), float(edges[i + 1] - edges[i])) for i in range(len(edges) - 1)]
+    clock, length = end, _STEP_S
+    while clock < _LONGEST_H * 3600.0:
+        steps.append((_piece(whole, 0), length))
+        clock, length = clock + length, min(length * 1.1, 7200.0)
+    return steps
+
+
+def _piece(air: RunAir, index: int) -> coat.AirStep:
+    return coat.AirStep(
+        deficit=float(air.deficit[index]),
+        saturation=float(air.saturation[index]),
+        excess=float(air.excess[index]),
+        resistance=float(air.resistance[index]),
+    )
+
+
+def judge(model: CoatModel, run: Run, level: float, true_h: float) -> Judgement:
+    """Forecast one run with a model that has not seen it."""
+    hours = np.sort(forecast_hours(model, run, level))
+    early, best, late = (float(hours[int(np.ceil(q * len(hours))) - 1]) for q in BOUNDS)
+    middle = hours[int(0.16 * len(hours)) : int(0.84 * len(hours))]
+    log_sd = float(np.log(min(middle[-1], 1e4) / middle[0]) / 2.0)
+    return Judgement(run.id, level, true_h, early, best, late, log_sd)
+
+
+def summary(judgements: Sequence[Judgement]) -> dict[str, float]:
+    """Median and 90th percentile of the absolute error in %, share of covered runs, median width; empty without runs."""
+    if not judgements:
+        return {}
+    errors = np.array([abs(one.error) for one in judgements])
+    return {
+        "median_pct": round(100.0 * float(np.median(errors)), 2),
+        "p90_pct": round(100.0 * float(np.quantile(errors, 0.9)), 2),
+        "coverage": round(float(np.mean([one.covered for one in judgements])), 3),
+        "width": round(float(np.median([one.width for one in judgements])), 3),
+        "runs": float(len(judgements)),
+    }
+
+
+SCORE_PRIOR_RUNS = 4.0
+
+
+def honest_scatter(model: CoatModel, judgements: Sequence[Judgement]) -> CoatModel:
+    """Widen (or a little narrow) the dip-to-dip scatter so that forecasts of left-out runs err as much as they say.
+
+    The mean squared score, shrunk towards 1 with the weight of a few runs, says by how much the variance of the forecast time
+    is off; what the type's parameters contribute stays, the scatter between dips takes the difference.
+    """
+    if not judgements:
+        return model
+    scores = np.clip([one.score for one in judgements], -4.0, 4.0)
+    ratio = (SCORE_PRIOR_RUNS + float(np.sum(scores**2))) / (SCORE_PRIOR_RUNS + len(scores))
+    total = reference_log_sd(model) ** 2
+    still = reference_log_sd(replace(model, dip_sd=dict.fromkeys(model.dip_sd, 0.0))) ** 2
+    dips = max(total - still, 1e-6)
+    factor = float(np.sqrt(np.clip((ratio * total - still) / dips, 0.4, 9.0)))
+    return replace(model, dip_sd={name: sd * factor for name, sd in model.dip_sd.items()})
+
+
+def reference_log_sd(model: CoatModel, left: float = TARGET_LEFT, shelter: str = "open") -> float:
+    """Sd of the log of the time to dry in steady reference air: what is not known before a dip is watched."""
+    coats = coat.possible_coats(model, 3, shelter)
+    steps = [(coat.REFERENCE_AIR, 300.0 * 1.04**i) for i in range(150)]
+    hours = np.minimum(hours_until(coats, steps, left), 1e3)
+    return float(np.std(np.log(hours)))
