@@ -137,7 +137,12 @@ def write_model(model: CoatModel, path: Path) -> None:
 
 def format_model(model: CoatModel) -> str:
     """The text of a model file, with its checksum; the same model gives the same text."""
-    body = "\n".join(_lines(model)) + "\n"
+    return sealed("\n".join(_lines(model)) + "\n")
+
+
+def sealed(text: str) -> str:
+    """A model's text with the checksum that fits it in its first line: for whoever edits a model on purpose."""
+    body = _CHECKSUM_LINE.sub("", text.replace("\r\n", "\n"))
     return f'checksum = "sha256:{_checksum(body)}"\n{body}'
 
 

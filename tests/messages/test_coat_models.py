@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from drymon.drying import coat, sorption, surface
 from drymon.drying.coat_model import DIP_PARAMETERS, PARAMETERS, CoatModel, Spread
 from drymon.errors import SetupError
-from drymon.messages.coat_models import format_model, load_models, parse_model, read_model, write_model
+from drymon.messages.coat_models import format_model, load_models, parse_model, read_model, sealed, write_model
 
 PACKAGED = load_models()
 
@@ -136,3 +136,9 @@ def test_wrong_content_behind_a_right_checksum_is_told(tmp_path):
     model = CoatModel("x", "third", dict.fromkeys(PARAMETERS, Spread(1.0, 1.0)), dict.fromkeys(DIP_PARAMETERS, 0.1), {})
     with pytest.raises(SetupError, match="family"):
         parse_model(format_model(model), "x.toml")
+
+
+def test_a_model_edited_on_purpose_is_sealed_anew():
+    edited = format_model(rich()).replace("centre = 0.1,", "centre = 0.2,")
+    assert parse_model(sealed(edited), "x").parameters["water"].centre == 0.2
+    assert sealed(format_model(rich())) == format_model(rich())
