@@ -2,7 +2,7 @@
 
 For each zone (open faces, and where there are pockets their slow part) and each member
 
-    d left/dt = - deficit / (r_air / (c f(x)) + R (1 - x/critical)+) / water,        x = left - floor
+    d left/dt = - deficit / (r_air / (c f(x)) + R (1 - x/critical)+ + R_below (sunk/x - 1)+) / water,   x = left - floor
 
 a wet face's outer resistance r_air/(c f) in series with that of the dried layer: linearised at the air's temperature, resistances in
 series divide one vapour deficit, so early drying follows the fan and late drying hardly feels it (Monteith 1965;
@@ -37,7 +37,24 @@ SLOW_THIRD = (0.75, 0.25)
 
 _SMALL = 1e-6
 
-_ARRAYS = ("water", "conductance", "critical", "exponent", "inner", "sorption", "buried", "airflow", "slowness")
+_ARRAYS = (
+    "water",
+    "conductance",
+    "critical",
+    "exponent",
+    "inner",
+    "sorption",
+    "sunk",
+    "below",
+    "buried",
+    "airflow",
+    "slowness",
+)
+
+MEAN_DEPTH = 0.5
+"""Coats that sunk water passes on its way out, per coat below: on average half of them, as it wanders on from dip to dip."""
+
+MOST_SUNK = 0.9
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,8 +76,8 @@ class PossibleCoats:
     """Parameters of one dip's possible coats; arrays (zones, members) unless said.
 
     water [kg/m2] removable water right after the dip, what was buried included; conductance [-] transfer over that of the
-    textbook open face; critical, exponent (members,); inner [s/m]; sorption [-] per monolayer; buried [-] share of `water` that
-    older coats brought; airflow, slowness (members,): place in an assumed range of speeds, rank by time to dry;
+    textbook open face; critical, exponent (members,); inner [s/m]; sorption [-] per monolayer; sunk [-] share of `water` that lies
+    in the coats below; below [s/m] resistance of those coats; buried [-] share of `water` that older coats brought; airflow, slowness (members,): place in an assumed range of speeds, rank by time to dry;
     form (members,): index of the falling rate's form in `curve.TAILS`, None where all are of the power form.
     """
 
@@ -71,6 +88,8 @@ class PossibleCoats:
     exponent: Array
     inner: Array
     sorption: Array
+    sunk: Array
+    below: Array
     buried: Array
     airflow: Array
     slowness: Array
@@ -180,12 +199,19 @@ def possible_coats(
         exponent=draw["exponent"],
         inner=inner * ones,
         sorption=draw["sorption"] * ones,
+        sunk=np.minimum(draw["sunk"] + below / water, MOST_SUNK) * ones,
+        below=inner * coats_below(number) * ones,
         buried=(below / water) * ones,
         airflow=extra["airflow"],
         slowness=np.zeros(possible.MEMBERS),
         form=form_of(model.tail, possible.MEMBERS),
     )
     return replace(coats, slowness=possible.rank_share(steady_time(coats, 0.05, REFERENCE_AIR).max(axis=0)))
+
+
+def coats_below(number: int) -> float:
+    """Number of coats that sunk water passes, besides its own, under coat `number`."""
+    return MEAN_DEPTH * (number - 1)
 
 
 def form_of(tail: str, members: int) -> npt.NDArray[np.int64] | None:
@@ -200,6 +226,7 @@ def steady_time(coats: PossibleCoats, left: Values, air: AirStep) -> Array:
     path = curve.resistance_times_water(
         left, outer, coats.inner, coats.critical, coats.exponent, coats.form, air.deficit
     )
+    path = path + coats.below * curve.sunk_dose(left, coats.sunk)
     return np.asarray(coats.water * path / air.deficit)
 
 
@@ -220,6 +247,7 @@ def _approach(coats: PossibleCoats, start: Array, at: Array, air: AirStep, secon
     ratio = np.minimum(distance / coats.critical, 1.0)
     outer = air.resistance / coats.conductance
     resistance = curve.resistance(outer, coats.inner, ratio, coats.exponent, coats.form, air.deficit)
+    resistance = resistance + coats.below * curve.sunk_share(distance, coats.sunk)
     relative = air.deficit / (resistance * coats.water * distance)
     if at.min() < 0.0:
         full = outer + coats.inner

@@ -18,6 +18,7 @@ PARAMETERS: tuple[str, ...] = (
     "inner",
     "sorption",
     "soak",
+    "sunk",
     "pocketed",
     "deep",
 )
@@ -45,6 +46,7 @@ class CoatModel:
         exponent [-] of the falling rate; inner [s/m] resistance of the dried layer against vapour;
         sorption [-] water held by the binder per GAB unit over the coat's removable water;
         soak [-] growth of the water by soaking into the coats below, when it has levelled off;
+        sunk [-] share of the water that sinks into dry coats below and can only leave through them and this coat;
         pocketed, deep [-] transfer in the slow zone of such a tree over that of its open faces.
     correlation: of the working-scale parameters in the order of PARAMETERS; None means independent.
     dip_sd: scatter from dip to dip on the log scale, by name in DIP_PARAMETERS.

@@ -113,3 +113,18 @@ def resistance_times_water(
     limited = outer_ * gone + inner_ * (np.asarray(deficit) / SUPPLY_DEFICIT) * (fallen - gone)
     form_ = np.asarray(form)
     return np.asarray(np.where(form_ == POWER, power, np.where(form_ == FRONT, front, limited)))
+
+
+def sunk_share(left: npt.ArrayLike, sunk: npt.ArrayLike) -> Array:
+    """Resistance of the coats below, over that of all their depth, when only sunk water is left: (sunk/left - 1)+.
+
+    Water that sank into n coats leaves in proportion to what is left of it (a first-order lag), through their resistance.
+    """
+    return np.asarray(np.maximum(np.asarray(sunk) / np.maximum(np.asarray(left), LEAST) - 1.0, 0.0))
+
+
+def sunk_dose(left: npt.ArrayLike, sunk: npt.ArrayLike) -> Array:
+    """Integral of `sunk_share` over the share of water from `left` to 1: sunk ln(sunk/left) - (sunk - left), 0 above."""
+    sunk_ = np.asarray(sunk, dtype=np.float64)
+    low = np.minimum(np.maximum(np.asarray(left, dtype=np.float64), LEAST), sunk_)
+    return np.asarray(sunk_ * np.log(sunk_ / low) - (sunk_ - low))
