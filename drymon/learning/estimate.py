@@ -45,7 +45,7 @@ TAIL_EXPONENT: Mapping[str, Spread] = {
 SCATTER_PRIOR_RUNS = 4.0
 LARGEST_Z = 4.0
 _STEP = 1e-4
-_EFFECTIVE = 8
+_EFFECTIVE = 9
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,8 +76,8 @@ class Prior:
 class Estimate:
     """Result of `fit_type`.
 
-    mean (9,), covariance (9, 9) of the type's parameters on working scales (PARAMETERS); dip_sd (3,) scatter (DIP_PARAMETERS);
-    zone_sd: scatter of the slow zone's speed between trees; theta (runs, 8): every run's own parameters (`forward.THETA`);
+    mean (10,), covariance (10, 10) of the type's parameters on working scales (PARAMETERS); dip_sd (3,) scatter (DIP_PARAMETERS);
+    zone_sd: scatter of the slow zone's speed between trees; theta (runs, 9): every run's own parameters (`forward.THETA`);
     area (runs,) m2; tail; misfit: root mean square of the whitened residuals, 1 when errors are as assumed; cost.
     """
 
@@ -119,7 +119,7 @@ class Layout:
         self.share_prior = np.log(np.array(shares) / (1.0 - np.array(shares)))
 
     def theta(self, x: Array, dip_sd: Array, zone_sd: float) -> tuple[Array, Array]:
-        """Every run's own parameters (runs, 8) and their derivatives (runs, 8, unknowns)."""
+        """Every run's own parameters (runs, 9) and their derivatives (runs, 9, unknowns)."""
         count, type_size = len(self.runs), len(PARAMETERS)
         mean = self.prior.mean + self.prior.root @ x[:type_size]
         own = np.zeros((count, _EFFECTIVE))
@@ -127,6 +127,8 @@ class Layout:
         for column in range(6):  # water, transfer, critical, exponent, inner, sorption
             own[:, column] = mean[column]
             slope[:, column, :type_size] = self.prior.root[column]
+        own[:, 8] = mean[PARAMETERS.index("sunk")]
+        slope[:, 8, :type_size] = self.prior.root[PARAMETERS.index("sunk")]
         rows = np.arange(count)
         for place, column in enumerate((0, 1, 4)):  # scatter of water, transfer, inner
             own[:, column] += dip_sd[place] * x[self.scatter + place]

@@ -16,7 +16,7 @@ Array = npt.NDArray[np.float64]
 LONGEST_STEP_S = 600.0
 MOST_STEPS = 240
 
-THETA = ("water", "transfer", "critical", "exponent", "inner", "sorption", "slow", "share")
+THETA = ("water", "transfer", "critical", "exponent", "inner", "sorption", "slow", "share", "sunk")
 """A run's own parameters in the order of their columns, on working scales (`share`: logit of the slow zone's area share)."""
 
 
@@ -26,6 +26,7 @@ class Fleet:
 
     seconds, deficit, saturation, excess, resistance: (steps, runs), padded with steps of no length. marks: for each run the
     index of the step after which each weighing was made. sheltered (runs,): there is a slow zone.
+    depth (runs,): coats that sunk water passes (`coat.coats_below`).
     """
 
     runs: tuple[Run, ...]
@@ -36,6 +37,7 @@ class Fleet:
     resistance: Array
     marks: tuple[npt.NDArray[np.int64], ...]
     sheltered: Array
+    depth: Array
 
 
 def fleet_of(runs: Sequence[Run]) -> Fleet:
@@ -53,7 +55,8 @@ def fleet_of(runs: Sequence[Run]) -> Fleet:
             columns[name][:count, index] = getattr(air, name)
         marks.append(np.searchsorted(grid, run.times_s))
     sheltered = np.array([float(run.shelter != "open") for run in runs])
-    return Fleet(tuple(runs), **columns, marks=tuple(marks), sheltered=sheltered)
+    depth = np.array([coat.coats_below(run.number) for run in runs])
+    return Fleet(tuple(runs), **columns, marks=tuple(marks), sheltered=sheltered, depth=depth)
 
 
 def _grid(run: Run) -> Array:
@@ -64,8 +67,8 @@ def _grid(run: Run) -> Array:
     return np.unique(np.concatenate([even, run.times_s]))
 
 
-def coats_of(theta: Array, tail: str) -> coat.PossibleCoats:
-    """`theta` (runs, trials, 8) on working scales as possible coats with zones (open, slow)."""
+def coats_of(theta: Array, depth: Array, tail: str) -> coat.PossibleCoats:
+    """`theta` (runs, trials, 9) on working scales as possible coats with zones (open, slow)."""
     log = np.exp(theta)
     shape = theta.shape[:2]
     ones = np.ones((2, *shape))
@@ -78,6 +81,8 @@ def coats_of(theta: Array, tail: str) -> coat.PossibleCoats:
         exponent=log[..., 3],
         inner=log[..., 4] * ones,
         sorption=log[..., 5] * ones,
+        sunk=np.minimum(log[..., 8], coat.MOST_SUNK) * ones,
+        below=log[..., 4] * depth[:, None] * ones,
         buried=0.0 * ones,
         airflow=np.full(shape, 0.5),
         slowness=np.full(shape, 0.5),
@@ -87,7 +92,7 @@ def coats_of(theta: Array, tail: str) -> coat.PossibleCoats:
 
 def left_over_time(fleet: Fleet, theta: Array, tail: str) -> Array:
     """Share of water left in both zones after each step, (steps + 1, zones, runs, trials)."""
-    coats = coats_of(theta, tail)
+    coats = coats_of(theta, fleet.depth, tail)
     history = np.empty((len(fleet.seconds) + 1, 2, *theta.shape[:2]))
     history[0] = 1.0
     for index in range(len(fleet.seconds)):

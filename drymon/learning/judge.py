@@ -27,7 +27,7 @@ class Judgement:
     """A run that was forecast from its air alone.
 
     left: share of water left in the slowest part at which it is judged; true_h: when the weighings, smoothed by the
-    run's own curve, got there; early_h, best_h, late_h: forecast 5 %, 50 %, 95 % (infinite: not within 14 days); log_sd: sd of
+    run's own curve, got there; early_h, best_h, late_h: forecast 5 %, 50 %, 95 %, at most 14 days; log_sd: sd of
     the logarithm of the forecast time.
     """
 
@@ -69,7 +69,7 @@ class Judgement:
 def reached(fleet: Fleet, theta: Array, tail: str) -> list[tuple[float, float]]:
     """For every run: the share left in the slowest part at which to judge it, and the hours until it got there.
 
-    theta (runs, 8): every run's own fitted curve. A run that stopped before `TARGET_LEFT` is judged where it stopped.
+    theta (runs, 9): every run's own fitted curve. A run that stopped before `TARGET_LEFT` is judged where it stopped.
     """
     left = left_over_time(fleet, theta[:, None, :], tail)[..., 0]
     slowest = np.where(fleet.sheltered > 0.0, left.max(axis=1), left[:, 0])
@@ -144,10 +144,10 @@ def _piece(air: RunAir, index: int) -> coat.AirStep:
 
 def judge(model: CoatModel, run: Run, level: float, true_h: float) -> Judgement:
     """Forecast one run with a model that has not seen it."""
-    hours = np.sort(forecast_hours(model, run, level))
+    hours = np.sort(np.clip(forecast_hours(model, run, level), 1e-3, _LONGEST_H))
     early, best, late = (float(hours[int(np.ceil(q * len(hours))) - 1]) for q in BOUNDS)
     middle = hours[int(0.16 * len(hours)) : int(0.84 * len(hours))]
-    log_sd = float(np.log(min(middle[-1], 1e4) / middle[0]) / 2.0)
+    log_sd = float(np.log(middle[-1] / middle[0]) / 2.0)
     return Judgement(run.id, level, true_h, early, best, late, log_sd)
 
 
