@@ -7,7 +7,7 @@ out the same every time.
 """
 
 import sys
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -28,64 +28,85 @@ FIRST_HOUR = 6.0  # local clock at the start
 MINUTES = 3 * 1440
 OUT = HERE / "three-days.jsonl.gz"
 
-STANDARD = ["prime-first", "prime-fine", "prime-fine", *["backup"] * 6, "seal"]
-SMALL = ["prime-first", "prime-fine", *["backup"] * 3, "seal"]
-SLURRY_FIRST = ["slurry-only-first", "prime-fine", *["backup"] * 4, "seal"]
+# Local time; what; tree or rack; then coat, finding or switch; who. People follow the advice of drymon's starting
+# models, with the patience of a working day: mostly a coat a day.
+DIARY = """
+mon 06:40  dip    hare      prime-first        Ilse
+mon 06:55  dip    otter     slurry-only-first  Ilse
+mon 07:10  dip    leaves-1  prime-first        Ravi
+mon 07:25  dip    leaves-2  prime-first        Ravi
+mon 07:26  weigh  leaves-2  -                  Ravi
+mon 07:40  dip    bell      prime-first        Ilse
+mon 07:55  dip    goblet    prime-first        Ilse
+mon 08:10  dip    bust      prime-first        T. O.
+mon 08:30  dip    frame     backup             T. O.
+mon 08:40  weigh  leaves-2  -                  Ravi
+mon 10:05  weigh  leaves-2  -                  Ravi
+mon 12:10  weigh  leaves-2  -                  Ravi
+mon 15:00  felt   goblet    wet                Ilse
+mon 15:05  weigh  leaves-2  -                  Ravi
+tue 06:50  felt   hare      dry                Ravi
+tue 07:05  dip    hare      prime-fine         Ravi
+tue 07:15  dip    otter     prime-fine         Ravi
+tue 07:30  dip    frame     backup             Ilse
+tue 07:40  dip    leaves-1  prime-fine         Ilse
+tue 08:05  dip    leaves-2  prime-fine         Ilse
+tue 08:25  dip    bust      prime-fine         T. O.
+tue 08:50  slip   leaves-2  prime-fine         T. O.
+tue 10:15  dip    bust      prime-fine         T. O.
+tue 18:30  fan    rack-a    off                Ravi
+tue 18:30  fan    rack-b    off                Ravi
+wed 06:20  fan    rack-a    on                 Ilse
+wed 06:20  fan    rack-b    on                 Ilse
+wed 08:00  look   bell      sound              Ilse
+wed 08:10  look   goblet    sound              Ilse
+wed 08:20  dip    hare      backup             Ravi
+wed 08:40  dip    leaves-2  prime-fine         Ravi
+wed 09:00  dip    otter     backup             Ravi
+wed 09:50  dip    frame     seal               Ilse
+wed 10:05  dip    leaves-1  backup             Ilse
+wed 11:00  move   otter     rack-b             T. O.
+wed 17:55  dip    hare      backup             Ravi
+"""
+RECIPE = {"hare": "small", "leaves-1": "small", "otter": "slurry-first", "frame": "slurry-first"}  # others: standard
+BEGUN_ELSEWHERE = {"frame": 5}  # the number of its first dip here
+DAYS = ("mon", "tue", "wed", "thu")
 
 
-@dataclass
-class Story:
-    """One tree's way through the three days. begin: minute of its first dip; patience: how much longer than
-    the truth people wait before the next dip; early: (number, share of the truth at which it is dipped too
-    soon)."""
-
-    tree: Tree
-    coats: list[str]
-    recipe: str
-    begin: int
-    patience: float = 1.7
-    first_number: int = 1
-    early: tuple[int, float] | None = None
-    dipped: int = 0
-    wanted: float | None = None
-    by: list[str] = field(default_factory=lambda: ["Ilse", "Ravi"])
-
-
-def stories() -> list[Story]:
-    """Eight trees on two racks."""
+def shells() -> list[Tree]:
+    """Eight trees on two racks; leaves-1 hangs on the hook scale."""
     return [
-        Story(Tree("hare", "rack-a", "open", 0.22, 0.04, 4500, 1.4, 1.05), SMALL, "small", 40),
-        Story(Tree("otter", "rack-a", "open", 0.26, 0.05, 5000, 1.9, 0.95), SLURRY_FIRST, "slurry-first", 55),
-        Story(Tree("leaves-1", "rack-a", "open", 0.34, 0.04, 4000, 1.6, 1.0, cell="cell-1"), SMALL, "small", 70),
-        Story(Tree("leaves-2", "rack-a", "open", 0.33, 0.04, 4000, 1.6, 0.9), STANDARD, "standard", 85),
-        Story(Tree("bell", "rack-b", "pocketed", 0.30, 0.06, 6000, 2.4, 1.0), STANDARD, "standard", 100),
-        Story(
-            Tree("goblet", "rack-b", "deep", 0.24, 0.05, 5500, 1.8, 1.0),
-            STANDARD,
-            "standard",
-            115,
-            patience=1.3,
-        ),
-        Story(
-            Tree("bust", "rack-b", "open", 0.38, 0.07, 7000, 3.6, 0.95),
-            STANDARD,
-            "standard",
-            130,
-            early=(3, 0.62),
-        ),
-        Story(
-            Tree("frame", "rack-b", "open", 0.30, 0.04, 4500, 2.2, 1.05),
-            STANDARD,
-            "standard",
-            150,
-            first_number=5,
-        ),
+        Tree("hare", "rack-a", "open", 0.22, 0.04, 4500, 1.4, 1.05),
+        Tree("otter", "rack-a", "open", 0.26, 0.05, 5000, 1.9, 0.95),
+        Tree("leaves-1", "rack-a", "open", 0.34, 0.04, 4000, 1.6, 1.0, cell="cell-1"),
+        Tree("leaves-2", "rack-a", "open", 0.33, 0.04, 4000, 1.6, 0.9),
+        Tree("bell", "rack-b", "pocketed", 0.30, 0.06, 6000, 2.4, 1.0),
+        Tree("goblet", "rack-b", "deep", 0.24, 0.05, 5500, 1.8, 1.0),
+        Tree("bust", "rack-b", "open", 0.38, 0.07, 7000, 3.6, 0.95),
+        Tree("frame", "rack-b", "open", 0.30, 0.04, 4500, 2.2, 1.05),
     ]
 
 
-def local_hour(minute: float) -> float:
-    """The clock on the shop's wall."""
-    return (FIRST_HOUR + minute / 60.0) % 24.0
+@dataclass(frozen=True)
+class Entry:
+    """A line of the diary; `minute` counts from the start of the recording."""
+
+    minute: int
+    what: str
+    subject: str
+    word: str
+    by: str
+
+
+def diary() -> list[Entry]:
+    """The diary, read."""
+    entries = []
+    for line in DIARY.strip().splitlines():
+        day, clock, what, subject, word, by = line.split(maxsplit=5)
+        hour, minute = clock.split(":")
+        since = DAYS.index(day) * 1440 + int(hour) * 60 + int(minute) - int(FIRST_HOUR * 60)
+        entries.append(Entry(since, what, subject, word, by))
+    return entries
 
 
 def shop_air(rng: np.random.Generator) -> dict[str, RoomAir]:
@@ -110,55 +131,47 @@ def shop_air(rng: np.random.Generator) -> dict[str, RoomAir]:
     return {"rack-a": near, "rack-b": far}
 
 
-def log_dip(rec: Recording, story: Story, minute: int, rng: np.random.Generator) -> None:
-    """What a person types at the dip."""
-    tree, first = story.tree, story.dipped == 0
-    elsewhere = first and story.first_number > 1
+def log_dip(rec: Recording, foundry: Foundry, entry: Entry) -> None:
+    """What a person types at the dip: much the first time, little later."""
+    tree, first = foundry.trees[entry.subject], foundry.number[entry.subject] == 0
     rec.log(
-        minute + 0.5,
-        "dip",
-        tree=tree.name,
-        rack=tree.rack,
-        coat=story.coats[story.first_number - 1 + story.dipped],
-        number=story.first_number if elsewhere else None,
+        entry.minute + 0.5, "dip", tree=tree.name, rack=tree.rack, coat=entry.word,
+        number=BEGUN_ELSEWHERE.get(tree.name) if first else None,
         shelter=tree.shelter if first else None,
         cell=tree.cell if first else None,
-        recipe=story.recipe if first else None,
-        id=f"{tree.name}-{story.first_number + story.dipped}",
-        by=str(rng.choice(story.by)),
-    )
+        recipe=RECIPE.get(tree.name, "standard") if first else None,
+        id=f"{tree.name}-{foundry.number[tree.name] + BEGUN_ELSEWHERE.get(tree.name, 1)}", by=entry.by,
+    )  # fmt: skip
 
 
-def due(story: Story, foundry: Foundry, rng: np.random.Generator) -> bool:
-    """Whether somebody dips this tree now."""
-    minute, hour = foundry.minute, local_hour(foundry.minute)
-    if story.first_number - 1 + story.dipped >= len(story.coats) or minute < story.begin:
-        return False
-    if story.dipped == 0:
-        return True
-    last, gone = foundry.last[story.tree.name], foundry.gone(story.tree.name)
-    number = story.first_number + story.dipped
-    if story.early and number == story.early[0]:
-        return gone >= story.early[1] and 7.0 <= hour < 18.0
-    if gone >= 0.95 and story.wanted is None:
-        story.wanted = last.minute + story.patience * (minute - last.minute) + float(rng.uniform(5, 40))
-    return story.wanted is not None and minute >= story.wanted and 6.6 <= hour < 18.2
+def enter(rec: Recording, foundry: Foundry, entry: Entry) -> None:
+    """One line of the diary: told to drymon, and done in the simulated foundry."""
+    m, name, by = entry.minute + 0.5, entry.subject, entry.by
+    match entry.what:
+        case "dip":
+            log_dip(rec, foundry, entry)
+            foundry.dip(name, entry.word)
+        case "slip":  # a dip typed for the wrong tree, taken back at once
+            rec.log(m, "dip", tree=name, rack=foundry.trees[name].rack, coat=entry.word, by=by)
+            rec.log(m + 1.5, "undo", tree=name, by=by)
+        case "weigh":
+            rec.log(m, "weigh", tree=name, mass=round(foundry.mass(name) * 1000), unit="g", by=by)
+        case "felt" | "look":
+            rec.log(m, entry.what, tree=name, finding=entry.word, by=by)
+        case "move":
+            rec.log(m, "move", tree=name, rack=entry.word, by=by)
+            foundry.move(name, entry.word)
+        case "fan":
+            rec.log(m, "fan", rack=name, on=entry.word == "on", by=by)
 
 
-def work(rec: Recording, foundry: Foundry, people: list[Story], rng: np.random.Generator) -> None:
-    """The three days: dips as the shells allow, looks before sheltered trees are dipped again."""
-    busy_until = 0
+def work(rec: Recording, foundry: Foundry) -> None:
+    """The three days."""
+    entries = diary()
     while foundry.minute < MINUTES:
-        for story in people:
-            if foundry.minute >= busy_until and due(story, foundry, rng):
-                if story.dipped and story.tree.shelter != "open":
-                    rec.log(
-                        foundry.minute - 6, "look", tree=story.tree.name, finding="sound", by="Ilse",
-                        note="lamp into the pocket, dry to the bottom",
-                    )  # fmt: skip
-                log_dip(rec, story, foundry.minute, rng)
-                foundry.dip(story.tree.name, story.coats[story.first_number - 1 + story.dipped])
-                story.dipped, story.wanted, busy_until = story.dipped + 1, None, foundry.minute + 9
+        for entry in entries:
+            if entry.minute == foundry.minute:
+                enter(rec, foundry, entry)
         foundry.step()
 
 
@@ -214,39 +227,28 @@ def weights(rec: Recording, foundry: Foundry, rng: np.random.Generator) -> None:
             )
 
 
-def odds_and_ends(rec: Recording, foundry: Foundry) -> None:
-    """A fan log, a hand weighing or two, a touch, a slip of the finger, and what a broken node sends."""
-    for rack in ("rack-a", "rack-b"):
-        rec.log(36 * 60 + 30.2, "fan", rack=rack, on=False, by="Ravi")
-        rec.log(48 * 60 + 20.2, "fan", rack=rack, on=True, by="Ilse")
-    slip = next(d.minute for d in foundry.dips if d.tree == "leaves-2" and d.number == 2) + 45
-    rec.log(slip, "dip", tree="leaves-2", rack="rack-a", coat="prime-fine", id="slip-1", by="T. O.")
-    rec.log(slip + 1.5, "undo", tree="leaves-2", id="slip-2", by="T. O.")
-    rec.log(31 * 60, "felt", tree="hare", finding="dry", by="Ravi")
-    rec.log(9 * 60, "felt", tree="goblet", finding="wet", by="Ilse")
+def nonsense(rec: Recording) -> None:
+    """What a broken node sends, and a rack that there is not."""
     rec.add(3 * 60 + 0.15, f"drymon/{rec.room}/rack-a/temperature", "err 85")
     rec.log(26 * 60 + 0.7, "dip", tree="hare", rack="rack-z", coat="backup", by="T. O.")
 
 
-def make() -> Recording:
-    """The whole recording."""
+def make() -> tuple[Recording, Foundry]:
+    """The whole recording, and the foundry that knows the truth."""
     rng = np.random.default_rng(SEED)
-    people, air = stories(), shop_air(rng)
-    foundry = Foundry(NOMINAL, [s.tree for s in people], air, MINUTES, rng)
+    foundry = Foundry(NOMINAL, shells(), shop_air(rng), MINUTES, rng)
     rec = Recording("lindenhof", START)
-    work(rec, foundry, people, rng)
+    work(rec, foundry)
     readings(rec, foundry, rng)
     weights(rec, foundry, rng)
-    odds_and_ends(rec, foundry)
-    for dip in foundry.finish():
-        dry = "-" if dip.dry_minute is None else f"{(dip.dry_minute - dip.minute) / 60:.1f} h"
-        print(
-            f"{dip.tree:10} {dip.number:2} {dip.coat:18} {stamp(rec.at(dip.minute))} dry after {dry}",
-            file=sys.stderr,
-        )
-    return rec
+    nonsense(rec)
+    foundry.finish()
+    return rec, foundry
 
 
 if __name__ == "__main__":
-    recording = make()
+    recording, room = make()
+    for dip in room.dips:
+        dry = "not in time" if dip.dry_minute is None else f"after {(dip.dry_minute - dip.minute) / 60:.1f} h"
+        print(f"{stamp(recording.at(dip.minute))} {dip.tree:10} {dip.coat:18} truly dry {dry}")
     print(f"{OUT.name}: {recording.write(OUT)} messages, {OUT.stat().st_size / 1e6:.2f} MB")

@@ -139,6 +139,12 @@ class Foundry:
         self.last[name] = truth
         return truth
 
+    def move(self, name: str, rack: str) -> None:
+        """Hang a tree on another rack."""
+        self.trees[name].rack = rack
+        zones = self.zones[name]
+        self.rack_of[np.concatenate([zones, zones + self.real])] = self.racks.index(rack)
+
     def clear(self, name: str) -> None:
         """The shell is done; a bare pattern takes the tree's place in the simulation."""
         zones = self.zones[name]

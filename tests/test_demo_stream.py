@@ -1,0 +1,108 @@
+"""The demonstration stream is what its README says, and its program still makes it, byte for byte."""
+
+import gzip
+import json
+import sys
+from datetime import UTC, datetime, timedelta
+from itertools import pairwise
+from pathlib import Path
+
+import pytest
+
+from drymon.errors import RefusedMessage
+from drymon.messages.config import load_home
+from drymon.messages.message import Message
+from drymon.messages.parse import Parser
+from drymon.messages.streams import read_stream
+
+ROOT = Path(__file__).resolve().parent.parent
+FOLDER = ROOT / "demo_streams"
+STREAM = FOLDER / "three-days.jsonl.gz"
+HYGROMETER = "drymon/lindenhof/rack-b/humidity"
+
+if not STREAM.is_file():
+    pytest.skip("the demonstration stream's folder is not here", allow_module_level=True)
+
+
+@pytest.fixture(scope="module")
+def messages() -> list[Message]:
+    return list(read_stream([STREAM]))
+
+
+@pytest.fixture(scope="module")
+def dips(messages: list[Message]) -> list[dict[str, object]]:
+    return [json.loads(m.payload) for m in messages if m.topic.endswith("/log/dip")]
+
+
+def test_is_small_enough_to_ship_and_plain_json_lines() -> None:
+    assert STREAM.stat().st_size < 1_500_000
+    times = []
+    for line in gzip.decompress(STREAM.read_bytes()).decode().splitlines():
+        fields = json.loads(line)
+        assert set(fields) == {"time", "topic", "payload"}
+        times.append(datetime.fromisoformat(fields["time"]))
+    assert times == sorted(times)
+    assert times[-1] - times[0] > timedelta(hours=71)
+
+
+def test_shows_two_racks_eight_trees_and_every_kind_of_coat(dips: list[dict[str, object]]) -> None:
+    real = [dip for dip in dips if dip["rack"] != "rack-z"]
+    assert {dip["rack"] for dip in real} == {"rack-a", "rack-b"}
+    assert len({dip["tree"] for dip in real}) == 8
+    assert {dip["coat"] for dip in real} == {"prime-first", "prime-fine", "slurry-only-first", "backup", "seal"}
+    assert {dip.get("shelter") for dip in real} >= {"open", "pocketed", "deep"}
+
+
+def test_tells_of_a_shell_begun_elsewhere_and_of_a_hook_scale(dips: list[dict[str, object]]) -> None:
+    first = {}
+    for dip in dips:
+        first.setdefault(dip["tree"], dip)
+    assert [dip["tree"] for dip in first.values() if dip.get("number") == 5] == ["frame"]
+    assert [dip["tree"] for dip in first.values() if "cell" in dip] == ["leaves-1"]
+
+
+def test_hygrometer_of_rack_b_is_silent_for_four_hours(messages: list[Message]) -> None:
+    times = [m.arrived for m in messages if m.topic == HYGROMETER]
+    gaps = [(after - before, before) for before, after in pairwise(times)]
+    longest, since = max(gaps)
+    assert timedelta(hours=4) < longest < timedelta(hours=4, minutes=30)
+    assert since.replace(second=0) == datetime(2031, 5, 13, 7, 59, tzinfo=UTC)  # 10:00 in Vienna
+    assert max(gap for gap, before in gaps if before != since) < timedelta(minutes=2)
+
+
+def test_second_night_is_damp_and_its_fans_stand_still(messages: list[Message]) -> None:
+    night = (datetime(2031, 5, 13, 19, tzinfo=UTC), datetime(2031, 5, 14, 4, tzinfo=UTC))
+
+    def readings(quantity: str) -> list[float]:
+        topic = f"drymon/lindenhof/rack-a/{quantity}"
+        return [float(m.payload) for m in messages if m.topic == topic and night[0] < m.arrived < night[1]]
+
+    assert min(readings("humidity")) > 70
+    assert max(readings("airflow")) < 0.15
+
+
+def test_room_is_accepted_and_all_but_two_messages_are_understood(messages: list[Message], tmp_path: Path) -> None:
+    (tmp_path / "room.toml").write_bytes((FOLDER / "room.toml").read_bytes())
+    parser, refused = Parser(load_home(tmp_path)), []
+    for message in messages:
+        try:
+            parsed = parser.parse(message)
+        except RefusedMessage:
+            refused.append(message.topic)
+        else:
+            assert parsed.items, message
+    assert refused == ["drymon/lindenhof/rack-a/temperature", "drymon/lindenhof/log/dip"]
+
+
+def test_its_program_makes_the_same_file_again(tmp_path: Path) -> None:
+    if not (ROOT / "benchmarks" / "accuracy").is_dir():
+        pytest.skip("the simulated foundry lives in the checkout only")
+    pytest.importorskip("pvlib", reason="the simulated weather comes from pvlib")
+    sys.path[:0] = [str(ROOT), str(FOLDER)]
+    import make_shop
+
+    again, foundry = make_shop.make()
+    again.write(tmp_path / "again.jsonl")
+    assert (tmp_path / "again.jsonl").read_bytes() == gzip.decompress(STREAM.read_bytes())
+    early = next(d for d in foundry.dips if d.tree == "bust" and d.number == 2)
+    assert early.gone[-1] < 0.9, "the tree that is dipped too soon must truly be wet"
