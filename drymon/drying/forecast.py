@@ -1,8 +1,11 @@
 """The room's next hours and days: temperature, humidity ratio and air speed as a handful of whole paths.
 
-Temperature and humidity ratio (not relative humidity, which only mirrors temperature) are today's departure from the same hours of
-earlier days, dying away with the lead, on top of those hours (Gustin, McLeod & Lomas found such simple models good to about 0.7 K in
-dwellings, abstract only); without earlier days it is persistence. The forecast's own past errors by lead give the spread; before there are
+Temperature and humidity ratio (not relative humidity, which only mirrors temperature) are today's departure from the
+same hours of
+earlier days, dying away with the lead, on top of those hours (Gustin, McLeod & Lomas found such simple models good
+to about 0.7 K in
+dwellings, abstract only); without earlier days it is persistence. The forecast's own past errors by lead give the
+spread; before there are
 any, assumed values do.
 """
 
@@ -24,7 +27,9 @@ HORIZON_S = 14 * 86_400
 
 _STEP_PLAN = ((12, 5), (12, 15), (16, 30), (18, 120), (36, 480))
 STEPS_S: Array = np.concatenate([np.full(count, 60.0 * minutes) for count, minutes in _STEP_PLAN])
-"""Lengths of the forecast's steps in seconds: 5 min for the first hour, widening to 8 h by the third day; 14 days in all."""
+"""Lengths of the forecast's steps in seconds: 5 min for the first hour, widening to 8 h by the third day; 14 days in
+all.
+"""
 ENDS_S: Array = np.cumsum(STEPS_S)
 MIDDLES_S: Array = ENDS_S - 0.5 * STEPS_S
 
@@ -35,7 +40,9 @@ _ASSUMED_RATIO = (0.02, 0.12)
 
 @dataclass(frozen=True, slots=True)
 class History:
-    """A rack's minutes up to now (the last entry is the newest), NaN where unknown: temperature [degC], humidity ratio [kg/kg], speed [m/s]."""
+    """A rack's minutes up to now (the last entry is the newest), NaN where unknown: temperature [degC], humidity
+    ratio [kg/kg], speed [m/s].
+    """
 
     temperature: Array
     ratio: Array
@@ -44,7 +51,9 @@ class History:
 
 @dataclass(frozen=True, slots=True)
 class Paths:
-    """Possible futures, (steps, paths): temperature [degC], humidity ratio [kg/kg], air speed [m/s] (NaN: not measured)."""
+    """Possible futures, (steps, paths): temperature [degC], humidity ratio [kg/kg], air speed [m/s] (NaN: not
+    measured).
+    """
 
     temperature: Array
     ratio: Array
@@ -135,7 +144,9 @@ def _spread(series: Array, assumed: tuple[float, float]) -> Array:
 
 
 def _past_errors(series: Array, leads_min: Array) -> Array:
-    """Root mean square errors by lead of the same forecast made every two hours of the record's newer part, (len(leads),)."""
+    """Root mean square errors by lead of the same forecast made every two hours of the record's newer part,
+    (len(leads),).
+    """
     origins = range(max(DAY_MIN + 60, len(series) - 5 * DAY_MIN), len(series) - 60, 120)
     errors = np.full((len(origins), len(leads_min)), np.nan)
     for row, origin in enumerate(origins):

@@ -28,7 +28,9 @@ class FutureAir:
 
 
 def future_air(paths: forecast.Paths, pressure_pa: float, assumed: tuple[coat.Values, coat.Values] | None) -> FutureAir:
-    """What the paths mean for drying. assumed: transfer coefficients (h, h_m) of the members where no speed is measured, else None."""
+    """What the paths mean for drying. assumed: transfer coefficients (h, h_m) of the members where no speed is
+    measured, else None.
+    """
     humidity = air.humidity_from_ratio(paths.temperature, paths.ratio, pressure_pa)
     drive = surface.air_drive(np.clip(paths.temperature, -30.0, 80.0), np.clip(humidity, 0.0, 100.0), pressure_pa)
     member_path = np.arange(possible.MEMBERS) % forecast.PATHS
@@ -36,7 +38,8 @@ def future_air(paths: forecast.Paths, pressure_pa: float, assumed: tuple[coat.Va
         h, h_m = _coefficients(paths.speed)
         resistance = np.asarray(surface.air_side_resistance(drive.slope_heat, h, h_m, RADIATION))[:, member_path]
     else:
-        resistance = surface.air_side_resistance(np.asarray(drive.slope_heat)[:, member_path], assumed[0], assumed[1], RADIATION)
+        slope_heat = np.asarray(drive.slope_heat)[:, member_path]
+        resistance = np.asarray(surface.air_side_resistance(slope_heat, assumed[0], assumed[1], RADIATION))
     return FutureAir(
         np.asarray(drive.deficit)[:, member_path],
         np.asarray(drive.saturation)[:, member_path],
@@ -63,7 +66,8 @@ def seconds_to_dry(
 ) -> Array:
     """Seconds from now until each member's slowest part is dry, (rows, members); infinite beyond the horizon.
 
-    coats: rows as made by `coat.stacked`; left (rows, members): share left now; targets (rows,): share that may be left;
+    coats: rows as made by `coat.stacked`; left (rows, members): share left now; targets (rows,): share that may be
+    left;
     futures: one per rack; which: each row's index into them.
     """
     found = np.where(left <= targets[:, None], 0.0, np.inf)

@@ -1,7 +1,8 @@
 """Equally likely members of an ensemble, without a random number: ranked Kronecker sequences, decorrelated.
 
 Each dimension holds every quantile (i + 1/2)/N exactly once; the order comes from the fractional parts of i times an
-irrational number (Kronecker/Weyl sequence), and Iman & Conover's method (1982) takes the rest of the correlation out. The same
+irrational number (Kronecker/Weyl sequence), and Iman & Conover's method (1982) takes the rest of the correlation
+out. The same
 numbers come out on every machine and in every run.
 """
 
@@ -35,7 +36,8 @@ def quantiles(dimensions: int, members: int = MEMBERS) -> Array:
     if not 1 <= dimensions <= len(_PRIMES):
         raise ValueError(f"{dimensions} dimensions asked for; allowed are 1 to {len(_PRIMES)}")
     steps = np.sqrt(np.asarray(_PRIMES[:dimensions], dtype=np.float64))
-    spread = _ranked(np.asarray(np.outer(np.arange(1, members + 1), steps) % 1.0, dtype=np.float64))
+    fractions: Array = np.outer(np.arange(1, members + 1), steps) % 1.0
+    spread = _ranked(fractions)
     for _ in range(3):
         scores = _normal(spread)
         root = np.linalg.cholesky(np.atleast_2d(np.corrcoef(scores, rowvar=False)))

@@ -25,7 +25,8 @@ class Limits:
     unit: default unit (SenML registry, RFC 8428 section 12.1).
     low, high: outside is impossible for a drying room: stored, flagged `out-of-range`, no evidence.
     change_per_min: a faster change against the last trusted reading of the same sensor is flagged `too-fast`.
-    stuck_after_min: identical digits for this long are flagged `stuck` from their first one on, if `partner` moved meanwhile.
+    stuck_after_min: identical digits for this long are flagged `stuck` from their first one on, if `partner` moved
+    meanwhile.
     partner, partner_moves: the related quantity and by how much it must have moved; None: the sensor's own liveliness
         before (DIFFERENT_VALUES other values) is what makes sudden rest suspect.
     """

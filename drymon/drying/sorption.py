@@ -1,6 +1,7 @@
 """Water that the dried binder holds: it moves with the air's humidity, so dryness can reverse in damp air.
 
-Guggenheim-Anderson-de Boer isotherm with the working constants for a dried colloidal-silica binder (assumed: C 20, K 0.75; no
+Guggenheim-Anderson-de Boer isotherm with the working constants for a dried colloidal-silica binder (assumed: C 20, K
+0.75; no
 open measurement on shells was found; range C 5 to 100, K 0.6 to 0.9). Its amplitude belongs to the coat model.
 """
 

@@ -54,7 +54,8 @@ class AreaPrior:
 
 @dataclass(frozen=True, slots=True)
 class Evidence:
-    """Per member: log likelihood, fitted area (m2) with the sd of its logarithm, fitted dry mass (kg).
+    """Per member: log likelihood, fitted area (m2) with the sd of its logarithm, fitted dry mass (kg), and the sum of
+    squared errors in units of their spread, which for a right member is about the number of weighings.
 
     All (members,).
     """
@@ -63,6 +64,7 @@ class Evidence:
     area_m2: Array
     log_area_sd: Array
     dry_kg: Array
+    squares: Array
 
 
 def error_covariance(
@@ -105,7 +107,7 @@ def weigh_members(
     members = len(predicted_water)
     if len(times_s) < 2:
         nothing = np.zeros(members)
-        return Evidence(nothing, nothing + area.median_m2, nothing + area.log_sd, nothing + masses_kg.mean())
+        return Evidence(nothing, nothing + area.median_m2, nothing + area.log_sd, nothing + masses_kg.mean(), nothing)
     water = float(np.ptp(masses_kg)) + float(sds_kg.mean())
     root = np.linalg.cholesky(error_covariance(times_s, sds_kg, water, errors, temperatures_c))
     white = np.linalg.solve(root, np.column_stack([masses_kg, np.ones_like(masses_kg), predicted_water.T]))
@@ -116,7 +118,7 @@ def weigh_members(
     dry = (unit @ white[:, 0] - scale * (unit @ white[:, 2:])) / (unit @ white[:, 1])
     count, freedom = len(times_s) - 1, errors.freedom
     score = -0.5 * (freedom + count) * np.log1p(squares / freedom) - 0.5 * np.log(information)
-    return Evidence(score - score.max(), scale, 1.0 / np.sqrt(information), dry)
+    return Evidence(score - score.max(), scale, 1.0 / np.sqrt(information), dry, squares)
 
 
 def log_likelihood(

@@ -1,6 +1,7 @@
 """The air that a rack's trees saw, minute by minute, from whatever sensors count for the rack.
 
-`AirBook` takes readings; `RackAir` answers for one rack: the measured values of a minute, the step that drives drying, and
+`AirBook` takes readings; `RackAir` answers for one rack: the measured values of a minute, the step that drives
+drying, and
 whether there is evidence at all. A change in old evidence drops what was worked out from that minute on.
 """
 
@@ -74,7 +75,9 @@ class AirBook:
             yield track.minutes.latest(minute, back)[0]
 
     def newest(self, places: Sequence[str], quantity: Quantity) -> float:
-        """Time (seconds since 1970) of the newest trusted reading at these places, minus infinity where there is none."""
+        """Time (seconds since 1970) of the newest trusted reading at these places, minus infinity where there is
+        none.
+        """
         tracks = (track for place in places for track in self._by_place.get((place, quantity), ()))
         return max((t.trusted.time.timestamp() for t in tracks if t.trusted is not None), default=-math.inf)
 
@@ -85,9 +88,11 @@ class AirBook:
 
 @dataclass(frozen=True, slots=True)
 class MinuteAir:
-    """A rack's air over one minute. `known`: temperature and humidity are fresh and trusted; if not, the values are the last known.
+    """A rack's air over one minute. `known`: temperature and humidity are fresh and trusted; if not, the values are
+    the last known.
 
-    speed: measured air speed, NaN where the range `assumed` stands for it. outside: not within ordinary experience is for
+    speed: measured air speed, NaN where the range `assumed` stands for it. outside: not within ordinary experience
+    is for
     the coat's model to say.
     """
 
@@ -147,9 +152,6 @@ class RackAir:
     def missing(self, seconds: float) -> tuple[str, ...]:
         """Which of temperature and humidity have no fresh, trusted value at a stream time (seconds since 1970)."""
         minute = int((seconds - 1e-6) // MINUTE_S)
-        if self.minute(minute).known and self.book.newest(self.places, Quantity.TEMPERATURE) >= seconds - self.stale_s:
-            if self.book.newest(self.places, Quantity.HUMIDITY) >= seconds - self.stale_s:
-                return ()
         wanted = (Quantity.TEMPERATURE, Quantity.HUMIDITY)
         return tuple(q.value for q in wanted if not self._fresh(q, minute, seconds))
 
@@ -197,7 +199,9 @@ class RackAir:
         return None if math.isnan(temperature) or math.isnan(humidity) else (temperature, humidity)
 
     def assumed_range(self, minute: int) -> tuple[float, float]:
-        """Air speeds to draw from where none is measured: still air where fans are off, wide where the anemometer fell silent."""
+        """Air speeds to draw from where none is measured: still air where fans are off, wide where the anemometer
+        fell silent.
+        """
         low, high = self.rack.airflow_assumed
         if self.fan_on(minute) is False:
             return STILL_AIR

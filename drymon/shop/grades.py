@@ -1,4 +1,6 @@
-"""Stucco grades by sieve opening: each next grade begins where the last one ends; none is skipped (common practice, no source)."""
+"""Stucco grades by sieve opening: each next grade begins where the last one ends; none is skipped (common practice,
+no source).
+"""
 
 from drymon.drying.sieves import opening_um
 

@@ -9,6 +9,7 @@ import numpy as np
 
 from drymon.drying import coat, possible, sorption
 from drymon.drying.coat import AirStep, Array
+from drymon.shop import scale
 from drymon.shop import tree as trees
 from drymon.shop.outcome import Bounds, State, Verdict, When
 from drymon.shop.reasons import ORDER, Effect, Finding, decide
@@ -32,7 +33,9 @@ BURIED_TOLD = 0.02
 
 @dataclass(frozen=True, slots=True)
 class Outlook:
-    """When each member of a tree's ensemble is dry: stream seconds (members,), infinite beyond the horizon; made at `made`."""
+    """When each member of a tree's ensemble is dry: stream seconds (members,), infinite beyond the horizon; made at
+    `made`.
+    """
 
     made: float
     dry: Array
@@ -76,6 +79,8 @@ def _unknowns(world: World, tree: TreeState, clock_known: bool) -> list[Finding]
 def _holds(world: World, tree: TreeState) -> list[Finding]:
     assert tree.kind is not None
     found = [Finding(code, facts) for code, facts in tree.holds.items()]
+    if tree.weighings.disagrees and "weight-disagrees" not in tree.released:
+        found.append(Finding("weight-disagrees", {"what": "no possible coat in this air loses weight like that"}))
     limit = tree.kind.longest_wait_h
     waited = (tree.at - tree.dip.time.timestamp()) / 3600.0
     last = trees.is_last(world.setup, tree)
@@ -85,12 +90,15 @@ def _holds(world: World, tree: TreeState) -> list[Finding]:
 
 
 def _drying(tree: TreeState) -> list[Finding]:
-    assert tree.kind is not None and tree.water is not None
+    assert tree.kind is not None
+    assert tree.water is not None
     found = []
     if tree.chance_dry < ASSURANCE - 1e-9:
         open_dry = float(tree.water.weights[tree.water.left[0] <= tree.target].sum())
         pocket = len(tree.water.left) > 1 and open_dry >= ASSURANCE - 1e-9
         found.append(Finding("pocket-wet" if pocket else "wet", {}))
+    elif tree.coats is not None and (rate := scale.falling(tree.weighings, tree.coats, tree.water, tree.at)):
+        found.append(Finding("weight-falling", {"rate": rate}))
     wait = tree.kind.shortest_wait_h
     if wait is not None and tree.at < tree.dip.time.timestamp() + 3600.0 * wait:
         found.append(Finding("too-soon", {"until": tree.dip.time + timedelta(hours=wait)}))
@@ -222,7 +230,9 @@ def _completed(finding: Finding, facts: Mapping[str, object], now: datetime, zon
 
 
 def _damp(world: World, tree: TreeState, when: When, state: State) -> list[Finding]:
-    """Air too damp ever to get there, with the humidity that would do; nothing where damp air is not what keeps it wet."""
+    """Air too damp ever to get there, with the humidity that would do; nothing where damp air is not what keeps it
+    wet.
+    """
     if state not in (State.DRYING, State.HOLD) or tree.coats is None or tree.chance_dry >= ASSURANCE:
         return []
     if when.late is not None:
@@ -235,11 +245,13 @@ def _damp(world: World, tree: TreeState, when: When, state: State) -> list[Findi
 
 
 def humidity_that_would_do(tree: TreeState, humidity_pct: float, step: AirStep) -> float | None:
-    """The highest humidity, in steps of 5 %, in which the tree would surely dry: within a day, else three, else 14 days.
+    """The highest humidity, in steps of 5 %, in which the tree would surely dry: within a day, else three, else 14
+    days.
 
     None where even the present humidity would do, or none would.
     """
-    assert tree.coats is not None and tree.water is not None
+    assert tree.coats is not None
+    assert tree.water is not None
     if _would_do(tree, humidity_pct, step, LONGEST_H) or not _would_do(tree, DRIEST_PCT, step, LONGEST_H):
         return None
     for hours in (24.0, 72.0, LONGEST_H):
@@ -250,7 +262,8 @@ def humidity_that_would_do(tree: TreeState, humidity_pct: float, step: AirStep) 
 
 
 def _would_do(tree: TreeState, humidity_pct: float, step: AirStep, hours: float) -> bool:
-    assert tree.coats is not None and tree.water is not None
+    assert tree.coats is not None
+    assert tree.water is not None
     deficit = max(float(np.mean(step.saturation)) * (1.0 - humidity_pct / 100.0), 1e-9)
     air = AirStep(deficit, step.saturation, 0.0, step.resistance)
     room = tree.target - tree.coats.sorption * float(sorption.excess(humidity_pct))

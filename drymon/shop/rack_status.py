@@ -33,7 +33,9 @@ def _lateness(verdict: Verdict) -> tuple[int, float]:
 
 
 def _ready_at(awaiting: list[Verdict]) -> When | None:
-    """The last tree's times; none where a tree is unknown or on hold, as no forecast says when a person will have looked."""
+    """The last tree's times; none where a tree is unknown or on hold, as no forecast says when a person will have
+    looked.
+    """
     if not awaiting or any(v.state in (State.UNKNOWN, State.HOLD) for v in awaiting):
         return None
     bounds = zip(*((v.dry_at.early, v.dry_at.best, v.dry_at.late) for v in awaiting), strict=True)

@@ -45,7 +45,8 @@ REASONS: dict[str, Kind] = {
     ),
     "grade-skipped": Kind(
         Effect.HOLD,
-        "stucco {mesh} begins at {finest_um:.0f} um on a coat that ended at {before_um:.0f} um: a grade was skipped; look before the next dip",
+        "stucco {mesh} begins at {finest_um:.0f} um on a coat that ended at {before_um:.0f} um: a grade was skipped; "
+        "look before the next dip",
         _LOOK,
     ),
     "too-long": Kind(
@@ -71,7 +72,8 @@ REASONS: dict[str, Kind] = {
     "wet": Kind(Effect.DRYING, "{gone:.0f} % of the water is gone; {needed:.0f} % is needed, {expected}", _TIME),
     "pocket-wet": Kind(
         Effect.DRYING,
-        "the open faces are dry, the pockets are not: {gone:.0f} % of their water is gone; {needed:.0f} % is needed, {expected}",
+        "the open faces are dry, the pockets are not: {gone:.0f} % of their water is gone; {needed:.0f} % is needed, "
+        "{expected}",
         _TIME,
     ),
     "too-soon": Kind(Effect.DRYING, "the binder needs its time to gel: not before {until}, however dry the air", _TIME),
@@ -128,7 +130,9 @@ class Finding:
 
 
 def decide(findings: list[Finding], last_coat: bool) -> State:
-    """The state that the findings make: unknown before hold before drying; else complete after the last coat, else ready."""
+    """The state that the findings make: unknown before hold before drying; else complete after the last coat, else
+    ready.
+    """
     effect = min((finding.effect for finding in findings), default=Effect.WIDENS)
     states = {Effect.UNKNOWN: State.UNKNOWN, Effect.HOLD: State.HOLD, Effect.DRYING: State.DRYING}
     return states.get(effect, State.COMPLETE if last_coat else State.READY)

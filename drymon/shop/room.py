@@ -1,7 +1,9 @@
 """The room as a fold over what arrives: facts in, outcomes out, at instants that depend on arrival times alone.
 
-Whole minutes of stream time are evaluated, and every fifth second while late facts wait; log events are judged at once. So live
-listening and replay of what was heard say the same. Facts that come late take back what they contradict and are folded anew.
+Whole minutes of stream time are evaluated, and every fifth second while late facts wait; log events are judged at
+once. So live
+listening and replay of what was heard say the same. Facts that come late take back what they contradict and are
+folded anew.
 """
 
 import math
@@ -13,6 +15,7 @@ from drymon.drying.quantities import LIMITS, Quantity
 from drymon.shop import alarms
 from drymon.shop.air import AirBook, RackAir, racks_of
 from drymon.shop.alarm_book import AlarmBook
+from drymon.shop.cells import Cells
 from drymon.shop.conditions import conditions
 from drymon.shop.events import ClockChecked, FanSwitched, LogEvent
 from drymon.shop.forecaster import Forecaster
@@ -44,6 +47,7 @@ class Room:
         self.alarm_book = AlarmBook()
         self.clock_known = True
         self.at = -math.inf
+        self._cells = Cells()
         self._forecaster, self._stepper = Forecaster(self.world), Stepper(self.world)
         self._waiting_since = math.inf
         self._touched: set[str] = set()
@@ -112,12 +116,23 @@ class Room:
         self.alarm_book = book
 
     def _take_reading(self, reading: Reading) -> None:
+        if reading.quantity is Quantity.WEIGHT and not reading.retained:
+            self._take_weight(reading)
         first = self.book.take(reading)
         if reading.quantity not in AIR or first >= self.at // MINUTE_S:
             return
         self._wait(reading)
         for rack in racks_of(self.setup, reading.place):
             self._forget_air(rack, first)
+
+    def _take_weight(self, reading: Reading) -> None:
+        """A load cell's smoothed mass, now and then, is a fact about the tree that hangs on it."""
+        found = self._cells.take(reading)
+        if found is None:
+            return
+        for log in self.logs.values():
+            if log.hangs_on(reading.sensor):
+                log.add(found.about(log.name, reading))
 
     def _wait(self, item: Reading | LogEvent) -> None:
         """Something came that changes what has been said: look at it soon, not only at the next minute."""

@@ -1,7 +1,9 @@
 """A sensor's record by the minute: what of it is evidence, and what is doubted.
 
-One `Track` per place, quantity and sensor. It keeps the mean of each minute's trusted readings, and judges each reading as it
-comes: outside the limits, too fast, or with digits that stay while a related quantity moves (see `drying.quantities.LIMITS`).
+One `Track` per place, quantity and sensor. It keeps the mean of each minute's trusted readings, and judges each
+reading as it
+comes: outside the limits, too fast, or with digits that stay while a related quantity moves (see
+`drying.quantities.LIMITS`).
 """
 
 from dataclasses import dataclass, field

@@ -62,7 +62,9 @@ class Recipe:
 
 @dataclass(frozen=True, slots=True)
 class RoomSetup:
-    """All that the shop floor of drymon must know of a room; names are unique and cross-references hold (checked at the door)."""
+    """All that the shop floor of drymon must know of a room; names are unique and cross-references hold (checked at
+    the door).
+    """
 
     name: str
     label: str = ""

@@ -1,4 +1,6 @@
-"""Step all trees of a rack through the same minute in one go: the same numbers as one by one, at a fraction of the time."""
+"""Step all trees of a rack through the same minute in one go: the same numbers as one by one, at a fraction of the
+time.
+"""
 
 from collections.abc import Iterable
 

@@ -1,4 +1,6 @@
-"""One tree's life in the room as a fold: events and minutes of air in, a new state out. Nothing here is ever changed in place."""
+"""One tree's life in the room as a fold: events and minutes of air in, a new state out. Nothing here is ever changed
+in place.
+"""
 
 import math
 import zlib
@@ -11,9 +13,9 @@ import numpy as np
 from drymon.drying import coat
 from drymon.drying.coat import CoatState, PossibleCoats
 from drymon.drying.coat_model import CoatModel
-from drymon.shop import grades
+from drymon.shop import grades, scale
 from drymon.shop.air import MinuteAir, RackAir
-from drymon.shop.events import Dip, Felt, Look, Move, Shelter, TreeEvent
+from drymon.shop.events import CellMass, Dip, Felt, Look, Move, Shelter, TreeEvent, Weigh
 from drymon.shop.outcome import State
 from drymon.shop.sensors import MINUTE_S
 from drymon.shop.setup import CoatType, RoomSetup
@@ -41,7 +43,8 @@ class World:
 class TreeState:
     """A tree at stream time `at` (seconds since 1970).
 
-    coats, water: the present dip's ensemble and what is left, None where the coat is unknown. holds: latched reasons with their facts.
+    coats, water: the present dip's ensemble and what is left, None where the coat is unknown. holds: latched reasons
+    with their facts.
     released: codes that a look has released for this coat. seen: what has happened to this coat's air so far.
     """
 
@@ -71,6 +74,7 @@ class TreeState:
     outside: bool = False
     gap_s: float = 0.0
     loss_pct_per_h: float = 0.0
+    weighings: scale.Weighings = field(default_factory=scale.Weighings)
 
     @property
     def target(self) -> float:
@@ -159,6 +163,10 @@ def told(tree: TreeState, event: TreeEvent, holding: frozenset[str]) -> TreeStat
         return replace(tree, released=tree.released | holding, holds=MappingProxyType(holds))
     if isinstance(event, Felt) and tree.water is not None:
         return replace(tree, water=felt(tree.water, event.finding, tree.target))
+    if isinstance(event, Weigh | CellMass) and tree.coats is not None and tree.water is not None:
+        dipped_at = tree.dip.time.timestamp()
+        weighings, water = scale.weighed(tree.weighings, tree.coats, tree.water, event, dipped_at)
+        return replace(tree, weighings=weighings, water=water)
     return tree
 
 
@@ -193,7 +201,8 @@ def minute_on(world: World, tree: TreeState, end: float, left: coat.Array) -> Tr
 
 
 def _minute(tree: TreeState, air: MinuteAir, end: float, left: coat.Array | None = None) -> TreeState:
-    assert tree.coats is not None and tree.water is not None
+    assert tree.coats is not None
+    assert tree.water is not None
     seconds = end - tree.at
     before = tree.water
     outside = air.known and _outside(tree.model, air)

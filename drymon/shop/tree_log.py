@@ -5,7 +5,7 @@ from bisect import bisect_right
 from dataclasses import replace
 
 from drymon.shop import tree as trees
-from drymon.shop.events import Dip, Leave, Look, TreeEvent, Undo
+from drymon.shop.events import CellMass, Dip, Leave, Look, Move, TreeEvent, Undo
 from drymon.shop.judge import holding, state_of
 from drymon.shop.outcome import State
 from drymon.shop.sensors import MINUTE_S
@@ -49,6 +49,15 @@ class TreeLog:
         """Whether the tree has ever hung on this rack."""
         return any(getattr(event, "rack", None) == rack for event in self._effective)
 
+    def hangs_on(self, cell: str) -> bool:
+        """Whether the tree was last said to hang on this cell."""
+        for event in reversed(self._effective):
+            if isinstance(event, Leave):
+                return False
+            if isinstance(event, Move) or (isinstance(event, Dip) and event.cell is not None):
+                return event.cell == cell
+        return False
+
     def state(self, until: float, clock_known: bool = True, keep: bool = True) -> TreeState | None:
         """The tree at a stream time, None where it is not in the room. keep: fold on from here next time."""
         at, index, state = self._snapshots[-1] if self._snapshots else (-math.inf, 0, None)
@@ -58,7 +67,7 @@ class TreeLog:
             event = self._effective[index]
             index += 1
             state = self._apply(state, event, clock_known)
-            if keep:
+            if keep and not isinstance(event, CellMass):
                 self._snapshots.append((event.time.timestamp(), index, state))
         if state is not None:
             state = trees.advanced(self.world, state, until)
@@ -69,7 +78,9 @@ class TreeLog:
         return state
 
     def steady(self, at: float) -> TreeState | None:
-        """The tree's state at `at`, where that was folded last, nothing happens in the next minute and time matters to it."""
+        """The tree's state at `at`, where that was folded last, nothing happens in the next minute and time matters
+        to it.
+        """
         if not self._snapshots or self._snapshots[-1][0] != at or self.completed_at <= at:
             return None
         _, index, state = self._snapshots[-1]

@@ -1,0 +1,134 @@
+"""What weighings since the dip make of a tree's possible coats."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from types import MappingProxyType
+
+import numpy as np
+
+from drymon.drying import weight_evidence
+from drymon.drying.coat import Array, CoatState, PossibleCoats
+from drymon.drying.weight_evidence import BENCH_SCALE, LOAD_CELL
+from drymon.shop.events import CellMass, Weigh
+
+DRIPPING_S = 240.0
+"""Weighings sooner after a dip see slurry drip, not water leave (common practice, no source)."""
+
+FEWEST = 3
+MOST = 36
+"""Weighings kept of one coat; beyond it every second of the older half goes."""
+
+BENCH_SD_KG = 0.001
+BENCH_SHARE = 2e-4
+"""A bench scale's error: a gram, or this share of what lies on it (common practice, no source)."""
+
+LEAST_MEMBERS = 16.0
+"""The evidence is toned down until so many members still count: an ensemble must not collapse on a few."""
+
+FALLING_SHARE_PER_H = 0.02
+"""Loss per hour, as a share of the coat's water, at which a scale contradicts "dry"."""
+
+DISAGREES_SQUARES = 6.0
+"""Mean squared error per weighing, in units of its spread, of the best member beyond which weight and air disagree."""
+
+
+@dataclass(frozen=True, slots=True)
+class Weighings:
+    """One coat's weighings: s since 1970, kg, kg, and each member's water [kg/m2] at the time; plus what they say.
+
+    log_weights: log likelihood of the members, zeros while nothing is learnt. rate: newest loss [kg/s] and its sd
+    from a cell.
+    """
+
+    times: tuple[float, ...] = ()
+    masses: tuple[float, ...] = ()
+    sds: tuple[float, ...] = ()
+    water: tuple[Array, ...] = ()
+    bench: bool = False
+    prior: Array | None = None
+    area_m2: float | None = None
+    disagrees: float = 0.0
+    rate: tuple[float, float, float] | None = None
+    facts: Mapping[str, object] = field(default_factory=lambda: MappingProxyType({}))
+
+
+def weighed(
+    seen: Weighings, coats: PossibleCoats, water: CoatState, event: Weigh | CellMass, dipped_at: float
+) -> tuple[Weighings, CoatState]:
+    """Take one weighing in; returns the record and the ensemble weighed anew."""
+    at = event.time.timestamp()
+    if at < dipped_at + DRIPPING_S:
+        return seen, water
+    prior = water.weights if seen.prior is None else seen.prior
+    seen = _added(seen, event, coats.shares @ (water.left * coats.water), prior)
+    if len(seen.times) < FEWEST:
+        return seen, water
+    return _judged(seen, water, prior, dipped_at)
+
+
+def _added(seen: Weighings, event: Weigh | CellMass, left: Array, prior: Array) -> Weighings:
+    bench = isinstance(event, Weigh)
+    sd = max(BENCH_SD_KG, BENCH_SHARE * event.mass) if isinstance(event, Weigh) else event.sd
+    rate = (event.time.timestamp(), event.rate, event.rate_sd) if isinstance(event, CellMass) else seen.rate
+    rows = [*zip(seen.times, seen.masses, seen.sds, seen.water, strict=True)]
+    if bench != seen.bench:
+        rows = []  # another scale has another zero: what the first one said stays in the weights no longer
+    rows.append((event.time.timestamp(), event.mass, sd, left))
+    if len(rows) > MOST:
+        half = len(rows) // 2
+        rows = rows[:half:2] + rows[half:]
+    times, masses, sds, water = zip(*rows, strict=True)
+    return Weighings(times, masses, sds, water, bench, prior, seen.area_m2, seen.disagrees, rate)
+
+
+def _judged(seen: Weighings, water: CoatState, prior: Array, dipped_at: float) -> tuple[Weighings, CoatState]:
+    evidence = weight_evidence.weigh_members(
+        np.array(seen.times) - dipped_at,
+        np.array(seen.masses),
+        np.array(seen.sds),
+        np.stack(seen.water, axis=1),
+        errors=BENCH_SCALE if seen.bench else LOAD_CELL,
+    )
+    best = float(np.sort(evidence.squares)[: len(prior) // 50 + 1].mean()) / max(len(seen.times) - 2, 1)
+    weights = toned_down(prior, evidence.log_likelihood)
+    believed = best <= DISAGREES_SQUARES
+    area = float(weights @ evidence.area_m2)
+    record = Weighings(
+        seen.times, seen.masses, seen.sds, seen.water, seen.bench, prior, area, 0.0 if believed else best, seen.rate
+    )
+    return record, CoatState(water.left, water.dry_since, weights if believed else prior)
+
+
+def toned_down(prior: Array, log_likelihood: Array) -> Array:
+    """Weights in proportion to prior x likelihood^power, with the highest power up to 1 that leaves LEAST_MEMBERS
+    counting.
+    """
+    low, high = 0.0, 1.0
+    weights = _weights(prior, log_likelihood)
+    if _counting(weights) >= LEAST_MEMBERS:
+        return weights
+    for _ in range(20):
+        power = 0.5 * (low + high)
+        weights = _weights(prior, power * log_likelihood)
+        low, high = (power, high) if _counting(weights) >= LEAST_MEMBERS else (low, power)
+    return _weights(prior, low * log_likelihood)
+
+
+def _weights(prior: Array, log_likelihood: Array) -> Array:
+    weights = prior * np.exp(log_likelihood - log_likelihood.max())
+    return np.asarray(weights / weights.sum())
+
+
+def _counting(weights: Array) -> float:
+    """Effective number of members, 1 / sum of squares (Kish 1965)."""
+    return float(1.0 / (weights @ weights))
+
+
+def falling(seen: Weighings, coats: PossibleCoats, water: CoatState, at: float) -> float | None:
+    """Loss in g per hour where the load cell still sees more than a dry tree loses, else None."""
+    if seen.rate is None or seen.area_m2 is None or at - seen.rate[0] > 1800.0:
+        return None
+    _, rate, sd = seen.rate
+    held = seen.area_m2 * float(water.weights @ (coats.shares @ coats.water))
+    limit = FALLING_SHARE_PER_H * held / 3600.0
+    return -rate * 3.6e6 if -rate - 2.0 * sd > limit else None
