@@ -71,16 +71,16 @@ def _draw_panel(
     longest = timedelta(minutes=room.stale_after_min)
     inside = [(time, value) for time, value in series if span.begin <= time <= span.end]
     axes.plot(*_with_gaps(inside, longest), color=panel.color, linewidth=1.2)
-    band = _draw_band(axes, panel, dips, room, span)
+    bands = _draw_band(axes, panel, dips, room, span)
     extent = _extent(panel, [value for _, value in inside])
     if not inside:
         extent = _draw_nothing(axes, panel, rack, extent)
-    _dress_values(axes, panel, extent, band)
+    _dress_values(axes, panel, extent, bands)
     for dipped in dips:
         if span.begin <= dipped.dip.time <= span.end:
             axes.axvline(x_of(dipped.dip.time), color=QUIET, linewidth=0.8, alpha=0.6, zorder=1)
     _draw_gaps(axes, [time for time, _ in inside], longest, span)
-    _label_right(axes, panel, inside, band)
+    _label_right(axes, panel, inside, bands)
 
 
 def _with_gaps(series: Series, longest: timedelta) -> tuple[np.ndarray, np.ndarray]:
@@ -101,10 +101,8 @@ def _extent(panel: Panel, values: Sequence[float]) -> Limits:
     return (low - short / 2, high + short / 2) if short > 0 else (low, high)
 
 
-def _dress_values(axes: Axes, panel: Panel, extent: Limits, band: Limits | None) -> None:
-    low, high = extent
-    if band is not None:
-        low, high = min(low, band[0]), max(high, band[1])
+def _dress_values(axes: Axes, panel: Panel, extent: Limits, bands: Sequence[Limits]) -> None:
+    low, high = min(low for low, _ in (extent, *bands)), max(high for _, high in (extent, *bands))
     margin = 0.07 * (high - low)
     floor = 0.0 if panel.quantity is Quantity.AIRFLOW else -np.inf
     axes.set_ylim(max(low - margin, floor), high + margin)
@@ -114,8 +112,8 @@ def _dress_values(axes: Axes, panel: Panel, extent: Limits, band: Limits | None)
     axes.locator_params(axis="y", nbins=5)
 
 
-def _draw_band(axes: Axes, panel: Panel, dips: Sequence[Dipped], room: RoomSetup, span: Span) -> Limits | None:
-    """Shade what all coats that hang there ask for together; returns the outermost limits shaded."""
+def _draw_band(axes: Axes, panel: Panel, dips: Sequence[Dipped], room: RoomSetup, span: Span) -> list[Limits]:
+    """Shade what all coats that hang there ask for together; returns all limits shaded, in time order."""
     shaded: list[Limits] = []
     edges = {span.begin, span.end, *(d.dip.time for d in dips), *(d.end for d in dips)}
     for begin, end in pairwise(sorted(edge for edge in edges if span.begin <= edge <= span.end)):
@@ -128,7 +126,7 @@ def _draw_band(axes: Axes, panel: Panel, dips: Sequence[Dipped], room: RoomSetup
         axes.fill_between(reach, low, high, color=BAND, linewidth=0, zorder=0)
         for limit in (low, high):
             axes.plot(reach, [limit] * 2, color=EDGE, linewidth=0.7, zorder=0.6)
-    return (min(low for low, _ in shaded), max(high for _, high in shaded)) if shaded else None
+    return shaded
 
 
 def _asked(dipped: Dipped, panel: Panel, room: RoomSetup) -> Limits | None:
@@ -161,12 +159,13 @@ def _draw_gaps(axes: Axes, times: Sequence[datetime], longest: timedelta, span: 
             note(axes, "no readings", (middle, 0.5), counted=TOP, color=QUIET, ha="center", ground=True)
 
 
-def _label_right(axes: Axes, panel: Panel, inside: Series, band: Limits | None) -> None:
+def _label_right(axes: Axes, panel: Panel, inside: Series, bands: Sequence[Limits]) -> None:
     shelf = Shelf(axes, gap=0.115)
     if inside:
         shelf.put(inside[-1][1], f"{inside[-1][1]:.{panel.digits}f} {panel.unit}", panel.color, bold=True)
-    if band is not None:
-        shelf.put(sum(band) / 2, f"asked: {band[0]:g} to {band[1]:g}", QUIET)
+    if bands:
+        low, high = bands[-1]
+        shelf.put((low + high) / 2, f"asked: {low:g} to {high:g}", QUIET)
     shelf.draw()
 
 

@@ -23,9 +23,9 @@ def draw_room(histories: Mapping[str, Sequence[Verdict]], room: RoomSetup, span:
     """Lanes by rack, then tree. `histories`: verdicts in time order; `now`: where the future begins."""
     with drawing():
         lanes = _lanes(histories, room, now, span)
-        height = 1.95 + 0.36 * max(len(lanes) + len({rack for rack, _, _ in lanes}), 2)
+        height = 1.75 + 0.36 * max(len(lanes) + len({rack for rack, _, _ in lanes}), 2)
         figure = paper(f"Trees in {room.label or room.name}", span.words, height)
-        (axes,) = panels(figure, [1], foot=0.86)
+        (axes,) = panels(figure, [1], foot=0.66)
         bottom = _draw_lanes(axes, lanes, span, now)
         _dress(axes, bottom, span, now)
         figure.legend(
@@ -123,8 +123,8 @@ def _last_word(axes: Axes, last: Verdict, middle: float, span: Span, now: dateti
     """Coat and what comes, on the right."""
     words = f"{last.coat} {last.number}"
     if last.state is State.DRYING and last.dry_at.late is not None and now <= last.valid_until:
-        words += f" · by {say(last.dry_at.late, now, span.zone.key)}"
-    note(axes, words, (1.0, middle), (7, 0), counted=BESIDE, size=8.5, color=QUIET)
+        words += f"\nby {say(last.dry_at.late, now, span.zone.key)}"
+    note(axes, words, (1.0, middle), (7, 0), counted=BESIDE, size=8, color=QUIET)
 
 
 def _dress(axes: Axes, bottom: float, span: Span, now: datetime) -> None:

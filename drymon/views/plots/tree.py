@@ -35,7 +35,7 @@ def draw_tree(
     with drawing():
         coats = [coat for coat in coats_of(verdicts, min(span.end, now)) if coat.end > span.begin]
         figure = paper(f"Drying of tree {tree}", span.words, height=5.8, also=_wider(coats))
-        curve, strip = panels(figure, [8, 0.75], gap=0.34, foot=0.86, head=1.12)
+        curve, strip = panels(figure, [8, 0.75], gap=0.34, foot=0.66, head=1.12)
         _dress_curve(curve, span)
         for coat in coats:
             _draw_coat(curve, coat, room, span, span.end if coat is coats[-1] else coat.end)

@@ -1,0 +1,191 @@
+"""What `drymon check` looks at: each part yields findings, and none of them stops the others."""
+
+import http.client
+import shutil
+import socket
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+from drymon.cli.broker_check import answer_of
+from drymon.cli.home import DATABASE, record_of, service_runs, wall
+from drymon.cli.status import look
+from drymon.errors import DrymonError, SetupError
+from drymon.messages.coat_models import load_models
+from drymon.messages.config import ROOM_FILE, load_home
+from drymon.messages.settings import HomeConfig
+from drymon.service.clock import EARLIEST, SystemClock
+from drymon.service.embedded import broker_of
+from drymon.store.backup import unfit
+from drymon.store.engine import has_wal_reset_fault, sqlite_version
+from drymon.views.now import age
+
+LEAST_FREE, LITTLE_FREE = 0.05, 0.10
+HTTP_S = 3.0
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One line of the check: `ok`, `look` or `wrong`, about what, in words, and what to do."""
+
+    verdict: Literal["ok", "look", "wrong"]
+    subject: str
+    words: str
+    remedy: str = ""
+
+
+def examine(home: Path) -> Iterator[Finding]:
+    """All findings on a home. Raises SetupError where the folder is no home at all."""
+    try:
+        config = load_home(home)
+    except SetupError as error:
+        if not (home / ROOM_FILE).exists():
+            raise
+        yield Finding(
+            "wrong", "configuration", str(error), "correct room.toml, then check again; the rest waits for it"
+        )
+        return
+    room = config.room
+    counts = f"{len(room.racks)} racks, {len(room.coats)} coats, {len(room.recipes)} recipes"
+    yield Finding("ok", "configuration", f"room {room.name}: {counts}, time zone {room.timezone}")
+    running = _running(config)
+    yield _service(config, running)
+    yield _broker(config, running)
+    yield from _database(config)
+    yield from _sensors(config, running)
+    yield from _models(config)
+    yield _page(config, running)
+    yield _clock()
+
+
+def _running(config: HomeConfig) -> bool:
+    try:
+        with record_of(config) as record:
+            return service_runs(config, record)
+    except DrymonError:
+        return False
+
+
+def _service(config: HomeConfig, running: bool) -> Finding:
+    if running:
+        return Finding("ok", "service", "running")
+    return Finding("look", "service", "not running", f"start it: drymon serve --home {config.path}")
+
+
+def _broker(config: HomeConfig, running: bool) -> Finding:
+    if config.broker is None and not running:
+        words = "none in room.toml: the service would start an embedded one, for trying out only"
+        return Finding("look", "broker", words, "for a shop install mosquitto and name it under [broker]")
+    try:
+        broker = broker_of(config)
+        problem = answer_of(broker)
+    except DrymonError as error:
+        return Finding("wrong", "broker", str(error), "see [broker] in room.toml")
+    where = f"{broker.host}:{broker.port}" + (" with TLS" if broker.tls else "")
+    if problem:
+        return Finding("wrong", "broker", f"{where}: {problem}", "is it running, and do [broker] and its password fit?")
+    if config.broker is None:
+        return Finding("look", "broker", f"embedded at {where}", "for trying out only; a shop runs mosquitto")
+    return Finding("ok", "broker", f"{where} answers and lets us in")
+
+
+def _database(config: HomeConfig) -> Iterator[Finding]:
+    path = config.path / DATABASE
+    if not path.exists():
+        yield Finding("ok", "database", "none yet: the service makes it when it first starts")
+    elif problem := unfit(path):
+        yield Finding("wrong", "database", problem, "stop the service, then `drymon restore` the last good backup")
+    else:
+        yield Finding("ok", "database", f"sound, {path.stat().st_size / 1e6:.1f} MB")
+    if has_wal_reset_fault():
+        words = f"SQLite {sqlite_version()} has the WAL-reset fault (mended in 3.51.3)"
+        remedy = "drymon keeps to one writer, which avoids it; never write to drymon.db with another program"
+        yield Finding("look", "database", words, remedy)
+    usage = shutil.disk_usage(config.path)
+    free = f"{usage.free / 1e9:.1f} GB free of {usage.total / 1e9:.0f} GB"
+    if usage.free < LEAST_FREE * usage.total:
+        yield Finding("wrong", "disk", free, "make room: move old backups and pictures away")
+    elif usage.free < LITTLE_FREE * usage.total:
+        yield Finding("look", "disk", free, "make room soon")
+    else:
+        yield Finding("ok", "disk", free)
+
+
+def _sensors(config: HomeConfig, running: bool) -> Iterator[Finding]:
+    if not (config.path / DATABASE).exists():
+        yield Finding("look", "sensors", "none heard yet", "let a sensor publish to drymon/<room>/<rack>/<quantity>")
+        return
+    try:
+        now = look(config, wall())
+    except DrymonError as error:
+        yield Finding("wrong", "sensors", f"the database does not tell: {error}")
+        return
+    for sensor in now.sensors if running else ():
+        name = " ".join(part for part in (sensor.place, sensor.quantity, sensor.sensor) if part)
+        last = f"{name}: {sensor.state}, last {sensor.value:g} {sensor.unit} {age(now.time - sensor.time)} ago"
+        good = sensor.state == "ok"
+        yield Finding(
+            "ok" if good else "wrong", "sensor", last, "" if good else "see its power, cable, radio and place"
+        )
+    if not running:
+        yield Finding("look", "sensors", f"{len(now.sensors)} known; the service hears none of them now")
+    if now.refused_count:
+        last_refused = f"; the latest: {now.refused[0].topic}: {now.refused[0].reason}" if now.refused else ""
+        yield Finding("look", "messages", f"{now.refused_count} were not understood{last_refused}")
+
+
+def _models(config: HomeConfig) -> Iterator[Finding]:
+    try:
+        models = load_models(config.path)
+    except DrymonError as error:
+        yield Finding("wrong", "models", str(error), "put the file back from a backup, or remove it to fall back")
+        return
+    names = [coat.name for coat in config.room.coats]
+    missing = [name for name in names if name not in models]
+    starting = [name for name in names if name in models and models[name].is_starting_model]
+    if missing:
+        remedy = f"known: {', '.join(sorted(models))}; rename the coat in room.toml, or fit it from weighed runs"
+        yield Finding("wrong", "models", f"none for {', '.join(missing)}: such trees are unknown", remedy)
+    if starting:
+        remedy = "weigh some dryings, then `drymon fit`: bounds get much narrower"
+        yield Finding("look", "models", f"starting models, wide on purpose: {', '.join(starting)}", remedy)
+    for model in (models[name] for name in names if name not in missing + starting):
+        yield Finding("ok", "models", f"{model.name}: learned from {model.runs} weighed runs")
+
+
+def _page(config: HomeConfig, running: bool) -> Finding:
+    host, port = config.page.host, config.page.port
+    where = f"http://{host}:{port}/" + ("" if config.page.password_file else ", reading only")
+    if running:
+        return Finding("ok", "page", where) if _answers(host, port) else Finding(
+            "wrong", "page", f"{where}: no answer", "see the service's log; is the port taken by another program?"
+        )  # fmt: skip
+    try:
+        with socket.create_server((host, port)):
+            return Finding("ok", "page", f"{where}: the port is free")
+    except OSError as error:
+        return Finding(
+            "wrong", "page", f"{where}: {error}", "stop the program that has the port, or set another in [page]"
+        )
+
+
+def _answers(host: str, port: int) -> bool:
+    connection = http.client.HTTPConnection(host, port, timeout=HTTP_S)
+    try:
+        connection.request("GET", "/")
+        return connection.getresponse().status < 500
+    except OSError:
+        return False
+    finally:
+        connection.close()
+
+
+def _clock() -> Finding:
+    clock = SystemClock()
+    now = f"{clock.wall():%Y-%m-%d %H:%M} UTC"
+    if clock.wall() < EARLIEST:
+        return Finding("wrong", "clock", now, "set the clock, or let a time server do it")
+    if not clock.synchronised():
+        return Finding("look", "clock", f"{now}, kept by no time server", "enable one: timedatectl set-ntp true")
+    return Finding("ok", "clock", f"{now}, kept by a time server")

@@ -1,0 +1,166 @@
+"""`drymon demo`: an invented shop's three days through the whole tool, sped up."""
+
+import os
+import sys
+import time
+from argparse import Namespace, _SubParsersAction
+from collections.abc import Callable
+from datetime import timedelta
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+    from drymon.messages.message import Message
+    from drymon.messages.settings import HomeConfig
+    from drymon.store import Store
+    from drymon.views.timeline import Timeline
+
+FOLDER, MARK, PICTURES, STREAM = "drymon-demo", "demo.txt", "pictures", "three-days.jsonl.gz"
+STORY = "This home was made by `drymon demo`: an invented shop, nothing in it was measured. It may be deleted.\n"
+
+
+def register(commands: "_SubParsersAction[Any]") -> None:
+    """Say what `demo` takes."""
+    commands.add_parser(
+        "demo",
+        help="the whole tool on a recorded stream, sped up",
+        description="Makes a home (--home, else $DRYMON_HOME, else ./drymon-demo) and plays three days of an invented "
+        "shop through a real broker, recording, judging and publishing as in a shop. The story goes to standard "
+        "output, pictures to HOME/pictures. Takes about a minute.",
+    )
+
+
+def run(args: Namespace) -> int:
+    """Play the demo."""
+    started = time.monotonic()
+    home = Path(args.home or os.environ.get("DRYMON_HOME") or FOLDER).expanduser()
+    config = make_demo_home(home)
+    timeline, messages = _play(config)
+    pictures = _draw(config)
+    _close(config, timeline, messages, pictures, time.monotonic() - started)
+    return 0
+
+
+def make_demo_home(home: Path) -> "HomeConfig":
+    """A fresh demo home at `home`; SetupError where something else is there."""
+    from importlib.resources import files
+
+    from drymon.errors import SetupError
+    from drymon.messages.config import ROOM_FILE, load_home
+    from drymon.messages.home import make_home
+
+    if home.exists() and any(home.iterdir()) and not (home / MARK).exists():
+        raise SetupError(f"{home}: is not empty and no demo's home, so it is left alone; name another with --home")
+    for old in (*home.glob("drymon.db*"), *(home / PICTURES).glob("*.svg"), home / ROOM_FILE):
+        old.unlink(missing_ok=True)
+    make_home(home, files("drymon.demo_streams").joinpath("room.toml").read_text(encoding="utf-8"))
+    (home / MARK).write_text(STORY, encoding="utf-8")
+    return load_home(home)
+
+
+def _play(config: "HomeConfig") -> "tuple[Timeline, int]":
+    from importlib.resources import as_file, files
+
+    from drymon.cli.demo_broker import demo_broker
+    from drymon.cli.demo_run import play
+    from drymon.cli.home import DATABASE
+    from drymon.messages.coat_models import load_models
+    from drymon.messages.streams import read_stream
+    from drymon.service.pipeline import Pipeline
+    from drymon.store import Store
+    from drymon.store.lock import HomeLock
+    from drymon.views.timeline import Timeline
+
+    timeline = Timeline(config.room.name, config.room.timezone)
+    progress = Progress()
+
+    def tell(message: "Message") -> None:
+        for line in timeline.lines(message):
+            progress.clear()
+            print(line, flush=True)
+        progress.show(message)
+
+    with (
+        HomeLock(config.path),
+        Store.open(config.path / DATABASE) as store,
+        demo_broker(config.path) as (broker, name),
+        as_file(files("drymon.demo_streams").joinpath(STREAM)) as stream,
+    ):
+        print(f"{config.room.label}: three days through {name}, sped up; times on its clock ({config.room.timezone})\n")
+        count = play(config, Pipeline(config, load_models(config.path), store), read_stream([stream]), broker, tell)
+        progress.clear()
+        last = store.last_arrival()
+        if last is not None:
+            store.roll_up(last + timedelta(minutes=1))
+    return timeline, count
+
+
+class Progress:
+    """Where in the stream we are, on standard error, where that is a terminal."""
+
+    def __init__(self) -> None:
+        self._shown = sys.stderr.isatty()
+        self._next = 0.0
+
+    def show(self, message: "Message") -> None:
+        """The time of the stream, some times a second."""
+        if self._shown and time.monotonic() > self._next:
+            print(f"\r{message.arrived:%Y-%m-%d %H:%M} UTC ", end="", file=sys.stderr, flush=True)
+            self._next = time.monotonic() + 0.2
+
+    def say(self, words: str) -> None:
+        """A word in the same place."""
+        if self._shown:
+            print(f"\r{words:<40}", end="", file=sys.stderr, flush=True)
+
+    def clear(self) -> None:
+        """Leave the line to others."""
+        if self._shown:
+            print("\r" + " " * 40 + "\r", end="", file=sys.stderr, flush=True)
+
+
+def _draw(config: "HomeConfig") -> list[Path]:
+    """Each rack's air, every tree's drying, the room."""
+    from drymon.cli.home import record_of
+
+    with record_of(config) as record:
+        return _pictures(config, record)
+
+
+def _pictures(config: "HomeConfig", record: "Store") -> list[Path]:
+    from drymon.cli.plot import rack_picture, room_picture, tree_picture
+    from drymon.views.plots.style import save
+
+    now = record.last_arrival()
+    assert now is not None
+    figures: dict[str, Callable[[], Figure]] = {"room": lambda: room_picture(config, record, now, None, None)}
+    for rack in config.room.racks:
+        figures[f"rack-{rack.name}"] = partial(rack_picture, config, record, rack.name, now, None, None)
+    for tree in record.tree_names():
+        figures[f"tree-{tree}"] = partial(tree_picture, config, record, tree, now, None, None)
+    progress, made = Progress(), []
+    for name, figure in figures.items():
+        progress.say(f"drawing {name}")
+        made.append(save(figure(), config.path / PICTURES / f"{name}.svg"))
+    progress.clear()
+    return made
+
+
+def _close(config: "HomeConfig", timeline: "Timeline", messages: int, pictures: list[Path], seconds: float) -> None:
+    from drymon.cli.home import record_of
+
+    counts = timeline.counts
+    with record_of(config) as record:
+        refused = record.refused_count()
+    print(
+        f"\n{messages} messages, {refused} of them not understood and kept; {counts['dip']} dips; "
+        f"{counts['ready']} times ready, {counts['hold']} times on hold, {counts['unknown']} times not to be told, "
+        f"{counts['complete']} shells complete; {counts['alarms']} alarms. {seconds:.0f} s."
+    )
+    print("Ready means ready for the next dip. It never means ready to dewax or to pour.")
+    print(f"{len(pictures)} pictures in {config.path / PICTURES}; the record is in {config.path}, for example:")
+    print(f"  drymon plot tree {pictures[-1].stem.removeprefix('tree-')} --home {config.path} --out tree.png")
+    print(f"  drymon export verdicts --home {config.path} --out verdicts.csv")

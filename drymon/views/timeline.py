@@ -1,0 +1,139 @@
+"""What happened, as a story to be read: messages in the order they were heard and said, told line by line. Pure."""
+
+import json
+from collections import Counter
+from collections.abc import Callable, Iterator, Mapping
+from datetime import datetime
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from drymon.messages.message import Message
+from drymon.messages.times import parse_time
+from drymon.shop.local_time import say
+from drymon.shop.outcome import State
+from drymon.views.table import MARKS
+
+TOLD_BY_TREES = ("tree-ready", "tree-hold", "redipped-early")
+"""Kinds of alert that the line about the tree has told already, or tells better."""
+HEARD: Mapping[str, Callable[[Mapping[str, Any]], str]] = {
+    "look": lambda said: f"{said.get('by') or 'somebody'} looked: {said.get('finding')}{_quoted(said.get('note'))}",
+    "felt": lambda said: f"{said.get('by') or 'somebody'} felt it: {said.get('finding')}",
+    "weigh": lambda said: f"weighed: {said.get('mass')} {said.get('unit', 'kg')}",
+    "undo": lambda said: f"{said.get('by') or 'somebody'} took the last dip back",
+    "move": lambda said: f"moved to {said.get('rack')}",
+    "leave": lambda said: "left the room",
+    "fan": lambda said: f"fans switched {'on' if said.get('on') else 'off'}",
+}
+
+WORDS = {
+    State.DRYING: "drying",
+    State.READY: "ready to redip",
+    State.HOLD: "hold",
+    State.UNKNOWN: "cannot tell",
+    State.COMPLETE: "complete",
+}
+
+
+class Timeline:
+    """Tells changes only: dips, states, racks that are ready, alerts, what people reported."""
+
+    def __init__(self, room: str, timezone: str) -> None:
+        self._out, self._log = f"drymon/{room}/out/", f"drymon/{room}/log/"
+        self._timezone, self._zone = timezone, ZoneInfo(timezone)
+        self._trees: dict[str, tuple[str, str]] = {}
+        self._racks: dict[str, bool] = {}
+        self._alarms: set[str] = set()
+        self._day = ""
+        self.counts: Counter[str] = Counter()
+
+    def lines(self, message: Message) -> Iterator[str]:
+        """The lines that this message adds, with a heading where a new day begins."""
+        told = list(self._tell(message))
+        local = message.arrived.astimezone(self._zone)
+        day = f"{local:%A} {local.day} {local:%B %Y}"
+        if told and day != self._day:
+            yield from ([""] if self._day else []) + [day]
+            self._day = day
+        for subject, words in told:
+            yield f"  {local:%H:%M}  {subject:<10}  {words}"
+
+    def _tell(self, message: Message) -> Iterator[tuple[str, str]]:
+        said = _object(message.payload)
+        if message.topic.startswith(self._log):
+            yield from self._heard(message.topic.removeprefix(self._log), said)
+        elif message.topic.startswith(self._out + "tree/") and said:
+            yield from self._tree(said)
+        elif message.topic.startswith(self._out + "rack/") and said:
+            yield from self._rack(said)
+        elif message.topic == self._out + "alert":
+            yield from self._alert(said)
+
+    def _heard(self, event: str, said: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
+        self.counts[event] += 1
+        if event in HEARD:
+            yield str(said.get("tree") or said.get("rack") or "?"), f"· {HEARD[event](said)}"
+
+    def _tree(self, said: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
+        tree, state, dipped_at = said["tree"], said["state"], said["dipped_at"]
+        before = self._trees.get(tree)
+        self._trees[tree] = (state, dipped_at)
+        if before is None or before[1] < dipped_at:
+            yield tree, f"↓ dip {said['number']}, {said['coat']}, on {said['rack']}: {self._outlook(said)}"
+            early = [reason["text"] for reason in said["reasons"] if reason["code"] == "redipped-early"]
+            yield from ((tree, f"! {text}") for text in early)
+        elif before[0] != state:
+            self.counts[state] += 1
+            why = f": {_first_reason(said)}" if state not in (State.READY, State.COMPLETE) else ""
+            yield tree, f"{MARKS[State(state)]} {WORDS[State(state)]}{why}"
+
+    def _outlook(self, said: Mapping[str, Any]) -> str:
+        when = said["dry_at"]
+        if said["state"] != State.DRYING or when["best"] is None:
+            return f"{said['state']}, {_first_reason(said)}"
+        now = parse_time(said["time"])
+        best, late = (self._clock(when[name], now) for name in ("best", "late"))
+        return f"dry at about {best}, surely by {late}" if late else f"dry at about {best} at best"
+
+    def _clock(self, text: str | None, now: datetime) -> str:
+        return "" if text is None else say(parse_time(text), now, self._timezone)
+
+    def _rack(self, said: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
+        rack, ready = said["rack"], bool(said["ready"])
+        before, self._racks[rack] = self._racks.get(rack, False), ready
+        if ready and not before:
+            self.counts["rack ready"] += 1
+            yield rack, "✔ rack ready: every tree that awaits a dip is ready"
+
+    def _alert(self, said: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
+        if not said or said["kind"] in TOLD_BY_TREES or said["kind"] == "rack-ready":
+            return
+        kind, text = said["kind"].replace("-", " "), said["text"]
+        if said["state"] == "cleared":
+            self._alarms.discard(said["id"])
+            yield said["subject"], f"o {kind}, over: {_sentences(text)[-1]}"
+        elif said["id"] not in self._alarms:
+            self._alarms.add(said["id"])
+            self.counts["alarms"] += 1
+            yield said["subject"], f"! {kind}: {_sentences(text)[0]}"
+
+
+def _first_reason(said: Mapping[str, Any]) -> str:
+    reasons = said["reasons"]
+    return str(reasons[0]["text"]) if reasons else "no reason given"
+
+
+def _sentences(text: str) -> list[str]:
+    """An alarm's text has cause, consequence, action and time to respond; a story needs one of them."""
+    return [sentence.rstrip(".") + "." for sentence in text.split(". ")]
+
+
+def _object(payload: bytes) -> Mapping[str, Any]:
+    try:
+        said = json.loads(payload)
+    except ValueError:
+        return {}
+    return said if isinstance(said, dict) else {}
+
+
+def _quoted(note: object) -> str:
+    return f' ("{note}")' if note else ""
