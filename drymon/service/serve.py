@@ -121,6 +121,7 @@ class Service:
         clock."""
         received, horizon = self._inbox.drain(self._listener.window // 2, MOST_AT_ONCE, GATHER_S)
         if self._listener.came_online():
+            log.info("online: the subscriptions stand")
             self._herald.say([self._online()], True, self._clock.wall())
             self._herald.say_all(self._clock.wall())
         if received or self._due(horizon):

@@ -1,0 +1,340 @@
+"""The whole service as a process of its own, with a real broker, watched from outside."""
+
+import json
+import os
+import signal
+import socket
+import subprocess
+import sys
+import time
+import urllib.request
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+from drymon.messages.config import load_home
+from drymon.messages.streams import StreamWriter
+from drymon.service.replay import replay
+from drymon.store.store import Store
+from tests.service.conftest import Ear, Mosquitto, Serving, make_home, until
+
+Start = Callable[..., Serving]
+OUT = "drymon/shop/out"
+DIP = '{"tree": "t-7", "rack": "rack-a", "coat": "backup", "shelter": "open"}'
+
+
+def state_of_service(ear: Ear) -> str | None:
+    said = ear.last(f"{OUT}/service")
+    return None if said is None else str(json.loads(said)["state"])
+
+
+def online(ear: Ear) -> bool:
+    return until(lambda: state_of_service(ear) == "online", 30)
+
+
+def verdict(ear: Ear, tree: str) -> dict[str, Any]:
+    said = ear.last(f"{OUT}/tree/{tree}")
+    return {} if not said else dict(json.loads(said))
+
+
+def say_air(ear: Ear, rack: str = "rack-a") -> None:
+    ear.say(f"drymon/shop/{rack}/temperature", "22.5")
+    ear.say(f"drymon/shop/{rack}/humidity", "45")
+
+
+def test_the_first_verdict_comes_within_two_seconds_of_the_dip(
+    broker: Mosquitto, ear: Ear, tmp_path: Path, serving: Start
+) -> None:
+    serving(make_home(tmp_path / "home", broker.port))
+    assert online(ear)
+    say_air(ear)
+    ear.say("drymon/shop/log/dip", DIP)
+    assert until(lambda: verdict(ear, "t-7"), 2.0)
+    said = verdict(ear, "t-7")
+    assert (said["state"], said["safe_to_redip"], said["number"]) == ("drying", False, 1)
+    assert said["dry_at"]["best"] is not None
+    late = Ear(broker.port, f"{OUT}/tree/#")
+    assert until(lambda: late.heard)
+    assert late.heard[0].retain
+    left = late.heard[0].properties.MessageExpiryInterval  # type: ignore[union-attr]
+    valid = datetime.fromisoformat(said["valid_until"]) - datetime.now(UTC)
+    assert 0 < left <= valid.total_seconds() + 3
+    late.close()
+
+
+def test_it_stops_cleanly_and_says_offline(broker: Mosquitto, ear: Ear, tmp_path: Path, serving: Start) -> None:
+    service = serving(make_home(tmp_path / "home", broker.port))
+    assert online(ear)
+    assert service.end(signal.SIGTERM) == 0
+    assert until(lambda: state_of_service(ear) == "offline")
+    assert "Traceback" not in service.log.read_text()
+
+
+def test_a_killed_service_goes_offline_by_the_will_and_takes_up_its_trees_again(
+    broker: Mosquitto, ear: Ear, tmp_path: Path, serving: Start
+) -> None:
+    service = serving(make_home(tmp_path / "home", broker.port))
+    assert online(ear)
+    say_air(ear)
+    ear.say("drymon/shop/log/dip", DIP)
+    assert until(lambda: verdict(ear, "t-7"))
+    service.end(signal.SIGKILL)
+    assert until(lambda: state_of_service(ear) == "offline", 15)
+    before = len(ear.heard)
+    ear.say("drymon/shop/log/dip", '{"tree": "t-8", "rack": "rack-a", "coat": "prime"}')
+    service.start()
+    assert until(lambda: verdict(ear, "t-8"), 20)
+    time.sleep(6.0)  # past the next instant at which the room looks at its facts
+    gone = [m for m in ear.heard[before:] if m.topic == f"{OUT}/tree/t-7" and not m.payload]
+    assert gone == []
+    alerts = [json.loads(m.payload) for m in ear.heard if m.topic == f"{OUT}/alert"]
+    assert len({alert["id"] for alert in alerts}) == len(alerts)
+
+
+def test_a_broker_that_restarts_is_found_again_and_told_everything(
+    broker: Mosquitto, tmp_path: Path, serving: Start
+) -> None:
+    serving(make_home(tmp_path / "home", broker.port))
+    before = Ear(broker.port, "drymon/#")
+    assert online(before)
+    say_air(before)
+    before.say("drymon/shop/log/dip", DIP)
+    assert until(lambda: verdict(before, "t-7"))
+    before.close()
+    broker.stop(signal.SIGKILL)  # with everything that it had retained
+    broker.start()
+    after = Ear(broker.port, "drymon/#")
+    assert online(after)
+    assert until(lambda: verdict(after, "t-7"))
+    after.close()
+
+
+def test_what_cannot_be_understood_is_kept_with_the_reason_and_stops_nothing(
+    broker: Mosquitto, ear: Ear, tmp_path: Path, serving: Start
+) -> None:
+    home = make_home(tmp_path / "home", broker.port)
+    service = serving(home)
+    assert online(ear)
+    nonsense = [
+        ("rack-a/humidity", b"\xff\xfe"),
+        ("rack-a/humidity", b"wet"),
+        ("rack-z/humidity", b"40"),
+        ("rack-a/nonsense", b"40"),
+        ("rack-a/a/b/c/d", b"1"),
+        ("log/dip", b'{"tree": "t-1", "rack": "nowhere", "coat": "prime"}'),
+        ("log/dip", b"[" * 100_000),
+    ]
+    for topic, payload in nonsense:
+        ear.say(f"drymon/shop/{topic}", payload)
+    say_air(ear)
+    ear.say("drymon/shop/log/dip", DIP)
+    assert until(lambda: verdict(ear, "t-7"))
+    assert service.end() == 0
+    with Store.open(home / "drymon.db", readonly=True) as store:
+        assert store.refused_count() == len(nonsense)
+        assert all(refused.reason for refused in store.latest_refused())
+
+
+def test_a_node_s_mark_follows_what_is_on_disk(broker: Mosquitto, ear: Ear, tmp_path: Path, serving: Start) -> None:
+    serving(make_home(tmp_path / "home", broker.port))
+    assert online(ear)
+    for seq in (1, 2, 4, 5):
+        reading = {"value": 40 + seq / 10, "device": "node-1", "boot": "b7", "seq": seq}
+        ear.say("drymon/shop/rack-a/humidity", json.dumps(reading))
+    topic = f"{OUT}/received/node-1"
+    assert until(lambda: ear.last(topic) and json.loads(ear.last(topic) or b"") == {"boot": "b7", "seq": 2})
+    ear.say("drymon/shop/rack-a/humidity", '{"value": 40.3, "device": "node-1", "boot": "b7", "seq": 3}')
+    assert until(lambda: json.loads(ear.last(topic) or b"")["seq"] == 5)
+
+
+def test_a_retained_reading_is_never_fresh(broker: Mosquitto, ear: Ear, tmp_path: Path, serving: Start) -> None:
+    ear.say("drymon/shop/rack-a/temperature", "22", retain=True)
+    ear.say("drymon/shop/rack-a/humidity", "45", retain=True)
+    serving(make_home(tmp_path / "home", broker.port))
+    assert online(ear)
+    ear.say("drymon/shop/log/dip", DIP)
+    assert until(lambda: verdict(ear, "t-7"))
+    assert verdict(ear, "t-7")["state"] == "unknown"
+    assert "air-unknown" in [reason["code"] for reason in verdict(ear, "t-7")["reasons"]]
+
+
+def test_live_and_replay_say_the_same(broker: Mosquitto, ear: Ear, tmp_path: Path, serving: Start) -> None:
+    """What the service recorded, replayed into a fresh home: the same verdicts on the same instants."""
+    home = make_home(tmp_path / "home", broker.port)
+    service = serving(home)
+    assert online(ear)
+    for step in range(12):
+        ear.say("drymon/shop/rack-a/temperature", str(22 + step / 10))
+        ear.say("drymon/shop/rack-a/humidity", str(45 + step / 10))
+        if step in (2, 5):
+            ear.say("drymon/shop/log/dip", f'{{"tree": "t-{step}", "rack": "rack-a", "coat": "backup"}}')
+        if step == 8:
+            ear.say("drymon/shop/log/move", '{"tree": "t-5", "rack": "rack-b"}')
+        time.sleep(0.9)
+    time.sleep(1.0)
+    assert service.end() == 0
+    live = [m for m in ear.heard if m.topic.startswith((f"{OUT}/tree/", f"{OUT}/rack/"))]
+    stream = tmp_path / "recorded.jsonl"
+    with Store.open(home / "drymon.db", readonly=True) as store, StreamWriter(stream) as writer:
+        for message in store.messages():
+            writer.write(message)
+    second = make_home(tmp_path / "second", broker.port)
+    replay(load_home(second), [stream], tmp_path / "out.jsonl")
+    lines = [json.loads(line) for line in (tmp_path / "out.jsonl").read_text().splitlines()]
+    again = [line for line in lines if line["topic"].startswith((f"{OUT}/tree/", f"{OUT}/rack/"))]
+    replayed = [(line["topic"], line["payload"]) for line in again]
+    said = [(message.topic, bytes(message.payload).decode()) for message in live]
+    assert len(replayed) >= 5
+    assert said[: len(replayed)] == replayed  # live went on for a moment after the last message
+
+
+HEAVY = ("pandas", "scipy", "sklearn", "matplotlib")
+TELL_MODULES = f"""
+import os, signal, sys, threading, time
+from pathlib import Path
+from drymon.messages.config import load_home
+from drymon.service.serve import Service
+service = Service(load_home(Path(sys.argv[1])))
+threading.Timer(float(sys.argv[2]), service.stop.set).start()
+service.run()
+print([name for name in {HEAVY!r} if name in sys.modules])
+"""
+
+
+def test_the_service_never_imports_what_is_heavy(broker: Mosquitto, ear: Ear, tmp_path: Path) -> None:
+    home = make_home(tmp_path / "home", broker.port)
+    command = [sys.executable, "-c", TELL_MODULES, str(home), "8"]
+    child = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
+    assert online(ear)
+    say_air(ear)
+    ear.say("drymon/shop/log/dip", DIP)
+    urllib.request.urlopen(f"http://127.0.0.1:{load_home(home).page.port}/", timeout=5).read()
+    said, _ = child.communicate(timeout=30)
+    assert child.returncode == 0
+    assert said.strip() == "[]"
+
+
+def test_it_stays_within_80_megabytes(broker: Mosquitto, ear: Ear, tmp_path: Path, serving: Start) -> None:
+    home = make_home(tmp_path / "home", broker.port)
+    service = serving(home)
+    assert online(ear)
+    say_air(ear)
+    for number in range(20):
+        ear.say("drymon/shop/log/dip", f'{{"tree": "t-{number}", "rack": "rack-a", "coat": "backup"}}')
+    assert until(lambda: verdict(ear, "t-19"), 20)
+    urllib.request.urlopen(f"http://127.0.0.1:{load_home(home).page.port}/", timeout=5).read()
+    time.sleep(6.0)
+    assert service.process is not None
+    status = Path(f"/proc/{service.process.pid}/status").read_text()
+    resident_kb = int(next(line.split()[1] for line in status.splitlines() if line.startswith("VmRSS")))
+    assert resident_kb < 80_000
+
+
+def test_the_page_names_every_tree(broker: Mosquitto, ear: Ear, tmp_path: Path, serving: Start) -> None:
+    home = make_home(tmp_path / "home", broker.port)
+    serving(home)
+    assert online(ear)
+    for tree in ("hare", "otter"):
+        ear.say("drymon/shop/log/dip", f'{{"tree": "{tree}", "rack": "rack-a", "coat": "prime"}}')
+    assert until(lambda: verdict(ear, "otter"))
+    page = urllib.request.urlopen(f"http://127.0.0.1:{load_home(home).page.port}/", timeout=5).read().decode()
+    assert "hare" in page
+    assert "otter" in page
+
+
+def test_a_page_that_cannot_open_its_port_is_an_alarm_and_listening_goes_on(
+    broker: Mosquitto, ear: Ear, tmp_path: Path, serving: Start
+) -> None:
+    home = make_home(tmp_path / "home", broker.port)
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", load_home(home).page.port))
+        taken.listen()
+        serving(home)
+        assert online(ear)
+        assert until(lambda: any(b"page-unavailable" in m.payload for m in ear.heard if m.topic == f"{OUT}/alert"))
+        say_air(ear)
+        ear.say("drymon/shop/log/dip", DIP)
+        assert until(lambda: verdict(ear, "t-7"))
+
+
+def test_a_second_service_on_the_same_home_is_refused(
+    broker: Mosquitto, ear: Ear, tmp_path: Path, serving: Start
+) -> None:
+    home = make_home(tmp_path / "home", broker.port)
+    serving(home)
+    assert online(ear)
+    second = subprocess.run(
+        [sys.executable, "-m", "drymon.cli", "serve", "--home", str(home)], capture_output=True, text=True, timeout=30
+    )
+    assert second.returncode == 1
+    assert "in use" in second.stderr
+
+
+def test_it_tells_the_service_manager(broker: Mosquitto, ear: Ear, tmp_path: Path, serving: Start) -> None:
+    """READY, WATCHDOG and STOPPING as sd_notify(3) has them, at a real datagram socket."""
+    address = str(tmp_path / "notify")
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
+        manager.bind(address)
+        manager.settimeout(20)
+        service = serving(make_home(tmp_path / "home", broker.port), {**os.environ, "NOTIFY_SOCKET": address})
+        said = [manager.recv(4096).decode() for _ in range(3)]
+        assert said[0].splitlines()[0] == "READY=1"
+        assert any("WATCHDOG=1" in each.splitlines() for each in said[1:])
+        assert service.end() == 0
+        manager.settimeout(0.2)
+        try:
+            while True:
+                said.append(manager.recv(4096).decode())
+        except TimeoutError:
+            pass
+    assert "STOPPING=1" in said[-1]
+
+
+def test_a_broker_that_is_down_keeps_nobody_from_starting(broker: Mosquitto, tmp_path: Path, serving: Start) -> None:
+    broker.stop()
+    service = serving(make_home(tmp_path / "home", broker.port))
+    assert until(lambda: "cannot be reached" in service.log.read_text(), 20)
+    broker.start()
+    ear = Ear(broker.port, "drymon/#")
+    assert online(ear)
+    assert service.log.read_text().count("cannot be reached") == 1  # said once, not at every try
+    ear.close()
+
+
+def test_without_a_broker_it_brings_its_own_and_says_so(tmp_path: Path, serving: Start) -> None:
+    home = make_home(tmp_path / "home")
+    service = serving(home)
+    assert until(lambda: "subscriptions stand" in service.log.read_text(), 30)
+    assert "TRYING OUT" in service.log.read_text()
+    port = int((home / "broker.port").read_text())
+    ear = Ear(port, "drymon/#", mqtt5=False)
+    say_air(ear)
+    ear.say("drymon/shop/log/dip", DIP)
+    assert until(lambda: verdict(ear, "t-7"), 5)
+    ear.close()
+    assert service.end() == 0
+    assert not (home / "broker.port").exists()
+
+
+def test_the_wall_clock_of_long_ago_makes_every_tree_unknown(
+    broker: Mosquitto, ear: Ear, tmp_path: Path, serving: Start
+) -> None:
+    """The last message on record is from tomorrow: so the clock cannot be right, and nobody may trust a duration."""
+    home = make_home(tmp_path / "home", broker.port)
+    service = serving(home)
+    assert online(ear)
+    say_air(ear)
+    ear.say("drymon/shop/log/dip", DIP)
+    assert until(lambda: verdict(ear, "t-7"))
+    assert service.end() == 0
+    ahead = (datetime.now(UTC) + timedelta(days=1)).isoformat().replace("+00:00", "Z")
+    import sqlite3
+
+    with sqlite3.connect(home / "drymon.db") as db:
+        last = int(datetime.fromisoformat(ahead).timestamp() * 1e6)
+        db.execute("UPDATE message SET arrived = ? WHERE id = (SELECT max(id) FROM message)", (last,))
+    db.close()
+    service.start()
+    assert until(lambda: "clock-unknown" in json.dumps(verdict(ear, "t-7")), 30)
+    assert verdict(ear, "t-7")["state"] == "unknown"
