@@ -61,6 +61,7 @@ class Room:
                 self._take_reading(item)
             elif isinstance(item, ClockChecked):
                 self.clock_known = item.known
+                self._touched.update(self.logs)  # while the clock is wrong time stands still: say it at once
             elif isinstance(item, FanSwitched):
                 if item.rack in self.air:
                     self.air[item.rack].fans_switched(minute_of(item.time), item.on)
