@@ -1,5 +1,4 @@
-"""When will each tree be dry: outlooks made anew as often as they matter, one forecast per rack, all trees in one go.
-"""
+"""When will each tree be dry: outlooks made anew as often as they matter, one forecast per rack, all trees in one go."""
 
 import math
 from collections.abc import Mapping, Sequence
@@ -7,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from drymon.drying import coat, forecast, outlook
-from drymon.shop.judge import ASSURANCE, Outlook
+from drymon.drying import coat, forecast, outlook, possible
+from drymon.shop.judge import ASSURANCE, Outlook, humidity_that_would_do
 from drymon.shop.sensors import MINUTE_S
 from drymon.shop.tree import TreeState, World
 
@@ -107,6 +106,15 @@ class Forecaster:
         for state, row in zip(states, seconds, strict=True):
             wait = float(np.median(row[row > 0.0])) if (row > 0.0).any() else 0.0
             lasts = min(max(SHARE_OF_WAIT * wait, OFTEN_S), SELDOM_S)
-            made = Outlook(state.at, state.at + row)
+            made = Outlook(state.at, state.at + row, self._would_do(state, row))
             dipped_at = state.dip.time.timestamp()
             self._made[state.name] = _Made(made, dipped_at, state.rack, self._drive(state), lasts)
+
+    def _would_do(self, state: TreeState, row: coat.Array) -> float | None:
+        """Asked only where the cautious bound never gets there."""
+        assert state.water is not None
+        late = possible.weighted_quantiles(row, state.water.weights, (0.95,))[0]
+        air = self.world.air[state.rack].minute(int((state.at - 1e-6) // MINUTE_S))
+        if math.isfinite(late) or math.isnan(air.humidity_pct):
+            return None
+        return humidity_that_would_do(state, air.humidity_pct, air.step)

@@ -34,11 +34,12 @@ BURIED_TOLD = 0.02
 @dataclass(frozen=True, slots=True)
 class Outlook:
     """When each member of a tree's ensemble is dry: stream seconds (members,), infinite beyond the horizon; made at
-    `made`.
+    `made`. would_do: the humidity that would do where the air is too damp ever to get there, else None.
     """
 
     made: float
     dry: Array
+    would_do: float | None = None
 
 
 def find(world: World, tree: TreeState, clock_known: bool = True) -> list[Finding]:
@@ -155,7 +156,11 @@ def verdict(world: World, tree: TreeState, outlook: Outlook | None, zone: tzinfo
     when = NEVER if state is State.UNKNOWN else _when(tree, outlook)
     bounds = _bounds(tree)
     if not tree.complete:
-        findings = [*findings, *_damp(world, tree, when, state), *_widening(world, tree)]
+        findings = [
+            *findings,
+            *(_damp(world, tree, outlook) if state is not State.UNKNOWN else ()),
+            *_widening(world, tree),
+        ]
     facts = _expectation(bounds, tree, when, now, zone)
     reasons = [_completed(f, facts, now, zone).reason() for f in sorted(findings, key=lambda f: ORDER[f.code])]
     longest = tree.kind.longest_wait_h if tree.kind else None
@@ -229,19 +234,14 @@ def _completed(finding: Finding, facts: Mapping[str, object], now: datetime, zon
     return Finding(finding.code, {**facts, **told})
 
 
-def _damp(world: World, tree: TreeState, when: When, state: State) -> list[Finding]:
-    """Air too damp ever to get there, with the humidity that would do; nothing where damp air is not what keeps it
-    wet.
-    """
-    if state not in (State.DRYING, State.HOLD) or tree.coats is None or tree.chance_dry >= ASSURANCE:
-        return []
-    if when.late is not None:
+def _damp(world: World, tree: TreeState, outlook: Outlook | None) -> list[Finding]:
+    """Air too damp ever to get there, with the humidity that would do."""
+    if outlook is None or outlook.would_do is None or tree.chance_dry >= ASSURANCE:
         return []
     air = world.air[tree.rack].minute(int((tree.at - 1e-6) // MINUTE_S))
-    if math.isnan(air.humidity_pct):
+    if not air.humidity_pct > outlook.would_do:
         return []
-    would_do = humidity_that_would_do(tree, air.humidity_pct, air.step)
-    return [Finding("air-too-damp", {"now": air.humidity_pct, "would_do": would_do})] if would_do else []
+    return [Finding("air-too-damp", {"now": air.humidity_pct, "would_do": outlook.would_do})]
 
 
 def humidity_that_would_do(tree: TreeState, humidity_pct: float, step: AirStep) -> float | None:

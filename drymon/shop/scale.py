@@ -15,8 +15,11 @@ DRIPPING_S = 240.0
 """Weighings sooner after a dip see slurry drip, not water leave (common practice, no source)."""
 
 FEWEST = 3
-MOST = 36
-"""Weighings kept of one coat; beyond it every second of the older half goes."""
+MOST = 60
+"""Newest weighings kept of one coat; they are seldom so many."""
+
+SPACING_S, SPACING_SHARE = 300.0, 0.08
+"""Least distance of a cell's weighings that are kept: seconds, and share of the time watched."""
 
 BENCH_SD_KG = 0.001
 BENCH_SHARE = 2e-4
@@ -73,10 +76,10 @@ def _added(seen: Weighings, event: Weigh | CellMass, left: Array, prior: Array) 
     rows = [*zip(seen.times, seen.masses, seen.sds, seen.water, strict=True)]
     if bench != seen.bench:
         rows = []  # another scale has another zero: what the first one said stays in the weights no longer
-    rows.append((event.time.timestamp(), event.mass, sd, left))
-    if len(rows) > MOST:
-        half = len(rows) // 2
-        rows = rows[:half:2] + rows[half:]
+    at = event.time.timestamp()
+    if not bench and len(rows) > 1 and rows[-1][0] - rows[-2][0] < max(SPACING_S, SPACING_SHARE * (at - rows[0][0])):
+        rows.pop()  # the newest always counts; those behind it stand further apart the longer the tree hangs
+    rows = [*rows, (at, event.mass, sd, left)][-MOST:]
     times, masses, sds, water = zip(*rows, strict=True)
     return Weighings(times, masses, sds, water, bench, prior, seen.area_m2, seen.disagrees, rate)
 

@@ -86,7 +86,7 @@ class TreeState:
         """Chance that the slowest part has reached `dry_at`."""
         if self.water is None:
             return 0.0
-        return float(self.water.weights[self.water.slowest <= self.target].sum())
+        return float(self.water.weights[~np.isnan(self.water.dry_since)].sum())
 
 
 def dip_key(tree: str, number: int, at: float) -> int:
