@@ -1,74 +1,122 @@
-"""The page of a running service, in threads of its own; a page that cannot open its port stops nothing
-else."""
+"""The page of a running service, in threads of its own; a page that cannot open its port stops nothing else."""
 
+import json
 import logging
+import os
+import secrets
 import threading
+import time
+from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
-from drymon.messages.settings import HomeConfig
+from drymon.messages.message import Message
+from drymon.messages.outgoing import to_payload
+from drymon.messages.settings import HomeConfig, read_secret
+from drymon.service.clock import Clock
+from drymon.service.embedded import broker_of
+from drymon.service.page_pictures import Pictures
+from drymon.service.pipeline import Pipeline
+from drymon.service.publisher import publish_once
+from drymon.shop.alarm_book import AlarmBook
+from drymon.store import Store
 
 log = logging.getLogger(__name__)
 
-THREADS = 2
+T = TypeVar("T")
+
+THREADS = 4
+DOOR_FILE = "page.door"
+"""Where commands on this machine find the running page: address and token, for the home's owner only."""
 
 
 class PageServer:
-    """Shows the room on its page. It reads the database through connections of its own.
+    """Shows the room on its page. It reads the database through connections of its own and writes through `ask`.
 
-    Raises OSError from `start` where the port cannot be opened.
+    ask: has the service's one writing thread do something. online: whether the broker is there.
+    `start` raises OSError where the port cannot be opened.
     """
 
-    def __init__(self, config: HomeConfig, db_path: Path) -> None:
-        self._config, self._db_path = config, db_path
+    def __init__(
+        self,
+        config: HomeConfig,
+        db_path: Path,
+        ask: Callable[[Callable[[Pipeline], Any]], Any],
+        online: Callable[[], bool],
+        clock: Clock,
+    ) -> None:
+        self._config, self._db_path, self._ask, self._online, self._clock = config, db_path, ask, online, clock
+        self._token = secrets.token_urlsafe(32)
         self._server: Any = None
-        self._thread: threading.Thread | None = None
 
     def start(self) -> None:
         """Open the port and serve."""
         from waitress.server import create_server
 
+        logging.getLogger("waitress.queue").setLevel(logging.ERROR)  # a queue is what it is for
         page = self._config.page
-        self._server = create_server(
-            make_app(self._config, self._db_path), host=page.host, port=page.port, threads=THREADS
-        )
-        self._thread = threading.Thread(target=self._server.run, name="page", daemon=True)
-        self._thread.start()
+        self._server = create_server(self.make_app(), host=page.host, port=page.port, threads=THREADS, ident="drymon")
+        threading.Thread(target=self._run, name="page", daemon=True).start()
+        self._show_door()
 
     def stop(self) -> None:
         """Close the port."""
         if self._server is not None:
+            (self._config.path / DOOR_FILE).unlink(missing_ok=True)
             self._server.close()
             self._server = None
 
+    def make_app(self) -> Any:
+        """The page as a WSGI application."""
+        from drymon.views.page.app import create_app
+        from drymon.views.page.ports import Ports
 
-def make_app(config: HomeConfig, db_path: Path) -> Any:
-    """The page as a WSGI application."""
-    from flask import Flask, render_template_string
+        return create_app(
+            Ports(
+                config=self._config,
+                database=self._db_path,
+                now=self._clock.wall,
+                running=self._clock.monotonic,
+                pause=time.sleep,
+                publish=self._publish,
+                write=self._write,
+                alarm=self._alarm,
+                broker_online=self._online,
+                draw=Pictures(self._config.path, self._db_path, self._clock).get,
+                secret=self._secret,
+                token=self._token,
+            )
+        )
 
-    from drymon.store.store import Store
+    def _run(self) -> None:
+        server = self._server
+        try:
+            server.run()
+        except OSError:
+            if self._server is not None:  # closing the port ends the loop this way, too
+                log.exception("the page has stopped; listening goes on")
 
-    app = Flask(__name__)
+    def _show_door(self) -> None:
+        file = self._config.path / DOOR_FILE
+        file.unlink(missing_ok=True)
+        host = {"0.0.0.0": "127.0.0.1", "::": "::1"}.get(self._config.page.host, self._config.page.host)
+        content = json.dumps({"host": host, "port": self._config.page.port, "token": self._token})
+        with os.fdopen(os.open(file, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "w", encoding="ascii") as door:
+            door.write(content)
 
-    @app.get("/")
-    def room() -> str:
-        with Store.open(db_path, readonly=True) as store:
-            trees = store.current_verdicts()
-        return render_template_string(TEMPLATE, room=config.room, trees=trees)
+    def _publish(self, topic: str, content: dict[str, Any]) -> None:
+        """By way of the broker, as everything else: so it is recorded, and can be replayed."""
+        message = Message(self._clock.wall(), topic, to_payload(content), qos=1)
+        publish_once(broker_of(self._config), message, mqtt5=self._config.broker is not None)
 
-    return app
+    def _write(self, work: Callable[[Store], T]) -> T:
+        answer: T = self._ask(lambda pipeline: work(pipeline.store))
+        return answer
 
+    def _alarm(self, act: Callable[[AlarmBook], AlarmBook], key: str, change: str, who: str) -> None:
+        now = self._clock.wall()
+        self._ask(lambda pipeline: pipeline.act(act, now, key, change, who))
 
-TEMPLATE = """<!doctype html>
-<html lang="en"><meta charset="utf-8"><meta name="viewport" content="width=device-width">
-<title>{{ room.label or room.name }}</title>
-<h1>{{ room.label or room.name }}</h1>
-<table><tr><th>Tree<th>Rack<th>Coat<th>State<th>Why</tr>
-{% for tree in trees %}
-<tr><td>{{ tree.tree }}<td>{{ tree.rack }}<td>{{ tree.number }} {{ tree.coat }}<td>{{ tree.state }}
-<td>{{ tree.reasons | map(attribute="text") | join("; ") }}</tr>
-{% else %}<tr><td colspan="5">No tree hangs in the room.</tr>{% endfor %}
-</table>
-<p>Ready to redip says nothing about dewax or pour: that stays with trained people.</p>
-</html>
-"""
+    def _secret(self) -> str | None:
+        file = self._config.page.password_file
+        return read_secret(file) if file is not None else None

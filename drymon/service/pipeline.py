@@ -16,7 +16,6 @@ from drymon.messages.parse import Parsed, Parser
 from drymon.messages.settings import HomeConfig
 from drymon.shop import alarms
 from drymon.shop.alarm_book import AlarmBook, Condition
-from drymon.shop.alarm_document import document, from_document
 from drymon.shop.events import LogEvent, TreeEvent
 from drymon.shop.outcome import Alert, Outcome
 from drymon.shop.reading import Reading
@@ -27,7 +26,6 @@ from drymon.store.store import Store
 BELIEVED = ("ok", "retained")
 EARLIER_DAYS = timedelta(days=7)  # of air before the first dip: the forecast looks at the same hours of earlier days
 LONGEST_LOOK_BACK = timedelta(days=60)
-BOOK = "book"
 
 
 class Pipeline:
@@ -96,7 +94,7 @@ class Pipeline:
         last = self.store.last_arrival()
         if last is None:
             return
-        book = from_document(self.store.load_alarms().get(BOOK, {}))
+        book = self.store.alarm_book()
         verdicts = self.store.current_verdicts()
         self.room.take(self._facts(last, {verdict.tree for verdict in verdicts}))
         self.room.resume(max(last, book.now or last), verdicts, book)
@@ -141,7 +139,7 @@ class Pipeline:
         """Only when more than its time has changed: once a minute would wear the card for nothing."""
         book, saved = self.room.alarm_book, self._saved_book
         if (book.entries, book.pauses) != (saved.entries, saved.pauses):
-            self.store.save_alarms({BOOK: document(book)})
+            self.store.save_alarm_book(book)
             self._saved_book = book
 
     def _marks(self, now: datetime) -> list[Message]:

@@ -101,7 +101,7 @@ class Service:
         broker = broker_of(self._config)
         self._listener = Listener(broker, self._name, sources, self._inbox, will, self._clock.monotonic, mqtt5=mqtt5)
         self._herald = Herald(self._listener.publish)
-        page = PageServer(self._config, self._path)
+        page = PageServer(self._config, self._path, self.ask, lambda: self._listener.online, self._clock)
         conditions = [self._open(page), self._restored()]
         self._listener.start()
         systemd.tell("READY=1", "STATUS=listening")

@@ -1,0 +1,200 @@
+"""Telling people: what waits in the outbox is sent until it is delivered, by a thread of its own.
+
+The alerts of an instant and their letters are on disk in one transaction (`Teller`), so a crash neither loses nor
+doubles one. A try that fails is made again, ever more seldom, with the same Message-ID or `webhook-id`.
+"""
+
+import logging
+import smtplib
+import threading
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Protocol, TypeVar
+from zoneinfo import ZoneInfo
+
+from drymon.errors import DrymonError, SetupError
+from drymon.messages.settings import Apprise, HomeConfig, Mail, Webhook
+from drymon.service import notify_apprise, notify_mail, notify_webhook
+from drymon.service.clock import Clock
+from drymon.service.notify_letters import Way, letters, plain_letter, ways
+from drymon.service.notify_life import sign_of_life
+from drymon.shop.alarm_book import Condition, Truth
+from drymon.shop.outcome import Alert
+from drymon.store.notices import Notice
+from drymon.store.store import Store
+
+log = logging.getLogger(__name__)
+
+T = TypeVar("T")
+
+FIRST_PAUSE, LONGEST_PAUSE = timedelta(seconds=15), timedelta(minutes=15)
+FAILED_AFTER = 3  # tries in a row before people are told by other ways
+GIVEN_UP_AFTER = timedelta(hours=24)
+"""Older news would mislead; it stays in the alarm log and in the outbox with its error."""
+NEVER = datetime.fromisoformat("9999-01-01T00:00:00+00:00")
+LOOK_EVERY_S = 2.0
+
+
+class Writer(Protocol):
+    """Has the one thread that may write to the database do something with it, and waits."""
+
+    def __call__(self, work: Callable[[Store], T]) -> T:
+        """The work's answer, or its error."""
+
+
+class Teller:
+    """Puts the letters that alerts call for into the outbox, inside the caller's transaction."""
+
+    def __init__(self, config: HomeConfig) -> None:
+        self._room = config.room.name
+        self._ways = ways_of(config)
+
+    def __call__(self, store: Store, alerts: Sequence[Alert]) -> None:
+        """Queue what these alerts of one instant call for."""
+        for letter in letters(self._room, self._ways, alerts):
+            store.queue_notice(alerts[0].time, letter.way, letter.payload, letter.key)
+
+
+@dataclass(slots=True)
+class _Trouble:
+    """A way that failed lately: how often in a row, and until when it is left alone."""
+
+    failures: int
+    until: datetime
+
+
+class Notifier:
+    """Sends what waits. `turn` does all that is due at a time; `start` and `stop` run it in a thread.
+
+    write: has the writing thread do something with the store. report: conditions for the alarm book.
+    """
+
+    def __init__(
+        self, config: HomeConfig, write: Writer, report: Callable[[list[Condition]], None], clock: Clock
+    ) -> None:
+        self._config, self._write, self._report, self._clock = config, write, report, clock
+        self._ways = {way.name: way for way in ways_of(config)}
+        self._troubles: dict[str, _Trouble] = {}
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._run, name="notify", daemon=True)
+
+    def start(self) -> None:
+        """Begin, unless there is nobody to tell."""
+        if self._ways:
+            self._thread.start()
+
+    def stop(self, within_s: float = 5.0) -> None:
+        """End soon; a letter under way is tried again after the next start."""
+        self._stop.set()
+        if self._thread.is_alive():
+            self._thread.join(within_s)
+
+    def turn(self, now: datetime) -> int:
+        """Try everything that is due; returns how many letters were delivered."""
+        self._queue_sign_of_life(now)
+        delivered = 0
+        # One at a time: the claim of the others must not run out while a slow server is waited for.
+        while not self._stop.is_set() and (due := self._write(lambda store: store.claim_notices(now, 1))):
+            delivered += self._try(due[0], now)
+        return delivered
+
+    def _run(self) -> None:
+        while not self._stop.is_set():
+            try:
+                self.turn(self._clock.wall())
+            except Exception:
+                log.exception("telling people failed; trying again")
+            self._stop.wait(LOOK_EVERY_S)
+
+    def _try(self, notice: Notice, now: datetime) -> bool:
+        trouble = self._troubles.get(notice.channel)
+        if trouble and now < trouble.until:
+            self._settle_failed(notice, notice.error or "waits for its way to work again", trouble.until)
+            return False
+        if notice.channel not in self._ways or now - notice.created > GIVEN_UP_AFTER:
+            self._settle_failed(notice, notice.error or "its way is not in room.toml any more", NEVER)
+            return False
+        try:
+            deliver(self._config, self._ways[notice.channel], notice, now)
+        except (OSError, smtplib.SMTPException, DrymonError) as error:
+            self._failed(notice, why(error), now)
+            return False
+        self._write(lambda store: store.notice_delivered(notice.id, now))
+        if self._troubles.pop(notice.channel, None) or notice.attempts:
+            self._report([Condition(_key(notice.channel), Truth.CLEAR)])
+        return True
+
+    def _failed(self, notice: Notice, error: str, now: datetime) -> None:
+        before = self._troubles.get(notice.channel)
+        failures = before.failures + 1 if before else 1
+        pause = min(FIRST_PAUSE * 2 ** min(failures - 1, 10), LONGEST_PAUSE)
+        self._troubles[notice.channel] = _Trouble(failures, now + pause)
+        log.warning("%s: not delivered (%s); trying again in %.0f s", notice.channel, error, pause.total_seconds())
+        self._settle_failed(notice, error, now + pause)
+        if failures >= FAILED_AFTER:
+            target = describe(self._ways[notice.channel])
+            what = f"Messages by {notice.channel} ({target}) cannot be delivered: {error}."
+            self._report([Condition(_key(notice.channel), Truth.HOLDS, what)])
+
+    def _settle_failed(self, notice: Notice, error: str, next_try: datetime) -> None:
+        self._write(lambda store: store.notice_failed(notice.id, error, next_try))
+
+    def _queue_sign_of_life(self, now: datetime) -> None:
+        at = self._config.notify.daily_sign_of_life
+        local = now.astimezone(ZoneInfo(self._config.room.timezone))
+        if at is None or local.time() < at:
+            return
+        due = local.replace(hour=at.hour, minute=at.minute, second=0, microsecond=0)
+        if getattr(self, "_last_life", None) == due:
+            return
+        self._last_life = due
+        self._write(lambda store: self._queue_life(store, now, due))
+
+    def _queue_life(self, store: Store, now: datetime, due: datetime) -> None:
+        title, text = sign_of_life(store, now, self._config.room)
+        for way in self._ways.values():
+            letter = plain_letter(self._config.room.name, way, "sign-of-life", title, text, due)
+            store.queue_notice(now, letter.way, letter.payload, letter.key)
+
+
+def ways_of(config: HomeConfig) -> list[Way]:
+    """All ways of a home; a file of addresses that cannot be read counts as one way, which then fails and says why."""
+    return ways(config.notify, [_lines(route) for route in config.notify.apprises])
+
+
+def _lines(route: Apprise) -> int:
+    try:
+        return len(notify_apprise.addresses(route.urls_file))
+    except SetupError:
+        return 1
+
+
+class Sendable(Protocol):
+    """What `deliver` needs of a notice."""
+
+    @property
+    def payload(self) -> "Mapping[str, Any]": ...
+    @property
+    def key(self) -> str: ...
+    @property
+    def created(self) -> datetime: ...
+
+
+def deliver(config: HomeConfig, way: Way, notice: Notice, now: datetime) -> None:
+    """One try. Raises OSError, SMTPException or SetupError where it failed."""
+    payload = notice.payload
+    match way.route:
+        case Mail() as mail:
+            server = config.notify.mail_server
+            if server is None:
+                raise SetupError("[notify.mail_server] is missing in room.toml; mail needs a server to go through")
+            urgent = payload.get("severity") == "danger"
+            message = notify_mail.compose(
+                server.sender, mail.to, payload["title"], payload["text"], notice.key, notice.created, urgent
+            )
+            notify_mail.send(server, message)
+        case Webhook() as hook:
+            notify_webhook.post(hook, payload, now)
+        case Apprise() as route:
+            notify_apprise.send(route.urls_file, way.line, payload["title"], payload["text"])

@@ -1,0 +1,149 @@
+"""Log events typed at a terminal: through a real broker to a real service."""
+
+import json
+import subprocess
+import sys
+from collections.abc import Callable
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+from drymon.cli.events import WrongUse, _at, event_message
+from drymon.messages.config import load_home
+from tests.service.conftest import Ear, Mosquitto, Serving, free_port, make_home, until
+
+NOW = datetime(2031, 7, 3, 12, 30, tzinfo=UTC)
+
+
+def say(home: Path, *words: str) -> subprocess.CompletedProcess[str]:
+    command = [sys.executable, "-m", "drymon.cli", "--home", str(home), *words]
+    return subprocess.run(command, capture_output=True, text=True, timeout=60)
+
+
+def test_a_dip_typed_is_a_verdict_and_the_next_coat_and_rack_are_known(
+    broker: Mosquitto, ear: Ear, tmp_path: Path, serving: Callable[[Path], Serving]
+) -> None:
+    home = make_home(tmp_path / "home", broker.port)
+    service = serving(home)
+    assert until(lambda: "subscriptions stand" in service.log.read_text(), 30)
+    done = say(home, "dip", "t-7", "--recipe", "standard", "--rack", "rack-a", "--by", "Ada")
+    assert done.returncode == 0, done.stderr
+    assert until(lambda: ear.last("drymon/shop/out/tree/t-7"), 5)
+    assert json.loads(ear.last("drymon/shop/out/tree/t-7") or b"")["coat"] == "prime"
+    assert say(home, "dip", "t-7").returncode == 0
+    assert until(lambda: json.loads(ear.last("drymon/shop/out/tree/t-7") or b"")["number"] == 2)
+    said = json.loads(ear.last("drymon/shop/out/tree/t-7") or b"")
+    assert (said["coat"], said["rack"]) == ("backup", "rack-a")
+    assert say(home, "undo", "t-7").returncode == 0
+    assert until(lambda: json.loads(ear.last("drymon/shop/out/tree/t-7") or b"")["number"] == 1)
+    assert say(home, "leave", "t-7").returncode == 0
+    assert until(lambda: ear.last("drymon/shop/out/tree/t-7") == b"")
+
+
+def test_no_broker_is_exit_1(tmp_path: Path) -> None:
+    done = say(make_home(tmp_path / "home", free_port()), "leave", "t-7")
+    assert done.returncode == 1
+    assert "cannot be reached" in done.stderr
+
+
+def test_no_embedded_broker_is_exit_1_and_says_how_to_start_one(tmp_path: Path) -> None:
+    done = say(make_home(tmp_path / "home"), "leave", "t-7")
+    assert done.returncode == 1
+    assert "drymon serve" in done.stderr
+
+
+def test_an_event_that_nobody_would_hear_is_exit_1(broker: Mosquitto, tmp_path: Path) -> None:
+    done = say(make_home(tmp_path / "home", broker.port), "leave", "t-7")
+    assert done.returncode == 1
+    assert "nobody who listens" in done.stderr
+
+
+def test_an_event_waits_in_the_broker_for_a_service_that_is_down(
+    broker: Mosquitto, ear: Ear, tmp_path: Path, serving: Callable[[Path], Serving]
+) -> None:
+    home = make_home(tmp_path / "home", broker.port)
+    service = serving(home)
+    assert until(lambda: "subscriptions stand" in service.log.read_text(), 30)
+    service.end()
+    done = say(home, "dip", "t-9", "backup", "--rack", "rack-b")
+    assert done.returncode == 0
+    assert "when it starts" in done.stderr
+    service.start()
+    assert until(lambda: ear.last("drymon/shop/out/tree/t-9"), 30)
+
+
+def test_what_the_broker_does_not_allow_is_exit_1(tmp_path: Path, mosquitto_here: None) -> None:
+    rights = tmp_path / "acl"
+    rights.write_text("topic read drymon/#\n")
+    running = Mosquitto(tmp_path, extra=f"allow_anonymous true\nacl_file {rights}")
+    running.start()
+    try:
+        listening = Ear(running.port, "drymon/#")
+        done = say(make_home(tmp_path / "home", running.port), "leave", "t-7")
+        listening.close()
+    finally:
+        running.stop()
+    assert done.returncode == 1
+    assert "Not authorized" in done.stderr
+
+
+@pytest.mark.parametrize(
+    ("words", "wanted"),
+    [
+        (("dip", "t-1"), "say which coat"),
+        (("dip", "t-1", "prime"), "--rack"),
+        (("dip", "t-1", "prime", "--rack", "rack-q"), "rack-a, rack-b"),
+        (("dip", "Tree 1", "prime", "--rack", "rack-a"), "tree"),
+        (("weigh", "t-1", "heavy"), "12.4kg"),
+        (("weigh", "t-1", "12stone"), "lb"),
+        (("felt", "t-1", "damp"), "wet"),
+        (("look", "t-1", "fine"), "sound"),
+        (("move", "t-1", "nowhere"), "rack-a"),
+        (("fan", "rack-a", "maybe"), "on"),
+        (("leave", "t-1", "--at", "noon"), "14:05"),
+    ],
+)
+def test_wrong_words_are_exit_2_with_what_is_allowed(tmp_path: Path, words: tuple[str, ...], wanted: str) -> None:
+    done = say(make_home(tmp_path / "home"), *words)
+    assert done.returncode == 2
+    assert wanted in done.stderr
+
+
+@pytest.mark.parametrize(
+    ("text", "utc"),
+    [
+        ("14:05", "2031-07-03T12:05:00+00:00"),  # Berlin is two hours ahead in July (IANA time zone database)
+        ("14:31", "2031-07-02T12:31:00+00:00"),  # not yet today: so it was yesterday
+        ("2031-07-03T06:00:00Z", "2031-07-03T06:00:00+00:00"),
+        (None, "2031-07-03T12:30:00+00:00"),
+    ],
+)
+def test_a_time_of_day_is_the_last_one_on_the_room_s_clock(text: str | None, utc: str) -> None:
+    assert _at(text, NOW, "Europe/Berlin").isoformat() == utc
+
+
+def test_a_time_that_is_none_is_refused() -> None:
+    with pytest.raises(WrongUse, match="14:05"):
+        _at("25:00", NOW, "UTC")
+
+
+@pytest.mark.parametrize(("mass", "value", "unit"), [("12,4", 12.4, None), ("27.3lb", 27.3, "lb"), ("950 g", 950, "g")])
+def test_a_mass_has_a_unit_or_is_in_kilograms(tmp_path: Path, mass: str, value: float, unit: str | None) -> None:
+    words = {"command": "weigh", "subject": "t-1", "mass": mass.split(), "by": None, "at": None}
+    content = json.loads(event_message(load_home(make_home(tmp_path)), words, NOW).payload)
+    assert content["mass"] == value
+    assert content.get("unit") == unit
+
+
+def test_an_unknown_coat_is_said_and_logged_all_the_same(
+    broker: Mosquitto, ear: Ear, tmp_path: Path, serving: Callable[[Path], Serving]
+) -> None:
+    home = make_home(tmp_path / "home", broker.port)
+    service = serving(home)
+    assert until(lambda: "subscriptions stand" in service.log.read_text(), 30)
+    done = say(home, "dip", "t-1", "bakcup", "--rack", "rack-a")
+    assert done.returncode == 0
+    assert "not in room.toml" in done.stderr
+    assert until(lambda: ear.last("drymon/shop/out/tree/t-1"))
+    assert json.loads(ear.last("drymon/shop/out/tree/t-1") or b"")["state"] == "unknown"
