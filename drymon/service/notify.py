@@ -5,21 +5,20 @@ doubles one. A try that fails is made again, ever more seldom, with the same Mes
 """
 
 import logging
-import smtplib
 import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from itertools import groupby
 from typing import Protocol, TypeVar
 from zoneinfo import ZoneInfo
 
-from drymon.errors import DrymonError, SetupError
-from drymon.messages.settings import Apprise, HomeConfig, Mail, Webhook
-from drymon.service import notify_apprise, notify_mail, notify_webhook
+from drymon.messages.settings import HomeConfig
 from drymon.service.clock import Clock
-from drymon.service.notify_letters import Way, letters, plain_letter, ways
+from drymon.service.notify_letters import letters, plain_letter
 from drymon.service.notify_life import sign_of_life
-from drymon.shop.alarm_book import Condition, Truth
+from drymon.service.notify_ways import FAILURES, deliver, describe, ways_of, why
+from drymon.shop.alarm_book import Condition, Key, Truth
 from drymon.shop.outcome import Alert
 from drymon.store.notices import Notice
 from drymon.store.store import Store
@@ -33,7 +32,7 @@ FAILED_AFTER = 3  # tries in a row before people are told by other ways
 GIVEN_UP_AFTER = timedelta(hours=24)
 """Older news would mislead; it stays in the alarm log and in the outbox with its error."""
 NEVER = datetime.fromisoformat("9999-01-01T00:00:00+00:00")
-LOOK_EVERY_S = 2.0
+LOOK_EVERY_S = 3.0
 
 
 class Writer(Protocol):
@@ -51,9 +50,10 @@ class Teller:
         self._ways = ways_of(config)
 
     def __call__(self, store: Store, alerts: Sequence[Alert]) -> None:
-        """Queue what these alerts of one instant call for."""
-        for letter in letters(self._room, self._ways, alerts):
-            store.queue_notice(alerts[0].time, letter.way, letter.payload, letter.key)
+        """Queue what these alerts call for, in the order in which they came."""
+        for time, instant in groupby(alerts, key=lambda alert: alert.time):
+            for letter in letters(self._room, self._ways, list(instant)):
+                store.queue_notice(time, letter.way, letter.payload, letter.key)
 
 
 @dataclass(slots=True)
@@ -76,6 +76,8 @@ class Notifier:
         self._config, self._write, self._report, self._clock = config, write, report, clock
         self._ways = {way.name: way for way in ways_of(config)}
         self._troubles: dict[str, _Trouble] = {}
+        self._works: set[str] = set()
+        self._last_life: datetime | None = None
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, name="notify", daemon=True)
 
@@ -102,10 +104,15 @@ class Notifier:
     def _run(self) -> None:
         while not self._stop.is_set():
             try:
-                self.turn(self._clock.wall())
+                self.turn(self._now())
             except Exception:
                 log.exception("telling people failed; trying again")
             self._stop.wait(LOOK_EVERY_S)
+
+    def _now(self) -> datetime:
+        """The wall's time; where that is behind the record (a clock not set yet), the record's end."""
+        wall = self._clock.wall()
+        return max(wall, self._write(lambda store: store.last_arrival()) or wall)
 
     def _try(self, notice: Notice, now: datetime) -> bool:
         trouble = self._troubles.get(notice.channel)
@@ -117,12 +124,13 @@ class Notifier:
             return False
         try:
             deliver(self._config, self._ways[notice.channel], notice, now)
-        except (OSError, smtplib.SMTPException, DrymonError) as error:
+        except FAILURES as error:
             self._failed(notice, why(error), now)
             return False
         self._write(lambda store: store.notice_delivered(notice.id, now))
-        if self._troubles.pop(notice.channel, None) or notice.attempts:
+        if self._troubles.pop(notice.channel, None) or notice.channel not in self._works:
             self._report([Condition(_key(notice.channel), Truth.CLEAR)])
+        self._works.add(notice.channel)
         return True
 
     def _failed(self, notice: Notice, error: str, now: datetime) -> None:
@@ -146,10 +154,9 @@ class Notifier:
         if at is None or local.time() < at:
             return
         due = local.replace(hour=at.hour, minute=at.minute, second=0, microsecond=0)
-        if getattr(self, "_last_life", None) == due:
-            return
-        self._last_life = due
-        self._write(lambda store: self._queue_life(store, now, due))
+        if due != self._last_life:
+            self._write(lambda store: self._queue_life(store, now, due))
+            self._last_life = due
 
     def _queue_life(self, store: Store, now: datetime, due: datetime) -> None:
         title, text = sign_of_life(store, now, self._config.room)
@@ -158,43 +165,5 @@ class Notifier:
             store.queue_notice(now, letter.way, letter.payload, letter.key)
 
 
-def ways_of(config: HomeConfig) -> list[Way]:
-    """All ways of a home; a file of addresses that cannot be read counts as one way, which then fails and says why."""
-    return ways(config.notify, [_lines(route) for route in config.notify.apprises])
-
-
-def _lines(route: Apprise) -> int:
-    try:
-        return len(notify_apprise.addresses(route.urls_file))
-    except SetupError:
-        return 1
-
-
-class Sendable(Protocol):
-    """What `deliver` needs of a notice."""
-
-    @property
-    def payload(self) -> "Mapping[str, Any]": ...
-    @property
-    def key(self) -> str: ...
-    @property
-    def created(self) -> datetime: ...
-
-
-def deliver(config: HomeConfig, way: Way, notice: Notice, now: datetime) -> None:
-    """One try. Raises OSError, SMTPException or SetupError where it failed."""
-    payload = notice.payload
-    match way.route:
-        case Mail() as mail:
-            server = config.notify.mail_server
-            if server is None:
-                raise SetupError("[notify.mail_server] is missing in room.toml; mail needs a server to go through")
-            urgent = payload.get("severity") == "danger"
-            message = notify_mail.compose(
-                server.sender, mail.to, payload["title"], payload["text"], notice.key, notice.created, urgent
-            )
-            notify_mail.send(server, message)
-        case Webhook() as hook:
-            notify_webhook.post(hook, payload, now)
-        case Apprise() as route:
-            notify_apprise.send(route.urls_file, way.line, payload["title"], payload["text"])
+def _key(way: str) -> Key:
+    return Key("notify-failed", way)
