@@ -2,7 +2,7 @@
 
 For each zone (open faces, and where there are pockets their slow part) and each member
 
-    d left/dt = - deficit / (r_air / (c f(x)) + R (1 - x/critical)+ + R_below (sunk/x - 1)+) / water,   x = left - floor
+    d left/dt = - deficit / (r_air / (c f(x)) + R (1 - x/critical)+ + R_below ln(sunk/x)+) / water,   x = left - floor
 
 a wet face's outer resistance r_air/(c f) in series with that of the dried layer: linearised at the air's temperature, resistances in
 series divide one vapour deficit, so early drying follows the fan and late drying hardly feels it (Monteith 1965;
@@ -51,8 +51,8 @@ _ARRAYS = (
     "slowness",
 )
 
-MEAN_DEPTH = 0.5
-"""Coats that sunk water passes on its way out, per coat below: on average half of them, as it wanders on from dip to dip."""
+MEAN_DEPTH = 1.0
+"""Coats that sunk water passes on its way out, per coat below: it wanders on from dip to dip (assumed)."""
 
 MOST_SUNK = 0.9
 

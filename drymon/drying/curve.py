@@ -116,15 +116,17 @@ def resistance_times_water(
 
 
 def sunk_share(left: npt.ArrayLike, sunk: npt.ArrayLike) -> Array:
-    """Resistance of the coats below, over that of all their depth, when only sunk water is left: (sunk/left - 1)+.
+    """Resistance that sunk water meets over that of the coats it sank into, once no other is left: ln(sunk/left), 0 above.
 
-    Water that sank into n coats leaves in proportion to what is left of it (a first-order lag), through their resistance.
+    Water that sank into n coats leaves through them, more slowly the less there is of it. The logarithm is an assumption: between
+    a front that stops growing and a first-order lag, which would never end.
     """
-    return np.asarray(np.maximum(np.asarray(sunk) / np.maximum(np.asarray(left), LEAST) - 1.0, 0.0))
+    ratio = np.asarray(sunk) / np.maximum(np.asarray(left), LEAST)
+    return np.asarray(np.log(np.maximum(ratio, 1.0)))
 
 
 def sunk_dose(left: npt.ArrayLike, sunk: npt.ArrayLike) -> Array:
-    """Integral of `sunk_share` over the share of water from `left` to 1: sunk ln(sunk/left) - (sunk - left), 0 above."""
+    """Integral of `sunk_share` over the share of water from `left` to 1: sunk - left - left ln(sunk/left), 0 above."""
     sunk_ = np.asarray(sunk, dtype=np.float64)
     low = np.minimum(np.maximum(np.asarray(left, dtype=np.float64), LEAST), sunk_)
-    return np.asarray(sunk_ * np.log(sunk_ / low) - (sunk_ - low))
+    return np.asarray(sunk_ - low - low * np.log(sunk_ / low))
