@@ -139,7 +139,8 @@ class Notifier:
         pause = min(FIRST_PAUSE * 2 ** min(failures - 1, 10), LONGEST_PAUSE)
         self._troubles[notice.channel] = _Trouble(failures, now + pause)
         log.warning("%s: not delivered (%s); trying again in %.0f s", notice.channel, error, pause.total_seconds())
-        self._settle_failed(notice, error, now + pause)
+        # Later than the others of its way, so that one letter that nobody will take does not hold them all up.
+        self._settle_failed(notice, error, now + 2 * pause)
         if failures >= FAILED_AFTER:
             target = describe(self._ways[notice.channel])
             what = f"Messages by {notice.channel} ({target}) cannot be delivered: {error}."

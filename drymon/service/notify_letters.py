@@ -23,7 +23,10 @@ ALWAYS_WANTED = frozenset({"rack-ready"})
 
 @dataclass(frozen=True, slots=True)
 class Way:
-    """One way to tell somebody. `name`: in the outbox and in alarms (mail-1, webhook-1, apprise-1.2)."""
+    """One way to tell one addressee. `name`: in the outbox and in alarms (mail-1.1, webhook-1, apprise-1.2).
+
+    line: which of the route's addressees. Each has letters of its own: one that fails must not double the others.
+    """
 
     name: str
     route: Route
@@ -43,7 +46,7 @@ def ways(notify: Notify, apprise_lines: Sequence[int] = ()) -> list[Way]:
     """All ways of a room; apprise_lines: how many addresses each of its files has (a letter for each one)."""
     lines = [*apprise_lines, *(1 for _ in notify.apprises[len(apprise_lines) :])]
     return [
-        *(Way(f"mail-{n}", route) for n, route in enumerate(notify.mails, 1)),
+        *(Way(f"mail-{n}.{i + 1}", m, i) for n, m in enumerate(notify.mails, 1) for i in range(len(m.to))),
         *(Way(f"webhook-{n}", route) for n, route in enumerate(notify.webhooks, 1)),
         *(
             Way(f"apprise-{n}.{line + 1}", route, line)

@@ -2,7 +2,6 @@
 
 import smtplib
 import ssl
-from collections.abc import Sequence
 from datetime import datetime
 from email.message import EmailMessage
 from email.policy import SMTP
@@ -15,12 +14,12 @@ TIMEOUT_S = 30.0
 
 
 def compose(
-    sender: str, to: Sequence[str], title: str, text: str, key: str, time: datetime, urgent: bool = False
+    sender: str, to: str, title: str, text: str, key: str, time: datetime, urgent: bool = False
 ) -> EmailMessage:
     """The message. `key` makes its Message-ID, the same on every try, so that a mail system can drop a second copy."""
     message = EmailMessage(policy=SMTP)
     message["From"] = sender
-    message["To"] = ", ".join(to)
+    message["To"] = to
     message["Subject"] = " ".join(title.split())
     message["Date"] = format_datetime(time)
     message["Message-ID"] = f"<{sha256(key.encode()).hexdigest()[:32]}@{_domain(sender)}>"

@@ -41,7 +41,7 @@ def deliver(config: HomeConfig, way: Way, notice: Sendable, now: datetime) -> No
     payload = notice.payload
     match way.route:
         case Mail() as mail:
-            _mail(config, mail, notice)
+            _mail(config, mail.to[way.line], notice)
         case Webhook() as hook:
             notify_webhook.post(hook, payload, now)
         case Apprise() as route:
@@ -52,7 +52,7 @@ def describe(way: Way) -> str:
     """Where it goes, for people; an address may hold secrets, so of a webhook only the host is told."""
     match way.route:
         case Mail(to=to):
-            return "to " + ", ".join(to)
+            return f"to {to[way.line]}"
         case Webhook(url=url):
             return f"to {urlsplit(url).hostname}"
         case Apprise(urls_file=file):
@@ -73,13 +73,13 @@ def why(error: BaseException) -> str:
             return " ".join(str(error).split()) or type(error).__name__
 
 
-def _mail(config: HomeConfig, mail: Mail, notice: Sendable) -> None:
+def _mail(config: HomeConfig, to: str, notice: Sendable) -> None:
     server = config.notify.mail_server
     if server is None:
         raise SetupError("[notify.mail_server] is missing in room.toml; mail needs a server to go through")
     title, text = notice.payload["title"], notice.payload["text"]
     urgent = notice.payload.get("severity") == "danger"
-    message = notify_mail.compose(server.sender, mail.to, title, text, notice.key, notice.created, urgent)
+    message = notify_mail.compose(server.sender, to, title, text, notice.key, notice.created, urgent)
     notify_mail.send(server, message)
 
 
