@@ -4,7 +4,7 @@ Serving and replaying both go this way. Nothing here reads a clock: time is when
 the caller says.
 """
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
@@ -31,8 +31,10 @@ LONGEST_LOOK_BACK = timedelta(days=60)
 class Pipeline:
     """One room's road. Not for several threads; the caller owns the store and its transactions."""
 
-    def __init__(self, config: HomeConfig, models: Mapping[str, CoatModel], store: Store) -> None:
-        self.store = store
+    def __init__(
+        self, config: HomeConfig, models: Mapping[str, CoatModel], store: Store, tell: Tell | None = None
+    ) -> None:
+        self.store, self._tell = store, tell
         self.room = Room(config.room, models, ZoneInfo(config.room.timezone))
         self._name = config.room.name
         self._parser = Parser(config)
@@ -129,9 +131,11 @@ class Pipeline:
     def _settle(self, outcomes: list[Outcome]) -> list[Message]:
         if outcomes:
             self.store.add_outcomes(outcomes)
-        for alert in outcomes:
-            if isinstance(alert, Alert):
-                self.store.log_alarm(alert.time, alert.id, alert.state)
+        alerts = [outcome for outcome in outcomes if isinstance(outcome, Alert)]
+        for alert in alerts:
+            self.store.log_alarm(alert.time, alert.id, alert.state)
+        if alerts and self._tell is not None:
+            self._tell(self.store, alerts)
         self._save_book()
         return [outgoing.to_message(outcome, self._name) for outcome in outcomes]
 

@@ -9,7 +9,7 @@ from drymon.drying.coat_model import CoatModel
 from drymon.errors import StoreError
 from drymon.messages.message import Message
 from drymon.messages.settings import HomeConfig
-from drymon.service.pipeline import Pipeline
+from drymon.service.pipeline import Pipeline, Tell
 from drymon.store.store import Store
 
 log = logging.getLogger(__name__)
@@ -21,41 +21,55 @@ class Road:
     """Holds the pipeline of a running service and makes a new one, from the record, whenever one has failed
     half-way."""
 
-    def __init__(self, config: HomeConfig, models: Mapping[str, CoatModel], store: Store, stop: Event) -> None:
-        self._config, self._models, self._store, self._stop = config, models, store, stop
+    def __init__(
+        self,
+        config: HomeConfig,
+        models: Mapping[str, CoatModel],
+        store: Store,
+        stop: Event,
+        tell: Tell | None = None,
+    ) -> None:
+        self._config, self._models, self._store, self._stop, self._tell = config, models, store, stop, tell
         self.pipeline = self._from_record()
 
     def batch(self, messages: Sequence[Message], until: datetime | None) -> list[Message] | None:
-        """As `Pipeline.batch`; None only where the service was stopped while the disk refused: acknowledge
-        nothing."""
+        """As `Pipeline.batch`; None only where the service was stopped while the disk refused: acknowledge nothing.
+
+        After a fault of ours each message has a transaction of its own, and one that the room stumbles over is recorded all
+        the same.
+        """
+        said: list[Message] = []
+        todo, singly = list(messages), False
         while not self._stop.is_set():
+            some = todo[:1] if singly else todo
             try:
-                return self.pipeline.batch(messages, until)
+                said += self.pipeline.batch(some, until if len(some) == len(todo) else None)
+                todo = todo[len(some) :]
             except StoreError as error:
-                log.error("%s; trying again", error)
-                self._stop.wait(TRY_AGAIN_S)
-                self._renew()
+                self._wait(error)
+                continue
             except Exception:
                 log.exception("a fault in drymon itself; the messages are kept, please report it")
-                return self._one_by_one(messages)
+                self._renew()
+                if singly and self._kept(todo[0]):
+                    del todo[0]
+                singly = True
+            if not todo:
+                return said
         return None
 
-    def _one_by_one(self, messages: Sequence[Message]) -> list[Message] | None:
-        """Each message in a transaction of its own; one that the room stumbles over is recorded all the
-        same."""
-        said: list[Message] = []
+    def _wait(self, error: StoreError) -> None:
+        log.error("%s; trying again", error)
+        self._stop.wait(TRY_AGAIN_S)
         self._renew()
-        for message in messages:
-            try:
-                said += self.pipeline.batch([message])
-            except StoreError as error:
-                log.error("%s; trying again", error)
-                return None
-            except Exception:
-                log.exception("this message upset the room: %s", message.topic)
-                self._renew()
-                self._keep(message)
-        return said
+
+    def _kept(self, message: Message) -> bool:
+        try:
+            self._keep(message)
+        except StoreError as error:
+            self._wait(error)
+            return False
+        return True
 
     def _keep(self, message: Message) -> None:
         try:
@@ -72,12 +86,12 @@ class Road:
             log.error("%s; trying again", error)
 
     def _from_record(self) -> Pipeline:
-        pipeline = Pipeline(self._config, self._models, self._store)
+        pipeline = Pipeline(self._config, self._models, self._store, self._tell)
         try:
             pipeline.resume()
         except StoreError:
             raise
         except Exception:
             log.exception("the record cannot be taken up again; the trees are unknown until their next dip")
-            return Pipeline(self._config, self._models, self._store)
+            return Pipeline(self._config, self._models, self._store, self._tell)
         return pipeline

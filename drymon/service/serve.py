@@ -21,6 +21,8 @@ from drymon.service.embedded import EmbeddedBroker, broker_of
 from drymon.service.herald import Herald
 from drymon.service.inbox import Inbox
 from drymon.service.listener import Listener
+from drymon.service.notify import Notifier, Teller
+from drymon.service.notify_lamp import Lamp
 from drymon.service.page import PageServer
 from drymon.service.pipeline import Pipeline
 from drymon.service.road import Road
@@ -52,6 +54,8 @@ class Service:
         self.stop = threading.Event()
         self._work: queue.SimpleQueue[Callable[[], None]] = queue.SimpleQueue()
         self._mark: datetime | None = None
+        lamp = config.notify.lamp_topic
+        self._lamp = Lamp(lamp) if lamp else None
         self._next_second = self._next_minute = 0.0
 
     def run(self) -> None:
@@ -59,7 +63,7 @@ class Service:
         with HomeLock(self._config.path), Store.open(self._path, now=self._clock.wall()) as store:
             self._store = store
             store.mark_served(self._clock.wall())
-            self._road = Road(self._config, load_models(self._config.path), store, self.stop)
+            self._road = Road(self._config, load_models(self._config.path), store, self.stop, Teller(self._config))
             self._inbox = Inbox(self._name, StreamTime(self._clock, store.last_arrival()))
             embedded = self._embedded()
             try:
@@ -103,15 +107,18 @@ class Service:
         self._herald = Herald(self._listener.publish)
         page = PageServer(self._config, self._path, self.ask, lambda: self._listener.online, self._clock)
         conditions = [self._open(page), self._restored()]
+        notifier = Notifier(self._config, self._write, self._report_soon, self._clock)
         self._listener.start()
         systemd.tell("READY=1", "STATUS=listening")
         log.info("serving the room %s from %s", self._name, self._config.path)
         try:
             self._report(conditions)
+            notifier.start()
             while not self.stop.is_set():
                 self._turn()
         finally:
             systemd.tell("STOPPING=1")
+            notifier.stop()
             self._inbox.close()
             self._listener.stop(outgoing.service_state(self._name, "offline", self._clock.wall()))
             page.stop()
@@ -146,6 +153,7 @@ class Service:
         if now >= self._next_second:
             self._next_second = now + 1.0
             self._listener.tend()
+            self._light()
             if self._listener.alive():
                 systemd.tell("WATCHDOG=1", f"STATUS={'online' if self._listener.online else 'no broker'}")
         if now >= self._next_minute:
@@ -161,6 +169,18 @@ class Service:
         if now is not None:
             said = self._road.pipeline.report(conditions, now)
             self._herald.say(said, self._listener.online, self._clock.wall())
+
+    def _write(self, work: Callable[[Store], T]) -> T:
+        return self.ask(lambda pipeline: work(pipeline.store))
+
+    def _report_soon(self, conditions: list[Condition]) -> None:
+        self.ask(lambda _: self._report(conditions))
+
+    def _light(self) -> None:
+        now = self._clock.wall()
+        message = self._lamp.message(self._road.pipeline.room.alarm_book, now) if self._lamp else None
+        if message is not None:
+            self._herald.say([message], self._listener.online, now)
 
     def _open(self, page: PageServer) -> Condition:
         where = f"{self._config.page.host} port {self._config.page.port}"

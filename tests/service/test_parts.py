@@ -1,0 +1,122 @@
+"""The small parts: what is kept for the broker, the word to the service manager, the log."""
+
+import logging
+import socket
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from drymon.messages.message import Message
+from drymon.service import systemd
+from drymon.service.herald import MOST_ALERTS, Herald
+from drymon.service.logs import Line, OncePerWhile
+
+NOW = datetime(2031, 3, 3, 6, tzinfo=UTC)
+
+
+class Said:
+    """Notes what was published, with the expiry it was given."""
+
+    def __init__(self) -> None:
+        self.messages: list[tuple[str, bytes, int | None]] = []
+
+    def __call__(self, message: Message, expiry_s: int | None) -> None:
+        self.messages.append((message.topic, message.payload, expiry_s))
+
+
+def tree(name: str, payload: bytes, at: datetime = NOW, expiry_s: int | None = 600) -> Message:
+    return Message(at, f"drymon/shop/out/tree/{name}", payload, retain=True, qos=1, expiry_s=expiry_s)
+
+
+def alert(number: int) -> Message:
+    return Message(NOW, "drymon/shop/out/alert", str(number).encode(), qos=1)
+
+
+def test_without_a_broker_the_latest_word_and_every_alert_wait() -> None:
+    said = Said()
+    herald = Herald(said)
+    herald.say([tree("a", b"1"), alert(1), tree("a", b"2"), alert(2)], False, NOW)
+    assert said.messages == []
+    herald.say_all(NOW)
+    assert [payload for _, payload, _ in said.messages] == [b"1", b"2", b"2"]
+
+
+def test_what_waited_longer_than_it_was_valid_is_not_said() -> None:
+    said = Said()
+    herald = Herald(said)
+    herald.say([tree("a", b"old"), tree("b", b"new", NOW + timedelta(minutes=9))], False, NOW)
+    herald.say_all(NOW + timedelta(minutes=10))
+    assert said.messages == [("drymon/shop/out/tree/b", b"new", 540)]
+
+
+def test_a_cleared_topic_is_cleared_at_the_broker_once() -> None:
+    said = Said()
+    herald = Herald(said)
+    herald.say([tree("a", b"1"), tree("a", b"", expiry_s=None)], False, NOW)
+    herald.say_all(NOW)
+    herald.say_all(NOW)
+    assert said.messages == [("drymon/shop/out/tree/a", b"", None)]
+
+
+def test_alerts_that_wait_are_bounded() -> None:
+    said = Said()
+    herald = Herald(said)
+    herald.say([alert(number) for number in range(MOST_ALERTS + 10)], False, NOW)
+    herald.say_all(NOW)
+    assert len(said.messages) == MOST_ALERTS
+    assert said.messages[-1][1] == str(MOST_ALERTS + 9).encode()
+
+
+@pytest.mark.parametrize("abstract", [False, True])
+def test_the_service_manager_is_told_at_its_socket(
+    abstract: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As sd_notify(3) says: a datagram with newline-separated assignments; "@" names an abstract socket."""
+    name = f"@drymon-test-{tmp_path.name}" if abstract else str(tmp_path / "notify")
+    monkeypatch.setenv("NOTIFY_SOCKET", name)
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
+        manager.bind("\0" + name[1:] if abstract else name)
+        assert systemd.tell("READY=1", "STATUS=here")
+        assert manager.recv(100) == b"READY=1\nSTATUS=here"
+
+
+def test_without_a_service_manager_nothing_is_told(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    monkeypatch.delenv("NOTIFY_SOCKET", raising=False)
+    assert not systemd.tell("READY=1")
+    monkeypatch.setenv("NOTIFY_SOCKET", str(tmp_path / "gone"))
+    assert not systemd.tell("READY=1")
+
+
+def record(level: int, text: str, *args: object) -> logging.LogRecord:
+    return logging.LogRecord("drymon", level, __file__, 1, text, args, None)
+
+
+def test_the_same_line_is_logged_once_and_then_counted() -> None:
+    quiet = OncePerWhile(quiet_s=1e-9)
+    assert quiet.filter(record(logging.ERROR, "x"))
+    loud = OncePerWhile(quiet_s=3600)
+    passed = [loud.filter(record(logging.ERROR, "no broker at %s", "here")) for _ in range(5)]
+    assert passed == [True, False, False, False, False]
+    assert loud.filter(record(logging.ERROR, "no broker at %s", "there"))
+
+
+def test_what_was_held_back_is_told_later() -> None:
+    quiet = OncePerWhile(quiet_s=0.05)
+    assert quiet.filter(record(logging.ERROR, "x"))
+    assert not quiet.filter(record(logging.ERROR, "x"))
+    import time
+
+    time.sleep(0.06)
+    later = record(logging.ERROR, "x")
+    assert quiet.filter(later)
+    assert "1 times more" in later.getMessage()
+
+
+@pytest.mark.parametrize(
+    ("level", "prefix"),
+    # sd-daemon(3): SD_CRIT 2, SD_ERR 3, SD_WARNING 4, SD_INFO 6, SD_DEBUG 7
+    [(logging.CRITICAL, "<2>"), (logging.ERROR, "<3>"), (logging.WARNING, "<4>"), (logging.INFO, "<6>")],
+)
+def test_under_a_service_manager_a_line_begins_with_its_priority(level: int, prefix: str) -> None:
+    assert Line(journal=True).format(record(level, "one\ntwo")) == f"{prefix}one | two"
