@@ -15,6 +15,7 @@ from contextlib import closing
 from datetime import UTC, datetime, timedelta
 from itertools import islice
 from pathlib import Path
+from typing import Any
 
 from drymon.drying.quantities import Quantity
 from drymon.messages.message import Message
@@ -36,7 +37,9 @@ def _item(kind: str, n: int) -> Item:
     when = START + timedelta(seconds=n / 20)
     place, value = f"rack-{n % SENSORS // 2}", 20 + n * 7 % 100 / 10
     quantity = (Quantity.TEMPERATURE, Quantity.HUMIDITY)[n % 2]
-    node = {"device": f"node-{n % SENSORS}", "boot": "b", "seq": n // SENSORS} if kind == "numbered" else {}
+    node: dict[str, Any] = (
+        {"device": f"node-{n % SENSORS}", "boot": "b", "seq": n // SENSORS} if kind == "numbered" else {}
+    )
     message = Message(when, f"drymon/shop/{place}/{quantity}", b'{"value": %.1f}' % value, qos=1, mid=n % 65_535 + 1)
     return message, Reading(when, when, place, quantity, value, timed=kind == "timed", **node)
 

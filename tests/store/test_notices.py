@@ -6,7 +6,7 @@ from datetime import timedelta
 from types import SimpleNamespace
 
 from drymon.shop.alarm_book import AlarmBook, Entry, Key, Pause
-from drymon.store import AlarmChange, AuditLine, Calibration, LeftOut, Store, User
+from drymon.store import AlarmChange, AuditLine, Calibration, LeftOut, Session, Store, User
 
 
 def test_a_notice_is_queued_once_per_occasion(store: Store, make: SimpleNamespace) -> None:
@@ -84,6 +84,17 @@ def test_users_and_audit(store: Store, make: SimpleNamespace) -> None:
     store.add_audit(make.at(5), "ann", "dip", "t-7")
     store.add_audit(make.at(6), "ann", "undo")
     assert list(store.audit(make.at(0), make.at(6))) == [AuditLine(make.at(5), "ann", "dip", "t-7")]
+
+
+def test_sessions_end_one_by_one_and_by_age(store: Store, make: SimpleNamespace) -> None:
+    old, new = Session("h-1", "ann", "p", make.at(0)), Session("h-2", "ann", "p", make.at(50))
+    for session in (old, new):
+        store.save_session(session)
+    assert (store.session("h-1"), store.session("h-3")) == (old, None)
+    store.end_sessions_before(make.at(50))
+    assert (store.session("h-1"), store.session("h-2")) == (None, new)
+    store.end_session("h-2")
+    assert store.session("h-2") is None
 
 
 def test_runs_left_out(store: Store, make: SimpleNamespace) -> None:
