@@ -27,6 +27,9 @@ BELIEVED = ("ok", "retained")
 EARLIER_DAYS = timedelta(days=7)  # of air before the first dip: the forecast looks at the same hours of earlier days
 LONGEST_LOOK_BACK = timedelta(days=60)
 
+Tell = Callable[[Store, Sequence[Alert]], None]
+"""Has alerts reach people: called within the transaction that keeps them."""
+
 
 class Pipeline:
     """One room's road. Not for several threads; the caller owns the store and its transactions."""
