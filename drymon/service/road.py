@@ -35,8 +35,8 @@ class Road:
     def batch(self, messages: Sequence[Message], until: datetime | None) -> list[Message] | None:
         """As `Pipeline.batch`; None only where the service was stopped while the disk refused: acknowledge nothing.
 
-        After a fault of ours each message has a transaction of its own, and one that the room stumbles over is recorded all
-        the same.
+        After a fault of ours each message has a transaction of its own, and one that the room stumbles over is
+        recorded all the same.
         """
         said: list[Message] = []
         todo, singly = list(messages), False
