@@ -1,7 +1,9 @@
 """`drymon demo`: an invented shop's three days through the whole tool, sped up."""
 
 import os
+import shutil
 import sys
+import textwrap
 import time
 from argparse import Namespace, _SubParsersAction
 from collections.abc import Callable
@@ -76,11 +78,12 @@ def _play(config: "HomeConfig") -> "tuple[Timeline, int]":
 
     timeline = Timeline(config.room.name, config.room.timezone)
     progress = Progress()
+    width = shutil.get_terminal_size().columns if sys.stdout.isatty() else 0
 
     def tell(message: "Message") -> None:
         for line in timeline.lines(message):
             progress.clear()
-            print(line, flush=True)
+            print(textwrap.fill(line, width, subsequent_indent=" " * 23) if width else line, flush=True)
         progress.show(message)
 
     with (

@@ -12,7 +12,7 @@ from heapq import merge
 
 from paho.mqtt.client import Client, MQTTMessage
 
-from drymon.errors import BrokerError
+from drymon.errors import BrokerError, DrymonError
 from drymon.messages.message import Message
 from drymon.messages.settings import Broker, HomeConfig
 from drymon.messages.streams import format_line, parse_line
@@ -28,6 +28,9 @@ END = "drymon-demo/end"
 READER = "drymon-demo/story/"
 """What the reader hears, in order: the log as it was taken in, and all that was said."""
 
+Came = queue.Queue[Message | DrymonError | None]
+"""What the pipeline waits for: messages, the player's trouble, or None at the end."""
+
 
 def play(
     config: HomeConfig,
@@ -40,7 +43,7 @@ def play(
 
     Returns the number of messages that the pipeline took. Raises BrokerError where the broker falls silent.
     """
-    came: queue.Queue[Message | None] = queue.Queue()
+    came: Came = queue.Queue()
     free = threading.Semaphore(WINDOW)
     done = threading.Event()
 
@@ -58,7 +61,7 @@ def play(
         _client(broker, "demo-pipeline", ["#"], take) as listener,
         _client(broker, "demo-player", [], None) as player,
     ):
-        threading.Thread(target=_publish_all, args=(player, stream, free), daemon=True).start()
+        threading.Thread(target=_publish_all, args=(player, stream, free, came), daemon=True).start()
         count = _listen(config, pipeline, came, free, listener)
         listener.publish(READER + "end", b"", QOS)
         if not done.wait(PATIENCE_S):
@@ -66,17 +69,20 @@ def play(
     return count
 
 
-def _publish_all(player: Client, stream: Iterable[Message], free: threading.Semaphore) -> None:
-    for message in stream:
-        free.acquire()
-        player.publish(message.topic, format_line(message).encode(), QOS)
+def _publish_all(player: Client, stream: Iterable[Message], free: threading.Semaphore, came: Came) -> None:
+    try:
+        for message in stream:
+            free.acquire()
+            player.publish(message.topic, format_line(message).encode(), QOS)
+    except DrymonError as error:  # the other thread waits for messages; it must hear of this instead
+        came.put(error)
     player.publish(END, b"", QOS)
 
 
 def _listen(
     config: HomeConfig,
     pipeline: Pipeline,
-    came: "queue.Queue[Message | None]",
+    came: Came,
     free: threading.Semaphore,
     listener: Client,
 ) -> int:
@@ -93,7 +99,7 @@ def _listen(
     return count
 
 
-def _batches(came: "queue.Queue[Message | None]") -> Iterator[list[Message]]:
+def _batches(came: Came) -> Iterator[list[Message]]:
     """What has come, at most BATCH at once, until the end; BrokerError where nothing comes any more."""
     batch: list[Message] = []
     while True:
@@ -105,6 +111,8 @@ def _batches(came: "queue.Queue[Message | None]") -> Iterator[list[Message]]:
             yield batch
             batch = []
             continue
+        if isinstance(message, DrymonError):
+            raise message
         if message is not None:
             batch.append(message)
         if batch and (message is None or len(batch) == BATCH):

@@ -107,7 +107,8 @@ def _expected(when: When, now: datetime, room: RoomSetup) -> str:
 def _tree(tree: Verdict, now: Now, room: RoomSetup, paper: Paper) -> Iterator[str]:
     state = _state(tree.state, paper)
     coat = f"{tree.coat} {tree.number}"
-    parts = [_dryness(tree, room), _end(tree, now, room)]
+    cells = BAR if paper.width > 44 else BAR // 2
+    parts = [_dryness(tree, room, cells), _end(tree, now, room)]
     if paper.width < NARROW:
         yield f"  {state} {tree.tree} · {coat}"
         yield from (f"    {part}" for part in parts if part)
@@ -122,21 +123,21 @@ def _state(state: State, paper: Paper) -> str:
     return f"\x1b[{COLOURS[state]}m{words}\x1b[0m" if paper.colour else words
 
 
-def _dryness(tree: Verdict, room: RoomSetup) -> str:
+def _dryness(tree: Verdict, room: RoomSetup, cells: int) -> str:
     if tree.dryness is None:
         return ""
     coat = room.coat_by_name.get(tree.coat)
     low, best, high = (100 * share for share in (tree.dryness.low, tree.dryness.best, tree.dryness.high))
-    return f"{bar(tree.dryness, coat.dry_at if coat else None)} {best:.0f} % ({low:.0f}–{high:.0f})"
+    return f"{bar(tree.dryness, coat.dry_at if coat else None, cells)} {best:.0f} % ({low:.0f}–{high:.0f})"
 
 
-def bar(dryness: Bounds, needed: float | None) -> str:
+def bar(dryness: Bounds, needed: float | None, cells: int = BAR) -> str:
     """`██████▒▒····│·`: surely gone, perhaps gone, not gone, and the share that is needed."""
-    sure, perhaps = (max(0, min(BAR, int(share * BAR))) for share in (dryness.low, dryness.high))
-    cells = ["█"] * sure + ["▒"] * (perhaps - sure) + ["·"] * (BAR - perhaps)
+    sure, perhaps = (max(0, min(cells, int(share * cells))) for share in (dryness.low, dryness.high))
+    drawn = ["█"] * sure + ["▒"] * (perhaps - sure) + ["·"] * (cells - perhaps)
     if needed is not None:
-        cells.insert(round(needed * BAR), "│")
-    return "".join(cells)
+        drawn.insert(round(needed * cells), "│")
+    return "".join(drawn)
 
 
 def _end(tree: Verdict, now: Now, room: RoomSetup) -> str:

@@ -1,0 +1,116 @@
+"""check: each part gets a finding, and what is wrong is exit 1 with what to do."""
+
+import re
+import shutil
+import socket
+import subprocess
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from drymon.cli.main import main
+
+MOSQUITTO = shutil.which("mosquitto") or shutil.which("/usr/sbin/mosquitto")
+
+
+@pytest.fixture
+def broker(tmp_path: Path) -> Iterator[int]:
+    """A mosquitto that knows the user `drymon` with the password `right`."""
+    if MOSQUITTO is None:
+        pytest.skip("mosquitto is not installed")
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = probe.getsockname()[1]
+    passwords, settings = tmp_path / "passwords", tmp_path / "mosquitto.conf"
+    tool = shutil.which("mosquitto_passwd") or "/usr/bin/mosquitto_passwd"
+    subprocess.run([tool, "-c", "-b", str(passwords), "drymon", "right"], check=True, capture_output=True)
+    passwords.chmod(0o644)
+    settings.write_text(f"listener {port} 127.0.0.1\nallow_anonymous false\npassword_file {passwords}\nuser root\n")
+    child = subprocess.Popen([MOSQUITTO, "-c", str(settings)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    try:
+        for _ in range(100):
+            with socket.socket() as probe:
+                if probe.connect_ex(("127.0.0.1", port)) == 0:
+                    break
+            time.sleep(0.05)
+        yield port
+    finally:
+        child.terminate()
+        child.wait(10)
+
+
+def shown(home: Path, capsys) -> tuple[int, list[str]]:
+    code = main(["check", "--home", str(home)])
+    return code, capsys.readouterr().out.splitlines()
+
+
+def line(lines: list[str], subject: str) -> str:
+    return next(text for text in lines if text[7:].startswith(subject))
+
+
+def test_a_fresh_home_is_well_but_for_what_is_to_be_looked_at(home: Path, capsys):
+    code, lines = shown(home, capsys)
+    assert code == 0
+    assert line(lines, "configuration").startswith("ok")
+    assert line(lines, "broker").startswith("look")
+    assert "starting models" in line(lines, "models")
+    assert line(lines, "page").startswith("ok")
+
+
+def test_a_broken_room_is_wrong_with_the_key_named(home: Path, capsys):
+    room = home / "room.toml"
+    room.write_text(room.read_text().replace("[20, 26]", "[26, 20]"), encoding="utf-8")
+    code, lines = shown(home, capsys)
+    assert code == 1
+    assert line(lines, "configuration").startswith("wrong")
+    assert "temperature_c" in " ".join(lines)
+
+
+def with_broker(home: Path, port: int, password: str) -> None:
+    (home / "broker.password").write_text(password + "\n")
+    entry = f'[broker]\nhost = "127.0.0.1"\nport = {port}\nusername = "drymon"\npassword_file = "broker.password"\n'
+    (home / "room.toml").write_text(entry + (home / "room.toml").read_text(), encoding="utf-8")
+
+
+@pytest.mark.parametrize(
+    ("password", "verdict", "words"), [("right", "ok", "lets us in"), ("wrong", "wrong", "refuses us")]
+)
+def test_the_broker_is_asked_with_our_password(
+    password: str, verdict: str, words: str, home: Path, broker: int, capsys
+):
+    with_broker(home, broker, password)
+    code, lines = shown(home, capsys)
+    assert line(lines, "broker").startswith(verdict)
+    assert words in line(lines, "broker")
+    assert code == (0 if verdict == "ok" else 1)
+
+
+def test_a_broker_that_is_not_there_is_wrong(home: Path, capsys):
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        with_broker(home, probe.getsockname()[1], "right")
+        code, lines = shown(home, capsys)
+    assert code == 1
+    assert "cannot be reached" in line(lines, "broker")
+
+
+def test_a_damaged_database_and_a_missing_model_are_wrong(home: Path, capsys):
+    (home / "drymon.db").write_bytes(b"no database at all" * 100)
+    room = home / "room.toml"
+    room.write_text(room.read_text().replace('name = "backup"', 'name = "gold"'), encoding="utf-8")
+    code, lines = shown(home, capsys)
+    assert code == 1
+    assert line(lines, "database").startswith("wrong")
+    assert "none for gold" in line(lines, "models")
+
+
+def test_a_port_that_somebody_has_is_wrong(home: Path, capsys):
+    with socket.create_server(("127.0.0.1", 0)) as taken:
+        room = home / "room.toml"
+        port = f"port = {taken.getsockname()[1]}"
+        room.write_text(re.sub("port = [0-9]+", port, room.read_text()), encoding="utf-8")
+        code, lines = shown(home, capsys)
+    assert code == 1
+    assert line(lines, "page").startswith("wrong")

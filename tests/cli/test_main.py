@@ -1,0 +1,100 @@
+"""The frame of the command line: help, where --home may stand, exit codes, one-line errors."""
+
+import subprocess
+import sys
+import time
+from importlib.util import find_spec
+from pathlib import Path
+
+import pytest
+
+from drymon.cli.commands import COMMANDS
+from drymon.cli.main import main
+
+PRESENT = [command for command in COMMANDS if find_spec(f"drymon.cli.{command.module}")]
+
+
+@pytest.mark.parametrize("command", PRESENT, ids=lambda command: command.name)
+def test_every_command_has_help_that_names_the_home(command, capsys):
+    assert main([command.name, "--help"]) == 0
+    shown = capsys.readouterr().out
+    assert shown.startswith(f"usage: drymon {command.name}")
+    assert "--home DIR" in shown
+    assert len(shown.split("\n\n")[1]) > 20  # more than the usage line: a description
+
+
+def test_the_help_of_drymon_names_every_command(capsys):
+    assert main(["--help"]) == 0
+    shown = capsys.readouterr().out
+    listed = {line.split()[0] for line in shown.splitlines() if line.startswith("    ")}
+    assert {command.name for command in COMMANDS} <= listed
+
+
+def test_help_is_quick_and_loads_nothing_heavy():
+    code = "import sys; from drymon.cli.main import main; main(['--help']); print(sorted(sys.modules), file=sys.stderr)"
+    started = time.monotonic()
+    run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert time.monotonic() - started < 5.0
+    heavy = ("numpy", "pandas", "scipy", "sklearn", "matplotlib", "pydantic", "paho", "flask")
+    assert [name for name in heavy if f"'{name}'" in run.stderr] == []
+
+
+@pytest.mark.parametrize("words", [["--home", "{}", "status"], ["status", "--home", "{}"]])
+def test_home_may_stand_before_or_after_the_command(words: list[str], home: Path, capsys):
+    assert main([word.format(home) for word in words]) == 0
+    assert "SERVICE NOT RUNNING" in capsys.readouterr().out
+
+
+def test_the_home_may_come_from_the_environment(home: Path, monkeypatch, capsys):
+    monkeypatch.setenv("DRYMON_HOME", str(home))
+    assert main(["status"]) == 0
+    assert "shop" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("words", [[], ["bogus"], ["status", "--bogus"], ["plot"], ["export", "weather", "--out", "x"]])
+def test_wrong_use_is_one_line_and_exit_2(words: list[str], capsys):
+    assert main(words) == 2
+    shown = capsys.readouterr()
+    assert shown.out == ""
+    assert shown.err.count("\n") == 1
+    assert "--help" in shown.err
+
+
+@pytest.mark.parametrize(
+    "words", [["status"], ["check"], ["plot", "room"], ["export", "log", "--out", "-"], ["backup"]]
+)
+def test_a_folder_that_is_no_home_says_how_to_make_one(words: list[str], tmp_path: Path, capsys):
+    assert main([*words, "--home", str(tmp_path)]) == 2
+    error = capsys.readouterr().err
+    assert f"drymon init --home {tmp_path}" in error
+    assert error.count("\n") == 1
+
+
+def test_init_makes_a_home_once(tmp_path: Path, capsys):
+    folder = tmp_path / "new" / "home"
+    assert main(["init", "--home", str(folder)]) == 0
+    assert "drymon serve" in capsys.readouterr().out
+    before = (folder / "room.toml").read_text(encoding="utf-8")
+    assert main(["status", "--home", str(folder)]) == 0
+    assert main(["init", "--home", str(folder)]) == 2
+    assert "exists already" in capsys.readouterr().err
+    assert (folder / "room.toml").read_text(encoding="utf-8") == before
+
+
+def test_the_program_can_be_run_as_a_module(home: Path):
+    run = subprocess.run(
+        [sys.executable, "-m", "drymon.cli", "status", "--home", str(home)], capture_output=True, text=True, check=False
+    )
+    assert (run.returncode, run.stderr) == (0, "")
+
+
+def test_a_reader_that_goes_away_is_no_traceback(played: Path):
+    words = [sys.executable, "-m", "drymon.cli", "export", "readings", "--home", str(played), "--out", "-"]
+    run = subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    assert run.stdout is not None
+    assert run.stdout.readline().startswith("time,")
+    run.stdout.close()
+    assert run.stderr is not None
+    error = run.stderr.read()
+    assert run.wait(30) == 1 or "rows" in error
+    assert "Traceback" not in error

@@ -1,0 +1,59 @@
+"""Which state held when, and which dips stand."""
+
+from dataclasses import replace
+from datetime import timedelta
+
+import pytest
+from invented import hours, tree_history, verdict
+
+from drymon.shop.events import Dip, Leave, Undo
+from drymon.shop.outcome import State
+from drymon.views.history import coats_of, dips_of, natural, stretches
+
+
+def test_coats_are_split_by_dip_and_end_where_the_next_begins():
+    coats = coats_of(tree_history(), hours(46))
+    assert [coat.first.number for coat in coats] == [1, 2, 3, 4, 5, 6]
+    assert [coat.end for coat in coats] == [hours(h) for h in (8.0, 15.5, 24.0, 31.0, 38.5, 46.0)]
+    assert all(coat.ready_at is not None and coat.first.dipped_at < coat.ready_at < coat.end for coat in coats)
+
+
+def test_past_its_validity_a_verdict_is_unknown_whatever_it_said():
+    ready = verdict("t-1", -20, 0.0, state=State.READY)
+    late = replace(ready, time=hours(3), valid_until=hours(3.25))
+    found = [(piece.state, piece.begin, piece.end, piece.watched) for piece in stretches([ready, late], hours(3.1))]
+    assert found == [
+        (State.READY, hours(0), hours(0.25), True),
+        (State.UNKNOWN, hours(0.25), hours(3), False),
+        (State.READY, hours(3), hours(3.1), True),
+    ]
+
+
+def dip(at: float, tree: str = "t-1") -> Dip:
+    return Dip(time=hours(at), arrived=hours(at), tree=tree, rack="rack-a", coat="backup")
+
+
+def test_a_dip_taken_back_is_gone_and_the_one_before_goes_on():
+    undo = Undo(time=hours(2.1), arrived=hours(2.1), tree="t-1")
+    found = dips_of([dip(0), dip(2), undo, dip(6)], hours(9))
+    assert [(d.dip.time, d.end) for d in found] == [(hours(0), hours(6)), (hours(6), hours(9))]
+
+
+def test_a_coat_ends_when_its_tree_leaves():
+    leave = Leave(time=hours(4), arrived=hours(4), tree="t-1")
+    assert dips_of([dip(0), leave, dip(5, "t-2")], hours(9))[0].end == hours(4)
+
+
+@pytest.mark.parametrize(
+    ("names", "ordered"),
+    [(["t-10", "t-9"], ["t-9", "t-10"]), (["b", "a-2", "a-11", "7"], ["7", "a-2", "a-11", "b"])],
+)
+def test_names_sort_as_people_count(names: list[str], ordered: list[str]):
+    assert sorted(names, key=natural) == ordered
+
+
+def test_a_history_never_holds_longer_than_it_is_valid():
+    rows = tree_history()
+    watched = sum((p.end - p.begin for p in stretches(rows, hours(60)) if p.watched), timedelta())
+    last = rows[-1].valid_until
+    assert watched <= last - rows[0].time

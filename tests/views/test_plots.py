@@ -1,0 +1,161 @@
+"""The pictures: what they say, that they are the same each time, and that eyes of all kinds can read them."""
+
+import re
+from itertools import combinations
+from pathlib import Path
+from xml.etree import ElementTree
+from zoneinfo import ZoneInfo
+
+import pytest
+from invented import EVENTS, ROOM, air, hours, tree_history
+from matplotlib.colors import to_rgb
+from matplotlib.figure import Figure
+
+from drymon.drying.quantities import Quantity
+from drymon.errors import SetupError
+from drymon.messages.coat_models import load_models
+from drymon.shop.outcome import State
+from drymon.views.plots.coat import RunPoints, draw_model
+from drymon.views.plots.rack import draw_rack
+from drymon.views.plots.room import draw_room, future_end
+from drymon.views.plots.style import BLUE, INK, LOOKS, PLUM, QUIET, RUST, save
+from drymon.views.plots.time_axis import Span
+from drymon.views.plots.tree import draw_tree
+
+SPAN = Span(hours(0), hours(48), ZoneInfo("Europe/Berlin"))
+NOW = hours(41)
+
+
+def history(tree: str = "t-7", rack: str = "rack-a", shift: float = 0.0):
+    return [v for v in tree_history(tree, rack, shift) if v.time <= NOW]
+
+
+def tree() -> Figure:
+    return draw_tree("t-7", history(), EVENTS, ROOM, SPAN, NOW)
+
+
+def rack() -> Figure:
+    return draw_rack(ROOM.racks[0], air(), EVENTS, ROOM, SPAN)
+
+
+def room() -> Figure:
+    trees = {"t-10": history("t-10", "rack-b", 1.5), "t-7": history(), "t-9": history("t-9", "rack-b", 6.2)}
+    return draw_room(trees, ROOM, SPAN, NOW)
+
+
+def words(figure: Figure, folder: Path) -> list[str]:
+    """All text of the figure as an SVG file has it."""
+    root = ElementTree.parse(save(figure, folder / "picture.svg")).getroot()
+    return ["".join(text.itertext()).strip() for text in root.iter("{http://www.w3.org/2000/svg}text")]
+
+
+def test_a_tree_says_what_when_and_why(tmp_path: Path):
+    said = words(tree(), tmp_path)
+    assert "Drying of tree t-7" in said
+    assert "Mon 3 Mar 2031, 06:00 to Wed 5 Mar, 06:00 (Europe/Berlin)" in said
+    assert "removable water gone from the slowest part, %" in said
+    assert {"drying", "ready", "weighed", "looked: sound", "95 % needed"} <= set(said)
+    assert "▾ air unknown" in said
+    assert "▾ too fast" in said
+    assert any(text.startswith("expected") for text in said)
+    assert {"1", "2", "3", "4", "5", "6"} <= set(said)
+
+
+def test_a_rack_says_its_quantities_bands_dips_and_fans(tmp_path: Path):
+    said = words(rack(), tmp_path)
+    assert {"temperature, °C", "relative humidity, %", "air speed, m/s"} <= set(said)
+    assert "Air at by the door (rack-a)" in said
+    assert {"asked: 20 to 26", "asked: 35 to 55", "fan off", "fan on"} <= set(said)
+    assert sum(text.startswith("▾ t-7") for text in said) >= 5
+
+
+def test_a_rack_without_anemometer_shows_what_is_assumed(tmp_path: Path):
+    readings = {Quantity.TEMPERATURE: air()[Quantity.TEMPERATURE]}
+    said = words(draw_rack(ROOM.racks[1], readings, [], ROOM, SPAN), tmp_path)
+    assert "no anemometer: 0.3 to 2 m/s is assumed" in said
+    assert "no readings" in said
+
+
+def test_a_gap_is_drawn_as_a_gap():
+    line = rack().axes[0].lines[0]
+    times, values = line.get_xdata(), line.get_ydata()
+    missing = [time for time, value in zip(times, values, strict=True) if value != value]
+    assert len(missing) == 1
+    assert (missing[0] - times[0]) * 24 == pytest.approx(20.0, abs=0.1)  # the invented air stops at 20 h
+
+
+def test_the_room_has_a_lane_a_tree_in_the_order_people_count(tmp_path: Path):
+    said = words(room(), tmp_path)
+    assert "Trees in Shell room" in said
+    assert said.index("rack-a") < said.index("t-7") < said.index("rack-b") < said.index("t-9") < said.index("t-10")
+    assert "now 23:00" in said
+    assert {f"{look.mark} {look.word}" for look in LOOKS.values()} <= set(said)
+
+
+def test_a_picture_of_the_room_reaches_to_what_is_expected_soon():
+    trees = {"t-7": history()}
+    assert future_end(trees, NOW) > max(v.dry_at.late for v in trees["t-7"][-1:])
+    assert future_end({"t-7": history()[:1]}, NOW) == NOW
+
+
+def test_a_model_is_drawn_with_its_runs(tmp_path: Path):
+    model = load_models(None)["backup"]
+    run = RunPoints("r-1", "open", [1.0, 3.0, 9.0], [0.4, 0.8, 0.97])
+    said = words(draw_model(model, None, [run]), tmp_path)
+    assert "Coat model backup" in said
+    assert {"open", "pocketed", "deep", "1 weighed runs", "no weighed run", "hours after the dip"} <= set(said)
+
+
+@pytest.mark.parametrize("draw", [tree, rack, room])
+@pytest.mark.parametrize("ending", ["svg", "pdf", "png"])
+def test_the_same_data_give_the_same_bytes(draw, ending: str, tmp_path: Path):
+    first = save(draw(), tmp_path / f"one.{ending}").read_bytes()
+    assert first == save(draw(), tmp_path / f"two.{ending}").read_bytes()
+    assert len(first) > 10_000
+    assert not re.search(rb"<dc:date>|CreationDate", first)
+
+
+def test_another_ending_is_refused_with_what_is_allowed(tmp_path: Path):
+    with pytest.raises(SetupError, match=r"picture\.bmp.*\.svg, \.png, \.pdf"):
+        save(room(), tmp_path / "picture.bmp")
+
+
+def luminance(color: str) -> float:
+    """Relative luminance, WCAG 2.2, definition of the same name (w3.org/TR/WCAG22/#dfn-relative-luminance)."""
+    linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in to_rgb(color)]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+def contrast(one: str, other: str) -> float:
+    """Contrast ratio, WCAG 2.2 (w3.org/TR/WCAG22/#dfn-contrast-ratio)."""
+    low, high = sorted((luminance(one), luminance(other)))
+    return (high + 0.05) / (low + 0.05)
+
+
+@pytest.mark.parametrize("color", [INK, QUIET, BLUE, PLUM, RUST])
+def test_text_on_paper_has_the_contrast_that_wcag_asks_of_text(color: str):
+    assert contrast(color, "#ffffff") >= 4.5  # WCAG 2.2, success criterion 1.4.3
+
+
+@pytest.mark.parametrize("look", LOOKS.values(), ids=[state.value for state in LOOKS])
+def test_a_states_word_can_be_read_on_its_fill(look):
+    assert contrast(look.text, look.fill) >= 4.5  # WCAG 2.2, success criterion 1.4.3
+
+
+def test_states_differ_without_colour():
+    """By hatch, or by lightness: L* at least 15 apart (CIE 1976; what is clearly told apart: from memory)."""
+    lightness = {state: 116 * luminance(look.fill) ** (1 / 3) - 16 for state, look in LOOKS.items()}
+    for one, other in combinations(State, 2):
+        same_hatch = LOOKS[one].hatch == LOOKS[other].hatch
+        assert not same_hatch or abs(lightness[one] - lightness[other]) > 15, (one, other)
+    assert len({look.mark for look in LOOKS.values()}) == len(State)
+
+
+def test_ticks_keep_local_hours_over_the_change_to_summer_time():
+    """In the EU clocks go forward on the last Sunday of March (Directive 2000/84/EC): 30 March 2031."""
+    from datetime import UTC, datetime
+
+    span = Span(datetime(2031, 3, 29, 12, tzinfo=UTC), datetime(2031, 3, 31, 12, tzinfo=UTC), ZoneInfo("Europe/Berlin"))
+    figure = draw_rack(ROOM.racks[0], {}, [], ROOM, span)
+    labels = [label.get_text().split("\n")[0] for label in figure.axes[-1].get_xticklabels()]
+    assert labels[:8] == ["18:00", "00:00", "06:00", "12:00", "18:00", "00:00", "06:00", "12:00"]

@@ -1,0 +1,66 @@
+"""The story that the demo tells: changes only, in the room's time, in plain words."""
+
+from dataclasses import replace
+
+from invented import hours, verdict
+
+from drymon.messages.message import Message
+from drymon.messages.outgoing import to_message
+from drymon.shop.outcome import AirNow, Alert, RackStatus, State
+from drymon.views.timeline import Timeline
+
+
+def told(*messages: Message) -> tuple[list[str], Timeline]:
+    timeline = Timeline("shop", "Europe/Berlin")
+    return [line for message in messages for line in timeline.lines(message)], timeline
+
+
+def said(outcome) -> Message:
+    return to_message(outcome, "shop")
+
+
+def test_a_dip_is_told_with_its_outlook_and_repeats_are_not():
+    first = verdict("t-7", 4, 4)
+    lines, _ = told(said(first), said(replace(first, time=hours(4.1))))
+    # 4 h after 05:00 UTC is 10:00 in Berlin in March; 1.5 h ln 20 = 4.49 h to 95 %, a fifth more for the slow bound.
+    assert lines == [
+        "Monday 3 March 2031",
+        "  10:00  t-7         ↓ dip 1, backup, on rack-a: dry at about 14:29, surely by 15:23",
+    ]
+
+
+def test_a_change_of_state_is_told_with_its_reason_and_a_new_day_gets_a_heading():
+    drying, ready = verdict("t-7", 0, 0), verdict("t-7", 0, 20, state=State.READY)
+    hold = verdict("t-7", 0, 21, state=State.HOLD, codes=("too-long",))
+    lines, timeline = told(said(drying), said(ready), said(hold))
+    assert lines[2:4] == ["", "Tuesday 4 March 2031"]
+    assert lines[4].endswith("✔ ready to redip")
+    assert lines[5].endswith("▲ hold: because too-long")
+    assert (timeline.counts["ready"], timeline.counts["hold"]) == (1, 1)
+
+
+def test_a_rack_is_told_when_it_becomes_ready():
+    status = RackStatus(hours(1), hours(1.2), "rack-a", True, None, None, {"t-7": State.READY}, AirNow())
+    lines, _ = told(said(replace(status, ready=False)), said(status), said(status))
+    assert [line[9:] for line in lines[1:]] == ["rack-a      ✔ rack ready: every tree that awaits a dip is ready"]
+
+
+def test_an_alarm_is_told_once_with_its_cause_and_its_end():
+    raised = Alert(
+        hours(1), "a-1", "sensor-silent", "rack-b", "warning", "raised", "Nothing heard since 05:59. See to it."
+    )
+    over = replace(raised, time=hours(3), state="cleared", text="Over: Nothing heard. It lasted 2 h.")
+    lines, timeline = told(said(raised), said(replace(raised, time=hours(2))), said(over))
+    assert [line[21:] for line in lines[1:]] == [
+        "! sensor silent: Nothing heard since 05:59.",
+        "o sensor silent, over: It lasted 2 h.",
+    ]
+    assert timeline.counts["alarms"] == 1
+
+
+def test_what_people_report_is_told_and_nonsense_is_passed_over():
+    undo = Message(hours(1), "drymon/shop/log/undo", b'{"tree": "t-7", "by": "Ilse"}')
+    broken = Message(hours(1), "drymon/shop/log/look", b"\xff{")
+    lines, _ = told(undo, broken, Message(hours(1), "drymon/shop/rack-a/temperature", b"21"))
+    assert lines[1] == "  07:00  t-7         · Ilse took the last dip back"
+    assert len(lines) == 3
