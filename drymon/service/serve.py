@@ -40,6 +40,7 @@ MARK_S = 5  # the room may look at its facts every fifth second
 HEARTBEAT_S = 60.0
 DISK_LOW, DISK_WELL = 0.05, 0.07
 BACKUPS_KEPT = 7
+LONGEST_START_S = 900  # a week of many trees is folded anew at start; a small computer takes its time
 
 T = TypeVar("T")
 
@@ -63,6 +64,7 @@ class Service:
         with HomeLock(self._config.path), Store.open(self._path, now=self._clock.wall()) as store:
             self._store = store
             store.mark_served(self._clock.wall())
+            systemd.tell(f"EXTEND_TIMEOUT_USEC={LONGEST_START_S * 1_000_000}", "STATUS=taking up the record")
             self._road = Road(self._config, load_models(self._config.path), store, self.stop, Teller(self._config))
             self._inbox = Inbox(self._name, StreamTime(self._clock, store.last_arrival()))
             embedded = self._embedded()

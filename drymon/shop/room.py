@@ -120,7 +120,7 @@ class Room:
         if reading.quantity is Quantity.WEIGHT and not reading.retained:
             self._take_weight(reading)
         first = self.book.take(reading)
-        if reading.quantity not in AIR or first >= self.at // MINUTE_S:
+        if reading.quantity not in AIR or not first < self.at // MINUTE_S:  # before the first instant: nothing yet
             return
         self._wait(reading)
         for rack in racks_of(self.setup, reading.place):

@@ -278,9 +278,10 @@ def test_it_tells_the_service_manager(broker: Mosquitto, ear: Ear, tmp_path: Pat
         manager.bind(address)
         manager.settimeout(20)
         service = serving(make_home(tmp_path / "home", broker.port), {**os.environ, "NOTIFY_SOCKET": address})
-        said = [manager.recv(4096).decode() for _ in range(3)]
-        assert said[0].splitlines()[0] == "READY=1"
-        assert any("WATCHDOG=1" in each.splitlines() for each in said[1:])
+        said = [manager.recv(4096).decode() for _ in range(4)]
+        assert said[0].startswith("EXTEND_TIMEOUT_USEC=")
+        assert said[1].splitlines()[0] == "READY=1"
+        assert any("WATCHDOG=1" in each.splitlines() for each in said[2:])
         assert service.end() == 0
         manager.settimeout(0.2)
         try:
