@@ -17,7 +17,7 @@ from drymon.messages.settings import HomeConfig
 from drymon.service.clock import Clock
 from drymon.service.notify_letters import letters, plain_letter
 from drymon.service.notify_life import sign_of_life
-from drymon.service.notify_ways import FAILURES, deliver, describe, ways_of, why
+from drymon.service.notify_ways import FAILURES, PATIENCE_S, deliver, describe, ways_of, why
 from drymon.shop.alarm_book import Condition, Key, Truth
 from drymon.shop.outcome import Alert
 from drymon.store.notices import Notice
@@ -68,12 +68,19 @@ class Notifier:
     """Sends what waits. `turn` does all that is due at a time; `start` and `stop` run it in a thread.
 
     write: has the writing thread do something with the store. report: conditions for the alarm book.
+    patience_s: how long an answer is waited for.
     """
 
     def __init__(
-        self, config: HomeConfig, write: Writer, report: Callable[[list[Condition]], None], clock: Clock
+        self,
+        config: HomeConfig,
+        write: Writer,
+        report: Callable[[list[Condition]], None],
+        clock: Clock,
+        patience_s: float = PATIENCE_S,
     ) -> None:
         self._config, self._write, self._report, self._clock = config, write, report, clock
+        self._patience_s = patience_s
         self._ways = {way.name: way for way in ways_of(config)}
         self._troubles: dict[str, _Trouble] = {}
         self._works: set[str] = set()
@@ -123,7 +130,7 @@ class Notifier:
             self._settle_failed(notice, notice.error or "its way is not in room.toml any more", NEVER)
             return False
         try:
-            deliver(self._config, self._ways[notice.channel], notice, now)
+            deliver(self._config, self._ways[notice.channel], notice, now, self._patience_s)
         except FAILURES as error:
             self._failed(notice, why(error), now)
             return False

@@ -12,7 +12,6 @@ from pathlib import Path
 from drymon.errors import SetupError
 from drymon.messages.settings import read_secret
 
-TIMEOUT_S = 90.0
 NOT_INSTALLED = "apprise is not installed: pip install 'drymon[notify]' into drymon's environment"
 
 
@@ -25,7 +24,7 @@ def addresses(urls_file: Path) -> list[str]:
     return found
 
 
-def send(urls_file: Path, line: int, title: str, text: str, timeout_s: float = TIMEOUT_S) -> None:
+def send(urls_file: Path, line: int, title: str, text: str, timeout_s: float) -> None:
     """Tell the address number `line` (from 0). Raises OSError where it was not delivered, SetupError without it."""
     found = addresses(urls_file)
     if line >= len(found):

@@ -10,8 +10,6 @@ from hashlib import sha256
 
 from drymon.messages.settings import MailServer, read_secret
 
-TIMEOUT_S = 30.0
-
 
 def compose(
     sender: str, to: str, title: str, text: str, key: str, time: datetime, urgent: bool = False
@@ -30,7 +28,7 @@ def compose(
     return message
 
 
-def send(server: MailServer, message: EmailMessage, timeout_s: float = TIMEOUT_S) -> None:
+def send(server: MailServer, message: EmailMessage, timeout_s: float) -> None:
     """Hand it to the server. Raises OSError or smtplib.SMTPException where the server does not take it for all."""
     with _connect(server, timeout_s) as connection:
         if server.username and server.password_file:

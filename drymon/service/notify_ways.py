@@ -14,6 +14,8 @@ from drymon.service.notify_letters import Way, ways
 FAILURES = (OSError, smtplib.SMTPException, DrymonError, ValueError)
 """What a try may raise."""
 
+PATIENCE_S = 30.0
+
 
 class Sendable(Protocol):
     """What a try needs to know: a notice of the outbox has it."""
@@ -36,16 +38,16 @@ def ways_of(config: HomeConfig) -> list[Way]:
     return ways(config.notify, [_lines(route) for route in config.notify.apprises])
 
 
-def deliver(config: HomeConfig, way: Way, notice: Sendable, now: datetime) -> None:
-    """One try. Raises one of FAILURES where it failed."""
+def deliver(config: HomeConfig, way: Way, notice: Sendable, now: datetime, patience_s: float = PATIENCE_S) -> None:
+    """One try, waiting at most patience_s for every answer. Raises one of FAILURES where it failed."""
     payload = notice.payload
     match way.route:
         case Mail() as mail:
-            _mail(config, mail.to[way.line], notice)
+            _mail(config, mail.to[way.line], notice, patience_s)
         case Webhook() as hook:
-            notify_webhook.post(hook, payload, now)
+            notify_webhook.post(hook, payload, now, patience_s)
         case Apprise() as route:
-            notify_apprise.send(route.urls_file, way.line, payload["title"], payload["text"])
+            notify_apprise.send(route.urls_file, way.line, payload["title"], payload["text"], 3 * patience_s)
 
 
 def describe(way: Way) -> str:
@@ -73,14 +75,14 @@ def why(error: BaseException) -> str:
             return " ".join(str(error).split()) or type(error).__name__
 
 
-def _mail(config: HomeConfig, to: str, notice: Sendable) -> None:
+def _mail(config: HomeConfig, to: str, notice: Sendable, patience_s: float) -> None:
     server = config.notify.mail_server
     if server is None:
         raise SetupError("[notify.mail_server] is missing in room.toml; mail needs a server to go through")
     title, text = notice.payload["title"], notice.payload["text"]
     urgent = notice.payload.get("severity") == "danger"
     message = notify_mail.compose(server.sender, to, title, text, notice.key, notice.created, urgent)
-    notify_mail.send(server, message)
+    notify_mail.send(server, message, patience_s)
 
 
 def _lines(route: Apprise) -> int:

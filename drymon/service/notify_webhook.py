@@ -19,7 +19,6 @@ from typing import IO, Any
 from drymon.errors import SetupError
 from drymon.messages.settings import Webhook, read_secret
 
-TIMEOUT_S = 20.0
 PREFIX = "whsec_"
 
 
@@ -33,7 +32,7 @@ class _NoRedirects(urllib.request.HTTPRedirectHandler):
         return
 
 
-def post(hook: Webhook, event: Mapping[str, Any], time: datetime, timeout_s: float = TIMEOUT_S) -> None:
+def post(hook: Webhook, event: Mapping[str, Any], time: datetime, timeout_s: float) -> None:
     """Deliver one event; any 2xx answer is a delivery. Raises OSError (with the answer's code) where there is none."""
     body = json.dumps(event, ensure_ascii=False, separators=(",", ":")).encode()
     headers = {"Content-Type": "application/cloudevents+json; charset=UTF-8", "User-Agent": "drymon"}
