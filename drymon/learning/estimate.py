@@ -36,8 +36,8 @@ SHELTER_LOG_SD = 0.25
 """How far the open faces of a sheltered tree dry apart from those of an open one (assumed)."""
 
 TAIL_EXPONENT: Mapping[str, Spread] = {
-    "power": Spread(1.2, 0.35),
-    "front": Spread(0.7, 0.6),
+    "power": Spread(1.0, 0.45),
+    "front": Spread(0.5, 0.6),
     "supply": Spread(1.0, 0.5),
 }
 """What is taken for granted of the exponent under each tail: wide, the runs decide."""
@@ -78,7 +78,8 @@ class Estimate:
 
     mean (10,), covariance (10, 10) of the type's parameters on working scales (PARAMETERS); dip_sd (3,) scatter (DIP_PARAMETERS);
     zone_sd: scatter of the slow zone's speed between trees; theta (runs, 9): every run's own parameters (`forward.THETA`);
-    area (runs,) m2; tail; misfit: root mean square of the whitened residuals, 1 when errors are as assumed; cost.
+    area (runs,) m2; tail; misfit: root mean square of the whitened residuals, 1 when errors are as assumed; cost; evidence: log
+    probability of the weighings.
     """
 
     mean: Array
@@ -90,6 +91,7 @@ class Estimate:
     tail: str
     misfit: float
     cost: float
+    evidence: float
     solution: Array
 
 
@@ -215,6 +217,11 @@ class Problem:
         jacobian = self.evaluate(x)[1]
         return np.asarray(np.linalg.inv(jacobian.T @ jacobian))
 
+    def log_evidence(self, x: Array) -> float:
+        """Log probability of the weighings under the prior (Laplace approximation at the optimum `x`, up to a constant)."""
+        residuals, jacobian = self.evaluate(x)
+        return float(-0.5 * (residuals @ residuals) - 0.5 * np.linalg.slogdet(jacobian.T @ jacobian)[1])
+
     def update_scatter(self, x: Array, covariance: Array) -> float:
         """One EM step on the scatter between runs and between slow zones; returns the largest relative change."""
         before = np.append(self.dip_sd, self.zone_sd)
@@ -285,6 +292,13 @@ def _best_start(problem: Problem, starts: Sequence[Mapping[str, float]]) -> Arra
     return min(tried, key=lambda pair: pair[0])[1]
 
 
+def log_predictive(runs: Sequence[Run], model: CoatModel) -> float:
+    """Log probability per run of weighings under a model that has not seen them (Laplace, up to a constant of the runs)."""
+    problem = Problem(runs, Prior.of(model), model.tail)
+    x = problem.solve(np.zeros(problem.layout.size), most=8)
+    return problem.log_evidence(x) / len(runs)
+
+
 def _near(problem: Problem, near: Estimate) -> Array:
     problem.dip_sd, problem.zone_sd = near.dip_sd.copy(), near.zone_sd
     x = np.zeros(problem.layout.size)
@@ -308,5 +322,6 @@ def _estimate(problem: Problem, x: Array, covariance: Array) -> Estimate:
         tail=problem.tail,
         misfit=float(np.sqrt(np.sum(residuals[: -problem.layout.size] ** 2) / max(weighings, 1))),
         cost=float(np.sum(residuals**2)),
+        evidence=problem.log_evidence(x),
         solution=x,
     )

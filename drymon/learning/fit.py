@@ -12,7 +12,7 @@ from threadpoolctl import threadpool_limits
 from drymon.drying.coat_model import DIP_PARAMETERS, PARAMETERS, CoatModel, Spread, from_working, to_working
 from drymon.drying.curve import TAILS
 from drymon.errors import LearningError
-from drymon.learning.estimate import STARTS, Estimate, Prior, fit_type
+from drymon.learning.estimate import STARTS, Estimate, Prior, fit_type, log_predictive
 from drymon.learning.forward import fleet_of
 from drymon.learning.judge import Judgement, honest_scatter, judge, reached, reference_log_sd, summary
 from drymon.learning.pooling import FEW_RUNS, DoseSample, lent, pool
@@ -25,6 +25,14 @@ RUNS_FOR_OWN_INTERVAL = 9
 """n/(n + 1) must reach 0.9 before runs alone can promise a one-sided 90 % bound (split conformal; Vovk et al. 2005)."""
 
 RUNS_TO_CHOOSE_TAIL = 4
+"""With fewer, tails are ranked by the probability of all weighings under their priors: nothing is left to leave out."""
+
+HOPELESS = 50.0
+"""A tail whose log odds on all runs are so far behind is not tried on left-out runs: it only costs time."""
+
+CLEARLY = 3.0
+"""Log odds by which another tail must be ahead (Kass & Raftery 1995: strong evidence)."""
+
 TAIL_SEEN_LEFT = 0.10
 TAIL_LOG_SD = 0.2
 """The tail counts as learnt when a run was weighed down to so little left, and the time to dry is known as well as this."""
@@ -36,7 +44,7 @@ class TypeFit:
 
     model: to be written; start: the prior it began from; runs: those used (thinned); estimate: of the chosen tail, all runs; left_out:
     each run forecast by a model without it; revealed: each forecast from earlier runs only; truths: per run (share left, hours);
-    tails: mean log density of left-out runs by tail; theta of the estimate holds each run's own curve.
+    tails: mean log probability of left-out weighings by tail; theta of the estimate holds each run's own curve.
     """
 
     model: CoatModel
@@ -91,14 +99,16 @@ def fit_coat(runs: Sequence[Run], start: CoatModel, *, quick: bool = False, lent
     if quick:
         estimate = fit_type(runs, Prior.of(start), start.tail, fleet=fleet, starts=STARTS[:1], rounds=2)
         return TypeFit(start, start, tuple(runs), estimate, (), (), tuple(reached(fleet, estimate.theta, start.tail)))
-    tails = TAILS if len(runs) >= RUNS_TO_CHOOSE_TAIL else (start.tail,)
-    tried = {tail: fit_type(runs, Prior.of(start, tail), tail, fleet=fleet) for tail in tails}
-    # The truth must not favour a rival: every tail is judged against the smoothest account of the weighings.
-    closest = min(tried.values(), key=lambda estimate: estimate.cost)
+    tried = {tail: fit_type(runs, Prior.of(start, tail), tail, fleet=fleet) for tail in TAILS}
+    # The truth must not favour a rival: every tail is judged against the closest account of the weighings.
+    closest = max(tried.values(), key=lambda estimate: estimate.evidence)
     truths = reached(fleet, closest.theta, closest.tail)
-    judged = {tail: leave_out(runs, start, estimate, truths) for tail, estimate in tried.items()}
-    scores = {tail: float(np.mean([j.log_density for j in found])) for tail, found in judged.items() if found}
-    best = _choose(scores, start.tail)
+    judged, scores = {}, {tail: estimate.evidence / len(runs) for tail, estimate in tried.items()}
+    for tail, estimate in tried.items():
+        if closest.evidence - estimate.evidence < HOPELESS:
+            judged[tail], left_out = leave_out(runs, start, estimate, truths)
+            scores[tail] = left_out if len(runs) >= RUNS_TO_CHOOSE_TAIL else scores[tail]
+    best = _choose({tail: scores[tail] for tail in judged}, start.tail, len(runs))
     model = model_of(start, tried[best], runs)
     model = honest_scatter(model, judged[best])
     revealed = reveal_later(runs, start, best, truths)
@@ -106,12 +116,10 @@ def fit_coat(runs: Sequence[Run], start: CoatModel, *, quick: bool = False, lent
     return TypeFit(model, start, tuple(runs), tried[best], tuple(judged[best]), tuple(revealed), tuple(truths), scores)
 
 
-def _choose(scores: Mapping[str, float], usual: str) -> str:
-    """The tail that forecasts left-out runs best; the usual one unless another is clearly better."""
-    if not scores:
-        return usual
+def _choose(scores: Mapping[str, float], usual: str, runs: int) -> str:
+    """The tail under which left-out weighings are likeliest; the usual one unless another is clearly ahead."""
     best = max(scores, key=lambda tail: scores[tail])
-    return best if scores[best] > scores.get(usual, -np.inf) + 0.05 else usual
+    return best if usual not in scores or (scores[best] - scores[usual]) * runs > CLEARLY else usual
 
 
 def folds(runs: Sequence[Run]) -> list[list[int]]:
@@ -123,20 +131,26 @@ def folds(runs: Sequence[Run]) -> list[list[int]]:
     return [[i for i, name in enumerate(groups) if names.index(name) % count == fold] for fold in range(count)]
 
 
-def leave_out(runs: Sequence[Run], start: CoatModel, estimate: Estimate,
-              truths: Sequence[tuple[float, float]]) -> list[Judgement]:
-    """Forecast every run by a model fitted without it; a single run is forecast by the starting model."""
+def leave_out(
+    runs: Sequence[Run], start: CoatModel, estimate: Estimate, truths: Sequence[tuple[float, float]]
+) -> tuple[list[Judgement], float]:
+    """Forecast every run by a model fitted without it, and the mean log probability of the left-out weighings.
+
+    A single run is forecast by the starting model.
+    """
     found: dict[int, Judgement] = {}
+    scores: list[float] = []
     for out in folds(runs):
         kept = [i for i in range(len(runs)) if i not in out]
-        model = start
+        model = replace(start, tail=estimate.tail)
         if kept:
             near = estimate if len(kept) > RUNS_FOR_OWN_INTERVAL else None
             model = _fitted(start, [runs[i] for i in kept], estimate.tail, near)
+        scores += [log_predictive([runs[i] for i in out], model)] * len(out)
         for i in out:
             if np.isfinite(truths[i][1]):
                 found[i] = judge(model, runs[i], *truths[i])
-    return [found[i] for i in sorted(found)]
+    return [found[i] for i in sorted(found)], float(np.mean(scores))
 
 
 def reveal_later(runs: Sequence[Run], start: CoatModel, tail: str,
