@@ -6,12 +6,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from benchmarks.accuracy.goals import FAR, goals
 from benchmarks.accuracy.score import Row, wilson_upper
 
 if TYPE_CHECKING:
     from benchmarks.accuracy.run import Result
 
-FAR = 0.05  # short of dry_at by more than this: dangerous
 SHELTERS = ("open", "pocketed", "deep")
 
 
@@ -127,8 +127,15 @@ def _duel(median: dict[tuple[str, int, int], float | None], low: int, high: int)
     return [f"{high} against {low}", str(better), str(worse), str(len(known))]
 
 
+def goals_table(results: Sequence["Result"], runs: int) -> str:
+    """What is aimed at and whether it was met."""
+    lines = [(what, said, allowed, "yes" if met else "NO") for what, said, allowed, met in goals(results)]
+    return _table(f"Goals, {runs} weighed runs per coat type", ["goal", "measured", "allowed", "met"], lines)
+
+
 def all_tables(results: Sequence["Result"]) -> list[str]:
     """Everything worth printing."""
     tables = [forecast_table(results), interval_table(results), call_table(results)]
     duel = runs_table(results)
-    return [*tables, duel] if duel else tables
+    most = max(r.runs for r in results)
+    return [*tables, *([duel] if duel else []), goals_table([r for r in results if r.runs == most], most)]
