@@ -15,6 +15,9 @@ from drymon.shop.setup import RoomSetup
 _AIR_DEVICE = {"temperature", "humidity", "pressure"}
 _ROOM = "room"
 
+EVERY_SENSOR = "every-sensor"
+"""The subject where the whole room is silent."""
+
 Devices = Mapping[str, Mapping[str, Sequence[SensorStatus]]]
 """Place, then device, then its sensors."""
 
@@ -60,7 +63,7 @@ def _silences(devices: Devices, silent: set[str], standing: Standing, setup: Roo
     """The widest cause that explains the silence holds; what lies within it is left as it was (unclear)."""
     dead_places = {place for place, inside in devices.items() if silent.issuperset(inside)}
     whole_room = len(devices) > 1 and len(dead_places) == len(devices)
-    yield _silence(Key("sensor-silent", _ROOM, "all-places"), whole_room, False, [], standing, setup)
+    yield _silence(Key("sensor-silent", EVERY_SENSOR), whole_room, False, [], standing, setup)
     for place, inside in devices.items():
         whole_place = len(inside) > 1 and place in dead_places
         heard_of = [sensor for sensors in inside.values() for sensor in sensors]
@@ -97,7 +100,7 @@ def _silence(
 
 
 def _who(key: Key, quiet: Sequence[SensorStatus]) -> str:
-    if key.occasion == "all-places":
+    if key.subject == EVERY_SENSOR:
         return "any sensor of the room"
     if key.occasion:
         return f"any sensor at {key.subject}"
