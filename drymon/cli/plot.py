@@ -88,10 +88,9 @@ def tree_picture(
     from drymon.views.plots.room import future_end
     from drymon.views.plots.tree import draw_tree
 
-    known = verdicts_by_tree(record, now - LONGEST_TREE if begin is None else None, end)
-    if tree not in known:
-        raise _unknown("tree", tree, known)
-    verdicts = known[tree]
+    verdicts = verdicts_by_tree(record, now - LONGEST_TREE if begin is None else None, end, tree).get(tree)
+    if verdicts is None:
+        raise _unknown("tree", tree, record.tree_names())
     start = begin or verdicts[0].dipped_at - timedelta(minutes=20)
     span = _span(config, start, end or future_end({tree: verdicts}, now))
     return draw_tree(tree, verdicts, list(record.events(tree=tree)), config.room, span, now)

@@ -53,12 +53,12 @@ def first_choice(places: Sequence[Mapping[datetime, float]]) -> Series:
 
 
 def verdicts_by_tree(
-    store: Store, begin: datetime | None = None, end: datetime | None = None
+    store: Store, begin: datetime | None = None, end: datetime | None = None, tree: str | None = None
 ) -> dict[str, list[Verdict]]:
-    """Verdict histories, each in time order, without what was said of dips that were taken back."""
-    dips = {(dipped.dip.tree, dipped.dip.time) for dipped in dips_of(store.events(), datetime.max.replace(tzinfo=UTC))}
+    """Verdict histories, each in time order, without what was said of dips that were taken back; `tree`: one only."""
+    dips = {(d.dip.tree, d.dip.time) for d in dips_of(store.events(tree=tree), datetime.max.replace(tzinfo=UTC))}
     trees: dict[str, list[Verdict]] = {}
-    for verdict in store.verdict_history(None, begin, end):
+    for verdict in store.verdict_history(tree, begin, end):
         if (verdict.tree, verdict.dipped_at) in dips:
             trees.setdefault(verdict.tree, []).append(verdict)
     return trees

@@ -10,6 +10,9 @@ from drymon.views.plots.style import INK, PAPER
 DATA, TOP, BESIDE = ("data", "data"), ("data", "axes fraction"), ("axes fraction", "data")
 """What a place is counted in: time and value; time and share of the height; share of the width and value."""
 
+LETTER = 0.0068
+"""Width of a small letter as a share of a panel's width."""
+
 
 def note(
     axes: Axes,

@@ -13,12 +13,9 @@ from drymon.drying.quantities import Quantity
 from drymon.shop.events import Dip, FanSwitched, LogEvent
 from drymon.shop.setup import Rack, RoomSetup
 from drymon.views.history import Dipped, dips_of
-from drymon.views.plots.marks import TOP, Shelf, note
+from drymon.views.plots.marks import LETTER, TOP, Shelf, note
 from drymon.views.plots.style import BAND, BLUE, EDGE, INK, PLUM, PURPLE, QUIET, RUST, drawing, panels, paper
 from drymon.views.plots.time_axis import Span, dress_time, x_of
-
-LETTER = 0.0068
-"""Width of a small letter as a share of a panel's width."""
 
 Series = Sequence[tuple[datetime, float]]
 Limits = tuple[float, float]

@@ -99,7 +99,7 @@ def _number(axes: Axes, coat: CoatHistory, middle: float, span: Span) -> None:
 
 
 def _ready_mark(axes: Axes, coat: CoatHistory, middle: float, span: Span) -> None:
-    ready, least = coat.ready_at, (span.end - span.begin) * 0.012
+    ready, least = coat.ready_at, (span.end - span.begin) * 0.018
     if ready is not None and span.begin <= ready <= span.end and coat.end - ready > least:
         complete = coat.last.state is State.COMPLETE
         note(axes, "●" if complete else "✔", (x_of(ready), middle), (3, 0), size=9,

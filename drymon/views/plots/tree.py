@@ -11,7 +11,7 @@ from drymon.shop.events import Felt, LogEvent, Look, Weigh
 from drymon.shop.outcome import State, Verdict
 from drymon.shop.setup import RoomSetup
 from drymon.views.history import WIDENING, CoatHistory, Stretch, coats_of
-from drymon.views.plots.marks import TOP, Shelf, note
+from drymon.views.plots.marks import LETTER, TOP, Shelf, note
 from drymon.views.plots.states import draw_states
 from drymon.views.plots.style import BLUE, GREEN, INK, PAPER, QUIET, SKY, VERMILLION, drawing, panels, paper
 from drymon.views.plots.time_axis import Span, dress_time, x_of
@@ -92,7 +92,7 @@ def _draw_dip(axes: Axes, coat: CoatHistory, span: Span) -> None:
     axes.axvline(x, ymax=100 / 109, color=QUIET, linewidth=0.9, zorder=1)
     axes.plot(x, 104.5, marker="o", markersize=13, color=QUIET, clip_on=False, zorder=5)
     note(axes, str(coat.first.number), (x, 104.5), ha="center", bold=True, color="white")
-    if (coat.end - coat.first.dipped_at) / (span.end - span.begin) > 0.0065 * (len(coat.first.coat) + 4):
+    if (coat.end - coat.first.dipped_at) / (span.end - span.begin) > LETTER * (len(coat.first.coat) + 4):
         note(axes, coat.first.coat, (x, 104.5), (10, 0), color=QUIET, clip=True)
 
 
@@ -145,21 +145,23 @@ def _label_end(axes: Axes, coats: Sequence[CoatHistory], room: RoomSetup) -> Non
 
 
 def _draw_findings(axes: Axes, tree: str, events: Sequence[LogEvent], span: Span) -> None:
-    """What people found: weighings, touch, looks, as small marks above the time axis."""
-    for event in events:
-        if getattr(event, "tree", None) != tree or not span.begin <= event.time <= span.end:
-            continue
-        if isinstance(event, Weigh):
-            _finding(axes, event.time, "d", "weighed")
-        elif isinstance(event, Felt):
-            _finding(axes, event.time, "s", f"felt {event.finding}")
-        elif isinstance(event, Look):
-            _finding(axes, event.time, "^", f"looked: {event.finding}")
+    """What people found, as small marks above the time axis; a word only where the next mark leaves room for it."""
+    own = [event for event in events if getattr(event, "tree", None) == tree and span.begin <= event.time <= span.end]
+    found = [(event.time, finding) for event in own if (finding := _finding(event))]
+    followers = [*(time for time, _ in found[1:]), None]
+    for (time, (marker, word)), after in zip(found, followers, strict=False):
+        axes.plot(x_of(time), 3, marker=marker, markersize=5, color=VERMILLION, zorder=4)
+        if after is None or after - time > (span.end - span.begin) * LETTER * (len(word) + 2):
+            note(axes, word, (x_of(time), 3), (5, 0), size=7.5)
 
 
-def _finding(axes: Axes, time: datetime, marker: str, word: str) -> None:
-    axes.plot(x_of(time), 3, marker=marker, markersize=5, color=VERMILLION, zorder=4)
-    note(axes, word, (x_of(time), 3), (5, 0), size=7.5)
+def _finding(event: LogEvent) -> tuple[str, str] | None:
+    """Marker and word of a finding, None for other events."""
+    if isinstance(event, Weigh):
+        return "d", "weighed"
+    if isinstance(event, Felt):
+        return "s", f"felt {event.finding}"
+    return ("^", f"looked: {event.finding}") if isinstance(event, Look) else None
 
 
 def _draw_strip(axes: Axes, coats: Sequence[CoatHistory], span: Span) -> None:
@@ -177,7 +179,7 @@ def _draw_strip(axes: Axes, coats: Sequence[CoatHistory], span: Span) -> None:
             words = _why(piece)
             if words and piece.begin >= free_from:
                 note(axes, f"▾ {words}", (x_of(piece.begin), 1.0), (-3, 4), counted=TOP, size=7.5, va="bottom")
-                free_from = piece.begin + (span.end - span.begin) * (0.0085 * (len(words) + 3))
+                free_from = piece.begin + (span.end - span.begin) * LETTER * (len(words) + 4)
 
 
 def _why(piece: Stretch) -> str:
