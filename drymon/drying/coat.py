@@ -26,6 +26,9 @@ Values = float | Array
 EXTRA_DIMENSIONS = ("airflow", "below")
 """Drawn besides the model's parameters: the place in an assumed range of air speeds, and unknown water from below."""
 
+DIMENSIONS = len(PARAMETERS) + len(EXTRA_DIMENSIONS) + len(DIP_PARAMETERS)
+"""Of the ensemble: the model's parameters, the extras, what scatters from dip to dip; in this order."""
+
 SLOW_ZONE_SHARE = {"pocketed": 0.15, "deep": 0.1}
 """Share of the tree's wet area that lies in the slow zone (common practice, no source); matters for its weight only."""
 
@@ -122,7 +125,7 @@ class CoatState:
     @property
     def slowest(self) -> Array:
         """Share left in the slowest part of each member, (members,)."""
-        return self.left.max(axis=0) if len(self.left) > 1 else self.left[0]
+        return np.asarray(self.left.max(axis=0))
 
     @classmethod
     def fresh(cls, zones: int, members: int = possible.MEMBERS) -> Self:
@@ -132,7 +135,7 @@ class CoatState:
 
 def parameter_draws(model: CoatModel, members: int = possible.MEMBERS) -> dict[str, Array]:
     """The model's parameters for each member, natural units, (members,) by name: the same members for every dip."""
-    scores = possible.normal_scores(len(PARAMETERS) + len(EXTRA_DIMENSIONS) + len(DIP_PARAMETERS), members)
+    scores = possible.normal_scores(DIMENSIONS, members)
     scores = scores[:, : len(PARAMETERS)]
     if model.correlation is not None:
         scores = scores @ np.linalg.cholesky(np.asarray(model.correlation)).T
@@ -150,20 +153,19 @@ def parameter_draws(model: CoatModel, members: int = possible.MEMBERS) -> dict[s
 def dip_draws(model: CoatModel, key: int, members: int = possible.MEMBERS) -> dict[str, Array]:
     """What this one dip adds to the model's scatter: factors (members,) by name in DIP_PARAMETERS."""
     first = len(PARAMETERS) + len(EXTRA_DIMENSIONS)
-    scores = possible.rolled(possible.normal_scores(first + len(DIP_PARAMETERS), members)[:, first:], key)
+    scores = possible.rolled(possible.normal_scores(DIMENSIONS, members)[:, first:], key)
     return {name: np.exp(model.dip_sd.get(name, 0.0) * scores[:, i]) for i, name in enumerate(DIP_PARAMETERS)}
 
 
 def extra_draws(members: int = possible.MEMBERS) -> dict[str, Array]:
     """Quantiles (members,) of the extra dimensions by name."""
-    dimensions = len(PARAMETERS) + len(EXTRA_DIMENSIONS) + len(DIP_PARAMETERS)
-    block = possible.quantiles(dimensions, members)[:, len(PARAMETERS) :]
+    block = possible.quantiles(DIMENSIONS, members)[:, len(PARAMETERS) :]
     return {name: block[:, i] for i, name in enumerate(EXTRA_DIMENSIONS)}
 
 
 def soaking(model: CoatModel, soak: Array, number: int) -> Array:
     """Factor on a coat's water for its number: earlier coats soak some up, and that levels off."""
-    return 1.0 + soak * (1.0 - np.exp(-(number - 1) / model.soak_coats))
+    return np.asarray(1.0 + soak * (1.0 - np.exp(-(number - 1) / model.soak_coats)))
 
 
 def possible_coats(
@@ -275,16 +277,29 @@ def advance(
     if left is None:
         left = step(coats, state.left, air, seconds)
     if not known:
-        left = np.minimum(state.left, state.left + gap_share(coats) * (left - state.left))
+        left = np.minimum(state.left, state.left + gap_share(coats, state) * (left - state.left))
     slowest = left.max(axis=0)
     dry_since = np.where(slowest > target, np.nan, np.where(np.isnan(state.dry_since), until, state.dry_since))
     return CoatState(left, dry_since, state.weights)
 
 
-def gap_share(coats: PossibleCoats) -> Array:
-    """Share of the likely drying that each member gets while the air is unknown: none for the slow, all for the quick."""
+def gap_share(coats: PossibleCoats, state: CoatState) -> Array:
+    """Share of the likely drying that each member gets while the air is unknown: none for the slow, all for the quick.
+
+    Slow is who will be dry last, and also who is wettest now: so neither the moment of being surely dry nor the cautious
+    bound of the dryness moves, whatever the members weigh.
+    """
     none, full = SLOW_THIRD
-    return np.clip((none - coats.slowness) / (none - full), 0.0, 1.0)
+    rank = np.maximum(_reached(coats.slowness, state.weights), _reached(state.slowest, state.weights))
+    return np.clip((none - rank) / (none - full), 0.0, 1.0)
+
+
+def _reached(values: Array, weights: Array) -> Array:
+    """Weight of all members up to and with each one in the order of `values`, (members,)."""
+    order = np.argsort(values, kind="stable")
+    reached = np.empty_like(weights)
+    reached[order] = np.cumsum(weights[order])
+    return reached
 
 
 def water_left(coats: PossibleCoats, state: CoatState) -> Array:

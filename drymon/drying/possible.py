@@ -20,7 +20,7 @@ MEMBERS = 256
 _PRIMES = (2, 3, 5, 7, 11, 13, 17, 19, 23, 29, 31, 37, 41, 43, 47, 53, 59, 61)
 
 
-def _ranked(values: Array) -> Array:
+def _ranked(values: npt.NDArray[np.floating]) -> Array:
     order = np.argsort(np.argsort(values, axis=0, kind="stable"), axis=0, kind="stable")
     return np.asarray((order + 0.5) / len(values))
 
@@ -36,7 +36,7 @@ def quantiles(dimensions: int, members: int = MEMBERS) -> Array:
     if not 1 <= dimensions <= len(_PRIMES):
         raise ValueError(f"{dimensions} dimensions asked for; allowed are 1 to {len(_PRIMES)}")
     steps = np.sqrt(np.asarray(_PRIMES[:dimensions], dtype=np.float64))
-    fractions: Array = np.outer(np.arange(1, members + 1), steps) % 1.0
+    fractions = np.outer(np.arange(1, members + 1), steps) % 1.0
     spread = _ranked(fractions)
     for _ in range(3):
         scores = _normal(spread)

@@ -210,13 +210,21 @@ def _expectation(
 ) -> Mapping[str, object]:
     if bounds is None:
         return {}
+    needed = 1.0 - tree.target
+    gone = f"{100.0 * bounds.best:.0f} %"
+    if bounds.best >= needed:
+        gone = f"about {gone} (for sure {100.0 * bounds.low:.0f} %)"
+    return {"gone": gone, "needed": 100.0 * needed, "expected": _expected(when, now, zone)}
+
+
+def _expected(when: When, now: datetime, zone: tzinfo) -> str:
+    late = clock(when.late, now, zone) if when.late else "beyond 14 days"
     if when.best is None:
-        expected = "no end in sight within 14 days"
-    else:
-        early = clock(when.early, now, zone) if when.early else "?"
-        late = clock(when.late, now, zone) if when.late else "beyond 14 days"
-        expected = f"expected {clock(when.best, now, zone)} ({early} to {late})"
-    return {"gone": 100.0 * bounds.best, "needed": 100.0 * (1.0 - tree.target), "expected": expected}
+        return "no end in sight within 14 days"
+    if when.best <= now:
+        return f"sure {'by ' if when.late else ''}{late}"
+    early = clock(when.early, now, zone) if when.early else "now"
+    return f"expected {clock(when.best, now, zone)} ({early} to {late})"
 
 
 def clock(moment: datetime, now: datetime, zone: tzinfo) -> str:

@@ -69,10 +69,10 @@ REASONS: dict[str, Kind] = {
         "the weight and the air tell different stories ({what}): look at the tree, its hook and the load cell",
         _LOOK,
     ),
-    "wet": Kind(Effect.DRYING, "{gone:.0f} % of the water is gone; {needed:.0f} % is needed, {expected}", _TIME),
+    "wet": Kind(Effect.DRYING, "{gone} of the water is gone; {needed:.0f} % is needed, {expected}", _TIME),
     "pocket-wet": Kind(
         Effect.DRYING,
-        "the open faces are dry, the pockets are not: {gone:.0f} % of their water is gone; {needed:.0f} % is needed, "
+        "the open faces are dry, the pockets are not: {gone} of their water is gone; {needed:.0f} % is needed, "
         "{expected}",
         _TIME,
     ),

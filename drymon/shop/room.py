@@ -10,6 +10,7 @@ import math
 from collections.abc import Iterable, Mapping
 from datetime import UTC, datetime, tzinfo
 
+from drymon.drying.coat import Array
 from drymon.drying.coat_model import CoatModel
 from drymon.drying.quantities import LIMITS, Quantity
 from drymon.shop import alarms
@@ -20,6 +21,7 @@ from drymon.shop.conditions import conditions
 from drymon.shop.events import ClockChecked, FanSwitched, LogEvent
 from drymon.shop.forecaster import Forecaster
 from drymon.shop.judge import state_of, verdict
+from drymon.shop.neighbours import leaned, leans
 from drymon.shop.outcome import Outcome, RackStatus, SensorStatus, Standing, State, TreeGone, Verdict
 from drymon.shop.rack_status import rack_status
 from drymon.shop.reading import Reading
@@ -48,6 +50,7 @@ class Room:
         self.clock_known = True
         self.at = -math.inf
         self._cells = Cells()
+        self._leans: Mapping[str, Mapping[str, Array]] = {}
         self._forecaster, self._stepper = Forecaster(self.world), Stepper(self.world)
         self._waiting_since = math.inf
         self._touched: set[str] = set()
@@ -101,6 +104,7 @@ class Room:
             if log is None:
                 continue
             self._verdicts[said.tree] = said
+            log.said(said.time.timestamp(), said.state)
             state = log.state(self.at)
             if said.state is State.COMPLETE and state is not None and state.dip.time == said.dipped_at:
                 log.completed_at = said.time.timestamp()
@@ -157,6 +161,7 @@ class Room:
         self._waiting_since = math.inf
         if whole:
             self._stepper.minute(self.logs.values(), at)
+            self._leans = leans(state for log in self.logs.values() if (state := log.newest()) is not None)
         due = whole and at % (REPUBLISH_MIN * MINUTE_S) == 0
         names = sorted(self.logs) if due else [name for name in sorted(self.logs) if self._changed(name, at)]
         outcomes = self._publish(names, at, keep=whole)
@@ -170,6 +175,7 @@ class Room:
         state = log.state(at, self.clock_known)
         if state is None or said is None:
             return (state is None) != (said is None)
+        state = leaned(state, self._leans)
         if state.dip.time != said.dipped_at or state.rack != said.rack:
             return True
         return state_of(self.world, state, self.clock_known) is not said.state
@@ -180,7 +186,7 @@ class Room:
         for name in names:
             state = self.logs[name].state(at, self.clock_known, keep)
             if state is not None:
-                states.append(state)
+                states.append(leaned(state, self._leans))
             elif self._verdicts.pop(name, None) is not None:
                 self._forecaster.forget(name)
                 outcomes.append(TreeGone(datetime.fromtimestamp(at, UTC), name))
@@ -189,6 +195,7 @@ class Room:
             said = verdict(self.world, state, outlooks.get(state.name), self.zone, self.clock_known)
             if said.state is State.COMPLETE:
                 self.logs[state.name].completed_at = min(at, self.logs[state.name].completed_at)
+            self.logs[state.name].said(at, said.state)
             self._verdicts[state.name] = said
             outcomes.append(said)
         return outcomes

@@ -1,7 +1,7 @@
 """What weighings since the dip make of a tree's possible coats."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 
 import numpy as np
@@ -31,6 +31,9 @@ LEAST_MEMBERS = 16.0
 FALLING_SHARE_PER_H = 0.02
 """Loss per hour, as a share of the coat's water, at which a scale contradicts "dry"."""
 
+MISFIT_LEARNT, MISFIT_STARTING = 0.012, 0.04
+"""Share of the water by which a right curve may be wrong: of a fitted model, of a starting model (assumed)."""
+
 DISAGREES_SQUARES = 6.0
 """Mean squared error per weighing, in units of its spread, of the best member beyond which weight and air disagree."""
 
@@ -56,9 +59,11 @@ class Weighings:
 
 
 def weighed(
-    seen: Weighings, coats: PossibleCoats, water: CoatState, event: Weigh | CellMass, dipped_at: float
+    seen: Weighings, coats: PossibleCoats, water: CoatState, event: Weigh | CellMass, dipped_at: float, misfit: float
 ) -> tuple[Weighings, CoatState]:
-    """Take one weighing in; returns the record and the ensemble weighed anew."""
+    """Take one weighing in; returns the record and the ensemble weighed anew. misfit: share of the water by which even
+    the right member's curve may be wrong.
+    """
     at = event.time.timestamp()
     if at < dipped_at + DRIPPING_S:
         return seen, water
@@ -66,7 +71,7 @@ def weighed(
     seen = _added(seen, event, coats.shares @ (water.left * coats.water), prior)
     if len(seen.times) < FEWEST:
         return seen, water
-    return _judged(seen, water, prior, dipped_at)
+    return _judged(seen, water, prior, dipped_at, misfit)
 
 
 def _added(seen: Weighings, event: Weigh | CellMass, left: Array, prior: Array) -> Weighings:
@@ -84,13 +89,15 @@ def _added(seen: Weighings, event: Weigh | CellMass, left: Array, prior: Array) 
     return Weighings(times, masses, sds, water, bench, prior, seen.area_m2, seen.disagrees, rate)
 
 
-def _judged(seen: Weighings, water: CoatState, prior: Array, dipped_at: float) -> tuple[Weighings, CoatState]:
+def _judged(
+    seen: Weighings, water: CoatState, prior: Array, dipped_at: float, misfit: float
+) -> tuple[Weighings, CoatState]:
     evidence = weight_evidence.weigh_members(
         np.array(seen.times) - dipped_at,
         np.array(seen.masses),
         np.array(seen.sds),
         np.stack(seen.water, axis=1),
-        errors=BENCH_SCALE if seen.bench else LOAD_CELL,
+        errors=replace(BENCH_SCALE if seen.bench else LOAD_CELL, misfit=misfit),
     )
     best = float(np.sort(evidence.squares)[: len(prior) // 50 + 1].mean()) / max(len(seen.times) - 2, 1)
     weights = toned_down(prior, evidence.log_likelihood)

@@ -165,7 +165,9 @@ def told(tree: TreeState, event: TreeEvent, holding: frozenset[str]) -> TreeStat
         return replace(tree, water=felt(tree.water, event.finding, tree.target))
     if isinstance(event, Weigh | CellMass) and tree.coats is not None and tree.water is not None:
         dipped_at = tree.dip.time.timestamp()
-        weighings, water = scale.weighed(tree.weighings, tree.coats, tree.water, event, dipped_at)
+        starting = tree.model is None or tree.model.is_starting_model
+        misfit = scale.MISFIT_STARTING if starting else scale.MISFIT_LEARNT
+        weighings, water = scale.weighed(tree.weighings, tree.coats, tree.water, event, dipped_at, misfit)
         return replace(tree, weighings=weighings, water=water)
     return tree
 

@@ -13,6 +13,7 @@ from drymon.shop.tree import TreeState, World
 
 SNAPSHOT_S = 1800.0
 SNAPSHOTS = 48
+SAID = 100
 
 
 class TreeLog:
@@ -24,6 +25,7 @@ class TreeLog:
         self._events: list[TreeEvent] = []
         self._effective: list[TreeEvent] = []
         self._snapshots: list[tuple[float, int, TreeState | None]] = []
+        self._said: list[tuple[float, State]] = []
 
     def add(self, event: TreeEvent) -> None:
         """Put an event in its place in time; whatever had been folded beyond it is folded anew."""
@@ -39,6 +41,15 @@ class TreeLog:
             self._snapshots.pop()
         if self.completed_at > seconds:
             self.completed_at = math.inf
+
+    def said(self, at: float, state: State) -> None:
+        """This was published: the verdict that a later dip finds in force."""
+        if not self._said or self._said[-1][1] is not state:
+            self._said = [*self._said[-SAID:], (at, state)]
+
+    def newest(self) -> TreeState | None:
+        """The state folded last."""
+        return self._snapshots[-1][2] if self._snapshots else None
 
     @property
     def events(self) -> tuple[TreeEvent, ...]:
@@ -103,14 +114,22 @@ class TreeLog:
             state = replace(state, complete=at >= self.completed_at)
         if isinstance(event, Dip):
             self.completed_at = math.inf if at <= self.completed_at else self.completed_at
-            verdict = state_of(self.world, state, clock_known) if state is not None else None
-            return trees.dipped(self.world, state, event, verdict)
+            return trees.dipped(self.world, state, event, self._in_force(state, clock_known))
         if isinstance(event, Leave) or (isinstance(event, Look) and event.finding == "scrap"):
             return None
         if state is None:
             return None
         codes = holding(self.world, state, clock_known) if isinstance(event, Look) else frozenset()
         return trees.told(replace(state, complete=False), event, codes)
+
+    def _in_force(self, state: TreeState | None, clock_known: bool) -> State | None:
+        """The verdict that stood when a dip was made: what had been said by then of the coat below, else what would
+        have been.
+        """
+        if state is None:
+            return None
+        said = [word for at, word in self._said if state.dip.time.timestamp() <= at <= state.at]
+        return said[-1] if said else state_of(self.world, state, clock_known)
 
     def _keep(self, until: float, index: int, state: TreeState | None) -> None:
         """Keep the newest state; of older ones one each half hour and those right after events."""
@@ -120,11 +139,6 @@ class TreeLog:
         kept.append((until, index, state))
         if len(kept) > SNAPSHOTS:
             del kept[: len(kept) - SNAPSHOTS]
-
-    def last_state(self, clock_known: bool = True) -> State | None:
-        """The state at the newest folded time, None where the tree is not in the room."""
-        state = self._snapshots[-1][2] if self._snapshots else None
-        return state_of(self.world, state, clock_known) if state is not None else None
 
 
 def _without_undone(events: list[TreeEvent]) -> list[TreeEvent]:

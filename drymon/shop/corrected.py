@@ -1,0 +1,73 @@
+"""Readings corrected by what calibration found.
+
+Value x gain + offset, from the newest calibration before the reading.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+from datetime import datetime
+from typing import Any, Protocol
+
+from drymon.shop.reading import Reading
+
+
+class Kept(Protocol):
+    """A stored calibration, as the store hands it out."""
+
+    @property
+    def time(self) -> datetime: ...
+    @property
+    def sensor(self) -> str: ...
+    @property
+    def document(self) -> Mapping[str, Any]: ...
+
+
+@dataclass(frozen=True, slots=True)
+class Correction:
+    """True value = gain x reading + offset, from `since` on. Units are the quantity's default ones."""
+
+    since: datetime
+    gain: float
+    offset: float
+
+
+@dataclass(frozen=True, slots=True)
+class Corrections:
+    """Corrections by sensor name (`sensor_name`), oldest first."""
+
+    by_sensor: Mapping[str, tuple[Correction, ...]]
+
+    @classmethod
+    def of(cls, calibrations: Iterable[Kept]) -> Corrections:
+        """The corrections that stored calibrations ask for; those without gain and offset ask for none."""
+        found: dict[str, list[Correction]] = {}
+        for kept in sorted(calibrations, key=lambda kept: kept.time):
+            gain, offset = kept.document.get("gain"), kept.document.get("offset")
+            if isinstance(gain, int | float) and isinstance(offset, int | float):
+                found.setdefault(kept.sensor, []).append(Correction(kept.time, float(gain), float(offset)))
+        return cls({name: tuple(own) for name, own in found.items()})
+
+
+def sensor_name(place: str, quantity: str, sensor: str) -> str:
+    """How calibrations name a sensor: place/quantity or place/quantity/sensor, as its topic does."""
+    return "/".join(part for part in (place, quantity, sensor) if part)
+
+
+def corrected(reading: Reading, corrections: Corrections) -> Reading:
+    """The reading with its sensor's newest correction that is not younger than it; unchanged where there
+    is none.
+
+    A load cell is known by its name alone, wherever it hangs.
+    """
+    own = corrections.by_sensor.get(sensor_name(reading.place, reading.quantity.value, reading.sensor))
+    if own is None and reading.quantity.value == "weight":
+        own = corrections.by_sensor.get(reading.sensor)
+    if own is None:
+        return reading
+    place = bisect_right([correction.since for correction in own], reading.time) - 1
+    if place < 0:
+        return reading
+    return replace(reading, value=own[place].gain * reading.value + own[place].offset)

@@ -1,0 +1,63 @@
+"""A weighed tree also tells about the others: what it has learnt of the shared factors leans their ensembles the
+same way.
+
+Members are the same draws of a coat model's parameters for every dip. Where the weights of a weighed tree's members
+have moved the mean
+of a shared dimension's normal score by b, the others' members get the weight exp(k b score): in a normal world that
+moves their mean by
+k b and leaves their spread. Factors of the dip itself are another block of scores and stay out.
+"""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import replace
+
+import numpy as np
+
+from drymon.drying import possible
+from drymon.drying.coat import DIMENSIONS, Array, CoatState
+from drymon.drying.coat_model import PARAMETERS
+from drymon.shop.tree import TreeState
+
+PASSED_ON = 0.5
+"""Share of what was learnt that is passed on (assumed): trees differ in their place in the air."""
+
+AIR = ("transfer",)
+"""Parameters that belong to the room's air more than to the coat: passed on to other kinds of coat too."""
+
+Lean = Mapping[str, Array]
+
+
+def leans(states: Iterable[TreeState]) -> dict[str, dict[str, Array]]:
+    """By rack and coat ("" for every other coat): the moved mean scores of the shared parameters, (parameters,)."""
+    moved: dict[str, dict[str, list[Array]]] = {}
+    for state in states:
+        shift = _shift(state)
+        if shift is not None:
+            by_coat = moved.setdefault(state.rack, {})
+            by_coat.setdefault(state.dip.coat, []).append(shift)
+            by_coat.setdefault("", []).append(shift * np.isin(PARAMETERS, AIR))
+    return {rack: {coat: np.mean(found, axis=0) for coat, found in coats.items()} for rack, coats in moved.items()}
+
+
+def leaned(state: TreeState, by_rack: Mapping[str, Mapping[str, Array]]) -> TreeState:
+    """The state with its ensemble leaning as its weighed neighbours say; a weighed tree goes by its own weight."""
+    coats = by_rack.get(state.rack)
+    if not coats or state.water is None or state.weighings.times:
+        return state
+    shift = coats.get(state.dip.coat, coats[""])
+    weights = state.water.weights * np.exp(PASSED_ON * (_scores() @ shift))
+    return replace(state, water=CoatState(state.water.left, state.water.dry_since, weights / weights.sum()))
+
+
+def _shift(state: TreeState) -> Array | None:
+    """How far a weighed tree's members have moved; only a fitted model's, as a starting model's curve may be of
+    another shape.
+    """
+    model = state.model
+    if state.water is None or state.weighings.prior is None or model is None or model.is_starting_model:
+        return None
+    return np.asarray((state.water.weights - state.weighings.prior) @ _scores())
+
+
+def _scores() -> Array:
+    return possible.normal_scores(DIMENSIONS)[:, : len(PARAMETERS)]
