@@ -5,9 +5,10 @@ A nonlinear mixed-effects model fitted by penalised least squares (Lindstrom & B
     parameters of the type ~ prior;   a run's water, transfer, inner = the type's x its own scatter (dip_sd);
     weighing = dry mass + area x (water left, averaged over the zones) + errors
 
-The dry mass is projected out, the area belongs to the tree, the slow zone's share and its speed scatter from tree to tree. The
-errors' covariance is that of `weight_evidence`, misfit of the curve included. Scatter between runs: EM steps on the curvature at
-the optimum, with a prior worth a few runs (half the weight of Gelman 2006's advice not to trust a handful of groups).
+The dry mass is projected out, the area belongs to the tree, the slow zone's share and its speed scatter
+from tree to tree. The errors' covariance is that of `weight_evidence`, misfit of the curve included.
+Scatter between runs: EM steps on the curvature at the optimum, with a prior worth a few runs (half the
+weight of Gelman 2006's advice not to trust a handful of groups).
 """
 
 from __future__ import annotations
@@ -30,7 +31,10 @@ Array = npt.NDArray[np.float64]
 AREA_MEDIAN_M2, AREA_LOG_SD = 0.4, 1.0
 SHARE_LOGIT_SD = 0.5
 ZONE_LOG_SD = 0.25
-"""Scatter of the slow zone's speed from tree to tree within one kind of shelter (assumed; learnt with enough trees)."""
+"""Scatter of the slow zone's speed from tree to tree within one kind of shelter (assumed.
+
+Learnt with enough trees).
+"""
 
 SHELTER_LOG_SD = 0.25
 """How far the open faces of a sheltered tree dry apart from those of an open one (assumed)."""
@@ -50,7 +54,9 @@ _EFFECTIVE = 9
 
 @dataclass(frozen=True, slots=True)
 class Prior:
-    """Normal prior of the type's parameters on working scales, in the order of PARAMETERS, and of the scatter."""
+    """Normal prior of the type's parameters on working scales, in the order of PARAMETERS, and of the
+    scatter.
+    """
 
     mean: Array
     root: Array
@@ -59,7 +65,10 @@ class Prior:
 
     @classmethod
     def of(cls, model: CoatModel, tail: str | None = None) -> Prior:
-        """The prior that a coat model stands for; under another tail than its own the exponent starts anew."""
+        """The prior that a coat model stands for.
+
+        Under another tail than its own the exponent starts anew.
+        """
         own = dict(model.parameters)
         if tail is not None and tail != model.tail:
             own["exponent"] = TAIL_EXPONENT[tail]
@@ -76,10 +85,10 @@ class Prior:
 class Estimate:
     """Result of `fit_type`.
 
-    mean (10,), covariance (10, 10) of the type's parameters on working scales (PARAMETERS); dip_sd (3,) scatter (DIP_PARAMETERS);
-    zone_sd: scatter of the slow zone's speed between trees; theta (runs, 9): every run's own parameters (`forward.THETA`);
-    area (runs,) m2; tail; misfit: root mean square of the whitened residuals, 1 when errors are as assumed; cost; evidence: log
-    probability of the weighings.
+    mean (10,), covariance (10, 10) of the type's parameters on working scales (PARAMETERS); dip_sd (3,)
+    scatter (DIP_PARAMETERS); zone_sd: scatter of the slow zone's speed between trees; theta (runs, 9):
+    every run's own parameters (`forward.THETA`); area (runs,) m2; tail; misfit: root mean square of the
+    whitened residuals, 1 when errors are as assumed; cost; evidence: log probability of the weighings.
     """
 
     mean: Array
@@ -191,7 +200,7 @@ class Problem:
             by_theta = (white[:, 2:] - white[:, 1:2]) / _STEP
             # Few unknowns act on a run: a rotation leaves all that they can change in as few rows (thin QR).
             own_rows = np.column_stack([-by_theta, -AREA_LOG_SD * white[:, 1], white[:, 0] - white[:, 1]])
-            small = np.linalg.qr(own_rows, mode="r")
+            small: Array = np.asarray(np.linalg.qr(own_rows, mode="r"))
             rows = small[:, :_EFFECTIVE] @ slope[index]
             rows[:, at] += small[:, _EFFECTIVE]
             residuals.append(small[:, _EFFECTIVE + 1])
@@ -199,7 +208,10 @@ class Problem:
         return np.concatenate([*residuals, x]), np.vstack([*jacobian, np.eye(self.layout.size)])
 
     def solve(self, start: Array, most: int = 25) -> Array:
-        """The most likely unknowns from a start; unknowns stay within `LARGEST_Z` prior standard deviations."""
+        """The most likely unknowns from a start.
+
+        Unknowns stay within `LARGEST_Z` prior standard deviations.
+        """
         found = least_squares(
             lambda x: self.evaluate(x)[0],
             np.clip(start, -LARGEST_Z + 0.01, LARGEST_Z - 0.01),
@@ -218,12 +230,17 @@ class Problem:
         return np.asarray(np.linalg.inv(jacobian.T @ jacobian))
 
     def log_evidence(self, x: Array) -> float:
-        """Log probability of the weighings under the prior (Laplace approximation at the optimum `x`, up to a constant)."""
+        """Log probability of the weighings under the prior (Laplace approximation at the optimum `x`, up
+        to a constant).
+        """
         residuals, jacobian = self.evaluate(x)
         return float(-0.5 * (residuals @ residuals) - 0.5 * np.linalg.slogdet(jacobian.T @ jacobian)[1])
 
     def update_scatter(self, x: Array, covariance: Array) -> float:
-        """One EM step on the scatter between runs and between slow zones; returns the largest relative change."""
+        """One EM step on the scatter between runs and between slow zones.
+
+        Returns the largest relative change.
+        """
         before = np.append(self.dip_sd, self.zone_sd)
         for place in range(3):
             at = self.layout.scatter + place
@@ -241,7 +258,9 @@ def _shrunk(squares: Array, prior_sd: float) -> float:
 
 
 def _whitener(run: Run) -> Array:
-    """Turns a run's masses into independent unit residuals that do not know the dry mass, (weighings, weighings)."""
+    """Turns a run's masses into independent unit residuals that do not know the dry mass, (weighings,
+    weighings).
+    """
     errors = LOAD_CELL if run.on_cell else BENCH_SCALE
     water = float(np.ptp(run.masses_kg))
     root = np.linalg.cholesky(error_covariance(run.times_s, run.sds_kg, water, errors))
@@ -293,7 +312,9 @@ def _best_start(problem: Problem, starts: Sequence[Mapping[str, float]]) -> Arra
 
 
 def log_predictive(runs: Sequence[Run], model: CoatModel) -> float:
-    """Log probability per run of weighings under a model that has not seen them (Laplace, up to a constant of the runs)."""
+    """Log probability per run of weighings under a model that has not seen them (Laplace, up to a constant
+    of the runs).
+    """
     problem = Problem(runs, Prior.of(model), model.tail)
     x = problem.solve(np.zeros(problem.layout.size), most=8)
     return problem.log_evidence(x) / len(runs)

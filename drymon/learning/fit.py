@@ -1,4 +1,7 @@
-"""From weighed runs to coat models: fit each type, choose its tail by runs left out, say what the runs cannot tell."""
+"""From weighed runs to coat models.
+
+Fit each type, choose its tail by runs left out, say what the runs cannot tell.
+"""
 
 from __future__ import annotations
 
@@ -22,10 +25,16 @@ Array = npt.NDArray[np.float64]
 
 MOST_FOLDS = 6
 RUNS_FOR_OWN_INTERVAL = 9
-"""n/(n + 1) must reach 0.9 before runs alone can promise a one-sided 90 % bound (split conformal; Vovk et al. 2005)."""
+"""n/(n + 1) must reach 0.9 before runs alone can promise a one-sided 90 % bound (split conformal.
+
+Vovk et al. 2005).
+"""
 
 RUNS_TO_CHOOSE_TAIL = 4
-"""With fewer, tails are ranked by the probability of all weighings under their priors: nothing is left to leave out."""
+"""With fewer, tails are ranked by the probability of all weighings under their priors.
+
+Nothing is left to leave out.
+"""
 
 HOPELESS = 50.0
 """A tail whose log odds on all runs are so far behind is not tried on left-out runs: it only costs time."""
@@ -35,16 +44,19 @@ CLEARLY = 3.0
 
 TAIL_SEEN_LEFT = 0.10
 TAIL_LOG_SD = 0.2
-"""The tail counts as learnt when a run was weighed down to so little left, and the time to dry is known as well as this."""
+"""The tail counts as learnt when a run was weighed down to so little left, and the time to dry is known as
+well as this.
+"""
 
 
 @dataclass(frozen=True, slots=True)
 class TypeFit:
     """All that was learnt of one coat type.
 
-    model: to be written; start: the prior it began from; runs: those used (thinned); estimate: of the chosen tail, all runs; left_out:
-    each run forecast by a model without it; revealed: each forecast from earlier runs only; truths: per run (share left, hours);
-    tails: mean log probability of left-out weighings by tail; theta of the estimate holds each run's own curve.
+    model: to be written; start: the prior it began from; runs: those used (thinned); estimate: of the
+    chosen tail, all runs; left_out: each run forecast by a model without it; revealed: each forecast from
+    earlier runs only; truths: per run (share left, hours); tails: mean log probability of left-out
+    weighings by tail; theta of the estimate holds each run's own curve.
     """
 
     model: CoatModel
@@ -60,8 +72,8 @@ class TypeFit:
 def fit_all(runs: Sequence[Run], starts: Mapping[str, CoatModel], coats: Sequence[str] | None = None) -> list[TypeFit]:
     """Fit every coat type that has usable runs.
 
-    starts: the starting model of each coat name that may occur. coats: only these (default all). Types with few runs
-    begin from a prior that the room's other types have moved.
+    starts: the starting model of each coat name that may occur. coats: only these (default all). Types
+    with few runs begin from a prior that the room's other types have moved.
     """
     usable = [thinned(run) for run in sorted(runs, key=lambda run: run.start_s) if run.used]
     by_coat = {name: [run for run in usable if run.coat == name] for name in sorted({run.coat for run in usable})}
@@ -74,8 +86,9 @@ def fit_all(runs: Sequence[Run], starts: Mapping[str, CoatModel], coats: Sequenc
         return [_with_pool(name, by_coat, starts, first) for name in wanted]
 
 
-def _with_pool(name: str, by_coat: Mapping[str, list[Run]], starts: Mapping[str, CoatModel],
-               first: Mapping[str, TypeFit]) -> TypeFit:
+def _with_pool(
+    name: str, by_coat: Mapping[str, list[Run]], starts: Mapping[str, CoatModel], first: Mapping[str, TypeFit]
+) -> TypeFit:
     others = [sample for other, fit in first.items() if other != name for sample in dose_samples(fit)]
     few = len(by_coat[name]) < FEW_RUNS
     start = lent(starts[name], pool(others)) if few and others else starts[name]
@@ -87,8 +100,10 @@ def dose_samples(fit: TypeFit) -> list[DoseSample]:
     prior = Prior.of(fit.start)
     usual = prior.mean[PARAMETERS.index("transfer")] - prior.mean[PARAMETERS.index("water")]
     ratio = usual - (fit.estimate.theta[:, 1] - fit.estimate.theta[:, 0])
-    return [DoseSample(run.coat, run.shelter, run.rack, run.number, float(value))
-            for run, value in zip(fit.runs, ratio, strict=True)]
+    return [
+        DoseSample(run.coat, run.shelter, run.rack, run.number, float(value))
+        for run, value in zip(fit.runs, ratio, strict=True)
+    ]
 
 
 def fit_coat(runs: Sequence[Run], start: CoatModel, *, quick: bool = False, lent_by: int = 0) -> TypeFit:
@@ -117,13 +132,19 @@ def fit_coat(runs: Sequence[Run], start: CoatModel, *, quick: bool = False, lent
 
 
 def _choose(scores: Mapping[str, float], usual: str, runs: int) -> str:
-    """The tail under which left-out weighings are likeliest; the usual one unless another is clearly ahead."""
+    """The tail under which left-out weighings are likeliest.
+
+    The usual one unless another is clearly ahead.
+    """
     best = max(scores, key=lambda tail: scores[tail])
     return best if usual not in scores or (scores[best] - scores[usual]) * runs > CLEARLY else usual
 
 
 def folds(runs: Sequence[Run]) -> list[list[int]]:
-    """Indices to leave out together: whole trees where there are several, else single runs; at most `MOST_FOLDS` folds."""
+    """Indices to leave out together.
+
+    Whole trees where there are several, else single runs; at most `MOST_FOLDS` folds.
+    """
     trees = sorted({run.tree for run in runs})
     groups = [run.tree for run in runs] if len(trees) >= 3 else [run.id for run in runs]
     names = sorted(set(groups))
@@ -134,7 +155,8 @@ def folds(runs: Sequence[Run]) -> list[list[int]]:
 def leave_out(
     runs: Sequence[Run], start: CoatModel, estimate: Estimate, truths: Sequence[tuple[float, float]]
 ) -> tuple[list[Judgement], float]:
-    """Forecast every run by a model fitted without it, and the mean log probability of the left-out weighings.
+    """Forecast every run by a model fitted without it, and the mean log probability of the left-out
+    weighings.
 
     A single run is forecast by the starting model.
     """
@@ -153,9 +175,13 @@ def leave_out(
     return [found[i] for i in sorted(found)], float(np.mean(scores))
 
 
-def reveal_later(runs: Sequence[Run], start: CoatModel, tail: str,
-                 truths: Sequence[tuple[float, float]]) -> list[Judgement]:
-    """Go through the record in time: forecast the next runs from the earlier ones only, then reveal and learn."""
+def reveal_later(
+    runs: Sequence[Run], start: CoatModel, tail: str, truths: Sequence[tuple[float, float]]
+) -> list[Judgement]:
+    """Go through the record in time.
+
+    Forecast the next runs from the earlier ones only, then reveal and learn.
+    """
     stops = [n for n in (0, 1, 2, 3, 6, 12, 24, 48) if n < len(runs)]
     found = []
     for at, until in zip(stops, [*stops[1:], len(runs)], strict=True):
@@ -166,11 +192,16 @@ def reveal_later(runs: Sequence[Run], start: CoatModel, tail: str,
 
 def _fitted(start: CoatModel, runs: Sequence[Run], tail: str, near: Estimate | None = None) -> CoatModel:
     rounds = 3 if near is None else 2
-    return model_of(start, fit_type(runs, Prior.of(start, tail), tail, starts=STARTS[:1], near=near, rounds=rounds), runs)
+    return model_of(
+        start, fit_type(runs, Prior.of(start, tail), tail, starts=STARTS[:1], near=near, rounds=rounds), runs
+    )
 
 
 def model_of(start: CoatModel, estimate: Estimate, runs: Sequence[Run]) -> CoatModel:
-    """An estimate as a coat model; the scatter between trees' slow zones joins the uncertainty of their speed."""
+    """An estimate as a coat model.
+
+    The scatter between trees' slow zones joins the uncertainty of their speed.
+    """
     covariance = estimate.covariance.copy()
     for name in ("pocketed", "deep"):
         if any(run.shelter == name for run in runs):
@@ -191,26 +222,46 @@ def model_of(start: CoatModel, estimate: Estimate, runs: Sequence[Run]) -> CoatM
 
 
 def _seen(runs: Sequence[Run]) -> dict[str, tuple[float, float]]:
-    """Ranges behind the model; of the air the middle 96 % of the time, so that one odd minute widens nothing."""
+    """Ranges behind the model.
+
+    Of the air the middle 96 % of the time, so that one odd minute widens nothing.
+    """
     ranges = {"number": (float(min(r.number for r in runs)), float(max(r.number for r in runs)))}
-    for name, field_name in (("temperature_c", "temperature_c"), ("humidity_pct", "humidity_pct"),
-                             ("airflow_m_per_s", "speed")):
+    for name, field_name in (
+        ("temperature_c", "temperature_c"),
+        ("humidity_pct", "humidity_pct"),
+        ("airflow_m_per_s", "speed"),
+    ):
         values = np.concatenate([getattr(run.air, field_name) for run in runs if run.air is not None])
         ranges[name] = (round(float(np.nanquantile(values, 0.02)), 2), round(float(np.nanquantile(values, 0.98)), 2))
     return ranges
 
 
-def _told(model: CoatModel, estimate: Estimate, runs: Sequence[Run], truths: Sequence[tuple[float, float]],
-          judged: Sequence[Judgement], lent_by: int) -> CoatModel:
+def _told(
+    model: CoatModel,
+    estimate: Estimate,
+    runs: Sequence[Run],
+    truths: Sequence[tuple[float, float]],
+    judged: Sequence[Judgement],
+    lent_by: int,
+) -> CoatModel:
     """The model with its statements: error, origin, tail and shelters learnt or not."""
     lowest = min((level for level, _ in truths), default=1.0)
     tail_learned = lowest <= TAIL_SEEN_LEFT and tail_log_sd(model) <= TAIL_LOG_SD
-    return replace(model, error=summary(judged), origin=_origin(len(runs), lent_by), tail_learned=tail_learned,
-                   shelters_learned=_shelters(model, runs, truths))
+    return replace(
+        model,
+        error=summary(judged),
+        origin=_origin(len(runs), lent_by),
+        tail_learned=tail_learned,
+        shelters_learned=_shelters(model, runs, truths),
+    )
 
 
 def tail_log_sd(model: CoatModel) -> float:
-    """Sd of the log of the time to dry for a typical dip: what the type's parameters leave open, tail included."""
+    """Sd of the log of the time to dry for a typical dip.
+
+    What the type's parameters leave open, tail included.
+    """
     return reference_log_sd(replace(model, dip_sd=dict.fromkeys(model.dip_sd, 0.0)))
 
 

@@ -17,16 +17,19 @@ LONGEST_STEP_S = 600.0
 MOST_STEPS = 240
 
 THETA = ("water", "transfer", "critical", "exponent", "inner", "sorption", "slow", "share", "sunk")
-"""A run's own parameters in the order of their columns, on working scales (`share`: logit of the slow zone's area share)."""
+"""A run's own parameters in the order of their columns, on working scales (`share`.
+
+Logit of the slow zone's area share).
+"""
 
 
 @dataclass(frozen=True, slots=True)
 class Fleet:
     """Runs made ready for stepping together.
 
-    seconds, deficit, saturation, excess, resistance: (steps, runs), padded with steps of no length. marks: for each run the
-    index of the step after which each weighing was made. sheltered (runs,): there is a slow zone.
-    depth (runs,): coats that sunk water passes (`coat.coats_below`).
+    seconds, deficit, saturation, excess, resistance: (steps, runs), padded with steps of no length. marks:
+    for each run the index of the step after which each weighing was made. sheltered (runs,): there is a
+    slow zone. depth (runs,): coats that sunk water passes (`coat.coats_below`).
     """
 
     runs: tuple[Run, ...]

@@ -1,4 +1,7 @@
-"""Forecast first, reveal later: how well a coat model would have told the drying of runs that it has not seen."""
+"""Forecast first, reveal later.
+
+How well a coat model would have told the drying of runs that it has not seen.
+"""
 
 from __future__ import annotations
 
@@ -9,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from drymon.drying import coat, possible
+from drymon.drying import coat
 from drymon.drying.coat_model import CoatModel
 from drymon.learning.forward import Fleet, left_over_time
 from drymon.learning.run import Run, RunAir
@@ -26,9 +29,9 @@ _LONGEST_H = 14 * 24.0
 class Judgement:
     """A run that was forecast from its air alone.
 
-    left: share of water left in the slowest part at which it is judged; true_h: when the weighings, smoothed by the
-    run's own curve, got there; early_h, best_h, late_h: forecast 5 %, 50 %, 95 %, at most 14 days; log_sd: sd of
-    the logarithm of the forecast time.
+    left: share of water left in the slowest part at which it is judged; true_h: when the weighings,
+    smoothed by the run's own curve, got there; early_h, best_h, late_h: forecast 5 %, 50 %, 95 %, at most
+    14 days; log_sd: sd of the logarithm of the forecast time.
     """
 
     run: str
@@ -61,15 +64,20 @@ class Judgement:
 
     @property
     def log_density(self) -> float:
-        """Logarithm of the forecast density at the true time (normal on the log scale): what rival tails are ranked by."""
+        """Logarithm of the forecast density at the true time (normal on the log scale).
+
+        What rival tails are ranked by.
+        """
         sd = max(self.log_sd, 0.02)
         return float(-0.5 * (np.log(self.true_h / self.best_h) / sd) ** 2 - np.log(sd))
 
 
 def reached(fleet: Fleet, theta: Array, tail: str) -> list[tuple[float, float]]:
-    """For every run: the share left in the slowest part at which to judge it, and the hours until it got there.
+    """For every run: the share left in the slowest part at which to judge it, and the hours until it got
+    there.
 
-    theta (runs, 9): every run's own fitted curve. A run that stopped before `TARGET_LEFT` is judged where it stopped.
+    theta (runs, 9): every run's own fitted curve. A run that stopped before `TARGET_LEFT` is judged where
+    it stopped.
     """
     left = left_over_time(fleet, theta[:, None, :], tail)[..., 0]
     slowest = np.where(fleet.sheltered > 0.0, left.max(axis=1), left[:, 0])
@@ -82,7 +90,10 @@ def reached(fleet: Fleet, theta: Array, tail: str) -> list[tuple[float, float]]:
 
 
 def crossing(hours: Array, left: Array, level: float) -> float:
-    """First time at which `left` has fallen to `level`, between its samples in a straight line; infinite if never."""
+    """First time at which `left` has fallen to `level`, between its samples in a straight line.
+
+    Infinite if never.
+    """
     below = np.flatnonzero(left <= level)
     if not len(below):
         return float("inf")
@@ -104,7 +115,10 @@ def forecast_hours(model: CoatModel, run: Run, left: float) -> Array:
 
 
 def hours_until(coats: coat.PossibleCoats, steps: Iterable[tuple[coat.AirStep, float]], left: float) -> Array:
-    """Hours through `steps` (air, seconds) until `left` remains in the slowest part, (members,); infinite: not within them."""
+    """Hours through `steps` (air, seconds) until `left` remains in the slowest part, (members,).
+
+    Infinite: not within them.
+    """
     state = np.ones_like(coats.water)
     found = np.full(state.shape[1], np.inf)
     clock, before = 0.0, state.max(axis=0)
@@ -152,7 +166,10 @@ def judge(model: CoatModel, run: Run, level: float, true_h: float) -> Judgement:
 
 
 def summary(judgements: Sequence[Judgement]) -> dict[str, float]:
-    """Median and 90th percentile of the absolute error in %, share of covered runs, median width; empty without runs."""
+    """Median and 90th percentile of the absolute error in %, share of covered runs, median width.
+
+    Empty without runs.
+    """
     if not judgements:
         return {}
     errors = np.array([abs(one.error) for one in judgements])
@@ -169,10 +186,12 @@ SCORE_PRIOR_RUNS = 4.0
 
 
 def honest_scatter(model: CoatModel, judgements: Sequence[Judgement]) -> CoatModel:
-    """Widen (or a little narrow) the dip-to-dip scatter so that forecasts of left-out runs err as much as they say.
+    """Widen (or a little narrow) the dip-to-dip scatter so that forecasts of left-out runs err as much as
+    they say.
 
-    The mean squared score, shrunk towards 1 with the weight of a few runs, says by how much the variance of the forecast time
-    is off; what the type's parameters contribute stays, the scatter between dips takes the difference.
+    The mean squared score, shrunk towards 1 with the weight of a few runs, says by how much the variance
+    of the forecast time is off; what the type's parameters contribute stays, the scatter between dips
+    takes the difference.
     """
     if not judgements:
         return model

@@ -1,7 +1,9 @@
-"""What coat types have in common in one room: the room's own shift, learnt where there are runs, lent where there are few.
+"""What coat types have in common in one room: the room's own shift, learnt where there are runs, lent
+where there are few.
 
-On the log of dose (time x wet rate of the textbook face / water) effects of room, type, shelter, coat number and rack add up. A Bayesian
-ridge regression (MacKay 1992; scikit-learn's BayesianRidge) shrinks them as far as the runs are few; the run is the sample.
+On the log of dose (time x wet rate of the textbook face / water) effects of room, type, shelter, coat
+number and rack add up. A Bayesian ridge regression (MacKay 1992; scikit-learn's BayesianRidge) shrinks
+them as far as the runs are few; the run is the sample.
 """
 
 from __future__ import annotations
@@ -24,7 +26,9 @@ TYPE_LOG_SD = 0.2
 
 @dataclass(frozen=True, slots=True)
 class DoseSample:
-    """One run in the pool: log of its dose over that which its starting model expected, and what it may depend on."""
+    """One run in the pool: log of its dose over that which its starting model expected, and what it may
+    depend on.
+    """
 
     coat: str
     shelter: str
@@ -35,7 +39,10 @@ class DoseSample:
 
 @dataclass(frozen=True, slots=True)
 class Pool:
-    """Effects on the log of dose: of the room (mean, sd), and of each coat, shelter, rack by name, and per coat number."""
+    """Effects on the log of dose.
+
+    Of the room (mean, sd), and of each coat, shelter, rack by name, and per coat number.
+    """
 
     room: float
     room_sd: float
@@ -56,7 +63,9 @@ def pool(samples: Sequence[DoseSample]) -> Pool:
     means = [float(np.mean([s.log_ratio for s in samples if s.coat == name])) for name in types]
     room = float(np.mean(means))
     columns = np.hstack([design - design.mean(axis=0), numbers - numbers.mean()])
-    slopes = BayesianRidge().fit(columns, target - target.mean()).coef_ if len(samples) > 2 else np.zeros(columns.shape[1])
+    slopes = (
+        BayesianRidge().fit(columns, target - target.mean()).coef_ if len(samples) > 2 else np.zeros(columns.shape[1])
+    )
     spread = float(np.std(means, ddof=1)) if len(types) > 2 else TYPE_LOG_SD
     sd = float(np.hypot(max(spread, 0.05) / np.sqrt(len(types)), TYPE_LOG_SD))
     return Pool(room, sd, dict(zip(names, map(float, slopes[:-1]), strict=True)), float(slopes[-1]), len(samples))

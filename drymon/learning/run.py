@@ -1,4 +1,7 @@
-"""A weighed drying: one tree between a dip and the next, its weighings and the air that it had. The sample of all learning."""
+"""A weighed drying: one tree between a dip and the next, its weighings and the air that it had.
+
+The sample of all learning.
+"""
 
 from __future__ import annotations
 
@@ -15,9 +18,9 @@ Array = npt.NDArray[np.float64]
 class RunAir:
     """Air of a run, in pieces that follow each other without a break.
 
-    edges_s (pieces + 1,): s since the dip, from 0. For each piece (pieces,): deficit, saturation [kg/m3], excess [monolayers],
-    resistance [s/m] as in `coat.AirStep`; temperature_c, humidity_pct, speed (m/s) as measured or assumed; known: fresh
-    and trusted evidence.
+    edges_s (pieces + 1,): s since the dip, from 0. For each piece (pieces,): deficit, saturation [kg/m3],
+    excess [monolayers], resistance [s/m] as in `coat.AirStep`; temperature_c, humidity_pct, speed (m/s) as
+    measured or assumed; known: fresh and trusted evidence.
     """
 
     edges_s: Array
@@ -36,7 +39,10 @@ class RunAir:
         return float(np.average(self.known, weights=np.diff(self.edges_s)))
 
     def over(self, edges_s: Array) -> RunAir:
-        """The same air averaged over other pieces; rates are averaged, not speeds, so that no gust is lost."""
+        """The same air averaged over other pieces.
+
+        Rates are averaged, not speeds, so that no gust is lost.
+        """
         wet = self._mean(self.deficit / self.resistance, edges_s)
         deficit = self._mean(self.deficit, edges_s)
         return RunAir(
@@ -61,10 +67,11 @@ class RunAir:
 class Run:
     """One weighed drying.
 
-    number: of the coat, 1 for the first. shelter: "open", "pocketed" or "deep". start_s: the dip, s since 1970 (UTC).
-    times_s (weighings,): s since the dip, rising; masses_kg, sds_kg: the weighings and their standard deviations.
-    on_cell: weighed by a load cell (its zero drifts), else on a bench scale. problem: why it is not used, "" if it is.
-    left_out: a person's reason to leave it out, "" if nobody did. notes: doubts that do not forbid its use.
+    number: of the coat, 1 for the first. shelter: "open", "pocketed" or "deep". start_s: the dip, s since
+    1970 (UTC). times_s (weighings,): s since the dip, rising; masses_kg, sds_kg: the weighings and their
+    standard deviations. on_cell: weighed by a load cell (its zero drifts), else on a bench scale. problem:
+    why it is not used, "" if it is. left_out: a person's reason to leave it out, "" if nobody did. notes:
+    doubts that do not forbid its use.
     """
 
     id: str
@@ -100,7 +107,10 @@ MOST_WEIGHINGS = 48
 
 
 def thinned(run: Run, most: int = MOST_WEIGHINGS) -> Run:
-    """The run with at most `most` weighings: means over stretches of time that grow with the time since the dip."""
+    """The run with at most `most` weighings.
+
+    Means over stretches of time that grow with the time since the dip.
+    """
     if len(run.times_s) <= most:
         return run
     growing = np.sqrt(run.times_s - run.times_s[0] + 1.0)

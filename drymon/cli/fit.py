@@ -1,0 +1,150 @@
+"""`drymon fit`: learn coat models from this home's weighed drying."""
+
+from argparse import Namespace, _SubParsersAction
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from drymon.drying.coat_model import CoatModel
+    from drymon.learning.fit import TypeFit
+    from drymon.learning.run import Run
+    from drymon.messages.settings import HomeConfig
+
+STARTS = {"prime": "prime-fine", "backup": "backup", "seal": "seal"}
+"""The packaged starting model for a coat of a name of its own, by family."""
+
+ELSEWHERE = 1.5
+"""Models learnt in another home are a start here, this much less sure."""
+
+
+def register(commands: "_SubParsersAction[Any]") -> None:
+    """Say what `fit` takes."""
+    parser = commands.add_parser(
+        "fit",
+        help="learn coat models from this home's weighed drying",
+        description="Fits a model to every coat that was weighed, says how sure it is and how it does on runs left "
+        "out, and writes models/*.toml in the home. A running service takes them up when it is restarted.",
+    )
+    parser.add_argument("--coat", help="only this coat")
+    parser.add_argument("--report", metavar="DIR", help="write a page with pictures into this folder")
+
+
+def run(args: Namespace) -> int:
+    """Fit, print, write."""
+    from drymon.cli.home import config_of, record_of
+    from drymon.cli.weighed import weighed_runs
+    from drymon.errors import LearningError
+    from drymon.learning.fit import fit_all
+    from drymon.messages.coat_models import write_model
+
+    config = config_of(args)
+    if args.coat and args.coat not in config.room.coat_by_name:
+        names = ", ".join(config.room.coat_by_name)
+        raise LearningError(f"received coat {args.coat!r}; room.toml has {names}")
+    with record_of(config) as record:
+        runs = weighed_runs(config, record)
+    if not any(one.used for one in runs if args.coat in (None, one.coat)):
+        raise LearningError("no weighed run can be used yet; `drymon runs` says what there is and what is missing")
+    fits = fit_all(runs, starts_of(config, runs), [args.coat] if args.coat else None)
+    for fit in fits:
+        path = config.path / "models" / f"{fit.model.name}.toml"
+        write_model(fit.model, path)
+        print("\n".join(told(fit, runs)))
+        print(f"  written: {path}\n")
+    if args.report:
+        _report(fits, runs, config, Path(args.report))
+    return 0
+
+
+def _report(fits: "Sequence[TypeFit]", runs: "Sequence[Run]", config: "HomeConfig", folder: Path) -> None:
+    from drymon.views.fit_report import write_report
+
+    print(f"report: {write_report(fits, runs, config.room, folder)}")
+
+
+def starts_of(config: "HomeConfig", runs: "Sequence[Run]") -> "dict[str, CoatModel]":
+    """The model each coat's fit begins from.
+
+    One from another home if there is such, else the packaged one.
+    """
+    from drymon.messages.coat_models import load_models
+
+    packaged, home = load_models(None), load_models(config.path)
+    own_runs = {one.id for one in runs}
+    found = {}
+    for coat in config.room.coats:
+        start = packaged.get(coat.name, packaged.get(STARTS[coat.family]))
+        kept = home.get(coat.name)
+        if kept is not None and not kept.is_starting_model and not own_runs & set(kept.run_ids):
+            start = _less_sure(kept)
+        elif kept is not None and kept.is_starting_model:
+            start = kept
+        if start is not None:
+            found[coat.name] = replace(start, name=coat.name, family=coat.family)
+    return found
+
+
+def _less_sure(model: "CoatModel") -> "CoatModel":
+    from drymon.drying.coat_model import Spread
+
+    wider = {name: Spread(one.centre, ELSEWHERE * one.sd) for name, one in model.parameters.items()}
+    return replace(model, parameters=wider)
+
+
+def told(fit: "TypeFit", runs: "Sequence[Run]") -> list[str]:
+    """What was learnt, in lines."""
+    model = fit.model
+    others = [one for one in runs if one.coat == model.name and not one.used]
+    lines = [f"{model.name}: {model.origin}"]
+    lines.append(f"  runs used: {len(fit.runs)}, not used: {len(others)}" + (" (see drymon runs)" if others else ""))
+    lines.append("  parameter     value      90 % interval          start")
+    lines += [_parameter_line(name, model, fit.start) for name in model.parameters]
+    scatter = ", ".join(f"{name} {100 * sd:.0f} %" for name, sd in model.dip_sd.items())
+    lines.append(f"  from dip to dip: {scatter}")
+    scores = ", ".join(f"{name} {score:.1f}" for name, score in fit.tails.items())
+    lines.append(f"  falling rate: {model.tail} (log probability per left-out run: {scores})")
+    lines += _statements(model)
+    lines += _left_out_lines(fit)
+    return lines
+
+
+def _parameter_line(name: str, model: "CoatModel", start: "CoatModel") -> str:
+    from drymon.drying.coat_model import from_working, to_working
+
+    own, before = model.parameters[name], start.parameters[name]
+    middle = to_working(name, own.centre)
+    low, high = (from_working(name, middle + z * own.sd) for z in (-1.645, 1.645))
+    return f"  {name:<10} {own.centre:>9.4g}   {low:>9.4g} to {high:<9.4g} {before.centre:>9.4g}"
+
+
+def _statements(model: "CoatModel") -> list[str]:
+    lines = []
+    if not model.tail_learned:
+        lines.append(
+            "  tail not learnt: weigh a run until hardly anything is lost; until then no ready by the model alone"
+        )
+    for name in ("pocketed", "deep"):
+        if name not in model.shelters_learned:
+            lines.append(f"  {name} trees not learnt: weigh one down to its last water; until then the start holds")
+    return lines
+
+
+def _left_out_lines(fit: "TypeFit") -> list[str]:
+    from drymon.learning.judge import summary
+
+    lines = [f"  {'run left out':<28} {'left':>5} {'true h':>7} {'forecast h (5 to 95 %)':>24} {'error':>7}"]
+    for one in fit.left_out:
+        interval = f"{one.best_h:.1f} ({one.early_h:.1f} to {one.late_h:.1f})"
+        mark = "" if one.covered else "  outside"
+        lines.append(
+            f"  {one.run:<28} {100 * one.left:>4.0f}% {one.true_h:>7.2f} {interval:>24} {100 * one.error:>+6.0f}%{mark}"
+        )
+    for label, found in (("left out", summary(fit.left_out)), ("revealed later", summary(fit.revealed))):
+        if found:
+            lines.append(
+                f"  {label}: error median {found['median_pct']:.0f} %, 90th percentile {found['p90_pct']:.0f} %,"
+                f" {100 * found['coverage']:.0f} % within the 90 % interval, its width {100 * found['width']:.0f} %"
+            )
+    return lines

@@ -1,0 +1,193 @@
+"""Weighings of one tree between a dip and the next, made into a run: smoothed, bounded, judged."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from drymon.drying import sorption, surface, weight
+from drymon.learning.run import Run, RunAir
+
+Array = npt.NDArray[np.float64]
+
+EVERY_S = 120.0
+"""A cell's smoothed mass is taken this often."""
+
+FEWEST_WEIGHINGS = 4
+SHORTEST_H = 0.4
+LEAST_KNOWN_AIR = 0.9
+LEAST_SIGNAL = 8.0
+"""Loss over the error of a weighing below which a run tells nothing."""
+
+MOST_GAIN = 0.25
+"""Share of the loss that a bench weighing may exceed the one before by.
+
+More is another tree or another scale.
+"""
+
+BENCH_SD_KG, BENCH_SHARE = 0.001, 2e-4
+DRIPPING_S, DRIPPING_SHARE = 150.0, 0.05
+"""Slurry drips for minutes after the dip.
+
+Weighings then are off by a share of the water that fades with this time.
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class Weighed:
+    """Weighings (n,) each: s since the dip, kg, standard deviation in kg.
+
+    Whether by a cell; what was noticed.
+    """
+
+    times_s: Array
+    masses_kg: Array
+    sds_kg: Array
+    on_cell: bool
+    notes: tuple[str, ...] = ()
+
+
+def from_bench(weighings: Sequence[tuple[float, float]]) -> Weighed:
+    """Hand weighings (s since the dip, kg), each with a bench scale's error."""
+    times, masses = _columns(sorted(weighings))
+    return Weighed(times, masses, _dripping(times, masses, np.maximum(BENCH_SD_KG, BENCH_SHARE * masses)), False)
+
+
+def from_cell(readings: Iterable[tuple[float, float]]) -> Weighed:
+    """A load cell's raw readings (s since the dip, kg): filtered, taken every `EVERY_S` while the tree hangs.
+
+    Ends where the cell sees a dip that nobody logged; the first minutes of lifting and hanging count for
+    nothing.
+    """
+    signal: weight.WeightSignal | None = None
+    rows: list[tuple[float, float, float]] = []
+    notes: list[str] = []
+    due = 0.0
+    for time_s, mass in readings:
+        if signal is None and not np.isfinite(mass):
+            continue
+        signal = weight.step(signal, time_s, mass)
+        if signal.step is not None and signal.step.kind == "dip" and rows and signal.step.time_s > 600.0:
+            notes.append(f"the cell saw a dip {signal.step.time_s / 3600:.1f} h after this one that nobody logged")
+            break
+        if signal.step is not None and signal.step.kind in ("dip", "hung") and signal.step.time_s <= 600.0:
+            rows = []  # only now the dipped tree hangs
+        if signal.hangs and not signal.waiting and time_s >= due and signal.taken > 3:
+            rows.append((time_s, signal.mass, max(signal.mass_sd, 1e-4)))
+            due = time_s + EVERY_S
+    if signal is not None and signal.rejected > 0.2 * (signal.taken + signal.rejected):
+        notes.append("the cell's readings were often disturbed")
+    times, masses, sds = (np.array(column) for column in zip(*rows, strict=True)) if rows else (np.zeros(0),) * 3
+    return Weighed(times, masses, _dripping(times, masses, sds), True, tuple(notes))
+
+
+def _columns(rows: Sequence[tuple[float, float]]) -> tuple[Array, Array]:
+    table = np.array(rows, dtype=np.float64).reshape(-1, 2)
+    return table[:, 0], table[:, 1]
+
+
+def _dripping(times: Array, masses: Array, sds: Array) -> Array:
+    if not len(masses):
+        return sds
+    drip = DRIPPING_SHARE * float(np.ptp(masses)) * np.exp(-times / DRIPPING_S)
+    return np.asarray(np.hypot(sds, drip))
+
+
+def problem_of(weighed: Weighed, air: RunAir | None, coat_known: bool) -> str:
+    """Why a run cannot teach, "" if it can."""
+    count = len(weighed.times_s)
+    if not coat_known:
+        return "its coat is not in room.toml"
+    if count < FEWEST_WEIGHINGS:
+        return f"{count} weighings; at least {FEWEST_WEIGHINGS} are needed"
+    hours = float(np.ptp(weighed.times_s)) / 3600.0
+    if hours < SHORTEST_H:
+        return f"weighed over {60 * hours:.0f} min only; at least {60 * SHORTEST_H:.0f} min are needed"
+    loss = float(weighed.masses_kg[0] - weighed.masses_kg.min())
+    if loss < LEAST_SIGNAL * float(np.median(weighed.sds_kg)):
+        return f"lost {1000 * loss:.0f} g, within the error of the scale"
+    if float(np.diff(weighed.masses_kg).max()) > MOST_GAIN * loss:
+        return "the mass rose too much between two weighings: another tree, or something hung on"
+    if air is None:
+        return "no temperature or humidity was measured"
+    if air.known_share < LEAST_KNOWN_AIR:
+        return f"the air is known for {100 * air.known_share:.0f} % of the time only"
+    return ""
+
+
+def make_run(
+    *,
+    id: str,
+    tree: str,
+    coat: str,
+    number: int,
+    shelter: str,
+    rack: str,
+    start_s: float,
+    weighed: Weighed,
+    air: RunAir | None,
+    coat_known: bool = True,
+    left_out: str = "",
+    notes: Iterable[str] = (),
+) -> Run:
+    """Put a run together and judge it."""
+    return Run(
+        id=id,
+        tree=tree,
+        coat=coat,
+        number=number,
+        shelter=shelter,
+        rack=rack,
+        start_s=start_s,
+        times_s=weighed.times_s,
+        masses_kg=weighed.masses_kg,
+        sds_kg=weighed.sds_kg,
+        air=air,
+        on_cell=weighed.on_cell,
+        problem=problem_of(weighed, air, coat_known),
+        left_out=left_out,
+        notes=(*notes, *weighed.notes),
+    )
+
+
+def air_by_minute(
+    temperature_c: Array,
+    humidity_pct: Array,
+    speed: Array,
+    pressure_pa: Array,
+    assumed_speed: Array,
+) -> RunAir | None:
+    """Air of consecutive minutes from a dip on, NaN where nothing fresh was measured; None if nothing ever
+    was.
+
+    temperature_c, humidity_pct, speed (m/s), pressure_pa, assumed_speed (m/s, where none is measured):
+    (minutes,). Gaps take the last known air, or the first.
+    """
+    known = np.isfinite(temperature_c) & np.isfinite(humidity_pct)
+    if not known.any():
+        return None
+    warm, damp, pressure = (_filled(values) for values in (temperature_c, humidity_pct, pressure_pa))
+    wind = np.clip(np.where(np.isfinite(speed), speed, assumed_speed), *surface.SPEED_RANGE_M_PER_S)
+    drive = surface.air_drive(warm, damp, pressure)
+    h, h_m = surface.transfer_coefficients(wind, warm, pressure)
+    radiation = surface.radiative_coefficient(warm)
+    return RunAir(
+        edges_s=np.arange(len(warm) + 1, dtype=np.float64) * 60.0,
+        deficit=np.asarray(drive.deficit),
+        saturation=np.asarray(drive.saturation),
+        excess=sorption.excess(drive.humidity_pct),
+        resistance=np.asarray(surface.air_side_resistance(drive.slope_heat, h, h_m, radiation)),
+        temperature_c=warm,
+        humidity_pct=damp,
+        speed=wind,
+        known=known,
+    )
+
+
+def _filled(values: Array) -> Array:
+    """The last known value in gaps, the first known one before it."""
+    good = np.flatnonzero(np.isfinite(values))
+    return np.asarray(values[good[np.maximum(np.searchsorted(good, np.arange(len(values)), "right") - 1, 0)]])
