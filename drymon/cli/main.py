@@ -5,6 +5,7 @@ import os
 import sys
 from collections.abc import Sequence
 from importlib import import_module
+from io import TextIOWrapper
 from typing import Any, NoReturn
 
 from drymon import __version__
@@ -35,6 +36,9 @@ class CommandParser(argparse.ArgumentParser):
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command. Returns 0 done, 1 could not, 2 wrong use."""
     words = list(sys.argv[1:] if argv is None else argv)
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, TextIOWrapper):  # a terminal that knows no such sign gets a question mark, no error
+            stream.reconfigure(errors="replace")
     try:
         return _run(words)
     except SystemExit as leaving:

@@ -29,7 +29,8 @@ def register(commands: "_SubParsersAction[Any]") -> None:
         ("room", None, "all trees: coats, states, and what is expected"),
         ("model", "COAT", "a coat model: drying in the reference air, with its spread"),
     ):
-        picture = kinds.add_parser(kind, help=words, description=words[0].upper() + words[1:] + ".")
+        other = ["plan"] if kind == "room" else []
+        picture = kinds.add_parser(kind, aliases=other, help=words, description=words[0].upper() + words[1:] + ".")
         if subject:
             picture.add_argument("name", metavar=subject)
         if kind != "model":

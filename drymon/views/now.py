@@ -60,9 +60,11 @@ def rack_now(rack: RackStatus, trees: Sequence[Verdict], now: datetime, online: 
     states = {tree: State.UNKNOWN for tree in rack.trees} | {
         verdict.tree: verdict.state for verdict in trees if verdict.tree in rack.trees
     }
-    if online and now <= rack.valid_until and states == dict(rack.trees):
+    fresh = online and now <= rack.valid_until
+    if fresh and states == dict(rack.trees):
         return rack
-    return replace(rack, ready=False, ready_at=None, waiting_for=None, trees=states, air=AirNow())
+    air = rack.air if fresh else AirNow()
+    return replace(rack, ready=False, ready_at=None, waiting_for=None, trees=states, air=air)
 
 
 def sensor_status(reading: Reading, doubts: Sequence[Doubt]) -> SensorStatus:

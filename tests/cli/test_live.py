@@ -1,0 +1,61 @@
+"""The same commands beside a running service, and just after it has stopped."""
+
+import json
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from drymon.cli.main import main
+
+START_S = 60.0
+
+
+@pytest.fixture()
+def service(home: Path) -> Iterator["subprocess.Popen[bytes]"]:
+    """`drymon serve` with its embedded broker, up."""
+    log = (home / "log.txt").open("wb")
+    words = [sys.executable, "-m", "drymon.cli", "serve", "--home", str(home)]
+    child = subprocess.Popen(words, stderr=log, stdout=log)
+    until = time.monotonic() + START_S
+    while b"online" not in (home / "log.txt").read_bytes() and time.monotonic() < until and child.poll() is None:
+        time.sleep(0.1)
+    try:
+        yield child
+    finally:
+        child.kill()
+        child.wait(20)
+        log.close()
+
+
+def status(home: Path, capsys) -> dict:
+    capsys.readouterr()
+    assert main(["status", "--json", "--home", str(home)]) == 0
+    return json.loads(capsys.readouterr().out)
+
+
+def test_status_follows_the_service(home: Path, service: "subprocess.Popen[bytes]", tmp_path: Path, capsys):
+    assert main(["dip", "t-1", "backup", "--rack", "rack-a", "--home", str(home)]) == 0
+    until = time.monotonic() + 10
+    while not (now := status(home, capsys))["trees"] and time.monotonic() < until:
+        time.sleep(0.2)
+    assert now["service"] == "online"
+    assert [(tree["tree"], tree["number"]) for tree in now["trees"]] == [("t-1", 1)]
+    assert "not running" not in now["trees"][0]["reasons"][0]["text"]
+
+    assert main(["check", "--home", str(home)]) == 0
+    assert "ok     service" in capsys.readouterr().out
+    assert main(["backup", str(tmp_path / "backup"), "--home", str(home)]) == 0
+    assert main(["restore", str(tmp_path / "backup"), "--home", str(home)]) == 1
+    assert "in use by another drymon" in capsys.readouterr().err
+
+    service.send_signal(signal.SIGTERM)
+    service.wait(20)
+    down = status(home, capsys)
+    assert down["service"] == "offline"
+    assert (down["trees"][0]["state"], down["trees"][0]["safe_to_redip"]) == ("unknown", False)
+    assert "the service is not running" in down["trees"][0]["reasons"][0]["text"]
