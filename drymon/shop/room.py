@@ -22,7 +22,7 @@ from drymon.shop.events import ClockChecked, FanSwitched, LogEvent
 from drymon.shop.forecaster import Forecaster
 from drymon.shop.judge import state_of, verdict
 from drymon.shop.neighbours import leaned, leans
-from drymon.shop.outcome import Outcome, RackStatus, SensorStatus, Standing, State, TreeGone, Verdict
+from drymon.shop.outcome import Outcome, RackStatus, SensorStatus, Standing, TreeGone, Verdict
 from drymon.shop.rack_status import rack_status
 from drymon.shop.reading import Reading
 from drymon.shop.sensors import MINUTE_S, Track, minute_of
@@ -104,10 +104,8 @@ class Room:
             if log is None:
                 continue
             self._verdicts[said.tree] = said
-            log.said(said.time.timestamp(), said.state)
-            state = log.state(self.at)
-            if said.state is State.COMPLETE and state is not None and state.dip.time == said.dipped_at:
-                log.completed_at = said.time.timestamp()
+            log.said(said.time.timestamp(), said.dipped_at, said.state)
+            log.state(self.at)  # folded now, while nothing waits for it
         self._touched = set()
 
     def standing(self) -> Standing:
@@ -135,9 +133,11 @@ class Room:
         found = self._cells.take(reading)
         if found is None:
             return
-        for log in self.logs.values():
-            if log.hangs_on(reading.sensor):
-                log.add(found.about(log.name, reading))
+        since = {name: log.on_cell_since(reading.sensor) for name, log in self.logs.items()}
+        hanging = {name: at for name, at in since.items() if at is not None}
+        if hanging:  # a cell carries one tree: who was hung on it last took the place of who was there before
+            name = max(hanging, key=lambda each: hanging[each])
+            self.logs[name].add(found.about(name, reading))
 
     def _wait(self, item: Reading | LogEvent) -> None:
         """Something came that changes what has been said: look at it soon, not only at the next minute."""
@@ -170,7 +170,7 @@ class Room:
 
     def _changed(self, name: str, at: float) -> bool:
         log, said = self.logs[name], self._verdicts.get(name)
-        if said is not None and log.completed_at <= at and said.state is State.COMPLETE:
+        if said is not None and log.is_complete(said.dipped_at, at) and not log.happened_since(said.time):
             return False
         state = log.state(at, self.clock_known)
         if state is None or said is None:
@@ -193,9 +193,7 @@ class Room:
         outlooks = self._forecaster.outlooks(states)
         for state in states:
             said = verdict(self.world, state, outlooks.get(state.name), self.zone, self.clock_known)
-            if said.state is State.COMPLETE:
-                self.logs[state.name].completed_at = min(at, self.logs[state.name].completed_at)
-            self.logs[state.name].said(at, said.state)
+            self.logs[state.name].said(at, said.dipped_at, said.state)
             self._verdicts[state.name] = said
             outcomes.append(said)
         return outcomes

@@ -3,6 +3,7 @@
 import math
 from bisect import bisect_right
 from dataclasses import replace
+from datetime import datetime
 
 from drymon.shop import tree as trees
 from drymon.shop.events import CellMass, Dip, Leave, Look, Move, TreeEvent, Undo
@@ -21,11 +22,11 @@ class TreeLog:
 
     def __init__(self, world: World, name: str) -> None:
         self.world, self.name = world, name
-        self.completed_at = math.inf
+        self._completed: dict[datetime, float] = {}
         self._events: list[TreeEvent] = []
         self._effective: list[TreeEvent] = []
         self._snapshots: list[tuple[float, int, TreeState | None]] = []
-        self._said: list[tuple[float, State]] = []
+        self._said: list[tuple[float, datetime, State]] = []
 
     def add(self, event: TreeEvent) -> None:
         """Put an event in its place in time; whatever had been folded beyond it is folded anew."""
@@ -39,13 +40,22 @@ class TreeLog:
         """Evidence changed from this stream time on."""
         while self._snapshots and self._snapshots[-1][0] > seconds:
             self._snapshots.pop()
-        if self.completed_at > seconds:
-            self.completed_at = math.inf
+        self._completed = {dip: at for dip, at in self._completed.items() if at <= seconds}
 
-    def said(self, at: float, state: State) -> None:
-        """This was published: the verdict that a later dip finds in force."""
-        if not self._said or self._said[-1][1] is not state:
-            self._said = [*self._said[-SAID:], (at, state)]
+    def said(self, at: float, dipped_at: datetime, state: State) -> None:
+        """This was published of that dip: the verdict that a later dip finds in force, and what completes a tree."""
+        if not self._said or self._said[-1][1:] != (dipped_at, state):
+            self._said = [*self._said[-SAID:], (at, dipped_at, state)]
+        if state is State.COMPLETE:
+            self._completed[dipped_at] = min(at, self._completed.get(dipped_at, math.inf))
+
+    def is_complete(self, dipped_at: datetime, at: float) -> bool:
+        """Whether that dip had been found complete by `at`; it says nothing of a later dip of the same tree."""
+        return self._completed.get(dipped_at, math.inf) <= at
+
+    def happened_since(self, moment: datetime) -> bool:
+        """Whether any event lies after this moment."""
+        return bool(self._effective) and self._effective[-1].time > moment
 
     def newest(self) -> TreeState | None:
         """The state folded last."""
@@ -60,14 +70,20 @@ class TreeLog:
         """Whether the tree has ever hung on this rack."""
         return any(getattr(event, "rack", None) == rack for event in self._effective)
 
-    def hangs_on(self, cell: str) -> bool:
-        """Whether the tree was last said to hang on this cell."""
-        for event in reversed(self._effective):
-            if isinstance(event, Leave):
-                return False
-            if isinstance(event, Move) or (isinstance(event, Dip) and event.cell is not None):
-                return event.cell == cell
-        return False
+    def on_cell_since(self, cell: str) -> float | None:
+        """When the tree was last said to hang on this cell (seconds), None where it does not hang there now."""
+        rack: str | None = None
+        hangs: tuple[str, float] | None = None
+        for event in self._effective:
+            if isinstance(event, Leave) or (isinstance(event, Look) and event.finding == "scrap"):
+                rack = hangs = None
+            elif isinstance(event, Dip | Move):
+                if event.cell is not None:
+                    hangs = event.cell, event.time.timestamp()
+                elif isinstance(event, Move) or event.rack != rack:
+                    hangs = None
+                rack = event.rack
+        return hangs[1] if hangs is not None and hangs[0] == cell else None
 
     def state(self, until: float, clock_known: bool = True, keep: bool = True) -> TreeState | None:
         """The tree at a stream time, None where it is not in the room. keep: fold on from here next time."""
@@ -84,7 +100,7 @@ class TreeLog:
             state = trees.advanced(self.world, state, until)
         if keep:
             self._keep(until, index, state)
-        if state is not None and until >= self.completed_at:
+        if state is not None and self.is_complete(state.dip.time, until):
             return replace(state, complete=True)
         return state
 
@@ -92,9 +108,11 @@ class TreeLog:
         """The tree's state at `at`, where that was folded last, nothing happens in the next minute and time matters
         to it.
         """
-        if not self._snapshots or self._snapshots[-1][0] != at or self.completed_at <= at:
+        if not self._snapshots or self._snapshots[-1][0] != at:
             return None
         _, index, state = self._snapshots[-1]
+        if state is not None and self.is_complete(state.dip.time, at):
+            return None
         if index < len(self._effective) and self._effective[index].time.timestamp() <= at + MINUTE_S:
             return None
         return state if state is not None and state.at == at and trees.steps(state) else None
@@ -111,9 +129,8 @@ class TreeLog:
         at = event.time.timestamp()
         if state is not None:
             state = trees.advanced(self.world, state, max(at, state.at))
-            state = replace(state, complete=at >= self.completed_at)
+            state = replace(state, complete=self.is_complete(state.dip.time, at))
         if isinstance(event, Dip):
-            self.completed_at = math.inf if at <= self.completed_at else self.completed_at
             return trees.dipped(self.world, state, event, self._in_force(state, clock_known))
         if isinstance(event, Leave) or (isinstance(event, Look) and event.finding == "scrap"):
             return None
@@ -128,7 +145,7 @@ class TreeLog:
         """
         if state is None:
             return None
-        said = [word for at, word in self._said if state.dip.time.timestamp() <= at <= state.at]
+        said = [word for at, dip, word in self._said if dip == state.dip.time and at <= state.at]
         return said[-1] if said else state_of(self.world, state, clock_known)
 
     def _keep(self, until: float, index: int, state: TreeState | None) -> None:
