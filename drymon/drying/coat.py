@@ -286,8 +286,8 @@ def advance(
 def gap_share(coats: PossibleCoats, state: CoatState) -> Array:
     """Share of the likely drying that each member gets while the air is unknown: none for the slow, all for the quick.
 
-    Slow is who will be dry last, and also who is wettest now: so neither the moment of being surely dry nor the cautious
-    bound of the dryness moves, whatever the members weigh.
+    Slow is who will be dry last, and also who is wettest now: so neither the moment of being surely dry nor the
+    cautious bound of the dryness moves, whatever the members weigh.
     """
     none, full = SLOW_THIRD
     rank = np.maximum(_reached(coats.slowness, state.weights), _reached(state.slowest, state.weights))
