@@ -1,4 +1,5 @@
-"""Two rules a shop would use instead: a fixed wait per coat, and a plain regression on the first readings.
+"""Rules a shop would use instead: a fixed wait per coat (or per coat and shelter), and a plain regression on the
+first readings.
 
 Both are given the true drying times of the weighed runs, which is kinder than a shop's own notes would be.
 """
@@ -12,7 +13,7 @@ from sklearn.preprocessing import StandardScaler
 
 from benchmarks.accuracy.foundry import DipTruth
 from benchmarks.accuracy.rooms import RoomRecord
-from benchmarks.accuracy.shop import DRY_AT, FAMILY
+from benchmarks.accuracy.shop import FAMILY
 
 
 def minutes_taken(dip: DipTruth) -> float:
@@ -25,11 +26,11 @@ def weighed(record: RoomRecord) -> list[DipTruth]:
     return [d for d in record.dips if d.weighed and d.dry_minute is not None]
 
 
-def fixed_wait(record: RoomRecord) -> dict[tuple[str, str], float]:
-    """Minutes to wait per coat and shelter: the 95th percentile of the weighed runs."""
+def fixed_wait(record: RoomRecord, by_shelter: bool) -> dict[tuple[str, str], float]:
+    """Minutes to wait per coat ("" for the shelter) or per coat and shelter: 95th percentile of the weighed runs."""
     runs: dict[tuple[str, str], list[float]] = {}
     for dip in weighed(record):
-        runs.setdefault((dip.coat, dip.shelter), []).append(minutes_taken(dip))
+        runs.setdefault((dip.coat, dip.shelter if by_shelter else ""), []).append(minutes_taken(dip))
     return {key: float(np.quantile(times, 0.95)) for key, times in runs.items()}
 
 
@@ -59,18 +60,16 @@ def regression(record: RoomRecord) -> Any:
 
 def baseline_errors(fit: RoomRecord, trial: RoomRecord) -> dict[str, list[float]]:
     """Signed errors as shares of the true drying time, over the trial's dips."""
-    waits, model = fixed_wait(fit), regression(fit)
     known = [d for d in trial.dips if d.dry_minute is not None and d.dry_minute < trial.minutes]
-    out: dict[str, list[float]] = {"fixed wait": [], "fixed wait short": [], "regression": []}
-    for dip in known:
-        took = minutes_taken(dip)
-        wait = waits.get((dip.coat, dip.shelter))
-        if wait is not None:
-            out["fixed wait"].append(wait / took - 1.0)
-            if int(wait) < len(dip.gone):
-                out["fixed wait short"].append(DRY_AT - float(dip.gone[int(wait)]))
+    out: dict[str, list[float]] = {"fixed wait": [], "wait by shelter": [], "regression": []}
+    for rule, by_shelter in (("fixed wait", False), ("wait by shelter", True)):
+        waits = fixed_wait(fit, by_shelter)
+        for dip in known:
+            wait = waits.get((dip.coat, dip.shelter if by_shelter else ""))
+            if wait is not None:
+                out[rule].append(wait / minutes_taken(dip) - 1.0)
+    model = regression(fit)
     if model is not None and known:
         guess = np.exp(model.predict(np.array([features(trial, d) for d in known])))
-        took_all = np.array([minutes_taken(d) for d in known])
-        out["regression"] = list(guess / took_all - 1.0)
+        out["regression"] = list(guess / np.array([minutes_taken(d) for d in known]) - 1.0)
     return out

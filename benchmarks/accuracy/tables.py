@@ -48,7 +48,7 @@ def _groups(results: Sequence["Result"]) -> list[tuple[str, list["Result"], list
 def forecast_table(results: Sequence["Result"]) -> str:
     """Error of the forecast five minutes after the dip, beside those who know more and less."""
     head = ["room", "dips", "forecast", "median", "p90", "bias"]
-    head += ["oracle", "p90", "regression", "p90", "fixed wait", "p90"]
+    head += ["oracle", "p90", "regression", "p90", "fixed wait", "p90", "by shelter", "p90"]
     lines = []
     for name, found, rows in _groups(results):
         errors = [row.error for row in rows]
@@ -56,7 +56,7 @@ def forecast_table(results: Sequence["Result"]) -> str:
         line += [_share(_quantile(errors, 0.5)), _share(_quantile(errors, 0.9))]
         line.append(_share(_quantile(errors, 0.5, size=False)))
         line += [_share(_quantile([row.oracle for row in rows], q)) for q in (0.5, 0.9)]
-        for rule in ("regression", "fixed wait"):
+        for rule in ("regression", "fixed wait", "wait by shelter"):
             wrong = [error for r in found for error in r.baselines[rule]]
             line += [_share(_quantile(wrong, q)) for q in (0.5, 0.9)]
         lines.append(line)
