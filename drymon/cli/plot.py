@@ -112,14 +112,21 @@ def room_picture(
 
 
 def model_picture(config: "HomeConfig", coat: str) -> "Figure":
-    """A coat model in the reference air."""
+    """A coat model in the reference air, and this home's weighed runs of it, where there are any."""
+    from drymon.cli.home import DATABASE, record_of
+    from drymon.cli.weighed import weighed_runs
     from drymon.messages.coat_models import load_models
-    from drymon.views.plots.coat import draw_model
+    from drymon.views.plots.coat import draw_model, points_of
 
     models = load_models(config.path)
     if coat not in models:
         raise _unknown("coat model", coat, models)
-    return draw_model(models[coat], config.room.coat_by_name.get(coat))
+    runs = []
+    if (config.path / DATABASE).exists():
+        with record_of(config) as record:
+            runs = [run for run in weighed_runs(config, record, coats=[coat]) if run.used]
+    points = [found for run in runs if (found := points_of(run, models[coat]))]
+    return draw_model(models[coat], config.room.coat_by_name.get(coat), points)
 
 
 def _span(config: "HomeConfig", begin: datetime, end: datetime) -> Any:

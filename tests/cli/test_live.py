@@ -15,7 +15,7 @@ from drymon.cli.main import main
 START_S = 60.0
 
 
-@pytest.fixture()
+@pytest.fixture
 def service(home: Path) -> Iterator["subprocess.Popen[bytes]"]:
     """`drymon serve` with its embedded broker, up."""
     log = (home / "log.txt").open("wb")

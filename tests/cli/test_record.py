@@ -93,8 +93,8 @@ def test_a_time_that_is_none_says_what_is_allowed(time: str, played: Path, capsy
 
 @pytest.mark.parametrize(
     ("words", "told"),
-    [(["rack", "rack-a"], "Air at rack-a"), (["tree", "t-7"], "Drying of tree t-7"), (["room"], "Trees in shop"), (["plan"], "Trees in shop"),
-     (["model", "backup"], "Coat model backup")],
+    [(["rack", "rack-a"], "Air at rack-a"), (["tree", "t-7"], "Drying of tree t-7"), (["room"], "Trees in shop"),
+     (["plan"], "Trees in shop"), (["model", "backup"], "Coat model backup")],
 )  # fmt: skip
 def test_pictures_are_drawn_from_the_record(words: list[str], told: str, played: Path, tmp_path: Path, capsys):
     file = tmp_path / "picture.svg"

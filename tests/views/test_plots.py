@@ -1,21 +1,25 @@
 """The pictures: what they say, that they are the same each time, and that eyes of all kinds can read them."""
 
 import re
+from dataclasses import replace
 from itertools import combinations
 from pathlib import Path
 from xml.etree import ElementTree
 from zoneinfo import ZoneInfo
 
+import numpy as np
 import pytest
 from invented import EVENTS, ROOM, air, hours, tree_history
 from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
 
+from drymon.drying import coat
 from drymon.drying.quantities import Quantity
 from drymon.errors import SetupError
+from drymon.learning.run import Run, RunAir
 from drymon.messages.coat_models import load_models
 from drymon.shop.outcome import State
-from drymon.views.plots.coat import RunPoints, draw_model
+from drymon.views.plots.coat import RunPoints, draw_model, expected, points_of
 from drymon.views.plots.rack import draw_rack
 from drymon.views.plots.room import draw_room, future_end
 from drymon.views.plots.style import BLUE, INK, LOOKS, PLUM, QUIET, RUST, save
@@ -103,7 +107,7 @@ def test_a_model_is_drawn_with_its_runs(tmp_path: Path):
     run = RunPoints("r-1", "open", [1.0, 3.0, 9.0], [0.4, 0.8, 0.97])
     said = words(draw_model(model, None, [run]), tmp_path)
     assert "Coat model backup" in said
-    assert {"open", "pocketed", "deep", "1 weighed runs", "no weighed run", "hours after the dip"} <= set(said)
+    assert {"open", "pocketed", "deep", "whole tree", "1 weighed run", "no weighed run"} <= set(said)
 
 
 @pytest.mark.parametrize("draw", [tree, rack, room])
@@ -159,3 +163,22 @@ def test_ticks_keep_local_hours_over_the_change_to_summer_time():
     figure = draw_rack(ROOM.racks[0], {}, [], ROOM, span)
     labels = [label.get_text().split("\n")[0] for label in figure.axes[-1].get_xticklabels()]
     assert labels[:8] == ["18:00", "00:00", "06:00", "12:00", "18:00", "00:00", "06:00", "12:00"]
+
+
+def test_a_runs_hours_are_those_of_the_reference_air():
+    """In air of half the reference's drive, two hours count as one; every run ends on the curve of its whole tree."""
+    model, steady = load_models(None)["backup"], np.ones(4)
+    reference = coat.REFERENCE_AIR
+    air_of_run = RunAir(np.array([0.0, 3600, 7200, 10800, 14400]), 0.5 * reference.deficit * steady, steady,
+                        0.0 * steady, reference.resistance * steady, 22 * steady, 50 * steady, steady,
+                        steady > 0)  # fmt: skip
+    times = np.array([0.0, 7200.0, 14400.0])
+    run = Run("r", "t", "backup", 3, "open", "rack-a", 0.0, times, np.array([2.0, 1.6, 1.5]), steady[:3], air_of_run)
+    points = points_of(run, model)
+    assert points is not None
+    assert list(points.hours) == pytest.approx([0.0, 1.0, 2.0])
+    grid, *_, whole = expected(model, "open")
+    assert points.gone[0] == 0.0
+    assert points.gone[1] / points.gone[2] == pytest.approx(0.4 / 0.5)
+    assert points.gone[2] == pytest.approx(float(np.interp(2.0, grid, whole)))
+    assert points_of(replace(run, masses_kg=np.array([1.5, 1.6, 1.7])), model) is None
