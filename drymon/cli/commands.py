@@ -30,7 +30,11 @@ COMMANDS: tuple[Command, ...] = (
     Command("runs", "runs", "the weighed runs that models are learnt from"),
     Command("calibrate", "calibrate", "load cell, humidity and airflow sensors against references"),
     Command("plot", "plot", "draw a rack's air, a tree's drying, the room, a coat model"),
+    Command("labels", "labels", "labels with QR codes for trees and racks"),
+    Command("user", "user", "who may sign in to the page: add, remove, list, password"),
     Command("export", "export", "readings, log, verdicts, alarms as CSV, or a recorded stream"),
+    Command("alarms", "alarms", "what stands; acknowledge, shelve, take out of service"),
+    Command("notify", "notify", "who is told, whether it works, what waits"),
     Command("backup", "backup", "copy the home's database and configuration while the service runs"),
     Command("restore", "backup", "put a backup back into a home"),
 )

@@ -84,6 +84,7 @@ class Notifier:
         self._ways = {way.name: way for way in ways_of(config)}
         self._troubles: dict[str, _Trouble] = {}
         self._works: set[str] = set()
+        self._begun = False
         self._last_life: datetime | None = None
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, name="notify", daemon=True)
@@ -101,6 +102,9 @@ class Notifier:
 
     def turn(self, now: datetime) -> int:
         """Try everything that is due; returns how many letters were delivered."""
+        if not self._begun:
+            self._write(lambda store: store.hasten_notices(now, GIVEN_UP_AFTER))
+            self._begun = True
         self._queue_sign_of_life(now)
         delivered = 0
         # One at a time: the claim of the others must not run out while a slow server is waited for.

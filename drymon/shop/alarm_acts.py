@@ -3,6 +3,7 @@
 All raise AlarmError, with what was received and what is allowed, where the act makes no sense.
 """
 
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from datetime import datetime
 
@@ -68,6 +69,38 @@ def in_service(book: AlarmBook, kind: str, subject: str, by: str, now: datetime)
     if pause is None or pause.until is not None:
         raise AlarmError(f"{kind} of {subject} is not out of service at {now.isoformat()}")
     return _resume(book, (kind, subject))
+
+
+ACTS = ("acknowledge", "shelve", "unshelve", "out-of-service", "in-service")
+
+
+def act_of(words: Mapping[str, object], now: datetime) -> Callable[[AlarmBook], AlarmBook]:
+    """An act told in words: `act` (one of ACTS), `by`, `id` or `kind` and `subject`, `reason`, `until` (RFC 3339)."""
+    said = {key: str(words.get(key) or "") for key in ("act", "by", "id", "kind", "subject", "reason", "until")}
+    about, reason, by = (said["kind"], said["subject"]), said["reason"], said["by"]
+    match said["act"]:
+        case "acknowledge":
+            return lambda book: acknowledge(book, said["id"], by, now)
+        case "shelve":
+            return lambda book: shelve(book, said["id"], _until(said["until"]), reason, by, now)
+        case "unshelve":
+            return lambda book: unshelve(book, said["id"], by, now)
+        case "out-of-service":
+            return lambda book: out_of_service(book, *about, reason, by, now)
+        case "in-service":
+            return lambda book: in_service(book, *about, by, now)
+        case other:
+            raise AlarmError(f"received {other!r}; what can be done with an alarm: {', '.join(ACTS)}")
+
+
+def _until(text: str) -> datetime:
+    try:
+        until = datetime.fromisoformat(text)
+    except ValueError:
+        until = None
+    if until is None or until.tzinfo is None:
+        raise AlarmError(f"until: received {text!r}; allowed is RFC 3339 with its offset, 2031-03-03T06:00:00Z")
+    return until
 
 
 def _pause(book: AlarmBook, subject: Subject, pause: Pause) -> AlarmBook:

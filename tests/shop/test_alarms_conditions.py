@@ -72,16 +72,7 @@ class Room:
 
     def _standing(self, now: datetime) -> Standing:
         racks = {
-            rack: RackStatus(
-                now,
-                now,
-                rack,
-                self.ready,
-                None,
-                None,
-                {v.tree: v.state for v in self.trees if v.rack == rack},
-                self.air,
-            )
+            rack: RackStatus(now, now, rack, self.ready, None, None, self._states(rack), self.air)
             for rack in ("rack-a", "rack-b")
         }
         sensors = tuple(self.sensors)

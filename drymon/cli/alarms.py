@@ -1,0 +1,148 @@
+"""`drymon alarms`: what stands, and what people do about it. Works while the service runs and while it does not."""
+
+import json
+import re
+from argparse import Namespace
+from datetime import datetime, timedelta
+from typing import TYPE_CHECKING, Any
+
+from drymon.errors import AlarmError, SetupError
+
+if TYPE_CHECKING:
+    from drymon.messages.settings import HomeConfig
+    from drymon.shop.alarm_book import AlarmBook, Entry
+
+_SPAN = re.compile(r"([0-9]{1,4})(min|h|d)")
+_UNIT = {"min": timedelta(minutes=1), "h": timedelta(hours=1), "d": timedelta(days=1)}
+
+
+def register(subparsers: Any) -> None:
+    """Say what `alarms` takes."""
+    parser = subparsers.add_parser(
+        "alarms",
+        help="what stands; acknowledge, shelve, take out of service",
+        description="Alarms and notices that stand, and what people do about them. An ID may be cut short as long as "
+        "it fits one alarm alone, such as sensor-silent:rack-a.",
+    )
+    acts = parser.add_subparsers(dest="act", metavar="ACT")
+    listing = acts.add_parser("list", help="what stands now (also without any word)", description="What stands now.")
+    listing.add_argument("--json", action="store_true", help="as JSON")
+    for act, what in (
+        ("acknowledge", "somebody has seen it"),
+        ("shelve", "silence it for a time, for a reason"),
+        ("unshelve", "end its shelf now"),
+    ):
+        one = acts.add_parser(act, help=what, description=f"{what.capitalize()}.")
+        one.add_argument("id", metavar="ID")
+        if act == "shelve":
+            one.add_argument("--for", dest="span", metavar="SPAN", default="8h", help="30min, 8h, 2d (8h)")
+            one.add_argument("--reason", required=True, metavar="TEXT", help="why")
+    for act, what in (
+        ("out-of-service", "silence a kind for a subject until it is back in service, say a sensor under repair"),
+        ("in-service", "back in service"),
+    ):
+        one = acts.add_parser(act, help=what, description=f"{what.capitalize()}.")
+        one.add_argument("kind", metavar="KIND", help="such as sensor-silent")
+        one.add_argument("subject", metavar="SUBJECT", help="such as rack-a")
+        if act == "out-of-service":
+            one.add_argument("--reason", required=True, metavar="TEXT", help="why")
+    for one in acts.choices.values():
+        one.add_argument("--by", metavar="NAME", help="who does it")
+
+
+def run(args: Namespace) -> int:
+    """List, or do it and say so."""
+    from drymon.cli.home import config_of, record_of, wall
+
+    config = config_of(args)
+    with record_of(config) as record:
+        book, delivered = record.alarm_book(), record.last_delivered()
+    if args.act in (None, "list"):
+        print(_json(book) if getattr(args, "json", False) else _listing(config, book, delivered))
+        return 0
+    print(_do(config, _words(args, book, wall())))
+    return 0
+
+
+def _words(args: Namespace, book: "AlarmBook", now: datetime) -> dict[str, str]:
+    from drymon.cli.door import who
+
+    words = {key: getattr(args, key, None) for key in ("act", "by", "id", "kind", "subject", "reason")}
+    words["by"] = words["by"] or who()
+    if words["id"]:
+        words["id"] = _whole_id(book, words["id"])
+    if args.act == "shelve":
+        words["until"] = (now + _span(args.span)).isoformat()
+    return {key: value for key, value in words.items() if value}
+
+
+def _whole_id(book: "AlarmBook", typed: str) -> str:
+    fits = [entry.id for entry in book.standing() if entry.id.startswith(typed)]
+    if len(fits) > 1 and typed not in fits:
+        raise SetupError(f"{typed!r} fits {len(fits)} alarms: {', '.join(fits)}; say which one")
+    return fits[0] if len(fits) == 1 else typed
+
+
+def _span(text: str) -> timedelta:
+    found = _SPAN.fullmatch(text)
+    if found is None:
+        raise SetupError(f"--for: received {text!r}; allowed is a number with min, h or d, such as 8h")
+    return int(found[1]) * _UNIT[found[2]]
+
+
+def _do(config: "HomeConfig", words: dict[str, str]) -> str:
+    """In the database; while a service holds it, by way of that service."""
+    from drymon.cli.door import ask_service
+    from drymon.cli.home import DATABASE, wall
+    from drymon.shop.alarm_acts import act_of
+    from drymon.store.lock import HomeLock, is_held
+    from drymon.store.store import Store
+
+    if is_held(config.path):
+        return ask_service(config.path, "/control/alarm", words)
+    now = wall()
+    with HomeLock(config.path), Store.open(config.path / DATABASE, now=now) as store, store.transaction():
+        store.save_alarm_book(act_of(words, now)(store.alarm_book()))
+        about = words.get("id") or f"{words['kind']}:{words['subject']}"
+        detail: dict[str, str] = {key: words[key] for key in ("reason", "until") if key in words}
+        store.log_alarm(now, about, words["act"], words["by"], detail)
+    return f"done: {words['act']} {about}"
+
+
+def _listing(config: "HomeConfig", book: "AlarmBook", delivered: datetime | None) -> str:
+    from drymon.cli.home import wall
+    from drymon.shop.local_time import say
+
+    now, zone = wall(), config.room.timezone
+    lines = []
+    for entry in book.standing():
+        since = say(entry.raised_at or now, now, zone)
+        by = f" by {entry.acknowledged_by}" if entry.acknowledged_by else ""
+        lines += [f"{entry.kind.severity:8}{since:>12}  {book.state(entry)}{by}: {entry.what}", f"{'':22}{entry.id}"]
+    for (kind, subject), pause in sorted(book.pauses.items()):
+        until = f"until {say(pause.until, now, zone)}" if pause.until else "out of service"
+        lines.append(f"silenced {until}: {kind} {subject}, by {pause.by}: {pause.reason}")
+    lines = lines or ["nothing stands"]
+    told = say(delivered, now, zone) if delivered else "never"
+    return "\n".join([*lines, f"last message delivered to people: {told}"])
+
+
+def _json(book: "AlarmBook") -> str:
+    return json.dumps([_row(book, entry) for entry in book.standing()], ensure_ascii=False)
+
+
+def _row(book: "AlarmBook", entry: "Entry") -> dict[str, Any]:
+    from drymon.messages.times import stamp
+
+    if entry.raised_at is None:
+        raise AlarmError(f"{entry.key} stands without having been raised")
+    return {
+        "id": entry.id,
+        "kind": entry.key.kind,
+        "subject": entry.key.subject,
+        "severity": entry.kind.severity,
+        "state": book.state(entry).value,
+        "raised": stamp(entry.raised_at),
+        "acknowledged_by": entry.acknowledged_by or None,
+        "text": entry.what,
+    }
