@@ -1,0 +1,150 @@
+"""A fitted coat model against its runs: forecast and weighings, errors, coverage. One figure each."""
+
+from collections.abc import Sequence
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from drymon.learning.account import RunAccount, coverage_curve
+from drymon.learning.judge import Judgement
+from drymon.views.plots.style import BLUE, FAINT, INK, PAPER, QUIET, SKY, VERMILLION, drawing
+
+WIDTH = 11.0
+COLUMNS, MOST_RUNS = 4, 16
+SHELTER_MARKS = {"open": "o", "pocketed": "s", "deep": "^"}
+
+
+def _sheet(height: float, title: str, under: str) -> Figure:
+    figure = Figure(figsize=(WIDTH, height), facecolor=PAPER)
+    figure.text(0.06, 1 - 0.36 / height, title, fontsize=14, fontweight="bold", va="baseline")
+    figure.text(0.06, 1 - 0.6 / height, under, fontsize=9, color=QUIET, va="baseline")
+    return figure
+
+
+def draw_runs(coat: str, accounts: Sequence[RunAccount]) -> Figure:
+    """Small panels, one a run.
+
+    Share of water left as weighed, the run's own curve, and the forecast's 90 % band.
+    """
+    shown = list(accounts)[-MOST_RUNS:]
+    rows = max(int(np.ceil(len(shown) / COLUMNS)), 1)
+    height = 1.35 + 2.0 * rows
+    with drawing():
+        more = f", the latest {len(shown)} of {len(accounts)}" if len(shown) < len(accounts) else ""
+        figure = _sheet(
+            height,
+            f"{coat}: every weighed run{more}",
+            "points: weighed · line: the run's own curve · band: where 90 % of such coats are expected from the air alone",
+        )
+        grid = figure.subplots(rows, COLUMNS, squeeze=False)
+        figure.subplots_adjust(0.06, 0.5 / height, 0.98, 1 - 0.95 / height, wspace=0.22, hspace=0.5)
+        for place, axes in enumerate(grid.flat):
+            if place >= len(shown):
+                axes.set_visible(False)
+                continue
+            _draw_run(axes, shown[place])
+            if place % COLUMNS == 0:
+                axes.set_ylabel("water left, %")
+            if place >= len(shown) - COLUMNS:
+                axes.set_xlabel("hours after the dip")
+        return figure
+
+
+def _draw_run(axes: Axes, account: RunAccount) -> None:
+    run = account.run
+    axes.fill_between(account.hours, 100 * account.low, 100 * account.high, color=SKY, alpha=0.35, linewidth=0)
+    axes.plot(account.hours, 100 * account.curve, color=BLUE, linewidth=1.4)
+    axes.plot(
+        account.hours, 100 * account.measured, SHELTER_MARKS.get(run.shelter, "o"), color=VERMILLION, markersize=3
+    )
+    axes.axhline(5, color=INK, linewidth=0.8, linestyle=(0, (5, 3)))
+    axes.set_ylim(-4, 104)
+    axes.set_xlim(left=0)
+    axes.grid(axis="both")
+    axes.set_title(f"{run.tree}, coat {run.number}, {run.shelter}", fontsize=8.5, loc="left", color=INK)
+
+
+def draw_residuals(coat: str, accounts: Sequence[RunAccount]) -> Figure:
+    """Weighing less curve, in grams, over the share of water that is gone.
+
+    A pattern would show a wrong curve.
+    """
+    with drawing():
+        figure = _sheet(
+            3.6, f"{coat}: what the curve leaves unexplained", "each point a weighing; zero is a perfect curve"
+        )
+        axes = figure.subplots()
+        figure.subplots_adjust(0.08, 0.15, 0.97, 0.78)
+        for account in accounts:
+            gone = 100 * (1 - account.curve)
+            mark = SHELTER_MARKS.get(account.run.shelter, "o")
+            axes.plot(gone, account.residual_g, mark, color=BLUE, markersize=3, alpha=0.6)
+        axes.axhline(0, color=INK, linewidth=0.8)
+        axes.set_xlabel("water gone, % of the tree's")
+        axes.set_ylabel("weighed − curve, g")
+        axes.set_xlim(0, 102)
+        axes.grid(axis="both")
+        return figure
+
+
+def draw_truth(coat: str, left_out: Sequence[Judgement], revealed: Sequence[Judgement]) -> Figure:
+    """Forecast against true hours for runs left out, and for runs forecast from earlier ones only."""
+    with drawing():
+        figure = _sheet(
+            4.6,
+            f"{coat}: forecast against what came",
+            "each point a run that the model had not seen; bars: its 90 % interval; above the line: forecast late",
+        )
+        panels = figure.subplots(1, 2)
+        figure.subplots_adjust(0.08, 0.12, 0.97, 0.78, wspace=0.2)
+        for axes, found, title in zip(
+            panels, (left_out, revealed), ("by models without this run", "by models of earlier runs only"), strict=True
+        ):
+            _draw_truth(axes, found, title)
+        return figure
+
+
+def _draw_truth(axes: Axes, found: Sequence[Judgement], title: str) -> None:
+    axes.set_title(title, fontsize=10, loc="left", color=INK)
+    axes.set_xscale("log")
+    axes.set_yscale("log")
+    for one in found:
+        color = BLUE if one.covered else VERMILLION
+        axes.plot([one.true_h] * 2, [one.early_h, one.late_h], color=color, linewidth=1.0, alpha=0.6)
+        axes.plot([one.true_h], [one.best_h], "o" if one.covered else "X", color=color, markersize=4)
+    if found:
+        low = 0.8 * min(min(one.true_h, one.best_h) for one in found)
+        high = 1.25 * max(max(one.true_h, one.best_h) for one in found)
+        axes.plot([low, high], [low, high], color=INK, linewidth=0.9)
+        axes.set_xlim(low, high)
+        axes.set_ylim(low, high)
+        ticks = [t for t in (0.25, 0.5, 1, 2, 4, 8, 16, 32, 64, 128) if low <= t <= high]
+        axes.set_xticks(ticks, [f"{t:g}" for t in ticks])
+        axes.set_yticks(ticks, [f"{t:g}" for t in ticks])
+        axes.minorticks_off()
+    axes.set_xlabel("true, hours")
+    axes.set_ylabel("forecast, hours")
+    axes.grid(axis="both")
+
+
+def draw_coverage(coat: str, left_out: Sequence[Judgement]) -> Figure:
+    """Promised against kept: of intervals that promise so much, how many held the truth of left-out runs."""
+    with drawing():
+        figure = _sheet(
+            4.0, f"{coat}: does the interval keep its word?", f"{len(left_out)} runs left out; on the line: yes"
+        )
+        axes = figure.subplots()
+        figure.subplots_adjust(0.08, 0.14, 0.55, 0.8)
+        promised, kept = coverage_curve([one.score for one in left_out])
+        axes.plot([0, 100], [0, 100], color=INK, linewidth=0.9)
+        axes.fill_between([0, 100], [0, 100], [100, 100], color=FAINT, alpha=0.5, linewidth=0)
+        axes.plot(100 * promised, 100 * kept, "o-", color=BLUE, markersize=4)
+        axes.set_xlim(0, 100)
+        axes.set_ylim(0, 102)
+        axes.set_xlabel("promised, %")
+        axes.set_ylabel("kept, %")
+        axes.text(6, 90, "wider than need be", color=QUIET, fontsize=9)
+        axes.text(58, 12, "promises too much", color=QUIET, fontsize=9)
+        axes.grid(axis="both")
+        return figure
