@@ -92,7 +92,8 @@ def _step(entry: Entry | None, said: Condition | None, at: _Instant) -> Entry | 
 
 def _hold(entry: Entry | None, said: Condition, at: _Instant) -> Entry:
     entry = entry or Entry(said.key, said.what, said.by)
-    entry = replace(entry, what=said.what, by=said.by, gone_since=None)
+    if (entry.what, entry.by, entry.gone_since) != (said.what, said.by, None):
+        entry = replace(entry, what=said.what, by=said.by, gone_since=None)
     if entry.phase == "active":
         return entry
     since = entry.held_since or at.now
@@ -103,7 +104,7 @@ def _hold(entry: Entry | None, said: Condition, at: _Instant) -> Entry:
 
 def _fade(entry: Entry, truth: Truth, at: _Instant) -> Entry | None:
     if truth is not Truth.CLEAR:  # a gap in the evidence starts the off-delay anew
-        return replace(entry, gone_since=None)
+        return replace(entry, gone_since=None) if entry.gone_since else entry
     since = entry.gone_since or at.now
     if at.now - since < entry.kind.off_delay:
         return replace(entry, gone_since=since)

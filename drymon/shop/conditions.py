@@ -51,7 +51,6 @@ def _tree_conditions(standing: Standing, setup: RoomSetup) -> Iterator[Condition
 def _tree(verdict: Verdict, now: datetime, setup: RoomSetup) -> Iterator[Condition]:
     occasion = f"{verdict.number}@{verdict.dipped_at.isoformat().replace('+00:00', 'Z')}"
     name = f"Tree {verdict.tree} (coat {verdict.number}, {verdict.coat}, on {verdict.rack})"
-    deadline = f"Redip by {say(verdict.redip_by, now, setup.timezone)}." if verdict.redip_by else ""
 
     def condition(kind: str, truth: Truth, what: str, by: str = "") -> Condition:
         return Condition(Key(kind, verdict.tree, occasion), truth, what, by)
@@ -59,7 +58,9 @@ def _tree(verdict: Verdict, now: datetime, setup: RoomSetup) -> Iterator[Conditi
     unknown = verdict.state is State.UNKNOWN
     codes = {reason.code: reason.text for reason in verdict.reasons}
     if verdict.state is State.READY:
-        yield condition("tree-ready", Truth.HOLDS, f"{name} is ready for {_next(verdict)}.", deadline)
+        yield condition(
+            "tree-ready", Truth.HOLDS, f"{name} is ready for {_next(verdict)}.", _deadline(verdict, now, setup)
+        )
     if verdict.state is State.HOLD or unknown:
         why = "; ".join(codes.values()) or "see its reasons"
         what = f"{name} is on hold: {why.rstrip('.')}."
@@ -71,7 +72,13 @@ def _tree(verdict: Verdict, now: datetime, setup: RoomSetup) -> Iterator[Conditi
         yield condition("redipped-early", Truth.HOLDS if held else Truth.UNCLEAR, what, "Do it before its next dip.")
     window = _window(verdict, now)
     if window is not None:
-        yield condition("window-closing", window, f"{name} {_wait(verdict, now)} its longest wait.", deadline)
+        yield condition(
+            "window-closing", window, f"{name} {_wait(verdict, now)} its longest wait.", _deadline(verdict, now, setup)
+        )
+
+
+def _deadline(verdict: Verdict, now: datetime, setup: RoomSetup) -> str:
+    return f"Redip by {say(verdict.redip_by, now, setup.timezone)}." if verdict.redip_by else ""
 
 
 def _next(verdict: Verdict) -> str:
