@@ -55,13 +55,26 @@ def account(pid: int, file: str, key: str) -> int:
 
 
 def begin(client: Client, trees: int) -> None:
-    """Air, then the dips."""
+    """Air, then the dips, once the service is online; back when the last tree has its verdict."""
+    heard: set[str] = set()
+    client.on_message = lambda _, __, message: heard.add(message.topic)
+    client.subscribe("drymon/shop/out/#", 1)
+    wait_for(heard, "drymon/shop/out/service")
     for rack in ("rack-a", "rack-b"):
         client.publish(f"drymon/shop/{rack}/temperature", "22", qos=1)
         client.publish(f"drymon/shop/{rack}/humidity", "45", qos=1)
     for number in range(trees):
         dip = {"tree": f"t-{number}", "rack": "rack-a" if number % 2 else "rack-b", "coat": "backup"}
         client.publish("drymon/shop/log/dip", json.dumps(dip), qos=1)
+    wait_for(heard, f"drymon/shop/out/tree/t-{trees - 1}")
+
+
+def wait_for(heard: set[str], topic: str) -> None:
+    end = time.monotonic() + 60
+    while topic not in heard:
+        if time.monotonic() > end:
+            sys.exit(f"nothing came on {topic}")
+        time.sleep(0.05)
 
 
 def feed(client: Client, minutes: float, rate: float) -> None:
@@ -76,7 +89,6 @@ def feed(client: Client, minutes: float, rate: float) -> None:
 
 
 def measure(pid: int, client: Client, words: argparse.Namespace) -> None:
-    time.sleep(4.0)
     begin(client, words.trees)
     time.sleep(10.0)
     cpu, written, start = cpu_s(pid), account(pid, "io", "write_bytes"), time.monotonic()
