@@ -1,0 +1,130 @@
+"""Who may read, who may change: sessions, sign-in, and what proves that a form came from our own page."""
+
+import hashlib
+import hmac
+import re
+import secrets
+from dataclasses import dataclass
+from datetime import timedelta
+
+from drymon.errors import DrymonError
+from drymon.messages.settings import is_loopback
+from drymon.store import Session, Store, User
+from drymon.views.page.passwords import NOBODY, Brake, is_password
+from drymon.views.page.ports import Ports
+
+COOKIE = "drymon-session"
+LASTS = timedelta(days=30)  # wet gloves do not type passwords every morning
+PERSON = re.compile(r"[^\W_](?:[\w .'-]{0,38}[\w.])?\Z")
+PERSON_RULE = "1 to 40 letters, digits, spaces and . ' -, beginning with a letter or digit"
+
+
+class SignInRefused(DrymonError, PermissionError):
+    """Wrong name or password, or too many tries. `wait_s`: until the next try is let in."""
+
+    def __init__(self, text: str, wait_s: int = 0) -> None:
+        super().__init__(text)
+        self.wait_s = wait_s
+
+
+@dataclass(frozen=True, slots=True)
+class Person:
+    """Somebody signed in. `csrf`: what the forms of this session carry; `key`: names the session inside."""
+
+    name: str
+    csrf: str
+    key: str
+
+
+class Access:
+    """Sign-in and sessions. A registered name needs its own password; any other name the page's password file."""
+
+    def __init__(self, ports: Ports) -> None:
+        self._ports = ports
+        self._brake = Brake(ports.running)
+
+    @property
+    def open_to_read(self) -> bool:
+        """On loopback only this machine reaches the page, so reading needs no password."""
+        return is_loopback(self._ports.config.page.host)
+
+    def can_sign_in(self, store: Store) -> bool:
+        """Whether there is any credential at all."""
+        return self._ports.secret() is not None or bool(store.users())
+
+    def person(self, store: Store, session_id: str | None) -> Person | None:
+        """Who the cookie's session belongs to; None where it is none, too old, or its password has changed."""
+        if not session_id or len(session_id) > 100:
+            return None
+        session = store.session(_hash(session_id))
+        if session is None or self._ports.now() - session.created > LASTS:
+            return None
+        credential = self._credential(store.user(session.name))
+        if credential is None or not hmac.compare_digest(session.proof, _proof(session_id, credential)):
+            return None
+        return Person(session.name, _csrf(session_id), session.hash)
+
+    def sign_in(self, store: Store, name: str, password: str, address: str) -> str:
+        """A new session's id; SignInRefused, and a line in the audit trail, where the password is wrong."""
+        keys = (f"from {address}", f"name {name.casefold()}")
+        if wait := self._brake.wait_s(*keys):
+            raise SignInRefused(f"too many wrong passwords; the next try is let in after {wait} s", wait)
+        if not PERSON.match(name):
+            raise SignInRefused(f"name: received {name[:60]!r}; allowed are {PERSON_RULE}")
+        if not self._knows(store.user(name), password):
+            self._brake.failed(*keys)
+            self._note(name, "sign-in refused", f"from {address}")
+            raise SignInRefused("name and password do not belong together; nothing was changed")
+        self._brake.passed(*keys)
+        return self._begin(name, self._credential(store.user(name)) or "", address)
+
+    def sign_out(self, person: Person) -> None:
+        """End the session."""
+        self._ports.write(lambda store: store.end_session(person.key))
+        self._note(person.name, "signed out", "")
+
+    def _begin(self, name: str, credential: str, address: str) -> str:
+        session_id = secrets.token_urlsafe(32)
+        now = self._ports.now()
+        session = Session(_hash(session_id), name, _proof(session_id, credential), now)
+
+        def keep(store: Store) -> None:
+            with store.transaction():
+                store.end_sessions_before(now - LASTS)
+                store.save_session(session)
+                store.add_audit(now, name, "signed in", f"from {address}")
+
+        self._ports.write(keep)
+        return session_id
+
+    def _note(self, who: str, what: str, detail: str) -> None:
+        self._ports.write(lambda store: store.add_audit(self._ports.now(), who, what, detail))
+
+    def _credential(self, user: User | None) -> str | None:
+        return user.hash if user is not None else self._ports.secret()
+
+    def _knows(self, user: User | None, password: str) -> bool:
+        if user is not None:
+            return is_password(password, user.hash)
+        secret = self._ports.secret()
+        if secret is None:
+            return is_password(password, NOBODY)
+        return hmac.compare_digest(password.encode(), secret.encode())
+
+
+def same_csrf(person: Person, token: str | None) -> bool:
+    """Whether the form's token is the session's own."""
+    return hmac.compare_digest((token or "").encode(), person.csrf.encode())
+
+
+def _hash(session_id: str) -> str:
+    """Plain SHA-256 does: the id has 256 random bits, so there is nothing to guess."""
+    return hashlib.sha256(session_id.encode()).hexdigest()
+
+
+def _proof(session_id: str, credential: str) -> str:
+    return hmac.new(session_id.encode(), b"credential " + credential.encode(), hashlib.sha256).hexdigest()
+
+
+def _csrf(session_id: str) -> str:
+    return hmac.new(session_id.encode(), b"form", hashlib.sha256).hexdigest()

@@ -1,0 +1,97 @@
+"""The page as a Flask application: what guards every request, and where its views are."""
+
+import logging
+from typing import Any
+
+from flask import Flask, Response, abort, redirect, render_template, request, url_for
+from werkzeug.exceptions import HTTPException
+
+from drymon.errors import DrymonError, StoreError
+from drymon.messages.times import stamp
+from drymon.shop.outcome import State
+from drymon.views.now import age
+from drymon.views.page import alarm_views, evidence_views, log_views, picture_views, room_views, sign_views
+from drymon.views.page.access import same_csrf
+from drymon.views.page.desk import Desk
+from drymon.views.page.guard import HEADERS, from_our_page, host_is_ours
+from drymon.views.page.ports import Ports
+from drymon.views.page.words import FACES, air_words, event_words, percent
+
+log = logging.getLogger(__name__)
+
+LARGEST_FORM = 16 * 1024
+WITHOUT_SESSION = frozenset({"sign_in", "control_user", "control_alarm"})
+OPEN = frozenset({"static", "sign_in", "control_user", "control_alarm", "manifest", "clock"})
+
+
+def create_app(ports: Ports) -> Flask:
+    """The application; everything it touches comes through `ports`."""
+    app = Flask(__name__)
+    app.config["MAX_CONTENT_LENGTH"] = LARGEST_FORM
+    app.config["SEND_FILE_MAX_AGE_DEFAULT"] = 3600
+    app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
+    app.jinja_env.globals.update(
+        State=State,
+        FACES=FACES,
+        stamp=stamp,
+        percent=percent,
+        air_words=air_words,
+        event_words=event_words,
+        words_between=lambda begin, end: age(end - begin),
+    )
+    desk = Desk(app, ports)
+    _guard(app, desk)
+    for views in (room_views, log_views, sign_views, alarm_views, evidence_views, picture_views):
+        views.add(app, desk)
+    return app
+
+
+def _guard(app: Flask, desk: Desk) -> None:
+    @app.before_request
+    def check() -> Any:
+        if not host_is_ours(request.host, desk.ports.config.page):
+            abort(421, f"received the host name {request.host[:80]!r}; this page does not go by that name")
+        if request.method not in ("GET", "HEAD"):
+            _check_change(desk)
+        elif not desk.access.open_to_read and request.endpoint not in OPEN and desk.person is None:
+            return redirect(url_for("sign_in", back=request.full_path.rstrip("?")), 303)
+        return None
+
+    @app.after_request
+    def dress(answer: Response) -> Response:
+        for name, value in HEADERS.items():
+            answer.headers.setdefault(name, value)
+        return answer
+
+    @app.teardown_request
+    def end(_: BaseException | None) -> None:
+        desk.close()
+
+    @app.errorhandler(HTTPException)
+    def refused(error: HTTPException) -> Any:
+        return _plain(error.code or 500, str(error.description))
+
+    @app.errorhandler(DrymonError)
+    def could_not(error: DrymonError) -> Any:
+        log.warning("page: %s", error)
+        return _plain(503 if isinstance(error, StoreError) else 400, str(error))
+
+
+def _check_change(desk: Desk) -> None:
+    """A change needs a page of ours, a person, and that person's own form."""
+    if request.endpoint in ("control_user", "control_alarm"):
+        return  # proves itself with the home's own token
+    if not from_our_page(request.host, request.headers.get("Sec-Fetch-Site"), request.headers.get("Origin")):
+        abort(403, "this change was not asked for by a page of drymon; nothing was changed")
+    if request.endpoint in WITHOUT_SESSION:
+        return
+    if desk.person is None:
+        abort(401, "sign in first; nothing was changed")
+    if not same_csrf(desk.person, request.form.get("csrf")):
+        abort(403, "this form is not from your session: load the page again; nothing was changed")
+
+
+def _plain(code: int, text: str) -> Any:
+    if request.accept_mimetypes.best == "application/json":
+        return {"text": text}, code
+    return render_template("error.html", code=code, text=text), code, {"Cache-Control": "no-store"}

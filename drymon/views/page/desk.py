@@ -1,0 +1,123 @@
+"""What every view of the page begins with: the record, the person, the words, the answer."""
+
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import Any, cast
+
+from flask import Flask, Response, g, make_response, redirect, render_template, request, url_for
+
+from drymon.store import Store
+from drymon.views.page.access import COOKIE, Access, Person
+from drymon.views.page.ports import Ports
+from drymon.views.page.room_view import RoomView, look
+from drymon.views.page.words import Words
+
+
+@dataclass(frozen=True, slots=True)
+class Flash:
+    """What to tell a person once: `good`, or what went wrong. `undo`: a tree whose last dip may be taken back."""
+
+    text: str
+    good: bool = True
+    undo: str = ""
+    seen: str = ""
+
+
+class Desk:
+    """Shared by all views; its threads only share the flashes."""
+
+    def __init__(self, app: Flask, ports: Ports) -> None:
+        self.app, self.ports, self.access = app, ports, Access(ports)
+        self.room = ports.config.room
+        self._flashes: dict[str, Flash] = {}
+        self._lock = threading.Lock()
+
+    def store(self) -> Store:
+        """The record, opened for this request and closed at its end."""
+        if "store" not in g:
+            g.store = Store.open(self.ports.database, readonly=True)
+        return cast(Store, g.store)
+
+    def close(self) -> None:
+        """End of the request."""
+        store = g.pop("store", None)
+        if store is not None:
+            store.close()
+
+    @property
+    def person(self) -> Person | None:
+        """Who asks; None for somebody not signed in."""
+        if "person" not in g:
+            g.person = self.access.person(self.store(), request.cookies.get(COOKIE))
+        return cast(Person | None, g.person)
+
+    def words(self) -> Words:
+        """Times as seen from this request."""
+        if "words" not in g:
+            g.words = Words(self.ports.now(), self.room.timezone)
+        return cast(Words, g.words)
+
+    def look(self) -> RoomView:
+        """The room as it is now."""
+        if "look" not in g:
+            g.look = look(self.store(), self.room, self.words().now)
+        return cast(RoomView, g.look)
+
+    def flash(self, flash: Flash) -> None:
+        """Tell this person on the next page."""
+        if self.person is not None:
+            with self._lock:
+                if len(self._flashes) > 200:
+                    self._flashes.clear()
+                self._flashes[self.person.key] = flash
+
+    def render(self, template: str, **values: Any) -> Response:
+        """A page, never kept by a cache: it may be wrong a minute later."""
+        answer = make_response(render_template(template, **self._common(), **values))
+        answer.headers["Cache-Control"] = "no-store"
+        return answer
+
+    def fragment(self, template: str, **values: Any) -> Response:
+        """The part of a page that is asked for again and again: 304 where nothing has changed."""
+        answer = make_response(render_template(template, **self._common(fragment=True), **values))
+        answer.add_etag()
+        answer.headers["Cache-Control"] = "no-cache"
+        answer.headers["X-Room-Clock"] = self.words().clock()
+        answer.headers["X-Broker"] = "there" if self.ports.broker_online() else "gone"
+        return cast(Response, answer.make_conditional(request))
+
+    def _common(self, fragment: bool = False) -> dict[str, Any]:
+        return {
+            "room": self.room,
+            "person": self.person,
+            "can_sign_in": self.person is None and self.access.can_sign_in(self.store()),
+            "words": self.words(),
+            "flash": None if fragment else self._take_flash(),
+            "broker_online": self.ports.broker_online(),
+            "alarm_count": len([e for e in self.store().alarm_book().standing() if e.unacknowledged]),
+        }
+
+    def _take_flash(self) -> Flash | None:
+        if self.person is None:
+            return None
+        with self._lock:
+            return self._flashes.pop(self.person.key, None)
+
+
+def back_to(target: str | None) -> Response:
+    """Back where the person came from, but only to a page of our own."""
+    inside = target if target and target.startswith("/") and not target.startswith(("//", "/\\")) else url_for("room")
+    answer = cast(Response, redirect(inside, 303))
+    answer.headers["Cache-Control"] = "no-store"
+    return answer
+
+
+@contextmanager
+def told(desk: Desk, *errors: type[Exception]) -> Iterator[None]:
+    """Errors that a person can do something about become what the next page says."""
+    try:
+        yield
+    except errors as error:
+        desk.flash(Flash(str(error), good=False))

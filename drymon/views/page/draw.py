@@ -1,0 +1,82 @@
+"""Draws one picture and ends: a child process, so that the service never carries the drawing library.
+
+`python -m drymon.views.page.draw HOME DATABASE KIND NAME HOURS NOW FILE`
+"""
+
+import sys
+from datetime import datetime, timedelta
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+from matplotlib.figure import Figure
+
+from drymon.errors import DrymonError, SetupError
+from drymon.messages.coat_models import load_models
+from drymon.messages.config import load_home
+from drymon.messages.settings import HomeConfig
+from drymon.store import Store
+from drymon.views.gather import rack_air
+from drymon.views.page.long_air import draw_long_air, long_air
+from drymon.views.page.tree_view import current_life
+from drymon.views.plots.coat import draw_model
+from drymon.views.plots.rack import draw_rack
+from drymon.views.plots.room import future_end
+from drymon.views.plots.style import save
+from drymon.views.plots.time_axis import Span
+from drymon.views.plots.tree import draw_tree
+
+LONGEST_LINE_H = 72
+"""Beyond this, a line says less than the band between a bucket's lowest and highest value."""
+
+LONGEST_LIFE = timedelta(days=60)
+
+
+def main(words: list[str]) -> int:
+    """Draw; 1 and a line on stderr where it cannot be done."""
+    home, database, kind, name, hours, now, file = words
+    try:
+        config = load_home(Path(home))
+        with Store.open(Path(database), readonly=True) as store:
+            figure = draw(config, store, kind, name, int(hours), datetime.fromisoformat(now))
+        save(figure, Path(file))
+    except DrymonError as error:
+        print(f"no picture: {error}", file=sys.stderr)
+        return 1
+    return 0
+
+
+def draw(config: HomeConfig, store: Store, kind: str, name: str, hours: int, now: datetime) -> Figure:
+    """The picture asked for; SetupError where its subject is not known."""
+    if kind == "model":
+        models = load_models(config.path)
+        if name not in models:
+            raise SetupError(f"no coat model {name!r}")
+        return draw_model(models[name], config.room.coat_by_name.get(name))
+    return _rack(config, store, name, hours or 24, now) if kind == "rack" else _tree(config, store, name, now)
+
+
+def _rack(config: HomeConfig, store: Store, name: str, hours: int, now: datetime) -> Figure:
+    rack = config.room.rack_by_name.get(name)
+    if rack is None:
+        raise SetupError(f"no rack {name!r}")
+    span = Span(now - timedelta(hours=hours), now, ZoneInfo(config.room.timezone))
+    if hours > LONGEST_LINE_H:
+        return draw_long_air(rack, long_air(store, rack, span.begin, span.end), config.room, span)
+    events = list(store.events(span.begin - LONGEST_LIFE, span.end))
+    return draw_rack(rack, rack_air(store, rack, span.begin, span.end), events, config.room, span)
+
+
+def _tree(config: HomeConfig, store: Store, name: str, now: datetime) -> Figure:
+    events = current_life(list(store.events(now - LONGEST_LIFE, None, name)))
+    if not events:
+        raise SetupError(f"nothing on record of a tree {name!r}")
+    begin = events[0].time - timedelta(minutes=20)
+    verdicts = list(store.verdict_history(name, begin))
+    if not verdicts:
+        raise SetupError(f"no verdict on record of a tree {name!r}")
+    span = Span(begin, future_end({name: verdicts}, now), ZoneInfo(config.room.timezone))
+    return draw_tree(name, verdicts, events, config.room, span, now)
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))

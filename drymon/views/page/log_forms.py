@@ -1,0 +1,84 @@
+"""What a form on the page says, as a log event: the same road as every other message of the shop."""
+
+import re
+import secrets
+from collections.abc import Callable, Mapping
+from datetime import datetime, timedelta
+from typing import Any
+
+from drymon.errors import RefusedMessage
+from drymon.messages.message import Message
+from drymon.messages.outgoing import to_payload
+from drymon.messages.parse import Parser
+from drymon.messages.settings import HomeConfig
+from drymon.messages.times import stamp
+from drymon.messages.topics import log_topic
+
+Form = Mapping[str, str]
+
+TEXTS: Mapping[str, tuple[str, ...]] = {
+    "dip": ("tree", "rack", "coat", "shelter", "cell", "recipe"),
+    "weigh": ("tree", "unit"),
+    "felt": ("tree", "finding"),
+    "look": ("tree", "finding", "note"),
+    "move": ("tree", "rack", "cell"),
+    "leave": ("tree",),
+    "undo": ("tree",),
+    "fan": ("rack",),
+}
+"""The events that the page may say, and their fields of text."""
+
+LONGEST_BACK_MIN = 24 * 60
+_MASS = re.compile(r"\s*([0-9]{1,6}(?:[.,][0-9]{1,6})?)\s*\Z")
+
+
+def event_message(config: HomeConfig, event: str, form: Form, by: str, now: datetime) -> Message:
+    """The message that a filled form makes. RefusedMessage says what was received and what is allowed."""
+    if event not in TEXTS:
+        raise RefusedMessage(f"received the event {event!r}; allowed are {', '.join(TEXTS)}")
+    content: dict[str, Any] = {key: form[key].strip() for key in TEXTS[event] if form.get(key, "").strip()}
+    content |= _MORE.get(event, _nothing)(form)
+    minutes = _minutes(form.get("minutes_ago", ""))
+    if minutes:
+        content["time"] = stamp((now - timedelta(minutes=minutes)).replace(microsecond=0))
+    content |= {"by": by, "id": f"page-{secrets.token_hex(12)}"}
+    message = Message(now, log_topic(config.room.name, event), to_payload(content), qos=1)
+    Parser(config).parse(message)  # what the service would refuse is better refused here, where the person stands
+    return message
+
+
+def _nothing(form: Form) -> dict[str, Any]:
+    return {}
+
+
+def _dip(form: Form) -> dict[str, Any]:
+    number = form.get("number", "").strip()
+    if not number:
+        return {}
+    if not re.fullmatch(r"[0-9]{1,2}", number):
+        raise RefusedMessage(f"number: received {number[:20]!r}; allowed is a whole number from 1 to 99")
+    return {"number": int(number)}
+
+
+def _weigh(form: Form) -> dict[str, Any]:
+    match = _MASS.match(form.get("mass", ""))
+    if match is None:
+        raise RefusedMessage(f"mass: received {form.get('mass', '')[:20]!r}; allowed is a number, such as 12.40")
+    return {"mass": float(match[1].replace(",", "."))}
+
+
+def _fan(form: Form) -> dict[str, Any]:
+    if form.get("on") not in ("true", "false"):
+        raise RefusedMessage(f"on: received {form.get('on')!r}; allowed are true and false")
+    return {"on": form["on"] == "true"}
+
+
+_MORE: Mapping[str, Callable[[Form], dict[str, Any]]] = {"dip": _dip, "weigh": _weigh, "fan": _fan}
+
+
+def _minutes(text: str) -> int:
+    if not text.strip():
+        return 0
+    if not re.fullmatch(r"[0-9]{1,4}", text.strip()) or int(text) > LONGEST_BACK_MIN:
+        raise RefusedMessage(f"minutes ago: received {text[:20]!r}; allowed is 0 to {LONGEST_BACK_MIN}")
+    return int(text)

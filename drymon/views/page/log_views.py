@@ -1,0 +1,95 @@
+"""Logging by tap: the form becomes a message on the broker, and comes back as a verdict."""
+
+import json
+import threading
+from typing import Any
+
+from flask import Flask, request
+
+from drymon.errors import BrokerError, RefusedMessage
+from drymon.messages.message import Message
+from drymon.messages.times import stamp
+from drymon.views.page.desk import Desk, Flash, back_to, told
+from drymon.views.page.log_forms import TEXTS, event_message
+
+PATIENCE_S, LOOK_EVERY_S = 3.0, 0.05
+_ONE_AFTER_ANOTHER = threading.Lock()  # so that two phones tapping the same dip do not both log it
+
+
+def add(app: Flask, desk: Desk) -> None:
+    """Register these views."""
+
+    @app.post("/log/<event>")
+    def log_event(event: str) -> Any:
+        with told(desk, RefusedMessage, BrokerError), _ONE_AFTER_ANOTHER:
+            _log(desk, event, {key: request.form[key] for key in request.form})
+        return back_to(request.form.get("back"))
+
+
+def _log(desk: Desk, event: str, form: dict[str, str]) -> None:
+    person = desk.person
+    assert person is not None  # the guard lets nobody else change anything
+    if event not in TEXTS:
+        raise RefusedMessage(f"received the event {event[:20]!r}; allowed are {', '.join(TEXTS)}")
+    if "tree" in TEXTS[event]:
+        _check_unchanged(desk, form)
+    message = event_message(desk.ports.config, event, form, person.name, desk.ports.now())
+    content = json.loads(message.payload)
+    desk.ports.publish(message.topic, content)
+    desk.ports.write(
+        lambda store: store.add_audit(desk.ports.now(), person.name, f"logged {event}", message.payload.decode())
+    )
+    desk.flash(_answer(desk, message, event, content))
+
+
+def _check_unchanged(desk: Desk, form: dict[str, str]) -> None:
+    """What the person saw must still hold: a look at coat 4 must not release what holds coat 5."""
+    name = form.get("tree", "").strip()
+    tree = desk.look().tree(name)
+    seen, now = form.get("seen", ""), stamp(tree.verdict.dipped_at) if tree else ""
+    if seen != now:
+        what = f"coat {tree.verdict.number} was dipped {desk.words().moment(tree.verdict.dipped_at)}" if tree else ""
+        raise RefusedMessage(
+            f"{name} has changed since this page was shown ({what or 'it left the room'}): nothing was logged. "
+            "Look again, then tap again"
+        )
+
+
+def _answer(desk: Desk, message: Message, event: str, content: dict[str, Any]) -> Flash:
+    """Waits until the service has taken the event up, or refused it."""
+    waited = 0.0
+    while waited < PATIENCE_S:
+        if _is_on_record(desk, message, content):
+            return _done(desk, event, content)
+        desk.ports.pause(LOOK_EVERY_S)
+        waited += LOOK_EVERY_S
+    refused = [r for r in desk.store().latest_refused(5) if r.topic == message.topic and r.time >= message.arrived]
+    if refused:
+        return Flash(f"not logged: {refused[0].reason}", good=False)
+    return Flash("sent, but not yet on record: look again in a moment before you tap again", good=False)
+
+
+def _is_on_record(desk: Desk, message: Message, content: dict[str, Any]) -> bool:
+    since = message.arrived if "time" not in content else None
+    return any(event.id == content["id"] for event in desk.store().events(since, None, content.get("tree")))
+
+
+def _done(desk: Desk, event: str, content: dict[str, Any]) -> Flash:
+    tree = content.get("tree", "")
+    text = {
+        "dip": f"Logged: {tree} dipped, {content.get('coat')} {content.get('number', '')}".rstrip(),
+        "weigh": f"Logged: {tree} weighs {content.get('mass')} {content.get('unit', 'kg')}",
+        "felt": f"Logged: {tree} felt {content.get('finding')}",
+        "look": f"Logged: looked at {tree}, {content.get('finding')}",
+        "move": f"Logged: {tree} hangs on {content.get('rack')} now",
+        "leave": f"Logged: {tree} left the room",
+        "undo": f"Logged: the last dip of {tree} is taken back",
+        "fan": f"Logged: fans of {content.get('rack')} {'on' if content.get('on') else 'off'}",
+    }[event]
+    undo = tree if event == "dip" else ""
+    return Flash(text, undo=undo, seen=_dipped_at(desk, tree) if undo else "")
+
+
+def _dipped_at(desk: Desk, tree: str) -> str:
+    verdicts = [v for v in desk.store().current_verdicts() if v.tree == tree]
+    return stamp(verdicts[0].dipped_at) if verdicts else ""

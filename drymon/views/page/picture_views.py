@@ -1,0 +1,34 @@
+"""Pictures: drawn elsewhere, handed on here."""
+
+from typing import Any
+
+from flask import Flask, Response, abort, request, send_from_directory
+
+from drymon.messages.names import is_name
+from drymon.views.page.desk import Desk
+from drymon.views.page.ports import Picture
+from drymon.views.page.room_views import SPANS
+
+KINDS = ("tree", "rack", "model")
+
+
+def add(app: Flask, desk: Desk) -> None:
+    """Register these views."""
+
+    @app.get("/picture/<kind>/<name>.svg")
+    def picture(kind: str, name: str) -> Any:
+        hours = request.args.get("hours", 0, type=int)
+        if kind not in KINDS or not is_name(name) or hours not in (0, *SPANS.values()):
+            abort(404, "no such picture")
+        drawn = desk.ports.draw(Picture(kind, name, hours))
+        if drawn is None:
+            abort(503, "this picture cannot be drawn now; try again in a minute")
+        answer = Response(drawn, mimetype="image/svg+xml")
+        answer.headers["Cache-Control"] = "private, max-age=60"
+        # An SVG may carry styles of its own; as a picture it can do nothing else.
+        answer.headers["Content-Security-Policy"] = "default-src 'none'; style-src 'unsafe-inline'; sandbox"
+        return answer
+
+    @app.get("/manifest.webmanifest")
+    def manifest() -> Any:
+        return send_from_directory(app.static_folder or "", "drymon.webmanifest")

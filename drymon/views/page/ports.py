@@ -1,0 +1,59 @@
+"""What the page needs from the service around it, handed in so that nothing here reads a clock or writes a disk."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any, Protocol, TypeVar
+
+from drymon.messages.settings import HomeConfig
+from drymon.shop.alarm_book import AlarmBook
+from drymon.store import Store
+
+T = TypeVar("T")
+
+
+class Writer(Protocol):
+    """Has the one thread that may write to the database do something with it, and waits."""
+
+    def __call__(self, work: Callable[[Store], T]) -> T:
+        """The work's answer, or its error."""
+
+
+class AlarmActor(Protocol):
+    """Lets a person act on the alarm book."""
+
+    def __call__(self, act: Callable[[AlarmBook], AlarmBook], key: str, change: str, who: str) -> None:
+        """AlarmError where the act makes no sense."""
+
+
+@dataclass(frozen=True)
+class Picture:
+    """A picture asked for: `kind` (tree, rack, model), its subject and how many hours back it reaches (0: its own
+    choice)."""
+
+    kind: str
+    name: str
+    hours: int = 0
+
+
+@dataclass(frozen=True)
+class Ports:
+    """The service's side of the page.
+
+    publish: one message at QoS 1; BrokerError where the broker does not have it. draw: an SVG, or None where none
+    could be made. secret: of the room's page, None where there is none. token: lets commands on this machine in.
+    """
+
+    config: HomeConfig
+    database: Path
+    now: Callable[[], datetime]
+    running: Callable[[], float]
+    pause: Callable[[float], None]
+    publish: Callable[[str, dict[str, Any]], None]
+    write: Writer
+    alarm: AlarmActor
+    broker_online: Callable[[], bool]
+    draw: Callable[[Picture], bytes | None]
+    secret: Callable[[], str | None]
+    token: str

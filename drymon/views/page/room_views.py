@@ -1,0 +1,95 @@
+"""The pages to look at: the room, a tree, a rack, the log."""
+
+from datetime import timedelta
+from typing import Any
+
+from flask import Flask, abort, redirect, request, url_for
+
+from drymon.messages.names import NAME_RULE, is_name
+from drymon.shop.events import SHELTERS, ClockChecked
+from drymon.views.page.desk import Desk
+from drymon.views.page.room_view import first_coat
+from drymon.views.page.tree_view import tree_record
+from drymon.views.page.words import SHELTER_WORDS
+
+SPANS = {"6 h": 6, "1 day": 24, "3 days": 72, "2 weeks": 336, "3 months": 2184, "1 year": 8760}
+LOG_SHOWN = timedelta(days=7)
+MOST_LINES = 200
+
+
+def add(app: Flask, desk: Desk) -> None:
+    """Register these views."""
+
+    @app.get("/")
+    def room() -> Any:
+        return desk.render("room.html", view=desk.look(), poll=url_for("room_part"))
+
+    @app.get("/part/room")
+    def room_part() -> Any:
+        return desk.fragment("_room.html", view=desk.look())
+
+    @app.get("/tree/<name>")
+    def tree(name: str) -> Any:
+        _check_name(name)
+        return _tree_page(desk, name)
+
+    @app.get("/part/tree/<name>")
+    def tree_part(name: str) -> Any:
+        view = desk.look().tree(name)
+        return desk.fragment("_tag.html", tree=view, alone=True) if view else abort(404, f"no tree {name} hangs here")
+
+    @app.get("/new")
+    def new() -> Any:
+        name = request.args.get("tree", "").strip()
+        return redirect(url_for("tree", name=name), 303) if is_name(name) else _new_page(desk, name)
+
+    @app.get("/rack/<name>")
+    def rack(name: str) -> Any:
+        view = next((rack for rack in desk.look().racks if rack.name == name), None)
+        if view is None:
+            abort(404, f"no rack {name[:60]!r} in this room; racks: {', '.join(desk.room.rack_by_name)}")
+        hours = request.args.get("hours", 24, type=int)
+        hours = hours if hours in SPANS.values() else 24
+        return desk.render("rack.html", view=view, spans=SPANS, hours=hours, poll=url_for("rack_part", name=name))
+
+    @app.get("/part/rack/<name>")
+    def rack_part(name: str) -> Any:
+        view = next((rack for rack in desk.look().racks if rack.name == name), None)
+        return desk.fragment("_rack.html", rack=view, alone=True) if view else abort(404)
+
+    @app.get("/part/clock")
+    def clock() -> Any:
+        return desk.fragment("_clock.html")
+
+    @app.get("/log")
+    def log() -> Any:
+        events = list(desk.store().events(desk.words().now - LOG_SHOWN))
+        said = [event for event in events if not isinstance(event, ClockChecked)]
+        return desk.render("log.html", events=said[::-1][:MOST_LINES])
+
+
+def _check_name(name: str) -> None:
+    if not is_name(name):
+        abort(404, f"tree: received {name[:60]!r}; allowed are {NAME_RULE}")
+
+
+def _tree_page(desk: Desk, name: str) -> Any:
+    view = desk.look().tree(name)
+    record = tree_record(desk.store(), desk.room, name, desk.words().now)
+    recipe = request.args.get("recipe", "")
+    return desk.render(
+        "tree.html",
+        name=name,
+        tree=view,
+        record=record,
+        first=first_coat(desk.room, recipe),
+        recipe=recipe,
+        shelters=SHELTERS,
+        shelter_words=SHELTER_WORDS,
+        poll=url_for("tree_part", name=name) if view else None,
+    )
+
+
+def _new_page(desk: Desk, name: str) -> Any:
+    problem = f"received {name[:60]!r}; allowed are {NAME_RULE}" if name else ""
+    return desk.render("new.html", name=name, problem=problem)

@@ -1,0 +1,79 @@
+"""Signing in and out, and the door for commands on this machine."""
+
+import hmac
+from typing import Any
+
+from flask import Flask, abort, make_response, request, url_for
+
+from drymon.shop.alarm_acts import act_of
+from drymon.views.page.access import COOKIE, LASTS, SignInRefused
+from drymon.views.page.desk import Desk, back_to
+from drymon.views.page.user_acts import change_user
+
+
+def add(app: Flask, desk: Desk) -> None:
+    """Register these views."""
+
+    @app.route("/sign-in", methods=["GET", "POST"])
+    def sign_in() -> Any:
+        back = request.values.get("back", url_for("room"))
+        if request.method == "GET":
+            return desk.render("sign_in.html", back=back, problem="", tried="", quiet=True)
+        return _sign_in(desk, back)
+
+    @app.post("/sign-out")
+    def sign_out() -> Any:
+        if desk.person is not None:
+            desk.access.sign_out(desk.person)
+        answer = back_to(url_for("room"))
+        answer.delete_cookie(COOKIE)
+        return answer
+
+    @app.post("/control/user")
+    def control_user() -> Any:
+        _check_token(desk)
+        wanted = request.get_json(silent=True) or {}
+        now = desk.ports.now()
+        text = desk.ports.write(lambda store: change_user(store, wanted, now))
+        return {"text": text}
+
+
+    @app.post("/control/alarm")
+    def control_alarm() -> Any:
+        _check_token(desk)
+        wanted = request.get_json(silent=True) or {}
+        change, by = str(wanted.get("act", "")), str(wanted.get("by", ""))
+        about = str(wanted.get("id") or f"{wanted.get('kind')}:{wanted.get('subject')}")
+        desk.ports.alarm(act_of(wanted, desk.ports.now()), about, change, by)
+        return {"text": f"done: {change} {about}"}
+
+
+def _check_token(desk: Desk) -> None:
+    sent = request.headers.get("X-Drymon-Token", "")
+    if not hmac.compare_digest(sent.encode(), desk.ports.token.encode()):
+        abort(403, "this door is for commands on this machine")
+
+
+def _sign_in(desk: Desk, back: str) -> Any:
+    name = " ".join(request.form.get("name", "").split())
+    password = request.form.get("password", "")
+    try:
+        session_id = desk.access.sign_in(desk.store(), name, password, request.remote_addr or "")
+    except SignInRefused as refused:
+        code = 429 if refused.wait_s else 403
+        answer = make_response(
+            desk.render("sign_in.html", back=back, problem=str(refused), tried=name, quiet=True), code
+        )
+        if refused.wait_s:
+            answer.headers["Retry-After"] = str(refused.wait_s)
+        return answer
+    answer = back_to(back)
+    answer.set_cookie(
+        COOKIE,
+        session_id,
+        max_age=int(LASTS.total_seconds()),
+        httponly=True,
+        samesite="Strict",
+        secure=request.is_secure,
+    )
+    return answer

@@ -1,0 +1,62 @@
+// Asks for the page's living part again, says how old it is, and greys it when no answer comes.
+// Without this script the page still works; it then loads itself anew every half minute.
+"use strict";
+(() => {
+  const EVERY_MS = 12000, STALE_MS = 45000;
+  const part = document.getElementById("part"), poll = part ? part.dataset.poll : "/part/clock", clock = document.getElementById("clock");
+  const age = document.getElementById("age"), stale = document.getElementById("stale");
+  let heard = Date.now(), etag = null, asking = false;
+
+  function keepPlace(html) {
+    if (!part || part.querySelector("input:not([type=hidden]):focus, select:focus")) return false;
+    const focus = document.activeElement && part.contains(document.activeElement) ? document.activeElement.id : "";
+    const open = [...part.querySelectorAll("details[open]")].map((each) => each.id);
+    part.innerHTML = html;
+    open.forEach((id) => { const each = id && document.getElementById(id); if (each) each.open = true; });
+    if (focus) document.getElementById(focus)?.focus({ preventScroll: true });
+    return true;
+  }
+
+  async function ask() {
+    if (asking || document.hidden) return;
+    asking = true;
+    const giveUp = new AbortController(), timer = setTimeout(() => giveUp.abort(), 8000);
+    try {
+      const answer = await fetch(poll, {
+        headers: etag ? { "If-None-Match": etag } : {}, cache: "no-store", redirect: "error", signal: giveUp.signal,
+      });
+      if (answer.status === 404) { location.reload(); return; }
+      if (answer.status !== 200 && answer.status !== 304) return;
+      if (answer.status === 200 && keepPlace(await answer.text())) etag = answer.headers.get("ETag");
+      heard = Date.now();
+      document.getElementById("broker").hidden = answer.headers.get("X-Broker") !== "gone";
+      clock.textContent = answer.headers.get("X-Room-Clock") || clock.textContent;
+    } catch { /* no answer: the timer below says so */ } finally { clearTimeout(timer); asking = false; show(); }
+  }
+
+  function show() {
+    const old = Date.now() - heard, gone = old > STALE_MS;
+    const seconds = Math.floor(old / 1000);
+    age.textContent = seconds < 20 ? "" : seconds < 120 ? `, ${seconds} s ago` : `, ${Math.floor(seconds / 60)} min ago`;
+    if (gone !== document.body.classList.contains("stale")) {
+      document.getElementById("since").textContent = clock.textContent;
+      document.body.classList.toggle("stale", gone);
+      stale.hidden = !gone;
+    }
+  }
+
+  if (!("quiet" in document.body.dataset)) {
+    setInterval(ask, EVERY_MS);
+    setInterval(show, 1000);
+    document.addEventListener("visibilitychange", () => { show(); ask(); });
+    window.addEventListener("online", ask);
+    window.addEventListener("pageshow", (event) => { if (event.persisted) location.reload(); });
+  }
+
+  // A second tap of an impatient glove must not log a second time.
+  document.addEventListener("submit", (event) => {
+    if (event.target.dataset.sent) { event.preventDefault(); return; }
+    event.target.dataset.sent = "yes";
+    event.target.querySelectorAll("button").forEach((each) => each.setAttribute("aria-busy", "true"));
+  });
+})();

@@ -1,0 +1,100 @@
+"""Times, shares and states in the words of the room: small pure functions that the templates call."""
+
+from dataclasses import dataclass
+from datetime import datetime
+from zoneinfo import ZoneInfo
+
+from drymon.shop.events import ClockChecked, Dip, FanSwitched, Felt, LogEvent, Look, Move, Weigh
+from drymon.shop.local_time import say
+from drymon.shop.outcome import AirNow, State, When
+from drymon.views.now import age
+
+FACES: dict[State, tuple[str, str]] = {
+    State.DRYING: ("Drying", "drop"),
+    State.READY: ("Ready", "tick"),
+    State.HOLD: ("Hold", "bar"),
+    State.UNKNOWN: ("Unknown", "ask"),
+    State.COMPLETE: ("Complete", "disc"),
+}
+"""A state's word and its shape (a symbol of shapes.svg)."""
+
+SHELTER_WORDS = {
+    "open": "open: plain faces, air gets everywhere",
+    "pocketed": "pocketed: corners, slots, shallow cores",
+    "deep": "deep: blind holes, narrow cores",
+}
+FINDINGS = {"sound": "looked: sound", "repaired": "looked: repaired", "scrap": "looked: scrap"}
+
+
+@dataclass(frozen=True, slots=True)
+class Words:
+    """Says moments on the room's clock as seen from `now`."""
+
+    now: datetime
+    timezone: str
+
+    def moment(self, moment: datetime | None) -> str:
+        """`14:05`, `Tue 14:05`, or with its date."""
+        return "—" if moment is None else say(moment, self.now, self.timezone)
+
+    def expected(self, when: When | None) -> str:
+        """`14:40`, or what stands for a moment that nobody can tell."""
+        return "no end in sight" if when is None or when.best is None else self.moment(when.best)
+
+    def between(self, when: When | None) -> str:
+        """`14:05 to 15:30`; an open end is said."""
+        if when is None or when.best is None:
+            return ""
+        late = "beyond 14 days" if when.late is None else self.moment(when.late)
+        return f"{self.moment(when.early)} to {late}"
+
+    def ago(self, moment: datetime) -> str:
+        """`4 min`, `3 h 10 min`."""
+        return age(self.now - moment)
+
+    def day(self, moment: datetime) -> str:
+        """`2031-03-03`, on the room's clock."""
+        return f"{moment.astimezone(ZoneInfo(self.timezone)):%Y-%m-%d}"
+
+    def clock(self) -> str:
+        """The room's clock now, to the second."""
+        return f"{self.now.astimezone(ZoneInfo(self.timezone)):%H:%M:%S}"
+
+
+def percent(share: float) -> str:
+    """`61` for 0.613: rounded down, because 94.9 % is not yet 95 %."""
+    return f"{int(share * 100 + 1e-9)}"
+
+
+def air_words(air: AirNow | None) -> list[str]:
+    """`21.4 °C`, `48 % RH`, `1.2 m/s`; what is not known is left out."""
+    if air is None:
+        return []
+    parts = (
+        (air.temperature_c, ".1f", "°C"),
+        (air.humidity_pct, ".0f", "% RH"),
+        (air.airflow_m_per_s, ".1f", "m/s"),
+    )
+    return [f"{value:{form}} {unit}" for value, form, unit in parts if value is not None]
+
+
+def event_words(event: LogEvent) -> str:
+    """A log event as people would say it."""
+    match event:
+        case Dip():
+            number = f" {event.number}" if event.number else ""
+            return f"dipped: {event.coat}{number} on {event.rack}"
+        case Weigh():
+            return f"weighed: {event.mass:g} kg"
+        case Felt():
+            return f"felt {event.finding}"
+        case Look():
+            return FINDINGS[event.finding] + (f" ({event.note})" if event.note else "")
+        case Move():
+            return f"moved to {event.rack}" + (f", {event.cell}" if event.cell else "")
+        case FanSwitched():
+            return f"fans of {event.rack} {'on' if event.on else 'off'}"
+        case ClockChecked():
+            return "clock " + ("right again" if event.known else "not to be trusted")
+        case _:
+            return {"Leave": "left the room", "Undo": "took the last dip back"}[type(event).__name__]
