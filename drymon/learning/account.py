@@ -89,7 +89,7 @@ class Advice:
 
 
 _TEACHES = {
-    "transfer": "trees on other racks, at another air speed: how strongly the air takes the water is what is least sure",
+    "transfer": "trees on other racks, at another air speed: how strongly the air takes water is least sure",
     "water": "trees right after the dip and dry again: how much water a dip brings is what is least sure",
     "inner": "a tree in fast air to its end: the resistance of the dried layer is what is least sure",
     "critical": "a tree every 10 minutes through the middle of its drying: where the rate begins to fall is least sure",

@@ -35,7 +35,7 @@ def draw_runs(coat: str, accounts: Sequence[RunAccount]) -> Figure:
         figure = _sheet(
             height,
             f"{coat}: every weighed run{more}",
-            "points: weighed · line: the run's own curve · band: where 90 % of such coats are expected from the air alone",
+            "points: weighed · line: the run's own curve · band: where 90 % are expected from the air alone",
         )
         grid = figure.subplots(rows, COLUMNS, squeeze=False)
         figure.subplots_adjust(0.06, 0.5 / height, 0.98, 1 - 0.95 / height, wspace=0.22, hspace=0.5)
