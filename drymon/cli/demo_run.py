@@ -43,6 +43,8 @@ def play(
 
     Returns the number of messages that the pipeline took. Raises BrokerError where the broker falls silent.
     """
+    own = f"drymon/{config.room.name}/out/"
+    topics = [f"drymon/{config.room.name}/#", *sorted({source.topic for source in config.sources}), END]
     came: Came = queue.Queue()
     free = threading.Semaphore(WINDOW)
     done = threading.Event()
@@ -50,7 +52,7 @@ def play(
     def take(message: MQTTMessage) -> None:
         if message.topic == END:
             came.put(None)
-        elif not message.topic.startswith((f"drymon/{config.room.name}/out/", READER)):
+        elif not message.topic.startswith(own):
             came.put(parse_line(message.payload.decode("utf-8")))
 
     def read(message: MQTTMessage) -> None:
@@ -58,7 +60,7 @@ def play(
 
     with (
         _client(broker, "demo-reader", [READER + "#"], read),
-        _client(broker, "demo-pipeline", ["#"], take) as listener,
+        _client(broker, "demo-pipeline", topics, take) as listener,
         _client(broker, "demo-player", [], None) as player,
     ):
         threading.Thread(target=_publish_all, args=(player, stream, free, came), daemon=True).start()

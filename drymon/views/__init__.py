@@ -1,0 +1,1 @@
+"""What people see: the status table, the page, pictures, reports, rows for spreadsheets."""
