@@ -67,7 +67,7 @@ class TreeState:
     clock_doubt: bool = False
     holds: Mapping[str, Mapping[str, object]] = field(default_factory=lambda: MappingProxyType({}))
     released: frozenset[str] = frozenset()
-    fast_minutes: int = 0
+    fast_s: float = 0.0
     coldest: float = math.inf
     warmest: float = -math.inf
     assumed_airflow: bool = False
@@ -225,27 +225,27 @@ def _minute(tree: TreeState, air: MinuteAir, end: float, left: coat.Array | None
         coldest=min(tree.coldest, air.temperature_c) if wet else tree.coldest,
         warmest=max(tree.warmest, air.temperature_c) if wet else tree.warmest,
     )
-    return _latched(tree)
+    return _latched(tree, seconds)
 
 
-def _latched(tree: TreeState) -> TreeState:
-    """Put the holds on that this minute's air calls for."""
+def _latched(tree: TreeState, seconds: float) -> TreeState:
+    """Put the holds on that the air of these seconds calls for: a minute may come in pieces, cut by events."""
     kind = tree.kind
     if kind is None:
         return tree
     holds: dict[str, Mapping[str, object]] = {}
-    limit, fast = kind.fastest_loss_pct_per_h, 0
+    limit, fast = kind.fastest_loss_pct_per_h, 0.0
     if limit is not None and tree.loss_pct_per_h > limit:
-        fast = tree.fast_minutes + 1
-        if fast >= FAST_FOR_MIN:
+        fast = tree.fast_s + seconds
+        if fast >= FAST_FOR_MIN * MINUTE_S:
             holds["too-fast"] = {"rate": tree.loss_pct_per_h, "limit": limit}
     swing = tree.warmest - tree.coldest
     if kind.room.swing_c is not None and swing > kind.room.swing_c:
         holds["swing"] = {"swing": swing, "limit": kind.room.swing_c}
     fresh = {code: facts for code, facts in holds.items() if code not in tree.released}
-    if not fresh and fast == tree.fast_minutes:
+    if not fresh and fast == tree.fast_s:
         return tree
-    return replace(tree, fast_minutes=fast, holds=MappingProxyType({**tree.holds, **fresh}))
+    return replace(tree, fast_s=fast, holds=MappingProxyType({**tree.holds, **fresh}))
 
 
 def _outside(model: CoatModel | None, air: MinuteAir) -> bool:
