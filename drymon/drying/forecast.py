@@ -25,9 +25,9 @@ MEMORY_MIN = 300.0
 
 HORIZON_S = 14 * 86_400
 
-_STEP_PLAN = ((12, 5), (12, 15), (16, 30), (18, 120), (36, 480))
+_STEP_PLAN = ((12, 5), (12, 15), (16, 30), (18, 120), (24, 720))
 STEPS_S: Array = np.concatenate([np.full(count, 60.0 * minutes) for count, minutes in _STEP_PLAN])
-"""Lengths of the forecast's steps in seconds: 5 min for the first hour, widening to 8 h by the third day; 14 days in
+"""Lengths of the forecast's steps in seconds: 5 min for the first hour, widening to 12 h from the third day on; 14 days in
 all.
 """
 ENDS_S: Array = np.cumsum(STEPS_S)

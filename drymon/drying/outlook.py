@@ -48,6 +48,9 @@ def future_air(paths: forecast.Paths, pressure_pa: float, assumed: tuple[coat.Va
     )
 
 
+NO_MORE = -np.inf
+"""Target of a member that has reached its own: it reaches none again."""
+
 _GRID = np.concatenate([[0.0], np.geomspace(0.02, surface.SPEED_RANGE_M_PER_S[1], 60)])
 
 
@@ -77,7 +80,7 @@ def seconds_to_dry(
     names = ("deficit", "saturation", "excess", "resistance")
     drive = [np.stack([getattr(future, name) for future in futures], axis=1) for name in names]
     for index, seconds in enumerate(forecast.STEPS_S):
-        if len(going.place) == 0:
+        if going.done:
             break
         air_step = AirStep(*(part[index][going.rack, going.member] for part in drive))
         after = coat.step(going.coats, going.left, air_step, float(seconds))
@@ -86,9 +89,7 @@ def seconds_to_dry(
             share = (going.left - going.target) / np.maximum(going.left - after, 1e-12)
             began = forecast.ENDS_S[index] - seconds
             flat[going.place[crossed]] = (began + seconds * np.clip(share, 0.0, 1.0))[crossed]
-        going = replace(going, left=after)
-        if crossed.any():
-            going = going.only(~crossed)
+        going = replace(going, left=after, target=np.where(crossed, NO_MORE, going.target)).thinned()
     return found
 
 
@@ -111,9 +112,16 @@ class _Going:
         target, racks = np.repeat(targets, members), np.repeat(rack, members)
         return cls(spread, left.ravel(), target, racks, member, np.arange(rows * members))
 
+    @property
+    def done(self) -> bool:
+        return bool((self.target == NO_MORE).all())
+
+    def thinned(self) -> Self:
+        """Without those that are dry, once they are enough to be worth the copying."""
+        dry = self.target == NO_MORE
+        return self.only(~dry) if 8 * np.count_nonzero(dry) > len(dry) else self
+
     def only(self, chosen: npt.NDArray[np.bool_]) -> Self:
-        if chosen.all():
-            return self
         coats = self.coats.mapped(lambda part: part[chosen])
         indices = (part[chosen] for part in (self.rack, self.member, self.place))
         return type(self)(coats, self.left[chosen], self.target[chosen], *indices)

@@ -56,6 +56,7 @@ class Pipeline:
                 now = message.arrived
             if until is not None:
                 said += self.advance(until)
+            self._save_book()
         return said + ([] if now is None else self._marks(now))
 
     def take(self, message: Message) -> list[Message]:
@@ -79,7 +80,9 @@ class Pipeline:
         book, alerts = alarms.update(self.room.alarm_book, now, conditions)
         with self.store.transaction():
             self.room.alarm_acted(book)
-            return self._settle(list(alerts))
+            said = self._settle(list(alerts))
+            self._save_book()
+            return said
 
     def act(self, act: Callable[[AlarmBook], AlarmBook], now: datetime, key: str, change: str, who: str) -> None:
         """What a person did with an alarm; AlarmError where it makes no sense."""
@@ -139,7 +142,6 @@ class Pipeline:
             self.store.log_alarm(alert.time, alert.id, alert.state)
         if alerts and self._tell is not None:
             self._tell(self.store, alerts)
-        self._save_book()
         return [outgoing.to_message(outcome, self._name) for outcome in outcomes]
 
     def _save_book(self) -> None:

@@ -35,11 +35,13 @@ class AirBook:
 
     def __init__(self, setup: RoomSetup) -> None:
         self.setup = setup
+        self.taken = 0
         self.tracks: dict[tuple[str, Quantity, str], Track] = {}
         self._by_place: dict[tuple[str, Quantity], list[Track]] = {}
 
     def take(self, reading: Reading) -> int:
         """Keep a reading; returns the first minute whose evidence changed."""
+        self.taken += 1
         key = (reading.place, reading.quantity, reading.sensor)
         track = self.tracks.get(key)
         if track is None:
@@ -103,6 +105,11 @@ class MinuteAir:
     assumed: tuple[float, float]
     step: AirStep
 
+    @property
+    def drive(self) -> float:
+        """How fast an open wet face dries in it, kg/(m2 s); the middle of an assumed range of speeds."""
+        return float(self.step.deficit / np.mean(self.step.resistance))
+
 
 class RackAir:
     """One rack's air by the minute, worked out when asked for and kept."""
@@ -115,6 +122,7 @@ class RackAir:
         self.temperature, self.ratio, self.speed = MinuteSeries(), MinuteSeries(), MinuteSeries()
         self._kept: dict[int, MinuteAir] = {}
         self._fans: list[tuple[int, bool]] = []
+        self._missing: tuple[tuple[float, int], tuple[str, ...]] = ((math.nan, 0), ())
         self._coefficients: dict[tuple[float, float], tuple[Array, Array]] = {}
         self._altitude_pressure = float(air.standard_pressure(book.setup.altitude_m))
         self.pressure = self._altitude_pressure
@@ -151,9 +159,12 @@ class RackAir:
 
     def missing(self, seconds: float) -> tuple[str, ...]:
         """Which of temperature and humidity have no fresh, trusted value at a stream time (seconds since 1970)."""
-        minute = int((seconds - 1e-6) // MINUTE_S)
-        wanted = (Quantity.TEMPERATURE, Quantity.HUMIDITY)
-        return tuple(q.value for q in wanted if not self._fresh(q, minute, seconds))
+        key = (seconds, self.book.taken)
+        if self._missing[0] != key:
+            minute = int((seconds - 1e-6) // MINUTE_S)
+            wanted = (Quantity.TEMPERATURE, Quantity.HUMIDITY)
+            self._missing = (key, tuple(q.value for q in wanted if not self._fresh(q, minute, seconds)))
+        return self._missing[1]
 
     def _fresh(self, quantity: Quantity, minute: int, seconds: float) -> bool:
         value = self.book.value(self.places, quantity, minute, self.back)

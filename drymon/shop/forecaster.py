@@ -18,6 +18,8 @@ SHARE_OF_WAIT = 1.0 / 6.0
 AIR_CHANGED = 0.1
 """Relative change of the drive upon which every outlook of the rack is made anew."""
 
+GUST_MIN = 10
+
 PAST_MIN = 8 * 1440
 
 SPREAD_KEPT_S = 3 * 3600.0
@@ -69,8 +71,10 @@ class Forecaster:
         return abs(self._drive(state) / max(made.drive, 1e-12) - 1.0) > AIR_CHANGED
 
     def _drive(self, state: TreeState) -> float:
-        step = self.world.air[state.rack].minute(int((state.at - 1e-6) // MINUTE_S)).step
-        return float(step.deficit / np.mean(step.resistance))
+        """Mean drive of the last minutes, so that a gust is no change of the air."""
+        air, newest = self.world.air[state.rack], int((state.at - 1e-6) // MINUTE_S)
+        drives = [air.minute(newest - back).drive for back in range(GUST_MIN)]
+        return sum(drives) / GUST_MIN
 
     def _future(self, rack: str, at: float) -> outlook.FutureAir | None:
         air = self.world.air[rack]
