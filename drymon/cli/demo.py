@@ -158,11 +158,10 @@ def _close(config: "HomeConfig", timeline: "Timeline", messages: int, pictures: 
     counts = timeline.counts
     with record_of(config) as record:
         refused = record.refused_count()
-    print(
-        f"\n{messages} messages, {refused} of them not understood and kept; {counts['dip']} dips; "
-        f"{counts['ready']} times ready, {counts['hold']} times on hold, {counts['unknown']} times not to be told, "
-        f"{counts['complete']} shells complete; {counts['alarms']} alarms. {seconds:.0f} s."
-    )
+    kinds = (("dips", "dip"), ("weighings", "weigh"), ("ready", "ready"), ("on hold", "hold"),
+             ("cannot tell", "unknown"), ("complete", "complete"), ("alarms", "alarms"))  # fmt: skip
+    print(f"\n{messages} messages in {seconds:.0f} s, {refused} of them not understood (they are kept)")
+    print(" · ".join(f"{word} {counts[key]}" for word, key in kinds))
     print("Ready means ready for the next dip. It never means ready to dewax or to pour.")
     print(f"{len(pictures)} pictures in {config.path / PICTURES}; the record is in {config.path}, for example:")
     print(f"  drymon plot tree {pictures[-1].stem.removeprefix('tree-')} --home {config.path} --out tree.png")

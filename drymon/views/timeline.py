@@ -18,7 +18,6 @@ TOLD_BY_TREES = ("tree-ready", "tree-hold", "redipped-early")
 HEARD: Mapping[str, Callable[[Mapping[str, Any]], str]] = {
     "look": lambda said: f"{said.get('by') or 'somebody'} looked: {said.get('finding')}{_quoted(said.get('note'))}",
     "felt": lambda said: f"{said.get('by') or 'somebody'} felt it: {said.get('finding')}",
-    "weigh": lambda said: f"weighed: {said.get('mass')} {said.get('unit', 'kg')}",
     "undo": lambda said: f"{said.get('by') or 'somebody'} took the last dip back",
     "move": lambda said: f"moved to {said.get('rack')}",
     "leave": lambda said: "left the room",
