@@ -8,7 +8,16 @@ from datetime import UTC, datetime, timedelta
 from drymon.drying.coat_model import DIP_PARAMETERS, CoatModel, Spread
 from drymon.drying.quantities import Quantity
 from drymon.shop.events import (
-    ClockChecked, Dip, FanSwitched, Felt, Leave, LogEvent, Look, Move, Undo, Weigh,
+    ClockChecked,
+    Dip,
+    FanSwitched,
+    Felt,
+    Leave,
+    LogEvent,
+    Look,
+    Move,
+    Undo,
+    Weigh,
 )  # fmt: skip
 from drymon.shop.outcome import Outcome, RackStatus, State, Verdict
 from drymon.shop.reading import Reading

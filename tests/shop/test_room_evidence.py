@@ -1,4 +1,4 @@
-"""Evidence that goes missing or is doubted: never ready without it, no drying counted through a gap, back when it is."""
+"""Evidence that goes missing or is doubted: never ready without it, no drying in a gap, back when it is."""
 
 from dataclasses import replace
 from datetime import timedelta
