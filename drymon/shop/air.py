@@ -187,7 +187,7 @@ class RackAir:
         if not known:
             before = self._last_known(minute)
             if before is None:
-                return MinuteAir(False, NOWHERE, NOWHERE, speed, self.assumed_range(minute), _NO_DRYING)
+                return MinuteAir(False, NOWHERE, NOWHERE, speed, self.assumed_range(minute), _NOTHING_KNOWN)
             temperature, humidity = before
         measured = self.book.value(self.places, Quantity.PRESSURE, minute, 60)
         pressure = self.pressure = self._altitude_pressure if math.isnan(measured) else measured
@@ -251,7 +251,8 @@ class RackAir:
 _RADIATION = 5.2
 """W/(m2 K), radiation to walls at room temperature (surface.radiative_coefficient at 22 degC)."""
 
-_NO_DRYING = AirStep(0.0, 0.0194, 0.0, 300.0)
+_NOTHING_KNOWN = coat.REFERENCE_AIR
+"""Before the first reading: ordinary room air, which only the hopeful members get."""
 
 
 def _or_none(value: float) -> float | None:

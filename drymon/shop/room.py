@@ -18,6 +18,7 @@ from drymon.shop.air import AirBook, RackAir, racks_of
 from drymon.shop.alarm_book import AlarmBook
 from drymon.shop.cells import Cells
 from drymon.shop.conditions import conditions
+from drymon.shop.doubts import doubts
 from drymon.shop.events import ClockChecked, FanSwitched, LogEvent
 from drymon.shop.forecaster import Forecaster
 from drymon.shop.judge import state_of, verdict
@@ -112,7 +113,8 @@ class Room:
         """Everything that holds at the last instant."""
         now = datetime.fromtimestamp(max(self.at, 0.0), UTC)
         sensors = tuple(self._sensor(track) for _, track in sorted(self.book.tracks.items()) if track.last)
-        return Standing(now, dict(self._verdicts), dict(self._racks), sensors, clock_known=self.clock_known)
+        states = (state for log in self.logs.values() if (state := log.newest()) is not None)
+        return Standing(now, dict(self._verdicts), dict(self._racks), sensors, doubts(states), self.clock_known)
 
     def alarm_acted(self, book: AlarmBook) -> None:
         """A person acknowledged or shelved something."""

@@ -1,8 +1,6 @@
 """What weighings since the dip make of a tree's possible coats."""
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
-from types import MappingProxyType
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -31,6 +29,9 @@ LEAST_MEMBERS = 16.0
 FALLING_SHARE_PER_H = 0.02
 """Loss per hour, as a share of the coat's water, at which a scale contradicts "dry"."""
 
+FRESH_S = 1800.0
+"""An older weighing says nothing of now."""
+
 MISFIT_LEARNT, MISFIT_STARTING = 0.012, 0.04
 """Share of the water by which a right curve may be wrong: of a fitted model, of a starting model (assumed)."""
 
@@ -54,8 +55,6 @@ class Weighings:
     prior: Array | None = None
     area_m2: float | None = None
     disagrees: float = 0.0
-    rate: tuple[float, float, float] | None = None
-    facts: Mapping[str, object] = field(default_factory=lambda: MappingProxyType({}))
 
 
 def weighed(
@@ -77,7 +76,6 @@ def weighed(
 def _added(seen: Weighings, event: Weigh | CellMass, left: Array, prior: Array) -> Weighings:
     bench = isinstance(event, Weigh)
     sd = max(BENCH_SD_KG, BENCH_SHARE * event.mass) if isinstance(event, Weigh) else event.sd
-    rate = (event.time.timestamp(), event.rate, event.rate_sd) if isinstance(event, CellMass) else seen.rate
     rows = [*zip(seen.times, seen.masses, seen.sds, seen.water, strict=True)]
     if bench != seen.bench:
         rows = []  # another scale has another zero: what the first one said stays in the weights no longer
@@ -86,7 +84,7 @@ def _added(seen: Weighings, event: Weigh | CellMass, left: Array, prior: Array) 
         rows.pop()  # the newest always counts; those behind it stand further apart the longer the tree hangs
     rows = [*rows, (at, event.mass, sd, left)][-MOST:]
     times, masses, sds, water = zip(*rows, strict=True)
-    return Weighings(times, masses, sds, water, bench, prior, seen.area_m2, seen.disagrees, rate)
+    return Weighings(times, masses, sds, water, bench, prior, seen.area_m2, seen.disagrees)
 
 
 def _judged(
@@ -104,7 +102,7 @@ def _judged(
     believed = best <= DISAGREES_SQUARES
     area = float(weights @ evidence.area_m2)
     record = Weighings(
-        seen.times, seen.masses, seen.sds, seen.water, seen.bench, prior, area, 0.0 if believed else best, seen.rate
+        seen.times, seen.masses, seen.sds, seen.water, seen.bench, prior, area, 0.0 if believed else best
     )
     return record, CoatState(water.left, water.dry_since, weights if believed else prior)
 
@@ -135,10 +133,18 @@ def _counting(weights: Array) -> float:
 
 
 def falling(seen: Weighings, coats: PossibleCoats, water: CoatState, at: float) -> float | None:
-    """Loss in g per hour where the load cell still sees more than a dry tree loses, else None."""
-    if seen.rate is None or seen.area_m2 is None or at - seen.rate[0] > 1800.0:
+    """Loss in g per hour where the load cell still sees more than a dry tree loses, else None.
+
+    Seen over an hour or more, and beyond what the zero's drift can feign.
+    """
+    if seen.bench or seen.area_m2 is None or not seen.times or at - seen.times[-1] > FRESH_S:
         return None
-    _, rate, sd = seen.rate
+    earlier = [row for row in zip(seen.times, seen.masses, seen.sds, strict=True) if row[0] <= seen.times[-1] - 3600.0]
+    if not earlier:
+        return None
+    then, mass, sd = earlier[-1]
+    hours = (seen.times[-1] - then) / 3600.0
+    loss = mass - seen.masses[-1]
+    spread = float(np.sqrt(sd**2 + seen.sds[-1] ** 2 + LOAD_CELL.drift_kg**2 * hours))
     held = seen.area_m2 * float(water.weights @ (coats.shares @ coats.water))
-    limit = FALLING_SHARE_PER_H * held / 3600.0
-    return -rate * 3.6e6 if -rate - 2.0 * sd > limit else None
+    return 1000.0 * loss / hours if loss - 2.0 * spread > FALLING_SHARE_PER_H * held * hours else None
