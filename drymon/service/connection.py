@@ -12,7 +12,7 @@ from drymon.messages.settings import Broker, read_secret
 KEEPALIVE_S = 30
 SESSION_EXPIRY_S = 14 * 86_400  # what waits in the broker while the service is down for a holiday
 WILL_DELAY_S = 3  # a restart, or a hiccup of the network, is no news
-RECEIVE_MAXIMUM = 4000  # unacknowledged messages on their way to us: a node that empties its buffer fits; a batch is at most half
+RECEIVE_MAXIMUM = 4000  # unacknowledged messages on their way to us: a node's whole buffer; a batch is at most half
 LARGEST_PACKET = 1 << 20
 
 

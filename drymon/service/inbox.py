@@ -55,6 +55,12 @@ class Inbox:
             self._changed.notify_all()
             return taken, None if self._waiting else self._time.now()
 
+    def now(self) -> datetime:
+        """Stream time now."""
+        with self._changed:
+            self._look_at_clock()
+            return self._time.now()
+
     def close(self) -> None:
         """Let nobody wait any more: the service is stopping."""
         with self._changed:

@@ -40,6 +40,7 @@ MARK_S = 5  # the room may look at its facts every fifth second
 HEARTBEAT_S = 60.0
 DISK_LOW, DISK_WELL = 0.05, 0.07
 BACKUPS_KEPT = 7
+CATCH_UP = timedelta(hours=2)
 LONGEST_START_S = 900  # a week of many trees is folded anew at start; a small computer takes its time
 
 T = TypeVar("T")
@@ -66,7 +67,8 @@ class Service:
             store.mark_served(self._clock.wall())
             systemd.tell(f"EXTEND_TIMEOUT_USEC={LONGEST_START_S * 1_000_000}", "STATUS=taking up the record")
             self._road = Road(self._config, load_models(self._config.path), store, self.stop, Teller(self._config))
-            self._inbox = Inbox(self._name, StreamTime(self._clock, store.last_arrival()))
+            self._reached = store.last_arrival()
+            self._inbox = Inbox(self._name, StreamTime(self._clock, self._reached))
             embedded = self._embedded()
             try:
                 self._listen(embedded is None)
@@ -110,11 +112,12 @@ class Service:
         page = PageServer(self._config, self._path, self.ask, lambda: self._listener.online, self._clock)
         conditions = [self._open(page), self._restored()]
         notifier = Notifier(self._config, self._write, self._report_soon, self._clock)
+        self._catch_up(self._inbox.now())
+        self._report(conditions)
         self._listener.start()
         systemd.tell("READY=1", "STATUS=listening")
         log.info("serving the room %s from %s", self._name, self._config.path)
         try:
-            self._report(conditions)
             notifier.start()
             while not self.stop.is_set():
                 self._turn()
@@ -134,13 +137,29 @@ class Service:
             self._herald.say([self._online()], True, self._clock.wall())
             self._herald.say_all(self._clock.wall())
         if received or self._due(horizon):
-            said = self._road.batch([each.message for each in received], horizon)
-            if said is not None:
+            messages = [each.message for each in received]
+            self._catch_up(messages[0].arrived if messages else horizon)
+            if self._go(messages, horizon):
                 self._listener.acknowledge(received)
-                self._herald.say(said, self._listener.online, self._clock.wall())
         while not self._work.empty():
             self._work.get()()
         self._by_the_clock()
+
+    def _go(self, messages: list[Message], until: datetime | None) -> bool:
+        """One batch down the road; True when it is on disk and said."""
+        said = self._road.batch(messages, until)
+        if said is None:
+            return False
+        self._herald.say(said, self._listener.online, self._clock.wall())
+        self._reached = until or messages[-1].arrived
+        return True
+
+    def _catch_up(self, to: datetime | None) -> None:
+        """After weeks without power, or a clock that jumps, the room has long to go: in steps that a watchdog bears."""
+        while self._reached and to and to - self._reached > CATCH_UP and not self.stop.is_set():
+            if not self._go([], self._reached + CATCH_UP):
+                return
+            systemd.tell("WATCHDOG=1")
 
     def _due(self, horizon: datetime | None) -> bool:
         """Whether an instant that the room may look at has passed since the last time."""
@@ -167,10 +186,8 @@ class Service:
         return outgoing.service_state(self._name, "online", self._clock.wall())
 
     def _report(self, conditions: list[Condition]) -> None:
-        _, now = self._inbox.drain(0, 0, 0.0)
-        if now is not None:
-            said = self._road.pipeline.report(conditions, now)
-            self._herald.say(said, self._listener.online, self._clock.wall())
+        said = self._road.pipeline.report(conditions, self._inbox.now())
+        self._herald.say(said, self._listener.online, self._clock.wall())
 
     def _write(self, work: Callable[[Store], T]) -> T:
         return self.ask(lambda pipeline: work(pipeline.store))

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from drymon.messages.config import load_home
+from drymon.messages.message import Message
 from drymon.messages.streams import StreamWriter
 from drymon.service.replay import replay
 from drymon.store.store import Store
@@ -194,6 +195,7 @@ TELL_MODULES = f"""
 import os, signal, sys, threading, time
 from pathlib import Path
 from drymon.messages.config import load_home
+from drymon.messages.message import Message
 from drymon.service.serve import Service
 service = Service(load_home(Path(sys.argv[1])))
 threading.Timer(float(sys.argv[2]), service.stop.set).start()
@@ -339,3 +341,26 @@ def test_the_wall_clock_of_long_ago_makes_every_tree_unknown(
     service.start()
     assert until(lambda: "clock-unknown" in json.dumps(verdict(ear, "t-7")), 30)
     assert verdict(ear, "t-7")["state"] == "unknown"
+
+
+def test_after_days_without_power_it_catches_up_and_says_nothing_stale(
+    broker: Mosquitto, ear: Ear, tmp_path: Path, serving: Start
+) -> None:
+    home = make_home(tmp_path / "home", broker.port)
+    begin = datetime.now(UTC) - timedelta(days=5)
+    stream = tmp_path / "before.jsonl"
+    with StreamWriter(stream) as writer:
+        for minute in range(30):
+            at = begin + timedelta(minutes=minute)
+            writer.write(Message(at, "drymon/shop/rack-a/temperature", str(22 + minute % 3 / 10).encode()))
+            writer.write(Message(at, "drymon/shop/rack-a/humidity", str(45 + minute % 5 / 10).encode()))
+        writer.write(Message(at, "drymon/shop/log/dip", DIP.encode()))
+    replay(load_home(home), [stream])
+    serving(home)
+    assert until(lambda: state_of_service(ear) == "online", 100)
+    assert until(lambda: verdict(ear, "t-7"), 10)
+    assert verdict(ear, "t-7")["state"] == "unknown"
+    now = datetime.now(UTC)
+    said = [json.loads(m.payload) for m in ear.heard if m.topic.startswith(f"{OUT}/tree/") and m.payload]
+    assert all(datetime.fromisoformat(each["valid_until"]) > now - timedelta(minutes=2) for each in said)
+    assert len(said) < 10
