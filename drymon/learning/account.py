@@ -14,7 +14,7 @@ from drymon.drying import coat
 from drymon.drying.coat_model import PARAMETERS, CoatModel
 from drymon.drying.weight_evidence import BENCH_SCALE, LOAD_CELL, error_covariance
 from drymon.learning.fit import TypeFit
-from drymon.learning.forward import fleet_of, mean_water
+from drymon.learning.forward import Marks, fleet_of, mean_water
 from drymon.learning.judge import hours_until
 from drymon.learning.run import Run
 
@@ -44,9 +44,9 @@ def accounts(fit: TypeFit) -> list[RunAccount]:
     return [_account(fit, index, water[:, index], fleet.marks[index]) for index in range(len(fit.runs))]
 
 
-def _account(fit: TypeFit, index: int, water: Array, marks: npt.NDArray[np.int64]) -> RunAccount:
+def _account(fit: TypeFit, index: int, water: Array, marks: Marks) -> RunAccount:
     run, area = fit.runs[index], float(fit.estimate.area[index])
-    held = area * water[marks]
+    held = area * marks.at(water)
     # The dry mass that belongs to this curve: weighted as the fit weighs, drift and misfit included.
     errors = LOAD_CELL if run.on_cell else BENCH_SCALE
     inverse = np.linalg.inv(error_covariance(run.times_s, run.sds_kg, float(np.ptp(run.masses_kg)), errors))

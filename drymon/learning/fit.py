@@ -81,8 +81,9 @@ def fit_all(runs: Sequence[Run], starts: Mapping[str, CoatModel], coats: Sequenc
     if missing:
         raise LearningError(f"no starting model for coat {missing[0]!r}; give it a family in room.toml")
     with threadpool_limits(1):  # matrices this small only lose time to threads
-        first = {name: fit_coat(own, starts[name], quick=True) for name, own in by_coat.items()}
         wanted = [name for name in by_coat if coats is None or name in coats]
+        few = len(by_coat) > 1 and any(len(by_coat[name]) < FEW_RUNS for name in wanted)
+        first = {name: fit_coat(own, starts[name], quick=True) for name, own in by_coat.items()} if few else {}
         return [_with_pool(name, by_coat, starts, first) for name in wanted]
 
 
@@ -166,7 +167,7 @@ def leave_out(
         kept = [i for i in range(len(runs)) if i not in out]
         model = replace(start, tail=estimate.tail)
         if kept:
-            near = estimate if len(kept) > RUNS_FOR_OWN_INTERVAL else None
+            near = estimate if len(kept) >= RUNS_TO_CHOOSE_TAIL else None
             model = _fitted(start, [runs[i] for i in kept], estimate.tail, near)
         scores += [log_predictive([runs[i] for i in out], model)] * len(out)
         for i in out:
@@ -182,7 +183,7 @@ def reveal_later(
 
     Forecast the next runs from the earlier ones only, then reveal and learn.
     """
-    stops = [n for n in (0, 1, 2, 3, 6, 12, 24, 48) if n < len(runs)]
+    stops = [n for n in (0, 1, 2, 4, 8, 16, 32) if n < len(runs)]
     found = []
     for at, until in zip(stops, [*stops[1:], len(runs)], strict=True):
         model = start if at == 0 else _fitted(start, runs[:at], tail)

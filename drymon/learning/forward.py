@@ -14,13 +14,32 @@ from drymon.learning.run import Run
 Array = npt.NDArray[np.float64]
 
 LONGEST_STEP_S = 600.0
-MOST_STEPS = 240
+FEWEST_STEPS, MOST_STEPS = 36, 110
 
 THETA = ("water", "transfer", "critical", "exponent", "inner", "sorption", "slow", "share", "sunk")
 """A run's own parameters in the order of their columns, on working scales (`share`.
 
 Logit of the slow zone's area share).
 """
+
+
+@dataclass(frozen=True, slots=True)
+class Marks:
+    """Where weighings lie between steps: index of the step's start, share of the way to its end; (weighings,) each."""
+
+    index: npt.NDArray[np.int64]
+    share: Array
+
+    @classmethod
+    def of(cls, grid_s: Array, times_s: Array) -> Marks:
+        """Places of `times_s` within the rising `grid_s`."""
+        index = np.clip(np.searchsorted(grid_s, times_s, "right") - 1, 0, len(grid_s) - 2)
+        return cls(index, (times_s - grid_s[index]) / (grid_s[index + 1] - grid_s[index]))
+
+    def at(self, values: Array) -> Array:
+        """`values` (steps + 1, ...) at the weighings, in a straight line between steps, (weighings, ...)."""
+        share = self.share.reshape(-1, *[1] * (values.ndim - 1))
+        return np.asarray((1.0 - share) * values[self.index] + share * values[self.index + 1])
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,13 +57,13 @@ class Fleet:
     saturation: Array
     excess: Array
     resistance: Array
-    marks: tuple[npt.NDArray[np.int64], ...]
+    marks: tuple[Marks, ...]
     sheltered: Array
     depth: Array
 
 
 def fleet_of(runs: Sequence[Run]) -> Fleet:
-    """Cut every run's air at its weighings and at most `LONGEST_STEP_S` apart (longer for runs of days)."""
+    """Cut every run's air into steps of at most `LONGEST_STEP_S` (longer for runs of days)."""
     grids = [_grid(run) for run in runs]
     steps = max(len(grid) for grid in grids) - 1
     columns = {name: np.zeros((steps, len(runs))) for name in ("seconds", "deficit", "saturation", "excess")}
@@ -56,7 +75,7 @@ def fleet_of(runs: Sequence[Run]) -> Fleet:
         columns["seconds"][:count, index] = np.diff(grid)
         for name in ("deficit", "saturation", "excess", "resistance"):
             columns[name][:count, index] = getattr(air, name)
-        marks.append(np.searchsorted(grid, run.times_s))
+        marks.append(Marks.of(grid, run.times_s))
     sheltered = np.array([float(run.shelter != "open") for run in runs])
     depth = np.array([coat.coats_below(run.number) for run in runs])
     return Fleet(tuple(runs), **columns, marks=tuple(marks), sheltered=sheltered, depth=depth)
@@ -64,10 +83,9 @@ def fleet_of(runs: Sequence[Run]) -> Fleet:
 
 def _grid(run: Run) -> Array:
     end = float(run.times_s[-1])
-    count = int(np.clip(np.ceil(end / LONGEST_STEP_S), 12, MOST_STEPS))
+    count = int(np.clip(np.ceil(end / LONGEST_STEP_S), FEWEST_STEPS, MOST_STEPS))
     # Finer at the start, where the curve bends most in little time.
-    even = end * np.linspace(0.0, 1.0, count + 1) ** 1.3
-    return np.unique(np.concatenate([even, run.times_s]))
+    return np.asarray(end * np.linspace(0.0, 1.0, count + 1) ** 1.3)
 
 
 def coats_of(theta: Array, depth: Array, tail: str) -> coat.PossibleCoats:

@@ -182,7 +182,7 @@ def summary(judgements: Sequence[Judgement]) -> dict[str, float]:
     }
 
 
-SCORE_PRIOR_RUNS = 4.0
+SCORE_PRIOR_RUNS = 2.0
 
 
 def honest_scatter(model: CoatModel, judgements: Sequence[Judgement]) -> CoatModel:
@@ -200,7 +200,7 @@ def honest_scatter(model: CoatModel, judgements: Sequence[Judgement]) -> CoatMod
     total = reference_log_sd(model) ** 2
     still = reference_log_sd(replace(model, dip_sd=dict.fromkeys(model.dip_sd, 0.0))) ** 2
     dips = max(total - still, 1e-6)
-    factor = float(np.sqrt(np.clip((ratio * total - still) / dips, 0.4, 9.0)))
+    factor = float(np.sqrt(np.clip((ratio * total - still) / dips, 0.2, 9.0)))
     return replace(model, dip_sd={name: sd * factor for name, sd in model.dip_sd.items()})
 
 
