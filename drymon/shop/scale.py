@@ -147,4 +147,4 @@ def falling(seen: Weighings, coats: PossibleCoats, water: CoatState, at: float) 
     loss = mass - seen.masses[-1]
     spread = float(np.sqrt(sd**2 + seen.sds[-1] ** 2 + LOAD_CELL.drift_kg**2 * hours))
     held = seen.area_m2 * float(water.weights @ (coats.shares @ coats.water))
-    return 1000.0 * loss / hours if loss - 2.0 * spread > FALLING_SHARE_PER_H * held * hours else None
+    return 1000.0 * loss / hours if loss - 3.0 * spread > FALLING_SHARE_PER_H * held * hours else None
