@@ -1,0 +1,148 @@
+"""A trial installation that a page's commands can be copied into: everything real but the machine's own services.
+
+`install.sh` puts drymon, its mosquitto configuration and its unit below a folder; mosquitto and `drymon serve` run as
+real processes. Stand-ins on the PATH take the place of what needs root: `sudo` runs the command as the same user,
+`systemctl` starts what the installed unit says and waits for its READY=1.
+"""
+
+import os
+import re
+import shutil
+import signal
+import site
+import socket
+import subprocess
+import sys
+import textwrap
+from importlib.util import find_spec
+from pathlib import Path
+
+from markdown import REPOSITORY, Block
+
+LONGEST_S = 180
+
+SUDO = """\
+#!/bin/sh
+while :; do
+    case ${1:-} in
+    -u) shift 2 ;;
+    *=*) export "$1" && shift ;;
+    *) break ;;
+    esac
+done
+exec "$@"
+"""
+SYSTEMCTL = f"""\
+#!{sys.executable}
+import sys
+sys.path.insert(0, {str(Path(__file__).parent)!r})
+from services import main
+main(sys.argv[1:])
+"""
+
+
+class Trial:
+    """The folder, and commands run in it as a person would."""
+
+    def __init__(self, folder: Path) -> None:
+        self.root = folder / "root"
+        self.desk = folder / "desk"  # the folder in which the person stands: a clone of the repository
+        self.port, self.page_port = free_port(), free_port()
+        tools = folder / "stand-ins"
+        for each in (self.root, self.desk, tools, folder / "config"):
+            each.mkdir()
+        for name, text in (("sudo", SUDO), ("systemctl", SYSTEMCTL)):
+            (tools / name).write_text(text, encoding="utf-8")
+            (tools / name).chmod(0o755)
+        (self.desk / "docs").symlink_to(REPOSITORY / "docs")
+        # mosquitto_pub and mosquitto_sub read their usual options here
+        for name in ("mosquitto_pub", "mosquitto_sub"):
+            (folder / "config" / name).write_text(f"-p {self.port}\n", encoding="ascii")
+        self.env = self._environment(folder, tools)
+        self._broker_base()
+        self._venv()
+
+    def _environment(self, folder: Path, tools: Path) -> dict[str, str]:
+        keep = {k: v for k, v in os.environ.items() if not k.startswith("DRYMON")}
+        path = os.pathsep.join([str(tools), str(self.root / "usr/local/bin"), keep.get("PATH", ""), "/usr/sbin"])
+        built_here = {"PIP_NO_BUILD_ISOLATION": "1"} if find_spec("setuptools") else {}
+        return {
+            **keep,
+            **built_here,
+            "PATH": path,
+            "ROOT": str(self.root),
+            "MQTT_PORT": str(self.port),
+            "PYTHON": sys.executable,
+            "HOME": str(folder),
+            "XDG_CONFIG_HOME": str(folder / "config"),
+            "PIP_NO_COMPILE": "1",
+            "COLUMNS": "100",
+            "LC_ALL": "C.UTF-8",
+        }
+
+    def _broker_base(self) -> None:
+        """The distribution's own mosquitto.conf, with its places below the trial's folder."""
+        base = Path("/etc/mosquitto/mosquitto.conf").read_text(encoding="utf-8")
+        moved = re.sub(r"(?m)(?<= )/(?=run|var|etc)", f"{self.root}/", base)
+        for place in ("run/mosquitto", "var/lib/mosquitto", "var/log/mosquitto", "etc/mosquitto/conf.d"):
+            (self.root / place).mkdir(parents=True)
+        # As root mosquitto would become a user who cannot reach the trial's folder.
+        user = "user root\n" if os.getuid() == 0 else ""
+        (self.root / "etc/mosquitto/mosquitto.conf").write_text(user + moved, encoding="utf-8")
+
+    def _venv(self) -> None:
+        """A fresh environment that finds the libraries which this test runs with: drymon itself is built and installed
+        anew, half a gigabyte of libraries is not fetched again.
+        """
+        prefix = self.root / "opt/drymon"
+        subprocess.run([sys.executable, "-m", "venv", str(prefix)], check=True, timeout=LONGEST_S)
+        own = next(prefix.glob("lib/python3*/site-packages"))
+        (own / "libraries.pth").write_text("\n".join(site.getsitepackages()) + "\n", encoding="utf-8")
+
+    def run(self, text: str, within_s: float = LONGEST_S) -> subprocess.CompletedProcess[str]:
+        """A block of commands in one shell that stops at the first failure."""
+        script = "set -eu\n" + text
+        return subprocess.run(
+            ["sh", "-c", script], cwd=self.desk, env=self.env, capture_output=True, text=True, timeout=within_s
+        )
+
+    def moved(self, text: str) -> str:
+        """The installation's places in a command, moved below the trial's folder as install.sh moves them."""
+        return re.sub(r"(?<![\w/])/(?=var/lib/drymon|etc/mosquitto|opt/drymon)", f"{self.root}/", text)
+
+    def copied(self, block: Block) -> str:
+        """A block's commands, run; what they said on stdout and stderr."""
+        done = self.run(self.moved(block.text))
+        said = done.stdout + done.stderr
+        assert done.returncode == 0, f"{block} ended with {done.returncode}:\n{textwrap.indent(said, '  ')}"
+        return said
+
+    def begin(self) -> None:
+        """What install.sh does at the end of a real installation; the page on a port that is free here."""
+        room = self.root / "var/lib/drymon/room.toml"
+        room.write_text(room.read_text(encoding="utf-8").replace("port = 8480", f"port = {self.page_port}"), "utf-8")
+        done = self.run("systemctl restart mosquitto drymon")
+        assert done.returncode == 0, done.stderr
+
+    def stop(self) -> None:
+        """End the processes that the stand-ins started."""
+        for file in (self.root / "run").glob("*.pid-of-trial"):
+            try:
+                os.kill(int(file.read_text()), signal.SIGTERM)
+            except ProcessLookupError:
+                continue
+
+
+def free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+def missing_tools() -> list[str]:
+    """What of the distribution's mosquitto is not installed here."""
+    path = os.pathsep.join([os.environ.get("PATH", ""), "/usr/sbin"])
+    tools = ("mosquitto", "mosquitto_pub", "mosquitto_sub", "mosquitto_passwd")
+    return [tool for tool in tools if shutil.which(tool, path=path) is None]
+
+
