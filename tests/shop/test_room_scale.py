@@ -1,0 +1,183 @@
+"""Weights in the room: they sharpen, contradict, and never make an unsafe tree safe.
+
+The scale is played by a tree of known area and water that dries as one of the model's own members would in the same
+air, or as none of them could.
+"""
+
+import math
+from datetime import timedelta
+
+import pytest
+from invented_shop import MODELS, STEADY, Shop, codes, model, reading
+
+from drymon.drying.quantities import Quantity
+from drymon.shop.outcome import State
+
+AREA_M2, DRY_KG = 0.5, 4.2
+WIDE = {**MODELS, "middle": model("middle", dip_sd={"water": 0.4, "transfer": 0.4, "inner": 0.3})}
+
+
+def mass(minutes: float, water: float = 0.1, tau_min: float = 40.0) -> float:
+    """A tree that loses its water by a first-order lag: nothing of the model's own formulas."""
+    return DRY_KG + AREA_M2 * water * math.exp(-minutes / tau_min)
+
+
+def weighed_shop(tau_min: float, every_min: float = 10.0, until_min: float = 120.0) -> Shop:
+    shop = Shop(models=WIDE)
+    shop.run(0.2)
+    shop.dip("t-1", "middle")
+    for step in range(1, int(until_min / every_min) + 1):
+        shop.run(every_min / 60)
+        shop.weigh("t-1", mass(step * every_min, tau_min=tau_min))
+    return shop
+
+
+def width(shop: Shop) -> float:
+    bounds = shop.tree("t-1").dryness
+    return bounds.high - bounds.low
+
+
+def test_a_bench_scale_sharpens_the_bounds() -> None:
+    plain = Shop(models=WIDE)
+    plain.run(0.2)
+    plain.dip("t-1", "middle")
+    plain.run(50 / 60)
+    assert width(weighed_shop(30.0, until_min=50.0)) < 0.75 * width(plain)
+
+
+@pytest.mark.parametrize("tau_min", [25.0, 40.0])
+def test_the_weighed_truth_lies_within_the_bounds(tau_min: float) -> None:
+    shop = weighed_shop(tau_min, until_min=60.0)
+    truth = 1.0 - math.exp(-60.0 / tau_min)
+    bounds = shop.tree("t-1").dryness
+    assert bounds.low - 0.06 <= truth <= bounds.high + 0.06
+
+
+def test_a_slowly_drying_tree_is_later_by_its_weight_than_a_quick_one() -> None:
+    slow, quick = weighed_shop(60.0, until_min=60.0), weighed_shop(20.0, until_min=60.0)
+    assert slow.tree("t-1").dryness.best < quick.tree("t-1").dryness.best - 0.1
+    assert slow.until("t-1", State.READY) > quick.until("t-1", State.READY)
+
+
+def test_two_weighings_tell_nothing_yet() -> None:
+    """Dry mass and area are unknown: two weighings fit any member."""
+    shop, plain = weighed_shop(60.0, until_min=20.0), Shop(models=WIDE)
+    plain.run(0.2)
+    plain.dip("t-1", "middle")
+    plain.run(20 / 60)
+    for one in (shop, plain):
+        one.run(0.1)
+    assert shop.tree("t-1").dryness.best == pytest.approx(plain.tree("t-1").dryness.best, abs=1e-3)
+
+
+def test_nonsense_weights_disagree_and_hold_until_a_look() -> None:
+    shop = Shop()
+    shop.run(0.2)
+    shop.dip("t-1", "middle")
+    for step in range(1, 13):  # a hook that gains half a kilogram and loses it again
+        shop.run(1 / 6)
+        shop.weigh("t-1", DRY_KG + (0.5 if step % 3 == 0 else 0.02 * step))
+    assert "weight-disagrees" in codes(shop.tree("t-1"))
+    assert shop.tree("t-1").state is State.HOLD
+    shop.look("t-1")
+    assert "weight-disagrees" not in codes(shop.tree("t-1"))
+    assert shop.tree("t-1").state is not State.HOLD
+
+
+def test_a_weight_that_grows_never_makes_ready() -> None:
+    shop = Shop()
+    shop.run(0.2)
+    shop.dip("t-1", "middle")
+    for step in range(1, 13):
+        shop.run(1 / 6)
+        shop.weigh("t-1", DRY_KG + 0.03 * step)
+        assert shop.tree("t-1").state is not State.READY
+
+
+def test_weighings_while_it_drips_count_for_nothing() -> None:
+    """The first minutes after a dip a tree drips slurry (common practice, no source)."""
+    shop, plain = Shop(models=WIDE), Shop(models=WIDE)
+    for one in (shop, plain):
+        one.run(0.2)
+        one.dip("t-1", "middle")
+        one.run(1 / 60)
+    for grams in (400, 200, 100, 60):
+        shop.weigh("t-1", DRY_KG + grams / 1000)
+    for one in (shop, plain):
+        one.run(0.5)
+    one, other = shop.tree("t-1").dryness, plain.tree("t-1").dryness
+    assert (one.low, one.best, one.high) == pytest.approx((other.low, other.best, other.high), abs=1e-6)
+
+
+# Load cell
+
+
+def on_cell(shop: Shop, minutes: int, kg: list[float], air: dict[Quantity, float] = STEADY) -> None:
+    """A cell that reports every 20 s."""
+    for minute in range(minutes):
+        for second in (15, 35, 55):
+            stamp = shop.now + timedelta(seconds=second)
+            value = kg[minute] + 2e-4 * math.sin(minute * 7.0 + second)
+            values = {**(air if second == 15 else {}), Quantity.WEIGHT: value}
+            for quantity, number in values.items():
+                shop.said += shop.room.advance(stamp)
+                place, sensor = ("rack-a", "cell-1") if quantity is Quantity.WEIGHT else ("room", "")
+                shop.room.take([reading(stamp, quantity, number, place, sensor)])
+        shop.now += timedelta(minutes=1)
+        shop.said += shop.room.advance(shop.now)
+
+
+def test_a_load_cell_sharpens_like_a_scale() -> None:
+    plain, shop = Shop(models=WIDE), Shop(models=WIDE)
+    for one in (plain, shop):
+        one.run(0.2)
+        one.dip("t-1", "middle", cell="cell-1")
+    plain.run(1)
+    on_cell(shop, 60, [mass(minute, tau_min=30.0) for minute in range(60)])
+    assert width(shop) < 0.8 * width(plain)
+    assert "weight-disagrees" not in codes(shop.tree("t-1"))
+
+
+def test_a_scale_that_sees_water_leave_keeps_a_dry_looking_tree_waiting() -> None:
+    """By the air this tree is dry; its weight still falls steadily: not ready, whatever reason says so first."""
+    shop = Shop()
+    shop.run(0.2)
+    shop.dip("t-1", "middle", cell="cell-1")
+    other = Shop()
+    other.run(0.2)
+    other.dip("t-1", "middle")
+    ready = other.until("t-1", State.READY)
+    minutes = round((ready - 0.2) * 60) + 20
+    on_cell(shop, minutes, [DRY_KG + 0.2 - 0.0006 * minute for minute in range(minutes)])
+    assert shop.tree("t-1").state is not State.READY
+    assert codes(shop.tree("t-1")) & {"weight-falling", "weight-disagrees", "wet"}
+
+
+def test_a_cell_speaks_for_the_tree_that_hangs_on_it_now() -> None:
+    shop = Shop()
+    shop.run(0.2)
+    shop.dip("t-1", "middle", cell="cell-1")
+    shop.run(0.2)
+    shop.move("t-1", "rack-b")
+    shop.dip("t-2", "middle", cell="cell-1")
+    alone = Shop()
+    alone.run(0.2)
+    alone.dip("t-1", "middle")
+    alone.run(0.2)
+    alone.move("t-1", "rack-b")
+    heavy = [mass(minute, water=0.3, tau_min=200.0) for minute in range(60)]
+    on_cell(shop, 60, heavy)
+    alone.run(1)
+    assert shop.tree("t-1").dryness.low == pytest.approx(alone.tree("t-1").dryness.low, abs=0.05)
+    assert "weight-disagrees" not in codes(shop.tree("t-1"))
+
+
+def test_a_tree_dipped_onto_another_rack_leaves_its_cell() -> None:
+    shop = Shop()
+    shop.run(0.2)
+    shop.dip("t-1", "middle", cell="cell-1")
+    shop.until("t-1", State.READY)
+    shop.dip("t-1", "backup", "rack-b")
+    before = shop.room.logs["t-1"].events
+    on_cell(shop, 12, [mass(minute) for minute in range(12)])
+    assert shop.room.logs["t-1"].events == before
