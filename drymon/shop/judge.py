@@ -155,7 +155,7 @@ def verdict(world: World, tree: TreeState, outlook: Outlook | None, zone: tzinfo
     now = datetime.fromtimestamp(tree.at, UTC)
     when = NEVER if state is State.UNKNOWN else _when(tree, outlook)
     bounds = _bounds(tree)
-    if not tree.complete:
+    if state is not State.COMPLETE:  # what is over needs no explaining, at its first saying or later
         findings = [
             *findings,
             *(_damp(world, tree, outlook) if state is not State.UNKNOWN else ()),
