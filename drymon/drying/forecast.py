@@ -101,7 +101,8 @@ def _daily(series: Array, shift_min: Array, days: int) -> Array:
     counts = np.sum(~np.isnan(blocks), axis=1)
     means = np.where(counts > 0, np.nansum(blocks, axis=1) / np.maximum(counts, 1), np.nan)
     for day in range(days):
-        within = np.mod(shift_min, DAY_MIN) - (day + 1) * DAY_MIN
+        # What lies behind must not wrap round to today itself, or it would be its own usual course.
+        within = np.where(shift_min < 0, shift_min, np.mod(shift_min, DAY_MIN)) - (day + 1) * DAY_MIN
         index = half_hours + np.floor(within / 30.0).astype(int)
         usable = (index >= 0) & (index < half_hours)
         values[day, usable] = means[index[usable]]

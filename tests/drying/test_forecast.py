@@ -1,0 +1,145 @@
+"""The room's forecast: what it must give for rooms whose future is known because it was made up."""
+
+import math
+
+import numpy as np
+import pytest
+
+from drymon.drying import forecast
+from drymon.drying.forecast import History
+
+DAY = 1440
+RATIO = 0.0082  # kg/kg, air of 22 degC and 50 %RH
+
+
+def minutes(days: float) -> np.ndarray:
+    return np.arange(round(days * DAY), dtype=np.float64)
+
+
+def swing(minute: np.ndarray, by: float = 3.0) -> np.ndarray:
+    """A day's course: warmest at three in the afternoon."""
+    return 20.0 + by * np.sin(2 * math.pi * (minute - 9 * 60) / DAY)
+
+
+def history(temperature: np.ndarray, ratio: float = RATIO, speed: float | np.ndarray = np.nan) -> History:
+    full = np.full(len(temperature), ratio) * np.where(np.isnan(temperature), np.nan, 1.0)
+    return History(temperature, full, np.broadcast_to(np.asarray(speed, dtype=np.float64), temperature.shape).copy())
+
+
+def made(past: History) -> forecast.Paths:
+    ways = forecast.paths(past, forecast.spread(past))
+    assert ways is not None
+    return ways
+
+
+def test_steps_fill_fourteen_days_and_widen() -> None:
+    assert float(forecast.STEPS_S.sum()) == 14 * 86_400
+    assert float(forecast.ENDS_S[-1]) == forecast.HORIZON_S
+    assert (np.diff(forecast.STEPS_S) >= 0).all()
+    np.testing.assert_allclose(forecast.MIDDLES_S, forecast.ENDS_S - forecast.STEPS_S / 2)
+
+
+def test_the_first_hours_of_a_room_are_expected_to_stay_as_they_are() -> None:
+    """Persistence: with no earlier day the middle of the paths is what was measured last."""
+    ways = made(history(np.full(120, 23.4), speed=0.8))
+    np.testing.assert_allclose(np.median(ways.temperature, axis=1), 23.4, atol=0.3)
+    np.testing.assert_allclose(np.median(ways.ratio, axis=1), RATIO, rtol=0.02)
+    np.testing.assert_allclose(ways.speed, 0.8)
+
+
+def test_the_further_ahead_the_wider() -> None:
+    ways = made(history(np.full(120, 23.4)))
+    width = np.ptp(ways.temperature, axis=1)
+    assert 0 < width[0] < 1.5
+    assert width[-1] > 3 * width[0]
+    assert (np.diff(width) >= -1e-9).all()
+    assert (np.ptp(np.log(ways.ratio), axis=1)[[0, -1]] > 0).all()
+
+
+def test_paths_are_whole_courses() -> None:
+    """A warm path stays a warm one: paths keep their rank through all steps, so drying adds up along each."""
+    ways = made(history(np.full(120, 23.4)))
+    ranks = np.argsort(np.argsort(ways.temperature, axis=1), axis=1)
+    assert (ranks == ranks[0]).all()
+
+
+def test_days_that_repeat_are_expected_to_repeat() -> None:
+    """After four equal days the middle path follows the fifth within half a kelvin, where persistence misses by 5 K."""
+    past = minutes(4.25)
+    ways = made(history(swing(past)))
+    ahead = len(past) + forecast.MIDDLES_S / 60.0
+    first_days = forecast.MIDDLES_S < 2 * 86_400
+    error = np.median(ways.temperature, axis=1) - swing(ahead)
+    assert np.abs(error[first_days]).max() < 0.8
+    assert np.abs(swing(past)[-1] - swing(ahead))[first_days].max() > 3.0
+
+
+@pytest.mark.parametrize("days", [1.5, 2.0, 4.0])
+def test_todays_departure_dies_away_within_hours(days: float) -> None:
+    """Equal days, then three hours 2 K warmer: nearly all of it at once, a third after five hours, none next day."""
+    past = minutes(days)
+    temperature = swing(past)
+    temperature[-180:] += 2.0
+    departure = np.median(made(history(temperature)).temperature, axis=1) - swing(len(past) + forecast.MIDDLES_S / 60)
+    lead_h = forecast.MIDDLES_S / 3600
+    assert 1.6 < float(np.interp(0.25, lead_h, departure)) < 2.2
+    assert 0.3 < float(np.interp(5.0, lead_h, departure)) < 1.2
+    assert abs(float(np.interp(18.0, lead_h, departure))) < 0.8
+
+
+def test_a_room_that_has_surprised_is_given_more_room() -> None:
+    rng = np.random.default_rng(3)
+    steady = swing(minutes(6.0))
+    jumpy = steady + np.repeat(rng.normal(0.0, 2.0, 6 * 8), DAY // 8)
+    width = [np.interp(6 * 3600.0, forecast.MIDDLES_S, np.ptp(made(history(t)).temperature, axis=1)) for t in
+             (steady, jumpy)]  # fmt: skip
+    assert width[1] > 1.5 * width[0]
+
+
+def test_ninety_percent_bounds_hold_most_of_the_time_in_a_room_of_its_own_mind() -> None:
+    """An autoregressive room (half-hour steps, memory of four hours, 1 K) that no forecast can know: the outer paths
+    must cover at least three quarters of what comes six hours ahead (30 origins; nominal over 90 %)."""
+    rng = np.random.default_rng(11)
+    level = np.zeros(48 * 12)
+    for i in range(1, len(level)):
+        level[i] = 0.88 * level[i - 1] + rng.normal(0, 0.475)
+    temperature = 21.0 + np.repeat(level, 30)
+    inside = []
+    for origin in range(5 * DAY, 11 * DAY, 290):
+        ways = made(history(temperature[:origin]))
+        step = int(np.searchsorted(forecast.ENDS_S, 6 * 3600.0))
+        truth = temperature[origin + round(float(forecast.MIDDLES_S[step]) / 60)]
+        inside.append(ways.temperature[step].min() <= truth <= ways.temperature[step].max())
+    assert len(inside) >= 29
+    assert np.mean(inside) >= 0.75
+
+
+def test_nothing_known_gives_no_forecast() -> None:
+    empty = history(np.full(300, np.nan))
+    assert forecast.paths(empty, forecast.spread(empty)) is None
+
+
+def test_gaps_in_the_record_are_bridged() -> None:
+    temperature = swing(minutes(3.5))
+    temperature[500:900] = np.nan
+    temperature[-8:] = np.nan
+    ways = made(history(temperature))
+    assert np.isfinite(ways.temperature).all()
+    assert np.isfinite(ways.ratio).all()
+    assert (ways.ratio > 0).all()
+
+
+def test_fans_that_rest_at_night_rest_in_some_of_the_futures() -> None:
+    past = minutes(3.0)
+    speed = np.where((past % DAY > 6 * 60) & (past % DAY < 20 * 60), 1.5, 0.05)
+    ways = made(history(swing(past)[: len(past) - 600], speed=speed[: len(past) - 600]))  # now: two in the afternoon
+    ten_hours = int(np.searchsorted(forecast.MIDDLES_S, 10 * 3600.0))
+    assert set(np.round(ways.speed[0], 3)) == {1.5}
+    assert set(np.round(ways.speed[ten_hours], 3)) == {0.05, 1.5}
+
+
+@pytest.mark.parametrize("length", [1, 14, 16, 29, 31, 59, 1439, 1441, 2 * 1440 + 61])
+def test_records_of_every_length_are_enough(length: int) -> None:
+    ways = made(history(swing(minutes(length / DAY)), speed=0.5))
+    assert ways.temperature.shape == ways.ratio.shape == ways.speed.shape == (len(forecast.STEPS_S), forecast.PATHS)
+    assert np.isfinite(ways.temperature).all()
