@@ -28,6 +28,7 @@ TAIL = 2 * 1440  # minutes simulated past the stream's end, so that its last dip
 WEIGH_AFTER = (
     1, 6, 12, 20, 30, 40, 55, 70, 85, 105, 125, 150, 180, 210, 240, 280, 320, 360, 420, 480, 540, 600,
 )  # fmt: skip
+EVERY = {("backup", "open"): 5, ("backup", "pocketed"): 3}  # weighed dips are spread over days and coat numbers
 QUOTA = {"open": 1 / 2, "pocketed": 1 / 3, "deep": 1 / 6}
 
 
@@ -82,29 +83,31 @@ def make_room(
     part: str = "trial",
     weather: str | None = None,
     days: int = 4,
-    lead_days: int = 1,
+    lead_days: int | None = None,
     trees: int | None = None,
     weighed_runs: int | None = None,
     cells: int | None = None,
     fault: str = "none",
     scatter: Scatter | None = None,
 ) -> RoomRecord:
-    """A room's record.
+    """A room's record, deterministic in its arguments.
 
-    part: "fit" (bench-weighed dips, `weighed_runs` per coat type, default 12; no load cell) or "trial"
-    (nothing weighed but two trees on load cells). Both are the same shop in different weeks. lead_days: days
-    of air before the first dip. fault: see sensors.FAULTS. Deterministic in its arguments.
+    part: "fit" (bench-weighed dips, `weighed_runs` per coat type, default 12; no load cell) or "trial" (nothing
+        weighed but two trees on load cells). Both are the same shop in different weeks.
+    lead_days: days of air before the first dip (default 1 in a fit room, 3 in a trial room, whose forecasts need them).
+    fault: see sensors.FAULTS.
     """
     if part not in START:
         raise ValueError(f"part {part!r}: allowed are {', '.join(START)}")
     fit = part == "fit"
     shop = make_shop(kind, seed, weather, scatter)
     rng = np.random.default_rng([seed, list(START).index(part), len(kind)])
-    minutes = (lead_days + days) * 1440
+    lead = (1 if fit else 3) if lead_days is None else lead_days
+    minutes = (lead + days) * 1440
     hung = make_trees(shop, rng, trees or (12 if fit else 10), (0 if fit else 2) if cells is None else cells)
     air = rack_air(shop, rng, minutes + TAIL, 0 if fit else 14)
     foundry = Foundry(shop.material, hung, air, minutes + TAIL, rng, shop.scatter, DRY_AT)
-    foundry.minute = lead_days * 1440
+    foundry.minute = lead * 1440
     recording = Recording(kind, START[part])
     record = RoomRecord(shop, part, recording, minutes, foundry.dips, room_toml(shop, hung))
     _Day(record, foundry, rng, (12 if weighed_runs is None else weighed_runs) if fit else 0).work()
@@ -121,6 +124,7 @@ class _Day:
         self.hours = (5.0, 22.0) if record.shop.kind == "steady" else (6.5, 18.0)
         self.wanted: dict[str, float] = {}
         self.weighed: Counter[tuple[str, str]] = Counter()
+        self.seen: Counter[tuple[str, str]] = Counter()
         first = foundry.minute + 6 * 60 + 30
         self.begin = {name: first + 7 * i for i, name in enumerate(foundry.trees)}
         self.free_at = 0
@@ -157,7 +161,9 @@ class _Day:
         foundry, rec, minute = self.foundry, self.record.recording, self.foundry.minute
         tree, coat = foundry.trees[name], RECIPE[foundry.number[name]]
         key = (coat, tree.shelter)
-        weighed = self.weighed[key] < quota(tree.shelter, self.runs)
+        turn = self.seen[key] % EVERY.get(key, 1) == 0
+        weighed = turn and self.weighed[key] < quota(tree.shelter, self.runs)
+        self.seen[key] += 1
         self.weighed[key] += weighed
         if weighed:
             self._put_on_scale(name, minute - 0.5)
