@@ -175,11 +175,13 @@ def possible_coats(
     key: int = 0,
     below: Array | None = None,
     below_unknown: bool = False,
+    rack: str = "",
 ) -> PossibleCoats:
     """Draw the possible coats of a dip.
 
     number: 1 for the first coat. shelter: "open", "pocketed" or "deep". key: tells dips apart (any integer).
     below: water [kg/m2] that older coats still hold, (members,) or None. below_unknown: the shell was begun elsewhere.
+    rack: where it hangs; the model may have learnt how it differs.
     """
     draw, dip, extra = parameter_draws(model), dip_draws(model, key), extra_draws()
     zones = ("open",) if shelter == "open" else ("open", shelter)
@@ -196,7 +198,7 @@ def possible_coats(
     coats = PossibleCoats(
         zones=zones,
         water=water * ones,
-        conductance=draw["transfer"] * dip["transfer"] * place,
+        conductance=draw["transfer"] * dip["transfer"] * model.racks.get(rack, 1.0) * place,
         critical=draw["critical"],
         exponent=draw["exponent"],
         inner=inner * ones,

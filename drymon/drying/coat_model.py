@@ -54,6 +54,7 @@ class CoatModel:
     soak_coats: number of coats over which soaking levels off.
     seen: (low, high) of temperature_c, humidity_pct, airflow_m_per_s, number behind the model.
     runs: weighed runs behind it; 0 marks a starting model.
+    racks: factor on transfer of trees on a rack by its name, the air there and its sensors' bias together; else 1.
     """
 
     name: str
@@ -70,6 +71,7 @@ class CoatModel:
     run_ids: tuple[str, ...] = ()
     shelters_learned: tuple[str, ...] = ()
     tail_learned: bool = True
+    racks: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
     error: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
 
     @property

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import zlib
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from statistics import NormalDist
@@ -15,7 +14,7 @@ from drymon.drying.coat_model import PARAMETERS, CoatModel
 from drymon.drying.weight_evidence import BENCH_SCALE, LOAD_CELL, error_covariance
 from drymon.learning.fit import TypeFit
 from drymon.learning.forward import Marks, fleet_of, mean_water
-from drymon.learning.judge import hours_until
+from drymon.learning.judge import coats_of_run, hours_until
 from drymon.learning.run import Run
 
 Array = npt.NDArray[np.float64]
@@ -67,7 +66,7 @@ def _account(fit: TypeFit, index: int, water: Array, marks: Marks) -> RunAccount
 def _band(model: CoatModel, run: Run) -> tuple[Array, Array]:
     """5 % and 95 % bounds of the tree's share of water left at the weighings, forecast from the air alone."""
     assert run.air is not None
-    coats = coat.possible_coats(model, run.number, run.shelter, zlib.crc32(run.id.encode()))
+    coats = coats_of_run(model, run)
     edges = np.unique(np.concatenate([[0.0], run.times_s, np.arange(0.0, run.times_s[-1], 600.0)]))
     air = run.air.over(edges)
     left, rows = np.ones_like(coats.water), []

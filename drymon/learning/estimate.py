@@ -30,7 +30,7 @@ Array = npt.NDArray[np.float64]
 
 AREA_MEDIAN_M2, AREA_LOG_SD = 0.4, 1.0
 SHARE_LOGIT_SD = 0.5
-ZONE_LOG_SD = 0.25
+ZONE_LOG_SD = 0.2
 """Scatter of the slow zone's speed from tree to tree within one kind of shelter (assumed.
 
 Learnt with enough trees).
@@ -38,6 +38,18 @@ Learnt with enough trees).
 
 SHELTER_LOG_SD = 0.25
 """How far the open faces of a sheltered tree dry apart from those of an open one (assumed)."""
+
+RACK_LOG_SD = 0.15
+"""How far racks of one room differ beyond what their sensors say, the sensors' bias included (assumed)."""
+
+BURIED_USUAL = 0.03
+"""Share of its own water that a later coat usually finds left below.
+
+The coat before was dry, not bone dry (assumed).
+"""
+
+NOISE_PRIOR = 20.0
+"""Weighings that the assumed errors of scale and curve are worth when the runs say how large they are."""
 
 TAIL_EXPONENT: Mapping[str, Spread] = {
     "power": Spread(1.0, 0.45),
@@ -63,6 +75,7 @@ class Prior:
     root: Array
     dip_sd: Array
     soak_coats: float
+    racks: Mapping[str, float]
 
     @classmethod
     def of(cls, model: CoatModel, tail: str | None = None) -> Prior:
@@ -79,7 +92,7 @@ class Prior:
         if model.correlation is not None:
             root = root @ np.linalg.cholesky(np.asarray(model.correlation))
         dip_sd = np.array([model.dip_sd[name] for name in DIP_PARAMETERS])
-        return cls(mean, root, dip_sd, model.soak_coats)
+        return cls(mean, root, dip_sd, model.soak_coats, model.racks)
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +112,8 @@ class Estimate:
     theta: Array
     area: Array
     tail: str
-    misfit: float
+    noise: float
+    racks: Mapping[str, float]
     cost: float
     evidence: float
     solution: Array
@@ -123,7 +137,14 @@ class Layout:
         kinds = sorted({run.shelter for run in fleet.runs if run.shelter != "open"})
         place = [kinds.index(run.shelter) if run.shelter in kinds else -1 for run in fleet.runs]
         self.shelter = start + 2 * len(hidden) + np.array(place)
-        self.size = start + 2 * len(hidden) + len(kinds)
+        start += 2 * len(hidden) + len(kinds)
+        self.racks = tuple(sorted({run.rack for run in fleet.runs}))
+        self.rack = np.array([self.racks.index(run.rack) for run in fleet.runs])
+        self.rack_at = slice(start, start + len(self.racks) - 1)
+        self.rack_root = RACK_LOG_SD * _contrasts(len(self.racks))
+        self.rack_mean = np.log([prior.racks.get(name, 1.0) for name in self.racks])
+        self.size = start + len(self.racks) - 1
+        self.buried = np.array([BURIED_USUAL * (run.number > 1) for run in fleet.runs])
         numbers = np.array([run.number for run in fleet.runs])
         self.settled = 1.0 - np.exp(-(numbers - 1) / prior.soak_coats)
         self.slow = np.array([PARAMETERS.index("deep" if r.shelter == "deep" else "pocketed") for r in fleet.runs])
@@ -139,8 +160,12 @@ class Layout:
         for column in range(6):  # water, transfer, critical, exponent, inner, sorption
             own[:, column] = mean[column]
             slope[:, column, :type_size] = self.prior.root[column]
-        own[:, 8] = mean[PARAMETERS.index("sunk")]
-        slope[:, 8, :type_size] = self.prior.root[PARAMETERS.index("sunk")]
+        own[:, 1] += self.rack_mean[self.rack] + (self.rack_root @ x[self.rack_at])[self.rack]
+        slope[:, 1, self.rack_at] = self.rack_root[self.rack]
+        own[:, 0] += np.log1p(self.buried)
+        sunk, found = np.exp(mean[PARAMETERS.index("sunk")]), self.buried / (1.0 + self.buried)
+        own[:, 8] = np.log(sunk + found)
+        slope[:, 8, :type_size] = (sunk / (sunk + found))[:, None] * self.prior.root[PARAMETERS.index("sunk")]
         rows = np.arange(count)
         for place, column in enumerate((0, 1, 4)):  # scatter of water, transfer, inner
             own[:, column] += dip_sd[place] * x[self.scatter + place]
@@ -152,6 +177,11 @@ class Layout:
             slope[:, column, :type_size] += share_of_growth[:, None] * self.prior.root[PARAMETERS.index("soak")]
         self._slow_zones(x, mean, zone_sd, own, slope)
         return own, slope
+
+    def rack_factors(self, x: Array) -> dict[str, float]:
+        """Factor on transfer by rack."""
+        logs = self.rack_mean + self.rack_root @ x[self.rack_at]
+        return {name: float(np.exp(value)) for name, value in zip(self.racks, logs, strict=True)}
 
     def _slow_zones(self, x: Array, mean: Array, zone_sd: float, own: Array, slope: Array) -> None:
         own[:, 6], own[:, 7] = mean[self.slow], self.share_prior
@@ -168,6 +198,19 @@ class Layout:
             slope[run, 7, self.share[run]] = SHARE_LOGIT_SD
 
 
+def _contrasts(count: int) -> Array:
+    """Orthonormal contrasts (count, count - 1).
+
+    Effects that sum to zero, so that the type's own numbers are the mean's.
+    """
+    helmert = np.zeros((count, max(count - 1, 0)))
+    for k in range(1, count):
+        helmert[:k, k - 1] = 1.0
+        helmert[k, k - 1] = -k
+        helmert[:, k - 1] /= np.sqrt(k * (k + 1.0))
+    return helmert
+
+
 class Problem:
     """The penalised least-squares problem of some runs of one type under one tail."""
 
@@ -177,11 +220,12 @@ class Problem:
         self.layout = Layout(self.fleet, prior)
         self.dip_sd, self.zone_sd = prior.dip_sd.copy(), ZONE_LOG_SD
         self.whiteners = [_whitener(run) for run in self.fleet.runs]
+        self.noise = 1.0
         self._at: tuple[bytes, Array, Array] | None = None
 
     def evaluate(self, x: Array) -> tuple[Array, Array]:
         """Residuals and their Jacobian, priors included."""
-        key = x.tobytes() + self.dip_sd.tobytes()
+        key = x.tobytes() + self.dip_sd.tobytes() + bytes(str((self.noise, self.zone_sd)), "ascii")
         if self._at is None or self._at[0] != key:
             self._at = (key, *self._evaluate(x))
         return self._at[1], self._at[2]
@@ -197,7 +241,7 @@ class Problem:
             at = self.layout.area[index]
             area = AREA_MEDIAN_M2 * np.exp(AREA_LOG_SD * x[at])
             held = area * self.fleet.marks[index].at(water[:, index])
-            white = self.whiteners[index] @ np.column_stack([run.masses_kg, held])
+            white = self.whiteners[index] @ np.column_stack([run.masses_kg, held]) / self.noise
             by_theta = (white[:, 2:] - white[:, 1:2]) / _STEP
             # Few unknowns act on a run: a rotation leaves all that they can change in as few rows (thin QR).
             own_rows = np.column_stack([-by_theta, -AREA_LOG_SD * white[:, 1], white[:, 0] - white[:, 1]])
@@ -225,6 +269,30 @@ class Problem:
         )
         return np.asarray(found.x)
 
+    def recentred(self, x: Array) -> Array:
+        """Move what all runs' scatter has in common into the type's parameters: no curve changes, the
+        prior's cost falls.
+
+        The search itself creeps along this valley, for the curve has kinks. Linear least squares in the
+        three shifts.
+        """
+        size = len(PARAMETERS)
+        places = [PARAMETERS.index(name) for name in DIP_PARAMETERS]
+        by_type = np.linalg.inv(self.prior.root)[:, places]
+        rows = [by_type]
+        right = [-x[:size]]
+        for place in range(3):
+            column = np.zeros((len(self.layout.scatter), 3))
+            column[:, place] = -1.0 / self.dip_sd[place]
+            rows.append(column)
+            right.append(-x[self.layout.scatter + place])
+        shift = np.linalg.lstsq(np.vstack(rows), np.concatenate(right), rcond=None)[0]
+        moved = x.copy()
+        moved[:size] += by_type @ shift
+        for place in range(3):
+            moved[self.layout.scatter + place] -= shift[place] / self.dip_sd[place]
+        return np.asarray(moved)
+
     def covariance(self, x: Array) -> Array:
         """Laplace covariance of all unknowns at `x`."""
         jacobian = self.evaluate(x)[1]
@@ -235,7 +303,19 @@ class Problem:
         to a constant).
         """
         residuals, jacobian = self.evaluate(x)
-        return float(-0.5 * (residuals @ residuals) - 0.5 * np.linalg.slogdet(jacobian.T @ jacobian)[1])
+        errors = -self.freedom * float(np.log(self.noise))
+        return float(errors - 0.5 * (residuals @ residuals) - 0.5 * np.linalg.slogdet(jacobian.T @ jacobian)[1])
+
+    @property
+    def freedom(self) -> float:
+        """Weighings less what each run adapts to: its dry mass, its area, its scatter."""
+        return max(sum(len(run.times_s) - 3.0 for run in self.fleet.runs), 0.0)
+
+    def update_noise(self, x: Array) -> None:
+        """Scale the assumed errors to what the residuals show, between a third and three times."""
+        squares = float(np.sum(self.evaluate(x)[0][: -self.layout.size] ** 2))
+        ratio = (NOISE_PRIOR + squares) / (NOISE_PRIOR + self.freedom)
+        self.noise = float(np.clip(self.noise * np.sqrt(ratio), 0.33, 3.0))
 
     def update_scatter(self, x: Array, covariance: Array) -> float:
         """One EM step on the scatter between runs and between slow zones.
@@ -295,7 +375,8 @@ def fit_type(
     x = _best_start(problem, starts) if near is None else _near(problem, near)
     covariance = np.eye(problem.layout.size)
     for _ in range(rounds):
-        x = problem.solve(x, most=8)
+        x = problem.solve(problem.recentred(x), most=8)
+        problem.update_noise(x)
         covariance = problem.covariance(x)
         if problem.update_scatter(x, covariance) < 0.05:
             break
@@ -311,20 +392,21 @@ def _best_start(problem: Problem, starts: Sequence[Mapping[str, float]]) -> Arra
             x[PARAMETERS.index(name)] = value
         x = problem.solve(x, most=6)
         tried.append((float(np.sum(problem.evaluate(x)[0] ** 2)), x))
-    return min(tried, key=lambda pair: pair[0])[1]
+    return problem.recentred(min(tried, key=lambda pair: pair[0])[1])
 
 
-def log_predictive(runs: Sequence[Run], model: CoatModel) -> float:
+def log_predictive(runs: Sequence[Run], model: CoatModel, noise: float) -> float:
     """Log probability per run of weighings under a model that has not seen them (Laplace, up to a constant
     of the runs).
     """
     problem = Problem(runs, Prior.of(model), model.tail)
+    problem.noise = noise
     x = problem.solve(np.zeros(problem.layout.size), most=8)
     return problem.log_evidence(x) / len(runs)
 
 
 def _near(problem: Problem, near: Estimate) -> Array:
-    problem.dip_sd, problem.zone_sd = near.dip_sd.copy(), near.zone_sd
+    problem.dip_sd, problem.zone_sd, problem.noise = near.dip_sd.copy(), near.zone_sd, near.noise
     x = np.zeros(problem.layout.size)
     x[: len(PARAMETERS)] = near.solution[: len(PARAMETERS)]
     return x
@@ -335,7 +417,6 @@ def _estimate(problem: Problem, x: Array, covariance: Array) -> Estimate:
     root = problem.prior.root
     own, _ = problem.layout.theta(x, problem.dip_sd, problem.zone_sd)
     residuals = problem.evaluate(x)[0]
-    weighings = sum(len(run.times_s) - 1 for run in problem.fleet.runs)
     return Estimate(
         mean=problem.prior.mean + root @ x[:size],
         covariance=root @ covariance[:size, :size] @ root.T,
@@ -344,7 +425,8 @@ def _estimate(problem: Problem, x: Array, covariance: Array) -> Estimate:
         theta=own,
         area=AREA_MEDIAN_M2 * np.exp(AREA_LOG_SD * x[problem.layout.area]),
         tail=problem.tail,
-        misfit=float(np.sqrt(np.sum(residuals[: -problem.layout.size] ** 2) / max(weighings, 1))),
+        noise=problem.noise,
+        racks=problem.layout.rack_factors(x),
         cost=float(np.sum(residuals**2)),
         evidence=problem.log_evidence(x),
         solution=x,

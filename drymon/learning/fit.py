@@ -169,7 +169,7 @@ def leave_out(
         if kept:
             near = estimate if len(kept) >= RUNS_TO_CHOOSE_TAIL else None
             model = _fitted(start, [runs[i] for i in kept], estimate.tail, near)
-        scores += [log_predictive([runs[i] for i in out], model)] * len(out)
+        scores += [log_predictive([runs[i] for i in out], model, estimate.noise)] * len(out)
         for i in out:
             if np.isfinite(truths[i][1]):
                 found[i] = judge(model, runs[i], *truths[i])
@@ -216,25 +216,36 @@ def model_of(start: CoatModel, estimate: Estimate, runs: Sequence[Run]) -> CoatM
         correlation=tuple(tuple(float(v) for v in row) for row in correlation),
         dip_sd=dict(zip(DIP_PARAMETERS, map(float, estimate.dip_sd), strict=True)),
         tail=estimate.tail,
+        racks={**start.racks, **estimate.racks} if len(estimate.racks) > 1 else dict(start.racks),
         runs=len(runs),
         run_ids=tuple(run.id for run in runs),
-        seen=_seen(runs),
+        seen=_seen(runs, start),
     )
 
 
-def _seen(runs: Sequence[Run]) -> dict[str, tuple[float, float]]:
-    """Ranges behind the model.
+SEEN_MARGIN = {"temperature_c": (3.0, 1.0), "humidity_pct": (10.0, 1.0), "airflow_m_per_s": (0.1, 1.5)}
+"""How far beyond the weighed air the physics may be trusted with.
 
-    Of the air the middle 96 % of the time, so that one odd minute widens nothing.
+So much more, and so many times (assumed).
+"""
+
+
+def _seen(runs: Sequence[Run], start: CoatModel) -> dict[str, tuple[float, float]]:
+    """Ranges that the model may speak for: the middle 96 % of the weighed air and a margin that physics
+    bridges.
+
+    Coat numbers: those of the start, whose priors cover what later coats add.
     """
-    ranges = {"number": (float(min(r.number for r in runs)), float(max(r.number for r in runs)))}
-    for name, field_name in (
+    ranges = {name: start.seen[name] for name in ("number",) if name in start.seen}
+    for name, column in (
         ("temperature_c", "temperature_c"),
         ("humidity_pct", "humidity_pct"),
         ("airflow_m_per_s", "speed"),
     ):
-        values = np.concatenate([getattr(run.air, field_name) for run in runs if run.air is not None])
-        ranges[name] = (round(float(np.nanquantile(values, 0.02)), 2), round(float(np.nanquantile(values, 0.98)), 2))
+        values = np.concatenate([getattr(run.air, column) for run in runs if run.air is not None])
+        more, times = SEEN_MARGIN[name]
+        low, high = float(np.nanquantile(values, 0.02)), float(np.nanquantile(values, 0.98))
+        ranges[name] = (round(max(low / times - more, 0.0), 2), round(high * times + more, 2))
     return ranges
 
 

@@ -25,7 +25,10 @@ Logit of the slow zone's area share).
 
 @dataclass(frozen=True, slots=True)
 class Marks:
-    """Where weighings lie between steps: index of the step's start, share of the way to its end; (weighings,) each."""
+    """Where weighings lie between steps.
+
+    Index of the step's start, share of the way to its end; (weighings,) each.
+    """
 
     index: npt.NDArray[np.int64]
     share: Array

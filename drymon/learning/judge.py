@@ -14,6 +14,7 @@ import numpy.typing as npt
 
 from drymon.drying import coat
 from drymon.drying.coat_model import CoatModel
+from drymon.learning.estimate import BURIED_USUAL
 from drymon.learning.forward import Fleet, left_over_time
 from drymon.learning.run import Run, RunAir
 
@@ -110,8 +111,16 @@ def forecast_hours(model: CoatModel, run: Run, left: float) -> Array:
     In the run's own air; past its end the air's mean goes on.
     """
     assert run.air is not None
-    coats = coat.possible_coats(model, run.number, run.shelter, zlib.crc32(run.id.encode()))
-    return hours_until(coats, _steps(run.air), left)
+    return hours_until(coats_of_run(model, run), _steps(run.air), left)
+
+
+def coats_of_run(model: CoatModel, run: Run) -> coat.PossibleCoats:
+    """The possible coats of a run's dip, with the usual water left below a later coat."""
+    key = zlib.crc32(run.id.encode())
+    if run.number == 1:
+        return coat.possible_coats(model, run.number, run.shelter, key, rack=run.rack)
+    water = coat.possible_coats(model, run.number, "open", key).water[0]
+    return coat.possible_coats(model, run.number, run.shelter, key, BURIED_USUAL * water, rack=run.rack)
 
 
 def hours_until(coats: coat.PossibleCoats, steps: Iterable[tuple[coat.AirStep, float]], left: float) -> Array:

@@ -77,6 +77,7 @@ class ModelTable(Table):
     parameters: Annotated[dict[str, SpreadTable], _exactly(PARAMETERS)]
     dip_sd: Annotated[dict[str, Annotated[float, Field(ge=0)]], _exactly(DIP_PARAMETERS)]
     seen: Annotated[dict[str, list[float]], AfterValidator(_seen)]
+    racks: dict[str, Annotated[float, Field(gt=0)]] = Field(default_factory=dict)
     error: dict[str, float] = Field(default_factory=dict)
     correlation: Annotated[list[list[float]], AfterValidator(_correlation)] | None = None
 
@@ -175,6 +176,8 @@ def _lines(model: CoatModel) -> list[str]:
         lines.append(f"{name} = {{ centre = {_toml(float(spread.centre))}, sd = {_toml(float(spread.sd))} }}")
     lines += ["", "[dip_sd]", *(f"{name} = {_toml(float(model.dip_sd[name]))}" for name in DIP_PARAMETERS)]
     lines += ["", "[seen]", *(f"{key} = {_toml(list(map(float, model.seen[key])))}" for key in sorted(model.seen))]
+    if model.racks:
+        lines += ["", "[racks]", *(f"{_toml(key)} = {_toml(float(model.racks[key]))}" for key in sorted(model.racks))]
     lines += ["", "[error]", *(f"{key} = {_toml(float(model.error[key]))}" for key in sorted(model.error))]
     return lines
 
@@ -202,6 +205,7 @@ def _model(table: ModelTable) -> CoatModel:
         parameters={name: Spread(table.parameters[name].centre, table.parameters[name].sd) for name in PARAMETERS},
         dip_sd={name: table.dip_sd[name] for name in DIP_PARAMETERS},
         seen={key: (low, high) for key, (low, high) in table.seen.items()},
+        racks=dict(table.racks),
         correlation=None if matrix is None else tuple(tuple(row) for row in matrix),
         run_ids=tuple(table.run_ids),
         shelters_learned=tuple(table.shelters_learned),

@@ -107,7 +107,7 @@ def dipped(world: World, before: TreeState | None, dip: Dip, verdict: State | No
     if kind is not None and model is not None:
         below = coat.water_left(before.coats, before.water) if before and before.coats and before.water else None
         lost = below_unknown or (before is not None and before.coats is None)
-        coats = coat.possible_coats(model, number, shelter, dip_key(dip.tree, number, at), below, lost)
+        coats = coat.possible_coats(model, number, shelter, dip_key(dip.tree, number, at), below, lost, dip.rack)
         water = CoatState.fresh(len(coats.zones))
     skipped = grades.skipped(before.coarsest_um if before else None, kind.stucco_mesh if kind else None)
     early = before is not None and verdict not in (State.READY, State.COMPLETE, None)
