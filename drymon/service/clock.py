@@ -18,8 +18,7 @@ BACKWARDS = timedelta(seconds=1)  # a time server's small corrections backwards 
 
 
 class Clock(Protocol):
-    """What the service may know of time. A test hands in its own: "the wall jumps, the running time does
-    not"."""
+    """What the service may know of time. A test hands in its own: "the wall jumps, the running time does not"."""
 
     def wall(self) -> datetime:
         """The wall's time, aware UTC; may jump either way."""
@@ -87,8 +86,7 @@ class StreamTime:
         return self._now
 
     def check(self) -> list[ClockWord]:
-        """What has to be said since the last check: nothing, that the clock is no longer known, or that it is
-        again."""
+        """What has to be said since the last check: nothing, that the clock is no longer known, or that it is again."""
         before, stepped = self._now, self._step()
         wall = self.clock.wall()
         behind = self._now - wall

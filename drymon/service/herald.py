@@ -1,5 +1,4 @@
-"""What drymon says, kept until the broker can have it: the latest word on every topic, and alerts not yet
-said."""
+"""What drymon says, kept until the broker can have it: the latest word on every topic, and alerts not yet said."""
 
 from collections import deque
 from collections.abc import Callable, Iterable

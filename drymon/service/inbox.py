@@ -23,8 +23,7 @@ class Received:
 
 
 class Inbox:
-    """Stamps and queues. Everything in it is in order of arrival, the service's words on its clock
-    included."""
+    """Stamps and queues. Everything in it is in order of arrival, the service's words on its clock included."""
 
     def __init__(self, room: str, stream_time: StreamTime) -> None:
         self._clock_topic = f"drymon/{room}/log/clock"

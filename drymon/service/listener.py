@@ -135,8 +135,7 @@ class Listener:
             self._client.publish(self._pulse_topic, b"", qos=1)
 
     def alive(self) -> bool:
-        """The network's thread lives, and what we say comes back to us (where it ever did on this
-        connection)."""
+        """The network's thread lives, and what we say comes back to us (where it ever did on this connection)."""
         late = self._standing and 0.0 < self._pulse_seen < self._monotonic() - PULSE_LATE_S
         return self._thread_alive() and not late
 

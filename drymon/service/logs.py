@@ -33,8 +33,7 @@ class OncePerWhile(logging.Filter):
 
 
 class Line(logging.Formatter):
-    """Under a service manager the line begins with its priority, as sd-daemon(3) wants; else with the
-    time."""
+    """Under a service manager the line begins with its priority, as sd-daemon(3) wants; else with the time."""
 
     def __init__(self, journal: bool) -> None:
         super().__init__("%(message)s" if journal else "%(asctime)s %(levelname)s %(message)s")

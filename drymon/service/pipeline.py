@@ -16,7 +16,7 @@ from drymon.messages.parse import Parsed, Parser
 from drymon.messages.settings import HomeConfig
 from drymon.shop import alarms
 from drymon.shop.alarm_book import AlarmBook, Condition
-from drymon.shop.events import LogEvent, TreeEvent
+from drymon.shop.events import Leave, LogEvent, Look, TreeEvent
 from drymon.shop.outcome import Alert, Outcome
 from drymon.shop.reading import Reading
 from drymon.shop.room import Room
@@ -75,8 +75,7 @@ class Pipeline:
         return self._settle(self.room.advance(now))
 
     def report(self, conditions: Iterable[Condition], now: datetime) -> list[Message]:
-        """What the service itself has to report (its page, its disk): into the alarm book, in a
-        transaction."""
+        """What the service itself has to report (its page, its disk): into the alarm book, in one transaction."""
         book, alerts = alarms.update(self.room.alarm_book, now, conditions)
         with self.store.transaction():
             self.room.alarm_acted(book)
@@ -109,9 +108,8 @@ class Pipeline:
         self._saved_book = self.room.alarm_book
 
     def _facts(self, last: datetime, trees: set[str]) -> Iterable[Reading | LogEvent]:
-        """What the room has to know again: its air since the trees in it began, and every switch and clock
-        before."""
-        begun = [event.time for tree in sorted(trees) for event in self.store.events(tree=tree)]
+        """What the room has to know again: its air since its trees began, and every switch before."""
+        begun = [self._begun(tree, last) for tree in sorted(trees)]
         since = max(min(begun, default=last), last - LONGEST_LOOK_BACK) - EARLIER_DAYS
         for event in self.store.events(to=since):
             if event.arrived < since and not (isinstance(event, TreeEvent) and event.tree not in trees):
@@ -119,6 +117,14 @@ class Pipeline:
         for fact in self.store.facts(since):
             if not (isinstance(fact, TreeEvent) and fact.tree not in trees):
                 yield fact
+
+    def _begun(self, tree: str, last: datetime) -> datetime:
+        """When the tree's present stay began; its name may have served another shell before."""
+        begun = None
+        for event in self.store.events(tree=tree):
+            gone = isinstance(event, Leave) or (isinstance(event, Look) and event.finding == "scrap")
+            begun = None if gone else begun or event.time
+        return begun or last
 
     def _parse(self, message: Message) -> Parsed:
         try:

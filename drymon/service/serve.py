@@ -1,5 +1,4 @@
-"""The service: listen, record, judge, publish. One thread does all of it; others only bring messages and show
-the page."""
+"""The service: listen, record, judge, publish. One thread does it all; others bring messages and show the page."""
 
 import logging
 import queue
@@ -65,6 +64,10 @@ class Service:
         with HomeLock(self._config.path), Store.open(self._path, now=self._clock.wall()) as store:
             self._store = store
             store.mark_served(self._clock.wall())
+            if not self._clock.synchronised():
+                log.warning(
+                    "no time server keeps this computer's clock; a battery clock or a time server in the LAN helps"
+                )
             systemd.tell(f"EXTEND_TIMEOUT_USEC={LONGEST_START_S * 1_000_000}", "STATUS=taking up the record")
             self._road = Road(self._config, load_models(self._config.path), store, self.stop, Teller(self._config))
             self._reached = store.last_arrival()
@@ -129,8 +132,7 @@ class Service:
             page.stop()
 
     def _turn(self) -> None:
-        """Take what has come, commit it, acknowledge it, say what follows; then whatever is due by the
-        clock."""
+        """Take what has come, commit it, acknowledge it, say what follows; then what is due by the clock."""
         received, horizon = self._inbox.drain(self._listener.window // 2, MOST_AT_ONCE, GATHER_S)
         if self._listener.came_online():
             log.info("online: the subscriptions stand")

@@ -1,5 +1,4 @@
-"""A word to the service manager: sd_notify(3), a datagram to a socket; nothing happens where there is
-none."""
+"""A word to the service manager: sd_notify(3), a datagram to a socket; nothing happens where there is none."""
 
 import logging
 import os

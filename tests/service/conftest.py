@@ -1,5 +1,4 @@
-"""Real brokers for the service's tests: mosquitto as a child process on a free port, stopped with the
-test."""
+"""Real brokers for the service's tests: mosquitto as a child process on a free port, stopped with the test."""
 
 import getpass
 import shutil

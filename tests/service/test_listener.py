@@ -1,5 +1,4 @@
-"""The listener against real brokers: mosquitto (MQTT 5 and 3.1.1), and the embedded one, which has no MQTT
-5."""
+"""The listener against real brokers: mosquitto (MQTT 5 and 3.1.1), and the embedded one, which has no MQTT 5."""
 
 import json
 import signal

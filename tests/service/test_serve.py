@@ -364,3 +364,15 @@ def test_after_days_without_power_it_catches_up_and_says_nothing_stale(
     said = [json.loads(m.payload) for m in ear.heard if m.topic.startswith(f"{OUT}/tree/") and m.payload]
     assert all(datetime.fromisoformat(each["valid_until"]) > now - timedelta(minutes=2) for each in said)
     assert len(said) < 10
+
+
+def test_it_stops_at_once_even_where_the_broker_has_been_gone_for_long(
+    broker: Mosquitto, tmp_path: Path, serving: Start
+) -> None:
+    broker.stop()
+    service = serving(make_home(tmp_path / "home", broker.port))
+    assert until(lambda: "cannot be reached" in service.log.read_text(), 20)
+    time.sleep(8.0)  # the pauses between its tries grow
+    begin = time.monotonic()
+    assert service.end(signal.SIGTERM) == 0
+    assert time.monotonic() - begin < 5.0
