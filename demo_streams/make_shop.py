@@ -49,11 +49,11 @@ mon 12:10  weigh  leaves-2  -                  Ravi
 mon 13:30  dip    leaves-2  prime-fine         Ravi
 mon 13:31  weigh  leaves-2  -                  Ravi
 mon 14:00  weigh  bell      -                  Ilse
-mon 14:30  dip    leaves-1  prime-fine         Ravi
 mon 14:45  weigh  leaves-2  -                  Ravi
 mon 15:00  felt   goblet    wet                Ilse
 mon 16:15  weigh  leaves-2  -                  Ravi
 mon 17:40  weigh  bell      -                  Ilse
+mon 17:45  dip    leaves-1  prime-fine         Ravi
 mon 17:50  weigh  leaves-2  -                  Ravi
 tue 06:50  felt   hare      dry                Ravi
 tue 06:55  weigh  leaves-2  -                  Ravi
@@ -63,23 +63,23 @@ tue 07:05  dip    hare      prime-fine         Ravi
 tue 07:15  dip    otter     prime-fine         Ravi
 tue 07:22  dip    bell      prime-fine         Ilse
 tue 07:23  weigh  bell      -                  Ilse
-tue 07:30  dip    frame     backup             Ilse
 tue 07:40  dip    leaves-1  backup             Ilse
 tue 07:55  dip    leaves-2  prime-fine         Ilse
 tue 07:56  weigh  leaves-2  -                  Ilse
-tue 08:25  dip    bust      prime-fine         T. O.
 tue 08:40  weigh  bell      -                  Ilse
 tue 08:50  slip   leaves-2  prime-fine         T. O.
+tue 09:10  dip    bust      prime-fine         T. O.
 tue 09:20  weigh  leaves-2  -                  Ravi
+tue 09:50  dip    frame     backup             Ilse
 tue 10:15  dip    bust      prime-fine         T. O.
 tue 10:40  weigh  bell      -                  Ravi
 tue 11:00  weigh  leaves-2  -                  Ravi
 tue 13:10  weigh  leaves-2  -                  Ravi
 tue 13:40  weigh  bell      -                  Ravi
-tue 14:40  dip    leaves-1  backup             Ravi
 tue 15:30  weigh  leaves-2  -                  Ravi
 tue 17:40  weigh  leaves-2  -                  Ravi
 tue 17:45  weigh  bell      -                  Ravi
+tue 18:10  dip    leaves-1  backup             Ravi
 tue 18:30  fan    rack-a    off                Ravi
 tue 18:30  fan    rack-b    off                Ravi
 wed 06:20  fan    rack-a    on                 Ilse
@@ -92,8 +92,8 @@ wed 10:30  dip    hare      backup             Ravi
 wed 10:40  dip    leaves-2  backup             Ravi
 wed 10:50  dip    otter     backup             Ravi
 wed 11:20  move   otter     rack-b             T. O.
-wed 16:00  dip    frame     seal               Ilse
-wed 16:50  dip    leaves-1  seal               Ilse
+wed 18:05  dip    frame     seal               Ilse
+wed 18:15  dip    leaves-1  seal               Ilse
 """
 RECIPE = {"hare": "small", "leaves-1": "small", "otter": "slurry-first", "frame": "slurry-first"}  # others: standard
 BEGUN_ELSEWHERE = {"frame": 5}  # the number of its first dip here
