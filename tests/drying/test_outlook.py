@@ -1,5 +1,7 @@
 """When each possible coat will be dry, against the closed form of steady air and against minute-by-minute stepping."""
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 
@@ -62,8 +64,8 @@ def test_a_changing_future_is_followed_like_the_past() -> None:
     ends_h = forecast.ENDS_S / 3600
     night = (ends_h > 4) & (ends_h <= 14)
     dry, damp = paths(22, 45, 1.0), paths(19, 75, 0.1)
-    mixed = Paths(*(np.where(night[:, None], b, a) for a, b in
-                    ((dry.temperature, damp.temperature), (dry.ratio, damp.ratio), (dry.speed, damp.speed))))  # fmt: skip
+    fields = ("temperature", "ratio", "speed")
+    mixed = Paths(*(np.where(night[:, None], getattr(damp, name), getattr(dry, name)) for name in fields))
     ahead = outlook.future_air(mixed, air.STANDARD_PRESSURE_PA, None)
     found = seconds([coats], 1.0, 0.05, [ahead], [0])[0]
     left, crossed = np.ones_like(coats.water), np.full(possible.MEMBERS, np.inf)
@@ -94,7 +96,7 @@ def test_better_air_never_takes_longer() -> None:
     coats = coat.possible_coats(MODEL, 3, "deep")
     times = [seconds([coats], 0.9, 0.05, [future(*weather)], [0])[0] for weather in
              ((20, 70, 0.3), (20, 60, 0.3), (20, 60, 1.0), (24, 48, 1.0))]  # fmt: skip
-    for slower, quicker in zip(times, times[1:], strict=False):
+    for slower, quicker in pairwise(times):
         assert (quicker <= slower).all()
 
 
