@@ -223,7 +223,7 @@ def _expected(when: When, now: datetime, zone: tzinfo) -> str:
         return "no end in sight within 14 days"
     if when.best <= now:
         return f"sure {'by ' if when.late else ''}{late}"
-    early = clock(when.early, now, zone) if when.early else "now"
+    early = clock(when.early, now, zone) if when.early and when.early > now else "now"
     return f"expected {clock(when.best, now, zone)} ({early} to {late})"
 
 
