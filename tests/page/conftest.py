@@ -9,8 +9,11 @@ import subprocess
 import sys
 import tempfile
 import time
+import urllib.error
 import urllib.request
 from collections.abc import Callable, Iterator
+from datetime import UTC, datetime, timedelta
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -156,9 +159,29 @@ class Shop:
         for quantity, value in (("temperature", temperature), ("humidity", humidity), ("airflow", 1.5)):
             self.say(f"{place}/{quantity}", value)
 
+    def dry_tree(self, tree: str, rack: str = "rack-a", hours: float = 30.0) -> None:
+        """Hang a tree that was dipped hours ago in warm, dry, moving air, and wait until it is ready."""
+        now = datetime.now(UTC)
+        for step in range(int(hours * 12)):
+            time = f"{now - timedelta(hours=hours) + timedelta(minutes=5 * step):%Y-%m-%dT%H:%M:%SZ}"
+            for quantity, value in (("temperature", 25.0), ("humidity", 30.0), ("airflow", 2.0)):
+                self._client.publish(
+                    f"drymon/shop/{rack}/{quantity}", json.dumps({"value": value, "time": time}), qos=1
+                )
+        for quantity, value in (("temperature", 25.0), ("humidity", 30.0), ("airflow", 2.0)):
+            self.say(f"{rack}/{quantity}", value)
+        dipped = f"{now - timedelta(hours=hours - 0.2):%Y-%m-%dT%H:%M:%SZ}"
+        dip = {"tree": tree, "rack": rack, "coat": "prime-first", "shelter": "open", "recipe": "standard"}
+        self.say("log/dip", {**dip, "time": dipped})
+        ready = until(lambda: (self.verdict(tree) or {}).get("state") == "ready", 60)
+        assert ready, f"{self.verdict(tree)}\n{self.log.read_text()}"
+
     def verdict(self, tree: str) -> dict[str, Any] | None:
         said = self.heard.get(f"drymon/shop/out/tree/{tree}", [])
         return json.loads(said[-1]) if said and said[-1] else None
+
+    def is_in_state(self, tree: str, state: str) -> bool:
+        return (self.verdict(tree) or {}).get("state") == state
 
     def get(self, path: str, **headers: str) -> tuple[int, str, Any]:
         """Status, body and headers, whatever the status."""
@@ -187,7 +210,21 @@ def browser_program() -> str:
 @pytest.fixture
 def shop(tmp_path: Path, broker_program: str) -> Iterator[Shop]:
     """A shop with the user `ana`, air on record and two trees: t-1 on rack-a, t-2 on rack-b."""
-    running = Shop(tmp_path)
+    yield from _shop(tmp_path)
+
+
+@pytest.fixture(scope="module")
+def still_shop(tmp_path_factory: pytest.TempPathFactory, broker_program: str) -> Iterator[Shop]:
+    """As `shop`, for tests that only look: with t-9, which is ready, and t-50, whose coat nobody knows."""
+    for running in _shop(tmp_path_factory.mktemp("still")):
+        running.dry_tree("t-9")
+        running.say("log/dip", {"tree": "t-50", "rack": "rack-a", "coat": "nobody-knows-it"})
+        assert until(partial(running.is_in_state, "t-50", "unknown"))
+        yield running
+
+
+def _shop(folder: Path) -> Iterator[Shop]:
+    running = Shop(folder)
     try:
         running.add_user("ana")
         running.serve()
@@ -235,4 +272,26 @@ def sign_in(driver: Any, shop: Shop, name: str = "ana", password: str = PASSWORD
     driver.get(f"{shop.url}/sign-in?back={path}")
     driver.find_element(By.NAME, "name").send_keys(name)
     driver.find_element(By.NAME, "password").send_keys(password)
-    driver.find_element(By.CSS_SELECTOR, "main button").click()
+    tap(driver, "main button")
+
+
+def tap(driver: Any, css: str) -> None:
+    """Click, and wait for the page that follows."""
+    from selenium.common.exceptions import NoSuchElementException, StaleElementReferenceException
+    from selenium.webdriver.common.by import By
+
+    driver.execute_script("document.documentElement.dataset.left = 'yes'")
+    target = driver.find_element(By.CSS_SELECTOR, css)
+    driver.execute_script("arguments[0].scrollIntoView({block: 'center'})", target)
+    target.click()
+
+    def followed() -> bool:
+        try:
+            page = driver.find_element(By.CSS_SELECTOR, "html")
+            return not page.get_attribute("data-left") and driver.execute_script(
+                "return document.readyState === 'complete'"
+            )
+        except (NoSuchElementException, StaleElementReferenceException):
+            return False
+
+    assert until(followed, 20), f"no page followed the tap on {css}"

@@ -38,6 +38,8 @@ def event_message(config: HomeConfig, event: str, form: Form, by: str, now: date
         raise RefusedMessage(f"received the event {event!r}; allowed are {', '.join(TEXTS)}")
     content: dict[str, Any] = {key: form[key].strip() for key in TEXTS[event] if form.get(key, "").strip()}
     content |= _MORE.get(event, _nothing)(form)
+    if event == "dip" and "coat" not in content:
+        content["coat"] = _coat_of_recipe(config, content)
     minutes = _minutes(form.get("minutes_ago", ""))
     if minutes:
         content["time"] = stamp((now - timedelta(minutes=minutes)).replace(microsecond=0))
@@ -58,6 +60,17 @@ def _dip(form: Form) -> dict[str, Any]:
     if not re.fullmatch(r"[0-9]{1,2}", number):
         raise RefusedMessage(f"number: received {number[:20]!r}; allowed is a whole number from 1 to 99")
     return {"number": int(number)}
+
+
+def _coat_of_recipe(config: HomeConfig, content: Mapping[str, Any]) -> str:
+    recipe = config.room.recipe_by_name.get(content.get("recipe", ""))
+    number = content.get("number", 1)
+    if recipe is None or not 1 <= number <= len(recipe.coats):
+        known = ", ".join(f"{each.name} (1 to {len(each.coats)})" for each in config.room.recipes) or "none yet"
+        raise RefusedMessage(
+            f"coat: received none, and coat {number} of recipe {content.get('recipe')!r}; recipes: {known}"
+        )
+    return recipe.coats[number - 1]
 
 
 def _weigh(form: Form) -> dict[str, Any]:

@@ -37,7 +37,6 @@ def add(app: Flask, desk: Desk) -> None:
         text = desk.ports.write(lambda store: change_user(store, wanted, now))
         return {"text": text}
 
-
     @app.post("/control/alarm")
     def control_alarm() -> Any:
         _check_token(desk)
