@@ -20,9 +20,9 @@ def home_of(args: Namespace) -> Path:
     return locate_home(Path(args.home) if args.home else None)
 
 
-def config_of(args: Namespace) -> HomeConfig:
-    """The home's configuration; SetupError says how to make a home."""
-    return load_home(home_of(args))
+def config_of(args: Namespace, *, secrets: bool = False) -> HomeConfig:
+    """The home's configuration; SetupError says how to make a home. secrets: its password files must be there too."""
+    return load_home(home_of(args), secrets=secrets)
 
 
 def record_of(config: HomeConfig) -> Store:

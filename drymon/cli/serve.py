@@ -19,7 +19,7 @@ def register(subparsers: Any) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Serve until told to stop."""
-    config = config_of(args)
+    config = config_of(args, secrets=True)
     from drymon.service.logs import log_to_stderr
     from drymon.service.serve import Service
 

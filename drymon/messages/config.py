@@ -50,8 +50,11 @@ ROOM_FILE = "room.toml"
 T = TypeVar("T")
 
 
-def load_home(home: Path) -> HomeConfig:
-    """The configuration of a home folder; SetupError tells all that is wrong with it, or how to make one."""
+def load_home(home: Path, *, secrets: bool = True) -> HomeConfig:
+    """The configuration of a home folder; SetupError tells all that is wrong with it, or how to make one.
+
+    secrets False: password files need not be there, so that a backup, which has none, can be looked into.
+    """
     file = home / ROOM_FILE
     try:
         text = file.read_text(encoding="utf-8")
@@ -62,10 +65,10 @@ def load_home(home: Path) -> HomeConfig:
         ) from None
     except (OSError, UnicodeDecodeError) as error:
         raise SetupError(f"{file}: cannot be read as UTF-8 text ({error})") from error
-    return parse_home(text, home)
+    return parse_home(text, home, secrets=secrets)
 
 
-def parse_home(text: str, home: Path) -> HomeConfig:
+def parse_home(text: str, home: Path, *, secrets: bool = True) -> HomeConfig:
     """A configuration from the text of room.toml; files it names are relative to `home`."""
     file = home / ROOM_FILE
     try:
@@ -76,7 +79,7 @@ def parse_home(text: str, home: Path) -> HomeConfig:
         content = tables.HomeFile.model_validate(data)
     except ValidationError as error:
         raise _refusal(file, complaints(error, tables.HomeFile, data)) from error
-    if problems := list(_across(content, home)):
+    if problems := list(_across(content, home if secrets else None)):
         raise _refusal(file, problems)
     return _build(content, home)
 
@@ -85,8 +88,8 @@ def _refusal(file: Path, problems: list[str]) -> SetupError:
     return SetupError("\n".join(f"{file}: {problem}" for problem in problems))
 
 
-def _across(content: tables.HomeFile, home: Path) -> Iterator[str]:
-    """What is wrong between tables."""
+def _across(content: tables.HomeFile, home: Path | None) -> Iterator[str]:
+    """What is wrong between tables, and, with a home, about the files that it must have."""
     for table in ("rack", "cell", "coat", "recipe"):
         yield from _twice(f"{table}[{{}}].name", [entry.name for entry in getattr(content, table)])
     racks = [rack.name for rack in content.rack]
@@ -134,7 +137,7 @@ def _sources(content: tables.HomeFile, places: list[str]) -> Iterator[str]:
     yield from _twice("source[{}].sensor (place, quantity, sensor)", names)
 
 
-def _page(page: tables.PageTable, home: Path) -> Iterator[str]:
+def _page(page: tables.PageTable, home: Path | None) -> Iterator[str]:
     """Whoever can reach the page from the network can log dips: so never without a password."""
     if is_loopback(page.host):
         return
@@ -144,7 +147,7 @@ def _page(page: tables.PageTable, home: Path) -> Iterator[str]:
             "reach the page there: write a password into a file in this folder and name it as "
             'password_file, or set host = "127.0.0.1"'
         )
-    elif not (home / page.password_file).is_file():
+    elif home is not None and not (home / page.password_file).is_file():
         yield (
             f"page.password_file: received {as_written(page.password_file)}; there is no such file in "
             f"{home}: write the page's password into it"

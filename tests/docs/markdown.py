@@ -68,7 +68,9 @@ def tables(text: str) -> list[list[list[str]]]:
     """The tables in a text: rows of cells, without the head and without code marks."""
     found: list[list[list[str]]] = []
     for group in re.findall(r"(?:^\|.*\|[ \t]*\n?)+", text, re.MULTILINE):
-        rows = [[cell.strip().replace("`", "") for cell in re.split(r"(?<!\\)\|", line.strip())[1:-1]]
-                for line in group.strip().splitlines()]
+        rows = [
+            [cell.strip().replace("`", "") for cell in re.split(r"(?<!\\)\|", line.strip())[1:-1]]
+            for line in group.strip().splitlines()
+        ]
         found.append([row for row in rows[1:] if not set("".join(row)) <= set("-: ")])
     return found

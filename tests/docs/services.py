@@ -67,8 +67,11 @@ def _start_mosquitto(_: str) -> int:
 
 def _start_by_unit(unit: str) -> int:
     """What systemd does with a unit of Type=notify, as far as it can be done without being systemd."""
-    settings = [line.split("=", 1) for line in (ROOT / f"etc/systemd/system/{unit}.service").read_text().splitlines()
-                if "=" in line and not line.startswith("#")]
+    settings = [
+        line.split("=", 1)
+        for line in (ROOT / f"etc/systemd/system/{unit}.service").read_text().splitlines()
+        if "=" in line and not line.startswith("#")
+    ]
     assert ["Type", "notify"] in settings
     command = next(value for key, value in settings if key == "ExecStart")
     environment = dict(value.split("=", 1) for key, value in settings if key == "Environment")

@@ -54,6 +54,7 @@ class Trial:
         for name, text in (("sudo", SUDO), ("systemctl", SYSTEMCTL)):
             (tools / name).write_text(text, encoding="utf-8")
             (tools / name).chmod(0o755)
+        (self.desk / "tmp").mkdir()
         (self.desk / "docs").symlink_to(REPOSITORY / "docs")
         # mosquitto_pub and mosquitto_sub read their usual options here
         for name in ("mosquitto_pub", "mosquitto_sub"):
@@ -108,7 +109,10 @@ class Trial:
 
     def moved(self, text: str) -> str:
         """The installation's places in a command, moved below the trial's folder as install.sh moves them."""
-        return re.sub(r"(?<![\w/])/(?=var/lib/drymon|etc/mosquitto|opt/drymon)", f"{self.root}/", text)
+        text = text.replace(" /tmp/", f" {self.desk}/tmp/")
+        return re.sub(
+            r"(?<![\w/])/(?=var/lib/drymon|etc/mosquitto|opt/drymon|var/log/mosquitto)", f"{self.root}/", text
+        )
 
     def copied(self, block: Block) -> str:
         """A block's commands, run; what they said on stdout and stderr."""
@@ -144,5 +148,3 @@ def missing_tools() -> list[str]:
     path = os.pathsep.join([os.environ.get("PATH", ""), "/usr/sbin"])
     tools = ("mosquitto", "mosquitto_pub", "mosquitto_sub", "mosquitto_passwd")
     return [tool for tool in tools if shutil.which(tool, path=path) is None]
-
-
