@@ -13,7 +13,7 @@ weight of Gelman 2006's advice not to trust a handful of groups).
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -257,17 +257,9 @@ class Problem:
 
         Unknowns stay within `LARGEST_Z` prior standard deviations.
         """
-        found = least_squares(
-            lambda x: self.evaluate(x)[0],
-            np.clip(start, -LARGEST_Z + 0.01, LARGEST_Z - 0.01),
-            jac=lambda x: self.evaluate(x)[1],
-            bounds=(-LARGEST_Z, LARGEST_Z),
-            max_nfev=most,
-            ftol=1e-5,
-            xtol=1e-4,
-            gtol=1e-4,
+        return search(
+            lambda x: self.evaluate(x)[0], lambda x: self.evaluate(x)[1], start, (-LARGEST_Z, LARGEST_Z), most
         )
-        return np.asarray(found.x)
 
     def recentred(self, x: Array) -> Array:
         """Move what all runs' scatter has in common into the type's parameters: no curve changes, the
@@ -331,6 +323,29 @@ class Problem:
         squares = self.zone_sd**2 * (x[hidden] ** 2 + np.diag(covariance)[hidden])
         self.zone_sd = _shrunk(squares, ZONE_LOG_SD, self.zone_sd)
         return float(np.max(np.abs(np.append(self.dip_sd, self.zone_sd) / before - 1.0)))
+
+
+def search(
+    residuals: Callable[[Array], Array],
+    jacobian: Callable[[Array], Array],
+    start: Array,
+    bounds: tuple[float, float],
+    most: int,
+) -> Array:
+    """Least squares within bounds from a start near or within them (trust region reflective; Branch et al. 1999)."""
+    low, high = bounds
+    margin = 1e-3 * (high - low)
+    found = least_squares(
+        residuals,
+        np.clip(start, low + margin, high - margin),
+        jac=jacobian,
+        bounds=bounds,
+        max_nfev=most,
+        ftol=1e-5,
+        xtol=1e-4,
+        gtol=1e-4,
+    )
+    return np.asarray(found.x)
 
 
 def _shrunk(squares: Array, prior_sd: float, now: float) -> float:

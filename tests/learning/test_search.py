@@ -1,0 +1,63 @@
+"""The least-squares search against NIST's certified nonlinear fits (StRD, from "start 2").
+
+Source: NIST Statistical Reference Datasets, Nonlinear Regression: data and certified values of Misra1a, BoxBOD, MGH17
+(US government work). The search works on variables of order one, as the fit of coats does: each parameter over its start.
+"""
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from drymon.learning.estimate import search
+
+MISRA1A = np.array(
+    [(77.6, 10.07), (114.9, 14.73), (141.1, 17.94), (190.8, 23.93), (239.9, 29.61), (289.0, 35.18), (332.8, 40.02),
+     (378.4, 44.82), (434.8, 50.76), (477.3, 55.05), (536.8, 61.01), (593.1, 66.40), (689.1, 75.47), (760.0, 81.78)]
+)  # fmt: skip
+BOXBOD = np.array([(1, 109), (2, 149), (3, 149), (5, 191), (7, 213), (10, 224)], dtype=float)
+MGH17_Y = [
+    0.844, 0.908, 0.932, 0.936, 0.925, 0.908, 0.881, 0.850, 0.818, 0.784, 0.751, 0.718, 0.685, 0.658, 0.628, 0.603,
+    0.580, 0.558, 0.538, 0.522, 0.506, 0.490, 0.478, 0.467, 0.457, 0.448, 0.438, 0.431, 0.424, 0.420, 0.414, 0.411, 0.406,
+]  # fmt: skip
+MGH17 = np.column_stack([10.0 * np.arange(33), MGH17_Y])
+
+
+def saturating(b, x):
+    return b[0] * (1.0 - np.exp(-b[1] * x))
+
+
+def two_exponentials(b, x):
+    return b[0] + b[1] * np.exp(-x * b[3]) + b[2] * np.exp(-x * b[4])
+
+
+CASES = {
+    "Misra1a": (MISRA1A, saturating, [250.0, 5e-4], [2.3894212918e2, 5.5015643181e-4], 1.2455138894e-1),
+    "BoxBOD": (BOXBOD, saturating, [100.0, 0.75], [2.1380940889e2, 5.4723748542e-1], 1.1680088766e3),
+    "MGH17": (
+        MGH17,
+        two_exponentials,
+        [0.5, 1.5, -1.0, 0.01, 0.02],
+        [3.7541005211e-1, 1.9358469127, -1.4646871366, 1.2867534640e-2, 2.2122699662e-2],
+        5.4648946975e-5,
+    ),
+}
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_certified_fits_are_found(name):
+    data, model, start, certified, squares = CASES[name]
+    x, y = data.T
+    scale = np.array(start)
+
+    def residuals(z):
+        return (model(z * scale, x) - y) / np.std(y)
+
+    def jacobian(z):
+        step = 1e-6
+        return np.column_stack(
+            [(residuals(z + step * unit) - residuals(z - step * unit)) / (2 * step) for unit in np.eye(len(z))]
+        )
+
+    found = scale * search(residuals, jacobian, np.ones(len(scale)), (-50.0, 50.0), 200)
+    assert_allclose(found, certified, rtol=2e-3)
+    assert np.sum((model(found, x) - y) ** 2) == pytest.approx(squares, rel=1e-3)
