@@ -9,10 +9,13 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from drymon.messages.settings import HomeConfig
+    from drymon.shop.setup import Rack
     from drymon.store import Store
 
 USUAL = timedelta(days=3)
 LONGEST_TREE = timedelta(days=21)
+LONGEST_LINE = timedelta(days=7)
+"""Beyond this, one line says less than the band between an hour's lowest and highest value."""
 
 
 def register(commands: "_SubParsersAction[Any]") -> None:
@@ -25,6 +28,7 @@ def register(commands: "_SubParsersAction[Any]") -> None:
     kinds = parser.add_subparsers(dest="kind", metavar="PICTURE", required=True)
     for kind, subject, words in (
         ("rack", "RACK", "a rack's air: temperature, humidity, air speed, with the coats' bands, dips and fans"),
+        ("psychrometric", "RACK", "a rack's air on the psychrometric chart, with the coats' bands"),
         ("tree", "TREE", "a tree's drying: water gone with its bounds, what a redip needs, states"),
         ("room", None, "all trees: coats, states, and what is expected"),
         ("model", "COAT", "a coat model: drying in the reference air, with its spread"),
@@ -61,6 +65,8 @@ def _draw(config: "HomeConfig", args: Namespace) -> "Figure":
         begin, end = (typed_time(text, config.room.timezone, now) if text else None for text in (args.from_, args.to))
         if args.kind == "rack":
             return rack_picture(config, record, args.name, now, begin, end)
+        if args.kind == "psychrometric":
+            return psychrometric_picture(config, record, args.name, now, begin, end)
         if args.kind == "tree":
             return tree_picture(config, record, args.name, now, begin, end)
         return room_picture(config, record, now, begin, end)
@@ -69,16 +75,34 @@ def _draw(config: "HomeConfig", args: Namespace) -> "Figure":
 def rack_picture(
     config: "HomeConfig", record: "Store", name: str, now: datetime, begin: datetime | None, end: datetime | None
 ) -> "Figure":
-    """A rack's air, by default over the last three days."""
+    """A rack's air, by default over the last three days; over weeks as means with lowest and highest values."""
     from drymon.views.gather import rack_air
+    from drymon.views.page.long_air import draw_long_air, long_air
     from drymon.views.plots.rack import draw_rack
 
-    rack = config.room.rack_by_name.get(name)
-    if rack is None:
-        raise _unknown("rack", name, config.room.rack_by_name)
+    rack = _rack(config, name)
     span = _span(config, begin or (end or now) - USUAL, end or now)
+    if span.end - span.begin > LONGEST_LINE:
+        return draw_long_air(rack, long_air(record, rack, span.begin, span.end), config.room, span)
     events = list(record.events(to=span.end))
     return draw_rack(rack, rack_air(record, rack, span.begin, span.end), events, config.room, span)
+
+
+def psychrometric_picture(
+    config: "HomeConfig", record: "Store", name: str, now: datetime, begin: datetime | None, end: datetime | None
+) -> "Figure":
+    """A rack's air on the psychrometric chart, by default over the last day, for the pressure of the room."""
+    from drymon.views.gather import air_path, pressure_of
+    from drymon.views.history import coats_on
+    from drymon.views.plots.psychrometric import draw_psychrometric
+
+    rack = _rack(config, name)
+    span = _span(config, begin or (end or now) - timedelta(days=1), end or now)
+    pressure, origin = pressure_of(record, config.room, rack, span.begin, span.end)
+    names = coats_on(rack.name, record.events(to=span.end), span.begin, span.end)
+    coats = [coat for coat in config.room.coats if coat.name in names]
+    path = air_path(record, rack, span.begin, span.end, pressure)
+    return draw_psychrometric(rack, path, coats, span, pressure, origin)
 
 
 def tree_picture(
@@ -127,6 +151,13 @@ def model_picture(config: "HomeConfig", coat: str) -> "Figure":
             runs = [run for run in weighed_runs(config, record, coats=[coat]) if run.used]
     points = [found for run in runs if (found := points_of(run, models[coat]))]
     return draw_model(models[coat], config.room.coat_by_name.get(coat), points)
+
+
+def _rack(config: "HomeConfig", name: str) -> "Rack":
+    rack = config.room.rack_by_name.get(name)
+    if rack is None:
+        raise _unknown("rack", name, config.room.rack_by_name)
+    return rack
 
 
 def _span(config: "HomeConfig", begin: datetime, end: datetime) -> Any:

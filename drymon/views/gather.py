@@ -3,24 +3,37 @@
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 
+from drymon.drying.air import humidity_ratio, standard_pressure
 from drymon.drying.quantities import Quantity
 from drymon.shop.outcome import Verdict
-from drymon.shop.setup import Rack
+from drymon.shop.setup import Rack, RoomSetup
 from drymon.store import Store
 from drymon.store.history import Channel
-from drymon.views.history import dips_of
+from drymon.views.history import AirPoint, dips_of
 
 AIR = (Quantity.TEMPERATURE, Quantity.HUMIDITY, Quantity.AIRFLOW)
+PARTS_OF_AN_HOUR = (1, 2, 3, 5, 6, 10, 15, 20, 30, 60)
+MOST_OF_PATH = 450
 MOST_POINTS = 3000
 """A line on paper has no use for more: longer spans are drawn from coarser means."""
 
 Series = list[tuple[datetime, float]]
 
 
-def rack_air(store: Store, rack: Rack, begin: datetime, end: datetime) -> dict[Quantity, Series]:
-    """The air that counts for a rack from `begin` to `end`: for each step the first of its places that has a value."""
+def rack_air(
+    store: Store,
+    rack: Rack,
+    begin: datetime,
+    end: datetime,
+    quantities: Sequence[Quantity] = AIR,
+    most: int = MOST_POINTS,
+) -> dict[Quantity, Series]:
+    """The air that counts for a rack from `begin` to `end`: for each step the first of its places that has a value.
+
+    most: about how many steps, see `step_of`.
+    """
     places = rack.air or (rack.name, "room")
-    step = timedelta(minutes=max(1, -int(-(end - begin) / timedelta(minutes=1) // MOST_POINTS)))
+    step = step_of(begin, end, most)
     channels: dict[tuple[str, Quantity], list[Channel]] = {}
     for last in store.latest_readings():
         channel = Channel(last.place, last.quantity.value, last.sensor)
@@ -29,8 +42,35 @@ def rack_air(store: Store, rack: Rack, begin: datetime, end: datetime) -> dict[Q
         quantity: first_choice(
             [_place_mean(store, channels.get((place, quantity), []), begin, end, step) for place in places]
         )
-        for quantity in AIR
+        for quantity in quantities
     }
+
+
+def step_of(begin: datetime, end: datetime, most: int = MOST_POINTS) -> timedelta:
+    """A step that fits into the span at most about `most` times: a whole part of an hour, or whole hours."""
+    minutes = max(1, -int(-(end - begin) / timedelta(minutes=1) // most))
+    whole = next((step for step in PARTS_OF_AN_HOUR if step >= minutes), None)
+    return timedelta(minutes=whole) if whole else timedelta(hours=-(-minutes // 60))
+
+
+def air_path(store: Store, rack: Rack, begin: datetime, end: datetime, pressure_pa: float) -> list[AirPoint]:
+    """The rack's air on the psychrometric chart: temperature and humidity of the same step, where both are known."""
+    pair = Quantity.TEMPERATURE, Quantity.HUMIDITY
+    temperatures, humidities = (rack_air(store, rack, begin, end, pair, MOST_OF_PATH)[quantity] for quantity in pair)
+    damp = dict(humidities)
+    return [
+        AirPoint(time, warm, damp[time], 1000.0 * float(humidity_ratio(warm, damp[time], pressure_pa)))
+        for time, warm in temperatures
+        if time in damp
+    ]
+
+
+def pressure_of(store: Store, room: RoomSetup, rack: Rack, begin: datetime, end: datetime) -> tuple[float, str]:
+    """The mean air pressure over a span in Pa, and where it is known from: a sensor, else the room's altitude."""
+    measured = rack_air(store, rack, begin, end, [Quantity.PRESSURE], MOST_OF_PATH)[Quantity.PRESSURE]
+    if measured:
+        return sum(value for _, value in measured) / len(measured), "measured"
+    return float(standard_pressure(room.altitude_m)), f"usual at {room.altitude_m:g} m above the sea"
 
 
 def _place_mean(

@@ -111,6 +111,22 @@ def dips_of(events: Iterable[LogEvent], end: datetime) -> list[Dipped]:
     return sorted(found, key=lambda dipped: dipped.dip.time)
 
 
+def coats_on(rack: str, events: Iterable[LogEvent], begin: datetime, end: datetime) -> set[str]:
+    """The coats, by name, that hung on a rack at any time of a span. events: in time order, up to `end`."""
+    dips = [dipped for dipped in dips_of(events, end) if dipped.dip.rack == rack]
+    return {dipped.dip.coat for dipped in dips if dipped.dip.time < end and dipped.end > begin}
+
+
+@dataclass(frozen=True, slots=True)
+class AirPoint:
+    """The air at one time: degC, % RH, and g of vapour per kg of dry air."""
+
+    time: datetime
+    temperature_c: float
+    humidity_pct: float
+    ratio_g_per_kg: float
+
+
 def natural(name: str) -> tuple[tuple[int, str], ...]:
     """Sort key by which t-9 comes before t-10."""
     parts = re.split(r"(\d+)", name)
