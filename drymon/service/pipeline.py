@@ -4,7 +4,7 @@ Serving and replaying both go this way. Nothing here reads a clock: time is when
 the caller says.
 """
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
@@ -16,6 +16,7 @@ from drymon.messages.parse import Parsed, Parser
 from drymon.messages.settings import HomeConfig
 from drymon.shop import alarms
 from drymon.shop.alarm_book import AlarmBook, Condition
+from drymon.shop.corrected import Corrections, corrected
 from drymon.shop.events import Leave, LogEvent, Look, TreeEvent
 from drymon.shop.outcome import Alert, Outcome
 from drymon.shop.reading import Reading
@@ -41,6 +42,7 @@ class Pipeline:
         self.room = Room(config.room, models, ZoneInfo(config.room.timezone))
         self._name = config.room.name
         self._parser = Parser(config)
+        self._corrections = Corrections.of(store.calibrations())
         self._saved_book = self.room.alarm_book
 
     def batch(self, messages: Iterable[Message], until: datetime | None = None) -> list[Message]:
@@ -63,7 +65,7 @@ class Pipeline:
         """One message: the room is brought to its arrival, then told what it says."""
         said = self.advance(message.arrived)
         parsed = self._parse(message)
-        new = self.store.record(message, parsed.items, parsed.refusals)
+        new = list(self._true(self.store.record(message, parsed.items, parsed.refusals)))
         self.room.take(new)
         self._flag(item for item in new if isinstance(item, Reading))
         if not all(isinstance(item, Reading) for item in new):
@@ -103,9 +105,13 @@ class Pipeline:
             return
         book = self.store.alarm_book()
         verdicts = self.store.current_verdicts()
-        self.room.take(self._facts(last, {verdict.tree for verdict in verdicts}))
+        self.room.take(self._true(self._facts(last, {verdict.tree for verdict in verdicts})))
         self.room.resume(max(last, book.now or last), verdicts, book)
         self._saved_book = self.room.alarm_book
+
+    def _true(self, facts: Iterable[Reading | LogEvent]) -> Iterator[Reading | LogEvent]:
+        """The record keeps what sensors said; the room is told what calibration makes of it."""
+        return (corrected(fact, self._corrections) if isinstance(fact, Reading) else fact for fact in facts)
 
     def _facts(self, last: datetime, trees: set[str]) -> Iterable[Reading | LogEvent]:
         """What the room has to know again: its air since its trees began, and every switch before."""

@@ -1,0 +1,48 @@
+"""Corrections: from when they hold, for which sensor."""
+
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+
+import pytest
+
+from drymon.drying.quantities import Quantity
+from drymon.shop.corrected import Corrections, corrected
+from drymon.shop.reading import Reading
+
+NOON = datetime(2031, 3, 3, 12, tzinfo=UTC)
+
+
+@dataclass
+class Kept:
+    time: datetime
+    sensor: str
+    document: dict = field(default_factory=dict)
+
+
+def reading(value, time=NOON, place="rack-a", quantity=Quantity.HUMIDITY, sensor=""):
+    return Reading(time, time, place, quantity, value, sensor)
+
+
+CORRECTIONS = Corrections.of(
+    [
+        Kept(NOON - timedelta(days=2), "rack-a/humidity", {"gain": 1.0, "offset": -3.0}),
+        Kept(NOON - timedelta(days=1), "rack-a/humidity", {"gain": 1.1, "offset": 0.0}),
+        Kept(NOON - timedelta(days=1), "cell-1", {"gain": 0.5, "offset": 1.0}),
+        Kept(NOON - timedelta(days=1), "rack-b/humidity", {"note": "looked at only"}),
+    ]
+)
+
+
+@pytest.mark.parametrize(
+    ("asked", "value"),
+    [
+        (reading(50.0), 55.0),
+        (reading(50.0, NOON - timedelta(days=1, hours=1)), 47.0),
+        (reading(50.0, NOON - timedelta(days=3)), 50.0),
+        (reading(50.0, place="rack-b"), 50.0),
+        (reading(50.0, sensor="second"), 50.0),
+        (reading(4.0, quantity=Quantity.WEIGHT, sensor="cell-1", place="rack-b"), 3.0),
+    ],
+)
+def test_the_newest_correction_before_the_reading_holds(asked, value):
+    assert corrected(asked, CORRECTIONS).value == pytest.approx(value)
