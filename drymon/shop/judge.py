@@ -196,13 +196,17 @@ def _when(tree: TreeState, outlook: Outlook | None) -> When:
         return NEVER
     dry = tree.water.dry_since
     ahead = outlook.dry if outlook is not None else np.full(len(dry), np.inf)
-    dry = np.where(np.isnan(dry), np.maximum(ahead, tree.at), dry)
+    dry = np.where(np.isnan(dry), np.maximum(ahead, tree.at + 1.0), dry)  # who is wet now is dry later than now
     early, best, late = possible.weighted_quantiles(dry, tree.water.weights, (0.05, 0.5, 0.95))
-    return When(*(_moment(float(value)) for value in (early, best, late)))
+    return When(*(_moment(float(value), tree.at) for value in (early, best, late)))
 
 
-def _moment(seconds: float) -> datetime | None:
-    return None if math.isinf(seconds) else datetime.fromtimestamp(round(seconds), UTC)
+def _moment(seconds: float, now: float) -> datetime | None:
+    """Whole seconds, rounded away from now: what has passed reads as past, what is to come as to come."""
+    if math.isinf(seconds):
+        return None
+    whole = math.floor(seconds) if seconds <= now else math.ceil(seconds)
+    return datetime.fromtimestamp(whole, UTC)
 
 
 def _expectation(

@@ -5,7 +5,7 @@ from datetime import timedelta
 from itertools import pairwise
 
 import pytest
-from invented_shop import BEGIN, STEADY, Shop, at, codes, gone
+from invented_shop import BEGIN, STEADY, Shop, at, codes, gone, reading
 
 from drymon.drying.quantities import Quantity
 from drymon.shop.outcome import RackStatus, State, TreeGone, Verdict
@@ -306,3 +306,25 @@ def test_altitude_makes_drying_quicker_not_slower() -> None:
         shop.dip("t-1", "middle")
     assert high.until("t-1", State.READY) <= plain.until("t-1", State.READY) + 2 / 60
     assert plain.now > BEGIN
+
+
+@pytest.mark.parametrize("second", [0.4, 0.6])
+def test_the_rules_hold_between_the_minutes_too(second: float) -> None:
+    """Log events are judged at their own moment, fractions of a second included; late has passed where ready is."""
+    first = Shop()
+    first.run(0.2)
+    first.dip("t-1", "middle")
+    ready = first.until("t-1", State.READY)
+    shop = Shop()
+    shop.run(0.2)
+    shop.dip("t-1", "middle")
+    shop.run(ready - 0.2 - 2 / 60)
+    begin = shop.now
+    shop.room.take([reading(begin, quantity, value) for quantity, value in STEADY.items()])
+    states = set()
+    for step in range(120):
+        shop.now = begin + timedelta(seconds=step + second)
+        shop.look("t-1")
+        states.add(shop.tree("t-1").state)
+        check(shop.tree("t-1"))
+    assert states == {State.DRYING, State.READY}
