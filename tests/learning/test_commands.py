@@ -1,0 +1,165 @@
+"""`runs`, `fit` and `calibrate` on a home into which a made-up stream of weighings was replayed."""
+
+import json
+import math
+import re
+import subprocess
+import sys
+import tomllib
+from datetime import UTC, datetime, timedelta
+
+import pytest
+
+from drymon.cli.main import main
+
+START = datetime(2031, 3, 3, 6, 0, tzinfo=UTC)
+ROOM = """
+[room]
+name = "shop"
+[[rack]]
+name = "rack-a"
+[[cell]]
+name = "cell-1"
+rack = "rack-a"
+[[coat]]
+name = "backup"
+family = "backup"
+[[coat]]
+name = "house-mix"
+family = "backup"
+"""
+TAU_H = 1.2
+
+
+def _line(hours, topic, payload):
+    time = START + timedelta(hours=hours)
+    return time, {"time": time.isoformat().replace("+00:00", "Z"), "topic": f"drymon/shop/{topic}", "payload": payload}
+
+
+def _log(hours, event, **fields):
+    return _line(hours, f"log/{event}", json.dumps(fields))
+
+
+def _bench_run(tree, begin, coat="backup"):
+    yield _log(begin, "dip", tree=tree, rack="rack-a", coat=coat, shelter="open", number=1)
+    for k in range(14):
+        hours = 0.1 + 0.4 * k
+        mass = 4.0 + 0.12 * math.exp(-hours / TAU_H)
+        yield _log(begin + hours, "weigh", tree=tree, mass=round(mass, 4), unit="kg")
+
+
+def _cell_run(tree, begin):
+    yield _log(begin, "dip", tree=tree, rack="rack-a", coat="backup", shelter="open", number=1, cell="cell-1")
+    for minute in range(6 * 60):
+        mass = 5.0 + 0.1 * math.exp(-minute / 60.0 / TAU_H)
+        if minute == 100:
+            mass += 2.0  # a knock
+        yield _line(begin + minute / 60.0 + 0.01, "rack-a/weight/cell-1", f"{mass:.4f}")
+
+
+def _lines():
+    for minute in range(30 * 60):
+        yield _line(minute / 60.0, "rack-a/temperature", "21.0")
+        yield _line(minute / 60.0 + 0.002, "rack-a/humidity", f"{48 + 2 * math.sin(minute / 90):.1f}")
+        yield _line(minute / 60.0 + 0.004, "rack-a/airflow", f"{0.6 + 0.02 * (minute % 3):.2f}")
+    yield from _bench_run("t-1", 1.0)
+    yield from _bench_run("t-2", 8.0)
+    yield from _cell_run("t-3", 15.0)
+    yield _log(22.0, "dip", tree="t-4", rack="rack-a", coat="backup", shelter="open", number=1)
+    yield _log(22.5, "weigh", tree="t-4", mass=3.0, unit="kg")
+
+
+@pytest.fixture(scope="module")
+def played(tmp_path_factory):
+    home = tmp_path_factory.mktemp("weighed")
+    (home / "room.toml").write_text(ROOM, encoding="utf-8")
+    stream = home / "stream.jsonl"
+    lines = sorted(_lines(), key=lambda pair: pair[0])
+    stream.write_text("\n".join(json.dumps(line) for _, line in lines) + "\n", encoding="utf-8")
+    assert main(["replay", str(stream), "--home", str(home)]) == 0
+    return home
+
+
+def test_runs_lists_what_was_weighed_and_why_one_is_not_used(played, capsys):
+    assert main(["runs", "--home", str(played)]) == 0
+    out = capsys.readouterr().out
+    assert "t-1.1.20310303T0700" in out
+    assert re.search(r"t-3\S+ +backup +1 +open .* c ", out)
+    assert re.search(r"t-4\S+ .*not used: 1 weighings; at least 4 are needed", out)
+    assert "4 runs, 3 used" in out
+
+
+def test_fit_writes_a_model_and_a_report(played, capsys, tmp_path):
+    """The weighings are plain exponentials of 1.2 h: 95 % are gone after 1.2 ln 20 = 3.6 h."""
+    assert main(["fit", "--home", str(played), "--report", str(tmp_path / "report")]) == 0
+    out = capsys.readouterr().out
+    model = tomllib.loads((played / "models" / "backup.toml").read_text(encoding="utf-8"))
+    assert model["runs"] == 3
+    assert "below 9 runs the interval rests on priors" in model["origin"]
+    true = [float(value) for value in re.findall(r"t-\d\.1\.\S+ +5% +([\d.]+)", out)]
+    assert true == pytest.approx([TAU_H * math.log(20.0)] * 3, rel=0.08)
+    page = (tmp_path / "report" / "index.html").read_text(encoding="utf-8")
+    assert "What to weigh next" in page
+    for picture in re.findall(r'src="([^"]+)"', page):
+        assert (tmp_path / "report" / picture).read_text(encoding="utf-8").startswith("<?xml")
+
+
+def test_a_run_is_left_out_with_its_reason_and_taken_back(played, capsys):
+    name = "t-1.1.20310303T0700"
+    home = ["--home", str(played)]
+    assert main(["runs", "--leave-out", name, "--reason", "bumped into the door", "--by", "ana", *home]) == 0
+    main(["runs", *home])
+    assert "left out: bumped into the door" in capsys.readouterr().out
+    assert main(["fit", *home]) == 0
+    assert name not in tomllib.loads((played / "models" / "backup.toml").read_text(encoding="utf-8"))["run_ids"]
+    assert main(["runs", "--take-back", name, *home]) == 0
+    capsys.readouterr()
+    main(["runs", *home])
+    assert "4 runs, 3 used" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("words", "code", "error"),
+    [
+        (["runs", "--leave-out", "t-1.1.20310303T0700"], 2, "--reason"),
+        (["runs", "--leave-out", "nobody", "--reason", "x"], 1, "no run has this name"),
+        (["fit", "--coat", "marble"], 1, "received coat 'marble'"),
+        (["fit", "--coat", "house-mix"], 1, "no weighed run can be used yet"),
+    ],
+)
+def test_errors_say_what_was_received(played, capsys, words, code, error):
+    assert main([*words, "--home", str(played)]) == code
+    assert error in capsys.readouterr().err
+
+
+def test_a_cell_calibrated_from_a_file_is_kept_and_due(played, capsys, tmp_path):
+    points = tmp_path / "cell.csv"
+    points.write_text("known_kg,reading_kg\n0,0.02\n5,5.07\n10,10.12\n5,5.07\n0,0.02\n", encoding="utf-8")
+    home = ["--home", str(played)]
+    assert main(["calibrate", "cell", "cell-1", "--points", str(points), *home]) == 0
+    out = capsys.readouterr().out
+    assert "within the limits of class III" in out
+    assert "buoyancy" in out
+    main(["calibrate", "list", *home])
+    assert re.search(r"cell-1 +cell +\d{4}-\d\d-\d\d +due \d{4}-\d\d-\d\d", capsys.readouterr().out)
+
+
+def test_a_bad_cell_exits_1_and_a_bad_file_names_the_columns(played, capsys, tmp_path):
+    points = tmp_path / "cell.csv"
+    points.write_text("known_kg,reading_kg\n0,0\n5,5.2\n10,10\n", encoding="utf-8")
+    home = ["--home", str(played)]
+    assert main(["calibrate", "cell", "cell-1", "--points", str(points), "--dry-run", *home]) == 1
+    points.write_text("kg;shown\n", encoding="utf-8")
+    assert main(["calibrate", "cell", "cell-1", "--points", str(points), *home]) == 1
+    assert "needed: known_kg,reading_kg" in capsys.readouterr().err
+
+
+def test_the_guided_walk_takes_answers_at_the_terminal(played):
+    """Greenspan's salts at 25 degC are 75.29 and 32.78 %RH: a sensor 3 points high in both."""
+    words = [sys.executable, "-m", "drymon.cli", "calibrate", "humidity", "rack-a", "--home", str(played)]
+    answers = "NaCl\n25\n78,3\nMgCl2\n25\n35.8\n\n"
+    done = subprocess.run(words, input=answers, capture_output=True, text=True, timeout=120, check=False)
+    assert done.returncode == 0, done.stderr
+    assert "saturated salt" in done.stdout
+    assert "good once corrected" in done.stdout
+    assert re.search(r"true = 0\.99\d+ × reading -[23]\.\d+ %RH|true = 1\.00\d+ × reading -3\.\d+ %RH", done.stdout)
