@@ -1,8 +1,8 @@
 """Every shell command of the documentation is run, copied from the page as a person would copy it.
 
 Pages mark their blocks: ```sh is run here; ```sh machine needs a network, a screen or a service manager that a test
-does not have, and is only checked to be shell. A ```text block after it is what the commands said when the page was written:
-each of its lines must be said again, numbers, times and weekdays aside.
+does not have, and is only checked to be shell. A ```text block after it is what the commands said when the page was
+written: each of its lines must be said again, numbers, times and weekdays aside.
 """
 
 import json
