@@ -30,6 +30,7 @@ COMMANDS: tuple[Command, ...] = (
     Command("runs", "runs", "the weighed runs that models are learnt from"),
     Command("calibrate", "calibrate", "load cell, humidity and airflow sensors against references"),
     Command("plot", "plot", "draw a rack's air, a tree's drying, the room, a coat model"),
+    Command("report", "report", "a tree's record to keep: one HTML file and a PDF"),
     Command("labels", "labels", "labels with QR codes for trees and racks"),
     Command("user", "user", "who may sign in to the page: add, remove, list, password"),
     Command("export", "export", "readings, log, verdicts, alarms as CSV, or a recorded stream"),

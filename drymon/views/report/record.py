@@ -1,0 +1,230 @@
+"""What is on record of one shell: coats with their air, verdicts and weights; alarms, models, sensors."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+
+from drymon.drying.coat_model import CoatModel
+from drymon.drying.quantities import Quantity
+from drymon.errors import SetupError
+from drymon.shop.corrected import sensor_name
+from drymon.shop.events import Dip, Felt, LogEvent, Look, Move, Weigh
+from drymon.shop.outcome import Verdict
+from drymon.shop.setup import Band, CoatType, RoomSetup
+from drymon.store import Calibration, Channel, Store
+from drymon.views.history import CoatHistory
+from drymon.views.report.air import AirSeen, CoatAir
+from drymon.views.report.life import Coat, Life, lives_of
+
+ABOUT_AIR = ("air-out-of-band", "sensor-silent", "sensor-stuck", "sensor-doubt")
+
+
+@dataclass(frozen=True)
+class CellWord:
+    """What a load cell said over one coat: mass in kg in the first and the last ten minutes with readings."""
+
+    cell: str
+    first: float
+    last: float
+    count: int
+
+
+@dataclass(frozen=True)
+class CoatRecord:
+    """One coat: what the log says, the air, drymon's verdicts on it, what people found and weighed."""
+
+    coat: Coat
+    kind: CoatType | None
+    air: Mapping[Quantity, AirSeen]
+    history: CoatHistory | None
+    weights: tuple[Weigh, ...]
+    cell: CellWord | None
+    findings: tuple[Felt | Look | Move, ...]
+
+    @property
+    def in_force(self) -> Verdict | None:
+        """The verdict that stood when this coat ended; None where there was none, or it had expired."""
+        last = self.history.last if self.history else None
+        return last if last is not None and last.valid_until >= self.coat.end else None
+
+
+@dataclass(frozen=True)
+class AlarmRecord:
+    """One alarm from raised to cleared, how often it was said, who acknowledged it."""
+
+    kind: str
+    subject: str
+    raised: datetime
+    cleared: datetime | None
+    said: int
+    acknowledged: tuple[str, ...]
+    text: str
+
+
+@dataclass(frozen=True)
+class SensorRecord:
+    """A sensor whose readings counted, and its newest calibration before the record's end."""
+
+    channel: Channel
+    calibration: Calibration | None
+
+
+@dataclass(frozen=True)
+class ShellRecord:
+    """Everything on record of one shell. `earlier`: when trees of the same name before it came and went."""
+
+    room: RoomSetup
+    tree: str
+    life: Life
+    coats: tuple[CoatRecord, ...]
+    alarms: tuple[AlarmRecord, ...]
+    models: tuple[tuple[str, CoatModel | None], ...]
+    sensors: tuple[SensorRecord, ...]
+    earlier: tuple[tuple[datetime, datetime], ...]
+    until: datetime
+
+    @property
+    def verdicts(self) -> list[Verdict]:
+        """All verdicts on coats that stand, in time order."""
+        return [verdict for coat in self.coats if coat.history for verdict in coat.history.verdicts]
+
+
+def shell_record(
+    store: Store, room: RoomSetup, models: Mapping[str, CoatModel], tree: str, at: datetime | None = None
+) -> ShellRecord:
+    """The record of the last tree of that name, or of the one that was in the room at `at`.
+
+    Raises SetupError for a tree that the log does not name, with those that it names.
+    """
+    events = list(store.events(tree=tree))
+    verdicts = list(store.verdict_history(tree))
+    lives = lives_of(events, _until(store, events, verdicts))
+    if not lives:
+        known = ", ".join(name for name in store.tree_names() if name != tree) or "none yet"
+        raise SetupError(f"no dip of a tree named {tree!r} is on record here; known: {known}")
+    life = _chosen(lives, tree, at)
+    air = CoatAir(store, room)
+    coats = tuple(_coat(air, room, coat, life.events, verdicts) for coat in life.coats)
+    names = dict.fromkeys(coat.coat.dip.coat for coat in coats)
+    return ShellRecord(
+        room=room,
+        tree=tree,
+        life=life,
+        coats=coats,
+        alarms=tuple(_alarms(store, tree, life)),
+        models=tuple((name, models.get(name)) for name in names),
+        sensors=tuple(_sensors(store, air, life)),
+        earlier=tuple((other.begin, other.end) for other in lives if other.begin < life.begin),
+        until=life.end,
+    )
+
+
+def _until(store: Store, events: Sequence[LogEvent], verdicts: Sequence[Verdict]) -> datetime:
+    """The last thing on record: not the clock, so that the same data give the same record."""
+    moments = [event.time for event in events] + [verdict.time for verdict in verdicts[-1:]]
+    last = store.last_arrival()
+    return max([*moments, *([last] if last else [])], default=datetime.min.replace(tzinfo=UTC))
+
+
+def _chosen(lives: Sequence[Life], tree: str, at: datetime | None) -> Life:
+    if at is None:
+        return lives[-1]
+    begun = [life for life in lives if life.begin <= at]
+    if not begun:
+        raise SetupError(
+            f"no tree {tree!r} was in the room at {at.isoformat()}; the first came {lives[0].begin.isoformat()}"
+        )
+    return begun[-1]
+
+
+def _coat(
+    air: CoatAir, room: RoomSetup, coat: Coat, events: Sequence[LogEvent], verdicts: Sequence[Verdict]
+) -> CoatRecord:
+    kind = room.coat_by_name.get(coat.dip.coat)
+    during = [event for event in events if coat.dip.time <= event.time and _before_end(event, coat)]
+    own = tuple(v for v in verdicts if v.dipped_at == coat.dip.time and v.time <= coat.end)
+    return CoatRecord(
+        coat=coat,
+        kind=kind,
+        air=air.seen(coat.stays, _asked(kind.room if kind else Band())),
+        history=CoatHistory(own, max(coat.end, own[0].time)) if own else None,
+        weights=tuple(event for event in during if isinstance(event, Weigh)),
+        cell=_cell(air, coat),
+        findings=tuple(event for event in during if isinstance(event, Felt | Look | Move)),
+    )
+
+
+def _before_end(event: LogEvent, coat: Coat) -> bool:
+    """What is told at the very moment of the end belongs to this coat, if it is not the next dip."""
+    return event.time < coat.end or (event.time == coat.end and not isinstance(event, Dip))
+
+
+def _asked(band: Band) -> dict[Quantity, tuple[float, float] | None]:
+    return {
+        Quantity.TEMPERATURE: band.temperature_c,
+        Quantity.HUMIDITY: band.humidity_pct,
+        Quantity.AIRFLOW: band.airflow_m_per_s,
+    }
+
+
+def _cell(air: CoatAir, coat: Coat) -> CellWord | None:
+    step = timedelta(minutes=10)
+    for stay in coat.stays:
+        for channel in air.channels:
+            if stay.cell and (channel.quantity, channel.sensor) == (Quantity.WEIGHT.value, stay.cell):
+                buckets = [b for b in air.buckets(channel, stay.begin, stay.end, step) if b.start >= stay.begin]
+                if len(buckets) > 1:
+                    return CellWord(stay.cell, buckets[0].mean, buckets[-1].mean, sum(b.count for b in buckets))
+    return None
+
+
+def _alarms(store: Store, tree: str, life: Life) -> list[AlarmRecord]:
+    """Alarms about the tree, and about the air of its racks while it hung there; notices are not among them."""
+    seen: dict[str, list[datetime]] = {}
+    rows: dict[str, AlarmRecord] = {}
+    people = _acknowledged(store, life)
+    for alert in store.alerts(life.begin, life.end + timedelta(seconds=1)):
+        if alert.severity == "notice" or not _concerns(alert.kind, alert.subject, alert.time, tree, life):
+            continue
+        times = seen.setdefault(alert.id, [])
+        before = rows.get(alert.id)
+        cleared = alert.time if alert.state == "cleared" else before.cleared if before else None
+        times += [alert.time] if alert.state == "raised" else []
+        rows[alert.id] = AlarmRecord(
+            alert.kind, alert.subject, times[0] if times else alert.time, cleared, len(times),
+            people.get(alert.id, ()), before.text if before else alert.text,
+        )  # fmt: skip
+    return sorted(rows.values(), key=lambda row: (row.raised, row.kind, row.subject))
+
+
+def _acknowledged(store: Store, life: Life) -> dict[str, tuple[str, ...]]:
+    people: dict[str, tuple[str, ...]] = {}
+    for change in store.alarm_log(life.begin):
+        if change.change.startswith("acknowledge") and change.who:
+            people[change.key] = tuple(dict.fromkeys((*people.get(change.key, ()), change.who)))
+    return people
+
+
+def _concerns(kind: str, subject: str, time: datetime, tree: str, life: Life) -> bool:
+    if subject == tree:
+        return True
+    stays = [stay for coat in life.coats for stay in coat.stays if stay.begin <= time <= stay.end]
+    return kind in ABOUT_AIR and any(subject.partition("/")[0] == stay.rack for stay in stays)
+
+
+def _sensors(store: Store, air: CoatAir, life: Life) -> list[SensorRecord]:
+    """The sensors of the air and the load cells that counted for this shell."""
+    stays = [stay for coat in life.coats for stay in coat.stays]
+    places = {place for stay in stays for place in air.places(stay.rack)}
+    cells = {stay.cell for stay in stays if stay.cell}
+    kept: dict[str, Calibration] = {}
+    for calibration in store.calibrations():
+        if calibration.time <= life.end:
+            kept[calibration.sensor] = calibration
+    found = []
+    for channel in air.channels:
+        weighs = channel.quantity == Quantity.WEIGHT.value
+        if (channel.sensor in cells) if weighs else (channel.place in places):
+            name = channel.sensor if weighs else sensor_name(*channel)
+            found.append(SensorRecord(channel, kept.get(name)))
+    return found
