@@ -99,6 +99,8 @@ def told(fit: "TypeFit", runs: "Sequence[Run]") -> list[str]:
     others = [one for one in runs if one.coat == model.name and not one.used]
     lines = [f"{model.name}: {model.origin}"]
     lines.append(f"  runs used: {len(fit.runs)}, not used: {len(others)}" + (" (see drymon runs)" if others else ""))
+    for one in fit.doubted:
+        lines.append(f"  doubted, not used: {one.id} contradicts the other runs; leave it out, or weigh again")
     lines.append("  parameter     value      90 % interval          start")
     lines += [_parameter_line(name, model, fit.start) for name in model.parameters]
     scatter = ", ".join(f"{name} {100 * sd:.0f} %" for name, sd in model.dip_sd.items())

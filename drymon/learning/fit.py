@@ -15,9 +15,10 @@ from threadpoolctl import threadpool_limits
 from drymon.drying.coat_model import DIP_PARAMETERS, PARAMETERS, CoatModel, Spread, from_working, to_working
 from drymon.drying.curve import TAILS
 from drymon.errors import LearningError
-from drymon.learning.estimate import STARTS, Estimate, Prior, fit_type, log_predictive
+from drymon.learning.estimate import STARTS, Estimate, fit_type, log_predictive
 from drymon.learning.forward import fleet_of
 from drymon.learning.judge import Judgement, honest_scatter, judge, reached, reference_log_sd, summary
+from drymon.learning.layout import Prior
 from drymon.learning.pooling import FEW_RUNS, DoseSample, lent, pool
 from drymon.learning.run import Run, thinned
 
@@ -67,6 +68,7 @@ class TypeFit:
     revealed: tuple[Judgement, ...]
     truths: tuple[tuple[float, float], ...]
     tails: Mapping[str, float] = field(default_factory=dict)
+    doubted: tuple[Run, ...] = ()
 
 
 def fit_all(runs: Sequence[Run], starts: Mapping[str, CoatModel], coats: Sequence[str] | None = None) -> list[TypeFit]:
@@ -108,9 +110,24 @@ def dose_samples(fit: TypeFit) -> list[DoseSample]:
 
 
 def fit_coat(runs: Sequence[Run], start: CoatModel, *, quick: bool = False, lent_by: int = 0) -> TypeFit:
-    """Fit one type from its usable, thinned runs. quick: one tail, nothing judged."""
+    """Fit one type from its usable, thinned runs. quick: one tail, nothing judged.
+
+    Of four runs and more, those that plainly contradict the others (another coat, a moved scale) are
+    doubted and the rest is fitted again: at most a quarter of them.
+    """
     if not runs:
         raise LearningError(f"no weighed run of coat {start.name!r} can be used; `drymon runs` says why")
+    fit = _fit_coat(runs, start, quick, lent_by)
+    doubt = fit.estimate.doubt
+    worst = np.argsort(-doubt)[: len(runs) // 4]
+    out = {int(i) for i in worst if doubt[i] > 1.0}
+    if quick or not out:
+        return fit
+    kept = [run for i, run in enumerate(runs) if i not in out]
+    return replace(_fit_coat(kept, start, quick, lent_by), doubted=tuple(runs[i] for i in sorted(out)))
+
+
+def _fit_coat(runs: Sequence[Run], start: CoatModel, quick: bool, lent_by: int) -> TypeFit:
     fleet = fleet_of(runs)
     if quick:
         estimate = fit_type(runs, Prior.of(start), start.tail, fleet=fleet, starts=STARTS[:1], rounds=2)

@@ -14,8 +14,8 @@ import numpy.typing as npt
 
 from drymon.drying import coat
 from drymon.drying.coat_model import CoatModel
-from drymon.learning.estimate import BURIED_USUAL
 from drymon.learning.forward import Fleet, left_over_time
+from drymon.learning.layout import BURIED_USUAL
 from drymon.learning.run import Run, RunAir
 
 Array = npt.NDArray[np.float64]

@@ -66,7 +66,7 @@ def _coat(fit: TypeFit, label: str, folder: Path) -> dict[str, Any]:
 
 
 def _cautions(fit: TypeFit) -> list[str]:
-    found = []
+    found = [f"Run {one.id} contradicts the others and was not used: look at it." for one in fit.doubted]
     if not fit.model.tail_learned:
         found.append("The last part of the drying is not learnt: drymon will not say ready by this model alone.")
     for name in ("pocketed", "deep"):

@@ -18,7 +18,8 @@ from drymon.learning.calibration import (
     ("accuracy", "intervals", "limit"),
     [
         ("II", 5_000, 0.5), ("II", 20_000, 1.0), ("II", 20_001, 1.5),
-        ("III", 0, 0.5), ("III", 500, 0.5), ("III", 501, 1.0), ("III", 2_000, 1.0), ("III", 2_001, 1.5), ("III", 10_000, 1.5),
+        ("III", 0, 0.5), ("III", 500, 0.5), ("III", 501, 1.0), ("III", 2_000, 1.0), ("III", 2_001, 1.5),
+        ("III", 10_000, 1.5),
         ("IIII", 50, 0.5), ("IIII", 200, 1.0), ("IIII", 1_000, 1.5),
     ],
 )  # fmt: skip
@@ -28,7 +29,7 @@ def test_largest_errors_are_those_of_oiml_r76_table_6(accuracy, intervals, limit
 
 
 def test_a_load_beyond_the_class_is_refused_with_the_way_out():
-    with pytest.raises(LearningError, match="10001 intervals.*larger interval"):
+    with pytest.raises(LearningError, match=r"10001 intervals.*larger interval"):
         largest_error_allowed(10.001, 0.001, "III")
 
 
@@ -68,7 +69,10 @@ def test_a_bent_cell_is_outside_class_iii():
     [("NaCl", 25.0, 75.29), ("LiCl", 20.0, 11.31), ("MgCl2", 25.0, 32.78), ("K2SO4", 30.0, 97.0), ("KCl", 20.0, 85.11)],
 )
 def test_salts_are_greenspans(salt, temperature, humidity):
-    """Greenspan 1977, J. Res. NBS 81A:89, table 2 (from memory, checked against his polynomials within 0.015 points)."""
+    """Greenspan 1977, J. Res.
+
+    NBS 81A:89, table 2 (from memory, checked against his polynomials within 0.015 points).
+    """
     assert salt_humidity(salt, temperature)[0] == pytest.approx(humidity, abs=0.02)
 
 

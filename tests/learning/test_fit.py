@@ -18,7 +18,10 @@ from drymon.messages.coat_models import load_models, read_model, write_model
 
 STARTS = load_models(None)
 BAR = {1.0: 0.365, 2.0: 0.115}
-"""Share of a backup coat's water left after so many hours on a small open bar: Guerra & Dooley, INCAST June 2020, p. 24."""
+"""Share of a backup coat's water left after so many hours on a small open bar.
+
+Guerra & Dooley, INCAST June 2020, p. 24.
+"""
 
 
 def page(hours):
@@ -27,7 +30,10 @@ def page(hours):
 
 
 def two_periods(hours):
-    """A constant rate to 0.609 at 34 min, then a rate in proportion to what is left: also through both points."""
+    """A constant rate to 0.609 at 34 min, then a rate in proportion to what is left.
+
+    Also through both points.
+    """
     minutes = 60.0 * hours
     rate = (1.0 - 0.609) / 34.0
     return np.where(minutes < 34.0, 1.0 - rate * minutes, 0.609 * np.exp(-rate / 0.609 * (minutes - 34.0)))
@@ -64,8 +70,8 @@ def left_band(model, run, hours):
 @pytest.mark.parametrize("curve", [page, two_periods])
 @pytest.mark.parametrize("held", [0.0, 0.02])
 def test_the_published_bar_lies_in_a_narrow_band_after_one_run(make, curve, held):
-    """Both published moistures, through either curve that meets them, and read either as share of the removable water or of
-    all the water, 2 % of which the binder keeps.
+    """Both published moistures, through either curve that meets them, and read either as share of the
+    removable water or of all the water, 2 % of which the binder keeps.
     """
     assert_allclose(curve(np.array([1.0, 2.0])), [0.365, 0.115], atol=0.012)
 
@@ -82,7 +88,10 @@ def test_the_published_bar_lies_in_a_narrow_band_after_one_run(make, curve, held
 
 
 def crank_surface_resistance(tau, biot, terms=60):
-    """Share left in a slab with surface resistance: Crank, The Mathematics of Diffusion, 2nd ed., eq. 4.50-4.53."""
+    """Share left in a slab with surface resistance.
+
+    Crank, The Mathematics of Diffusion, 2nd ed., eq. 4.50-4.53.
+    """
     roots = [
         brentq(lambda b: b * np.sin(b) - biot * np.cos(b), n * np.pi + 1e-9, (n + 0.5) * np.pi - 1e-9)
         for n in range(terms)
@@ -96,10 +105,11 @@ def crank_surface_resistance(tau, biot, terms=60):
     [(0.1, {0.5: 0.9525739852382, 2.0: 0.8238888527060}), (1.0, {0.5: 0.6811045654467, 2.0: 0.2243940038289})],
 )
 def test_cranks_slab_with_surface_resistance_is_met(make, biot, table):
-    """A slab of wet material that dries by diffusion against a surface resistance, fitted to its own weighings.
+    """A slab of wet material that dries by diffusion against a surface resistance, fitted to its own
+    weighings.
 
-    Values computed with mpmath from Crank's eq. 4.50-4.53; the model's limit of a rate in proportion to what is left is the
-    slab of small Biot number.
+    Values computed with mpmath from Crank's eq. 4.50-4.53; the model's limit of a rate in proportion to
+    what is left is the slab of small Biot number.
     """
     assert_allclose(crank_surface_resistance(np.array([*table]), biot), [*table.values()], rtol=1e-6)
     per_hour = 0.8 * (1 / biot + 1 / 3)
@@ -171,6 +181,16 @@ def test_pockets_are_read_from_the_weight_of_the_whole_tree(make):
     assert forecast == pytest.approx(4.8 * np.log(20.0), rel=0.25)
     assert "pocketed" in fit.model.shelters_learned
     assert "deep" not in fit.model.shelters_learned
+
+
+def test_a_run_of_another_coat_cannot_mislead(make):
+    """Six runs of 1.2 h, and one logged under the same name that takes four times as long."""
+    runs, _ = exponential_runs(make, 6)
+    hours = np.linspace(0.08, 22.0, 25)
+    stranger = make(lambda h: np.exp(-h / 4.8), hours, name="stranger", start_s=9e6)
+    fit = fit_all([*runs, stranger], STARTS)[0]
+    assert [run.tree for run in fit.doubted] == ["stranger"]
+    assert np.median(forecast_hours(fit.model, runs[0], 0.05)) == pytest.approx(1.2 * np.log(20.0), rel=0.12)
 
 
 def test_no_usable_run_is_refused_in_words(make):

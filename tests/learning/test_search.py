@@ -1,14 +1,15 @@
 """The least-squares search against NIST's certified nonlinear fits (StRD, from "start 2").
 
-Source: NIST Statistical Reference Datasets, Nonlinear Regression: data and certified values of Misra1a, BoxBOD, MGH17
-(US government work). The search works on variables of order one, as the fit of coats does: each parameter over its start.
+Source: NIST Statistical Reference Datasets, Nonlinear Regression: data and certified values of Misra1a,
+BoxBOD, MGH17 (US government work). The search works on variables of order one, as the fit of coats does:
+each parameter over its start.
 """
 
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from drymon.learning.estimate import search
+from drymon.learning.problem import search
 
 MISRA1A = np.array(
     [(77.6, 10.07), (114.9, 14.73), (141.1, 17.94), (190.8, 23.93), (239.9, 29.61), (289.0, 35.18), (332.8, 40.02),
@@ -17,7 +18,8 @@ MISRA1A = np.array(
 BOXBOD = np.array([(1, 109), (2, 149), (3, 149), (5, 191), (7, 213), (10, 224)], dtype=float)
 MGH17_Y = [
     0.844, 0.908, 0.932, 0.936, 0.925, 0.908, 0.881, 0.850, 0.818, 0.784, 0.751, 0.718, 0.685, 0.658, 0.628, 0.603,
-    0.580, 0.558, 0.538, 0.522, 0.506, 0.490, 0.478, 0.467, 0.457, 0.448, 0.438, 0.431, 0.424, 0.420, 0.414, 0.411, 0.406,
+    0.580, 0.558, 0.538, 0.522, 0.506, 0.490, 0.478, 0.467, 0.457, 0.448, 0.438, 0.431, 0.424, 0.420, 0.414, 0.411,
+    0.406,
 ]  # fmt: skip
 MGH17 = np.column_stack([10.0 * np.arange(33), MGH17_Y])
 
