@@ -119,6 +119,27 @@ def test_a_dip_told_an_hour_later_is_judged_from_its_own_time_on() -> None:
     same_in_substance(late.tree("t-1"), prompt.tree("t-1"))
 
 
+def test_a_dip_told_after_a_later_event_is_known_takes_its_own_place() -> None:
+    prompt, late = Shop(), Shop()
+    for shop in (prompt, late):
+        shop.run(0.2)
+        shop.dip("t-1", "middle")
+        shop.run(0.6)
+    prompt.dip("t-1", "backup", shelter=None)
+    dipped = prompt.now
+    for shop in (prompt, late):
+        shop.run(1.6)
+        shop.felt("t-1", "wet")
+        shop.move("t-1", "rack-b")
+        shop.run(0.3)
+    late.dip("t-1", "backup", shelter=None, time=dipped, rack="rack-a")
+    for shop in (prompt, late):
+        shop.run(0.2)
+    assert late.tree("t-1").dipped_at == dipped
+    assert late.tree("t-1").rack == "rack-b"
+    same_in_substance(late.tree("t-1"), prompt.tree("t-1"))
+
+
 def test_readings_that_fill_a_gap_afterwards_count_as_if_they_had_been_in_time() -> None:
     whole, filled = Shop(), Shop()
     for shop in (whole, filled):

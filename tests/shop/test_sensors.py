@@ -42,9 +42,8 @@ def test_a_minutes_value_is_the_mean_in_whatever_order(values: list[float], dice
 @pytest.mark.parametrize("quantity", list(Quantity))
 def test_the_edges_of_what_is_possible(quantity: Quantity) -> None:
     limits = LIMITS[quantity]
-    for value, state in (
-        (limits.low, "ok"), (limits.high, "ok"), (limits.low - 0.01, "out-of-range"), (limits.high + 0.01, "out-of-range"),
-    ):  # fmt: skip
+    inside, outside = (limits.low, limits.high), (limits.low - 0.01, limits.high + 0.01)
+    for value, state in [*((v, "ok") for v in inside), *((v, "out-of-range") for v in outside)]:
         heard = track(quantity, [value])
         assert heard.state == state
         assert np.isnan(heard.minutes.get(START)) == (state != "ok")
