@@ -4,7 +4,6 @@ It forgets everything when the service ends and loses what was handed over but n
 runs a broker of its own (`[broker]` in room.toml).
 """
 
-import asyncio
 import logging
 import socket
 import threading
@@ -23,6 +22,8 @@ class EmbeddedBroker:
     """Start it, stop it; `port` is where it listens."""
 
     def __init__(self, home: Path, port: int | None = None) -> None:
+        import asyncio  # 3 MB that only a room without a broker of its own needs
+
         self.port = port if port is not None else _free_port()
         self._file = home / PORT_FILE
         self._loop = asyncio.new_event_loop()
@@ -48,6 +49,8 @@ class EmbeddedBroker:
             self._thread.join(10.0)
 
     def _run(self) -> None:
+        import asyncio
+
         asyncio.set_event_loop(self._loop)
         try:
             self._loop.run_until_complete(self._serve())
@@ -57,6 +60,8 @@ class EmbeddedBroker:
             self._up.set()
 
     async def _serve(self) -> None:
+        import asyncio
+
         from amqtt.broker import Broker as Amqtt  # 10 MB that only a room without a broker of its own needs
 
         broker = Amqtt(self._settings())

@@ -1,5 +1,7 @@
 """The page of a running service, in threads of its own; a page that cannot open its port stops nothing else."""
 
+import contextlib
+import ctypes
 import json
 import logging
 import os
@@ -26,6 +28,9 @@ log = logging.getLogger(__name__)
 T = TypeVar("T")
 
 THREADS = 4
+HEAPS = ((-8, 2), (-3, 128 * 1024))
+"""mallopt(3), M_ARENA_MAX and M_MMAP_THRESHOLD: by default each thread keeps a heap of its own, and large pieces that
+were given back once are kept ever after; together some megabytes."""
 DOOR_FILE = "page.door"
 """Where commands on this machine find the running page: address and token, for the home's owner only."""
 
@@ -53,6 +58,7 @@ class PageServer:
         """Open the port and serve."""
         from waitress.server import create_server
 
+        _share_heaps()
         logging.getLogger("waitress.queue").setLevel(logging.ERROR)  # a queue is what it is for
         page = self._config.page
         self._server = create_server(self.make_app(), host=page.host, port=page.port, threads=THREADS, ident="drymon")
@@ -120,3 +126,10 @@ class PageServer:
     def _secret(self) -> str | None:
         file = self._config.page.password_file
         return read_secret(file) if file is not None else None
+
+
+def _share_heaps() -> None:
+    """Keeps the process small; where the C library is another one, nothing happens."""
+    with contextlib.suppress(OSError, AttributeError):
+        for parameter, value in HEAPS:
+            ctypes.CDLL(None).mallopt(parameter, value)

@@ -70,7 +70,8 @@ def _coat_of_recipe(config: HomeConfig, content: Mapping[str, Any]) -> str:
         raise RefusedMessage(
             f"coat: received none, and coat {number} of recipe {content.get('recipe')!r}; recipes: {known}"
         )
-    return recipe.coats[number - 1]
+    coat: str = recipe.coats[number - 1]
+    return coat
 
 
 def _weigh(form: Form) -> dict[str, Any]:

@@ -52,6 +52,10 @@ class Words:
         """`4 min`, `3 h 10 min`."""
         return age(self.now - moment)
 
+    def is_past(self, moment: datetime | None) -> bool:
+        """Whether it lies behind."""
+        return moment is not None and moment <= self.now
+
     def day(self, moment: datetime) -> str:
         """`2031-03-03`, on the room's clock."""
         return f"{moment.astimezone(ZoneInfo(self.timezone)):%Y-%m-%d}"
@@ -62,8 +66,8 @@ class Words:
 
 
 def percent(share: float) -> str:
-    """`61` for 0.613: rounded down, because 94.9 % is not yet 95 %."""
-    return f"{int(share * 100 + 1e-9)}"
+    """`61` for 0.613, rounded as the reasons round it."""
+    return f"{share * 100:.0f}"
 
 
 def air_words(air: AirNow | None) -> list[str]:
