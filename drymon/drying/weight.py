@@ -100,6 +100,7 @@ class WeightSignal:
 _RATE_SD = 3.0e-5  # kg/s, about 0.1 kg/h: fastest loss of a usual tree, the first guess's width
 _ACCELERATION = 1.0e-15  # kg2/s3, spectral density: a rate may change by 7 g/h within an hour
 _RATE_MEMORY_S = 1.0e5  # and by a fifth of itself
+_LEARN, _USUAL_S, _SPARSE = 0.04, 15.0, 3.0  # of the noise by each reading; sparse readings teach more each
 _MOST_WAITING = 40
 _WARM_UP = 5
 
@@ -115,7 +116,7 @@ def step(signal: WeightSignal | None, time_s: float, mass_kg: float, cell: Cell 
     ahead = _predict(signal, time_s)
     surprise = mass_kg - ahead.shift - ahead.mass
     if _fits(ahead, surprise, cell):
-        return _update(ahead, surprise, cell)
+        return _update(ahead, surprise, cell, time_s - signal.time_s)
     return _wait(ahead, time_s, mass_kg, cell)
 
 
@@ -151,14 +152,15 @@ def _predict(signal: WeightSignal, time_s: float) -> WeightSignal:
     )
 
 
-def _update(ahead: WeightSignal, surprise: float, cell: Cell) -> WeightSignal:
+def _update(ahead: WeightSignal, surprise: float, cell: Cell, since_s: float = 0.0) -> WeightSignal:
     """Kalman update with the innovation, and the reading noise learnt from it (bounded, so that no knock
     inflates it).
     """
     total = ahead.variance + ahead.noise**2
     gain, rate_gain = ahead.variance / total, ahead.covariance / total
     ratio = min(surprise**2 / total, 9.0)
-    noise = max(ahead.noise * math.sqrt(1.0 + 0.04 * (ratio - 1.0)), cell.smallest_noise_kg)
+    learn = _LEARN * min(max(since_s / _USUAL_S, 1.0), _SPARSE)
+    noise = max(ahead.noise * math.sqrt(1.0 + learn * (ratio - 1.0)), cell.smallest_noise_kg)
     return replace(
         ahead,
         mass=ahead.mass + gain * surprise,
@@ -184,10 +186,7 @@ def _wait(ahead: WeightSignal, time_s: float, mass_kg: float, cell: Cell) -> Wei
         recent = [mass for _, mass in waiting[-cell.settle_readings :]]
     level = median(recent)
     spread = 1.4826 * median(abs(mass - level) for mass in recent)
-    if (
-        spread > max(cell.gate * ahead.noise, cell.dip_kg / 2)
-        and abs(level - ahead.shift - ahead.mass) > 3 * spread
-    ):
+    if spread > max(cell.gate * ahead.noise, cell.dip_kg / 2) and abs(level - ahead.shift - ahead.mass) > 3 * spread:
         return held  # still swinging
     return _settle(held, level, max(spread, cell.smallest_noise_kg), cell)
 
@@ -218,34 +217,36 @@ def _settle(held: WeightSignal, level: float, spread: float, cell: Cell) -> Weig
     """Name the lasting jump and go on from its level."""
     since = held.waiting[0][0]
     size = level - held.shift - held.mass
-    fresh = replace(held, waiting=(), taken=held.taken + 1, noise=max(held.noise, min(spread, cell.dip_kg)))
+    rough = max(held.noise, min(spread, cell.dip_kg))
+    fresh = replace(held, waiting=(), taken=held.taken + 1, noise=min(rough, 3.0 * held.noise))
     if held.taken <= _WARM_UP:
-        return replace(_begin(held.time_s, level, cell), noise=fresh.noise)
+        return replace(_begin(held.time_s, level, cell), noise=rough)
     if held.hung is not None:
-        return _hang(fresh, since, level, cell)
+        return _hang(fresh, since, level, rough, cell)
     if size < -max(cell.lifted_share * abs(held.mass), cell.dip_kg):
-        return replace(_restart(fresh, level - held.shift), hung=held.mass, step=Step(since, size, "lifted"))
+        lifted = _restart(fresh, level - held.shift, rough)
+        return replace(lifted, hung=held.mass, step=Step(since, size, "lifted"))
     if size >= cell.dip_kg:
-        return replace(_restart(fresh, level - held.shift), step=Step(since, size, "dip"))
+        return replace(_restart(fresh, level - held.shift, rough), step=Step(since, size, "dip"))
     if abs(size) <= 3 * spread:  # rougher, not heavier: buffeting has begun
-        return _update(fresh, size, cell)
-    return replace(
-        fresh, shift=held.shift + size, variance=held.variance + spread**2, step=Step(since, size, "shift")
-    )
+        return _update(replace(fresh, noise=rough), size, cell)
+    return replace(fresh, shift=held.shift + size, variance=held.variance + spread**2, step=Step(since, size, "shift"))
 
 
-def _hang(fresh: WeightSignal, since: float, level: float, cell: Cell) -> WeightSignal:
+def _hang(fresh: WeightSignal, since: float, level: float, rough: float, cell: Cell) -> WeightSignal:
     """Something hangs again after a lift: the tree as it was, a dipped one, or still nothing."""
     assert fresh.hung is not None
     mass = level - fresh.shift
     if mass < (1 - cell.lifted_share) * fresh.hung:
-        return _restart(fresh, mass)
+        return _restart(fresh, mass, rough)
     change = mass - fresh.hung
     kind: StepKind = "dip" if change >= cell.dip_kg else "hung"
-    return replace(_restart(fresh, mass), hung=None, step=Step(since, change, kind))
+    return replace(_restart(fresh, mass, rough), hung=None, step=Step(since, change, kind))
 
 
-def _restart(signal: WeightSignal, mass: float) -> WeightSignal:
-    return replace(
-        signal, mass=mass, rate=0.0, variance=signal.noise**2, covariance=0.0, rate_variance=_RATE_SD**2
-    )
+def _restart(signal: WeightSignal, mass: float, rough: float) -> WeightSignal:
+    """From a new level on, known as well as it has settled. A dip that drips and swings says nothing of the cell's
+    own noise, which
+    stays as it was learnt.
+    """
+    return replace(signal, mass=mass, rate=0.0, variance=rough**2, covariance=0.0, rate_variance=_RATE_SD**2)
