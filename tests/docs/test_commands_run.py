@@ -14,6 +14,8 @@ import pytest
 from markdown import DOCS, REPOSITORY, Block, blocks
 from trial import Trial
 
+pytestmark = pytest.mark.timeout(900)  # the first of these tests installs drymon and runs some hundred commands
+
 IN_ORDER = ("first-day.md", "messages.md", "weighing.md", "room.md", "commands.md", "alarms.md")
 """The order in which the pages' commands are run: each page may count on those before it."""
 
@@ -103,7 +105,8 @@ def test_every_shell_block_is_shell_and_its_page_is_followed(page: Path) -> None
         assert parses(block), f"{block} is no shell"
         known = page.name in ELSEWHERE or (page.parent == DOCS and page.name in IN_ORDER)
         assert block.mark == "machine" or known, f"{block}: nothing runs it"
-    assert page.read_text(encoding="utf-8").count("```") % 2 == 0
+    fences = re.findall(r"^```", page.read_text(encoding="utf-8"), re.MULTILINE)
+    assert len(fences) == 2 * len(blocks(page)), f"{page.name}: a fence is not closed"
 
 
 def parses(block: Block) -> bool:

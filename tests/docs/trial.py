@@ -55,7 +55,8 @@ class Trial:
             (tools / name).write_text(text, encoding="utf-8")
             (tools / name).chmod(0o755)
         (self.desk / "tmp").mkdir()
-        (self.desk / "docs").symlink_to(REPOSITORY / "docs")
+        for each in ("docs", "demo_streams"):
+            (self.desk / each).symlink_to(REPOSITORY / each)
         # mosquitto_pub and mosquitto_sub read their usual options here
         for name in ("mosquitto_pub", "mosquitto_sub"):
             (folder / "config" / name).write_text(f"-p {self.port}\n", encoding="ascii")
