@@ -23,11 +23,18 @@ DAY_MIN = 1440
 MEMORY_MIN = 300.0
 """Minutes over which today's departure from the usual course dies away (assumed, 3 to 6 h)."""
 
+SPEED_HOLDS_S = 300.0
+"""The air speed of now is taken to last so long, whatever earlier days did then."""
+
+ALIKE, STILL = 0.5, 0.05
+"""Two speeds are alike when their logarithms, of the speed plus so many m/s, differ by less (assumed)."""
+
 HORIZON_S = 14 * 86_400
 
 _STEP_PLAN = ((12, 5), (12, 15), (16, 30), (18, 120), (24, 720))
 STEPS_S: Array = np.concatenate([np.full(count, 60.0 * minutes) for count, minutes in _STEP_PLAN])
-"""Lengths of the forecast's steps in seconds: 5 min for the first hour, widening to 12 h from the third day on; 14 days in
+"""Lengths of the forecast's steps in seconds: 5 min for the first hour, widening to 12 h from the third day on; 14
+days in
 all.
 """
 ENDS_S: Array = np.cumsum(STEPS_S)
@@ -162,19 +169,44 @@ def _past_errors(series: Array, leads_min: Array) -> Array:
 
 
 def _speeds(series: Array) -> Array:
-    """Air speed paths: the speed of now goes on, or takes the course that it took on an earlier day."""
-    now = _recent(series, 5)
-    days = _days(series)
+    """Air speed paths: the courses that it took on those earlier days that were at this hour as today is.
+
+    Fans go by the clock: a day that was like today so far tells when they stop. Where no day was, half the paths let
+    the
+    speed of now go on and the others take the earlier days' courses.
+    """
+    now = _recent(series, 10)
     steps = np.full((len(STEPS_S), PATHS), now)
-    if np.isnan(now) or days == 0:
+    days = range(1, _days(series) + 1)
+    if np.isnan(now) or not days:
         return steps
-    lead_min = np.minimum(MIDDLES_S / 60.0, 14 * DAY_MIN)
+    before = {day: float(_at(series, np.array([-10.0]), day)[0]) for day in days}
+    like = [day for day in days if _alike(now, before[day])]
+    known = [day for day in days if not np.isnan(before[day])]
     for path in range(PATHS):
-        day = path % (days + 1)
-        if day == 0:
-            continue
-        back = len(series) + np.floor(np.mod(lead_min, DAY_MIN)).astype(int) - day * DAY_MIN
-        usable = (back >= 0) & (back < len(series))
-        past = np.where(usable, series[np.clip(back, 0, len(series) - 1)], np.nan)
-        steps[:, path] = np.where(np.isnan(past), now, past)
+        day = _day_of(path, like, known)
+        if day is not None:
+            past = _at(series, np.maximum(MIDDLES_S / 60.0, 1.0), day)
+            steps[:, path] = np.where(np.isnan(past) | (MIDDLES_S < SPEED_HOLDS_S), now, past)
     return steps
+
+
+def _day_of(path: int, like: list[int], known: list[int]) -> int | None:
+    """The earlier day whose course a path takes, None where the speed of now goes on."""
+    if like:
+        return like[path % len(like)]
+    return known[path // 2 % len(known)] if known and path % 2 else None
+
+
+def _alike(now: float, before: float) -> bool:
+    return bool(abs(np.log((now + STILL) / (before + STILL))) < ALIKE)
+
+
+def _at(series: Array, lead_min: Array, day: int, width: int = 10) -> Array:
+    """Means over `width` minutes of what the series was at now + lead, so many days ago, (len(lead),)."""
+    start = len(series) + np.floor(np.mod(lead_min, DAY_MIN)).astype(int) - day * DAY_MIN
+    index = start[:, None] + np.arange(width)[None, :]
+    usable = (index >= 0) & (index < len(series))
+    values = np.where(usable, series[np.clip(index, 0, len(series) - 1)], np.nan)
+    counts = np.sum(~np.isnan(values), axis=1)
+    return np.asarray(np.where(counts > 0, np.nansum(values, axis=1) / np.maximum(counts, 1), np.nan))
