@@ -1,0 +1,143 @@
+"""Pictures on the page: drawn by a child, from roll-ups, kept, and never in the service's own process."""
+
+import os
+import shutil
+import subprocess
+import sys
+import time
+import xml.etree.ElementTree as ElementTree
+from datetime import UTC, datetime, timedelta
+from itertools import pairwise
+from pathlib import Path
+
+import pytest
+
+from drymon.drying.quantities import Quantity
+from drymon.messages.message import Message
+from drymon.shop.reading import Reading
+from drymon.shop.setup import Rack
+from drymon.store import Store
+from drymon.views.page.long_air import long_air
+from tests.page.conftest import ROOM, Shop
+
+HEAVY = ("matplotlib", "pandas", "scipy", "sklearn")
+NOW = datetime(2031, 6, 1, 12, tzinfo=UTC)
+
+
+@pytest.fixture(scope="module")
+def year(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A home with a year of hourly temperatures: 20, in the second half 24, with a spike and a gap of a month."""
+    home = tmp_path_factory.mktemp("year")
+    (home / "room.toml").write_text(ROOM.format(broker=1, page=2, host="127.0.0.1", password=""))
+    with Store.open(home / "drymon.db", now=NOW) as store:
+        with store.transaction():
+            for hour in range(8760, 0, -1):
+                if 2000 < hour < 2720:
+                    continue
+                moment = NOW - timedelta(hours=hour)
+                value = 35.0 if hour == 5000 else 20.0 if hour > 4380 else 24.0
+                reading = Reading(
+                    time=moment, arrived=moment, place="rack-a", quantity=Quantity.TEMPERATURE, value=value
+                )
+                store.record(Message(moment, "drymon/shop/rack-a/temperature", b"1"), [reading], ())
+        store.roll_up(NOW)
+    return home
+
+
+def draw(home: Path, kind: str, name: str, hours: int, out: Path) -> subprocess.CompletedProcess[str]:
+    command = [
+        sys.executable,
+        "-m",
+        "drymon.views.page.draw",
+        str(home),
+        str(home / "drymon.db"),
+        kind,
+        name,
+        str(hours),
+    ]
+    return subprocess.run([*command, NOW.isoformat(), str(out)], capture_output=True, text=True, check=False)
+
+
+def test_a_years_air_is_drawn_within_two_seconds_of_work(year: Path, tmp_path: Path) -> None:
+    file = tmp_path / "year.svg"
+    before = os.times()
+    done = draw(year, "rack", "rack-a", 8760, file)
+    after = os.times()
+    assert done.returncode == 0, done.stderr
+    work = after.children_user + after.children_system - before.children_user - before.children_system
+    assert work < 2.0, f"{work:.2f} s of a processor; the clock on the wall also counts what else this machine does"
+    text = " ".join(ElementTree.parse(file).getroot().itertext())
+    assert "Air at rack-a, Rack A" in text
+    assert "mean, lowest and highest every 22 hours" in text
+    assert "20.0 to 35.0 °C" in text, "a spike of one hour is not lost in a year's picture"
+
+
+def test_a_long_span_keeps_means_extremes_and_gaps(year: Path) -> None:
+    with Store.open(year / "drymon.db", readonly=True) as store:
+        air = long_air(store, Rack("rack-a"), NOW - timedelta(days=365), NOW)
+    buckets = air.buckets[Quantity.TEMPERATURE]
+    assert air.step == timedelta(hours=22)
+    assert sum(bucket.count for bucket in buckets) == pytest.approx(8760 - 719, abs=22)
+    assert {round(bucket.mean) for bucket in buckets} >= {20, 24}
+    assert max(bucket.high for bucket in buckets) == 35.0
+    steps = [after.start - before.start for before, after in pairwise(buckets)]
+    assert max(steps) > timedelta(days=29), "the month without readings stays empty"
+    assert air.buckets[Quantity.HUMIDITY] == []
+
+
+def test_what_is_not_known_is_said(year: Path, tmp_path: Path) -> None:
+    for kind, name in (("rack", "rack-z"), ("tree", "t-404"), ("model", "mud")):
+        done = draw(year, kind, name, 0, tmp_path / "none.svg")
+        assert done.returncode == 1
+        assert name in done.stderr
+        assert not (tmp_path / "none.svg").exists()
+
+
+def test_the_page_hands_pictures_on_and_keeps_them(still_shop: Shop) -> None:
+    for path in ("/picture/tree/t-9.svg", "/picture/rack/rack-a.svg?hours=24", "/picture/model/backup.svg"):
+        status, text, headers = still_shop.get(path)
+        assert status == 200, path
+        assert headers["Content-Type"].startswith("image/svg+xml")
+        assert "sandbox" in headers["Content-Security-Policy"]
+        assert ElementTree.fromstring(text).tag.endswith("svg")
+    began = time.monotonic()
+    assert still_shop.get("/picture/model/backup.svg")[0] == 200
+    assert time.monotonic() - began < 0.5, "the second time it comes from memory"
+    for path in ("/picture/tree/nobody.svg", "/picture/rack/rack-z.svg"):
+        assert still_shop.get(path)[0] == 503
+    for path in ("/picture/rack/rack-a.svg?hours=99999", "/picture/dog/rack-a.svg", "/picture/rack/..%2Fx.svg"):
+        assert still_shop.get(path)[0] == 404
+
+
+def test_the_service_stays_small_and_never_loads_what_draws(still_shop: Shop) -> None:
+    if not Path("/proc/self/maps").exists():
+        pytest.skip("no /proc on this system")
+    assert still_shop.service is not None
+    for _ in range(30):
+        still_shop.get("/")
+    still_shop.get("/picture/rack/rack-a.svg?hours=6")
+    proc = Path(f"/proc/{still_shop.service.pid}")
+    mapped = proc.joinpath("maps").read_text()
+    assert "numpy" in mapped, "the map shows libraries"
+    assert [heavy for heavy in HEAVY if f"/{heavy}/" in mapped] == []
+    resident = int(
+        next(line for line in proc.joinpath("status").read_text().splitlines() if "VmRSS" in line).split()[1]
+    )
+    assert resident < 80 * 1024, f"{resident / 1024:.0f} MB"
+
+
+def test_two_hundred_loads_leave_memory_flat(still_shop: Shop) -> None:
+    assert still_shop.service is not None
+    if shutil.which("ps") is None:
+        pytest.skip("no ps on this system")
+    pid = str(still_shop.service.pid)
+
+    def resident() -> int:
+        return int(subprocess.check_output(["ps", "-o", "rss=", "-p", pid]))
+
+    for _ in range(40):
+        still_shop.get("/")
+    before = resident()
+    for _ in range(200):
+        assert still_shop.get("/")[0] == 200
+    assert resident() - before < 1500, "KiB; a page that leaked its 10 KiB each time would add 2000"
