@@ -17,7 +17,7 @@ from drymon.drying.curve import TAILS
 from drymon.errors import LearningError
 from drymon.learning.estimate import STARTS, Estimate, fit_type, log_predictive
 from drymon.learning.forward import fleet_of
-from drymon.learning.judge import Judgement, honest_scatter, judge, reached, reference_log_sd, summary
+from drymon.learning.judge import Judgement, judge, reached, reference_log_sd, scatter_factor, scattered, summary
 from drymon.learning.layout import Prior
 from drymon.learning.pooling import FEW_RUNS, DoseSample, lent, pool
 from drymon.learning.run import Run, thinned
@@ -139,14 +139,16 @@ def _fit_coat(runs: Sequence[Run], start: CoatModel, quick: bool, lent_by: int) 
     judged, scores = {}, {tail: estimate.evidence / len(runs) for tail, estimate in tried.items()}
     for tail, estimate in tried.items():
         if closest.evidence - estimate.evidence < HOPELESS:
-            judged[tail], left_out = leave_out(runs, start, estimate, truths)
-            scores[tail] = left_out if len(runs) >= RUNS_TO_CHOOSE_TAIL else scores[tail]
+            judged[tail], likely = leave_out(runs, start, estimate, truths)
+            scores[tail] = likely if len(runs) >= RUNS_TO_CHOOSE_TAIL else scores[tail]
     best = _choose({tail: scores[tail] for tail in judged}, start.tail, len(runs))
     model = model_of(start, tried[best], runs)
-    model = honest_scatter(model, judged[best])
+    factor = scatter_factor(model, [one for one, _ in judged[best]])
+    model = scattered(model, factor)
+    left_out = [_again(one, scattered(without, factor), runs) for one, without in judged[best]]
     revealed = reveal_later(runs, start, best, truths)
-    model = _told(model, tried[best], runs, truths, judged[best], lent_by)
-    return TypeFit(model, start, tuple(runs), tried[best], tuple(judged[best]), tuple(revealed), tuple(truths), scores)
+    model = _told(model, runs, truths, left_out, lent_by)
+    return TypeFit(model, start, tuple(runs), tried[best], tuple(left_out), tuple(revealed), tuple(truths), scores)
 
 
 def _choose(scores: Mapping[str, float], usual: str, runs: int) -> str:
@@ -172,13 +174,13 @@ def folds(runs: Sequence[Run]) -> list[list[int]]:
 
 def leave_out(
     runs: Sequence[Run], start: CoatModel, estimate: Estimate, truths: Sequence[tuple[float, float]]
-) -> tuple[list[Judgement], float]:
+) -> tuple[list[tuple[Judgement, CoatModel]], float]:
     """Forecast every run by a model fitted without it, and the mean log probability of the left-out
     weighings.
 
     A single run is forecast by the starting model.
     """
-    found: dict[int, Judgement] = {}
+    found: dict[int, tuple[Judgement, CoatModel]] = {}
     scores: list[float] = []
     for out in folds(runs):
         kept = [i for i in range(len(runs)) if i not in out]
@@ -189,8 +191,13 @@ def leave_out(
         scores += [log_predictive([runs[i] for i in out], model, estimate.noise)] * len(out)
         for i in out:
             if np.isfinite(truths[i][1]):
-                found[i] = judge(model, runs[i], *truths[i])
+                found[i] = judge(model, runs[i], *truths[i]), model
     return [found[i] for i in sorted(found)], float(np.mean(scores))
+
+
+def _again(one: Judgement, model: CoatModel, runs: Sequence[Run]) -> Judgement:
+    run = next(run for run in runs if run.id == one.run)
+    return judge(model, run, one.left, one.true_h)
 
 
 def reveal_later(
@@ -268,7 +275,6 @@ def _seen(runs: Sequence[Run], start: CoatModel) -> dict[str, tuple[float, float
 
 def _told(
     model: CoatModel,
-    estimate: Estimate,
     runs: Sequence[Run],
     truths: Sequence[tuple[float, float]],
     judged: Sequence[Judgement],

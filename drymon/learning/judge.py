@@ -191,25 +191,27 @@ def summary(judgements: Sequence[Judgement]) -> dict[str, float]:
     }
 
 
-SCORE_PRIOR_RUNS = 2.0
+SCORE_PRIOR_RUNS, FEWEST_SCORES = 2.0, 3
 
 
-def honest_scatter(model: CoatModel, judgements: Sequence[Judgement]) -> CoatModel:
-    """Widen (or a little narrow) the dip-to-dip scatter so that forecasts of left-out runs err as much as
-    they say.
+def scatter_factor(model: CoatModel, judgements: Sequence[Judgement]) -> float:
+    """Factor on the scatter between dips by which forecasts of left-out runs err as much as they say; 1 for few runs.
 
-    The mean squared score, shrunk towards 1 with the weight of a few runs, says by how much the variance
-    of the forecast time is off; what the type's parameters contribute stays, the scatter between dips
-    takes the difference.
+    The mean squared score, shrunk towards 1 with the weight of a few runs, says by how much the variance of the
+    forecast time is off; what the type's parameters contribute stays, the scatter between dips takes the difference.
     """
-    if not judgements:
-        return model
+    if len(judgements) < FEWEST_SCORES:
+        return 1.0
     scores = np.clip([one.score for one in judgements], -4.0, 4.0)
     ratio = (SCORE_PRIOR_RUNS + float(np.sum(scores**2))) / (SCORE_PRIOR_RUNS + len(scores))
     total = reference_log_sd(model) ** 2
-    still = reference_log_sd(replace(model, dip_sd=dict.fromkeys(model.dip_sd, 0.0))) ** 2
+    still = reference_log_sd(scattered(model, 0.0)) ** 2
     dips = max(total - still, 1e-6)
-    factor = float(np.sqrt(np.clip((ratio * total - still) / dips, 0.2, 9.0)))
+    return float(np.sqrt(np.clip((ratio * total - still) / dips, 0.2, 9.0)))
+
+
+def scattered(model: CoatModel, factor: float) -> CoatModel:
+    """The model with its scatter between dips times a factor."""
     return replace(model, dip_sd={name: sd * factor for name, sd in model.dip_sd.items()})
 
 
