@@ -14,6 +14,7 @@ if TYPE_CHECKING:
 
 USUAL = timedelta(days=3)
 LONGEST_TREE = timedelta(days=21)
+LONGEST_PATH = timedelta(days=7)
 LONGEST_LINE = timedelta(days=7)
 """Beyond this, one line says less than the band between an hour's lowest and highest value."""
 
@@ -92,12 +93,18 @@ def psychrometric_picture(
     config: "HomeConfig", record: "Store", name: str, now: datetime, begin: datetime | None, end: datetime | None
 ) -> "Figure":
     """A rack's air on the psychrometric chart, by default over the last day, for the pressure of the room."""
+    from drymon.errors import SetupError
     from drymon.views.gather import air_path, pressure_of
     from drymon.views.history import coats_on
     from drymon.views.plots.psychrometric import draw_psychrometric
 
     rack = _rack(config, name)
     span = _span(config, begin or (end or now) - timedelta(days=1), end or now)
+    if span.end - span.begin > LONGEST_PATH:
+        raise SetupError(
+            f"a psychrometric chart tells {LONGEST_PATH.days} days apart at most, these are {span.hours / 24:.0f}; "
+            f"give other --from and --to, or draw `drymon plot rack {name}`"
+        )
     pressure, origin = pressure_of(record, config.room, rack, span.begin, span.end)
     names = coats_on(rack.name, record.events(to=span.end), span.begin, span.end)
     coats = [coat for coat in config.room.coats if coat.name in names]

@@ -76,7 +76,7 @@ def _draw_coat(axes: Axes, coat: CoatHistory, room: RoomSetup, span: Span, until
 def _broken_at_gaps(verdicts: Sequence[Verdict]) -> tuple[np.ndarray, ...]:
     """Times and the three curves in %, broken (not a number) where nobody watched."""
     rows: list[tuple[float, float, float, float]] = []
-    for before, verdict in zip([None, *verdicts[:-1]], verdicts, strict=True):
+    for before, verdict in zip([None, *verdicts[:-1]], verdicts, strict=False):  # none at all is fine
         if before is not None and verdict.time > before.valid_until:
             rows.append((x_of(before.valid_until), np.nan, np.nan, np.nan))
         dryness = verdict.dryness

@@ -145,7 +145,9 @@ def _states(record: CoatRecord, clock: RoomClock) -> Table:
         (clock.at(piece.begin), clock.time(piece.end, piece.begin), _state(piece), _why(piece))
         for piece in (record.history.stretches if record.history else [])
     ]
-    return Table(("from", "until", "state", "why, when it began"), tuple(rows), (1.35, 1.35, 0.85, 4.0), (), "Its states")
+    return Table(
+        ("from", "until", "state", "why, when it began"), tuple(rows), (1.35, 1.35, 0.85, 4.0), (), "Its states"
+    )
 
 
 def _state(piece: Stretch) -> str:

@@ -85,7 +85,7 @@ class _Setter:
         for number, sheet in enumerate(self.sheets, start=1):
             words = (self.document.foot, 0.0, "left"), (f"{number} of {len(self.sheets)}", TEXT_WIDTH, "right")
             for text, x, ha in words:
-                sheet.text((MARGIN + x) / WIDE, 0.42 / TALL, text, fontsize=7, color=QUIET, ha=ha, parse_math=False)
+                sheet.text((MARGIN + x) / WIDE, 0.5 / TALL, text, fontsize=7, color=QUIET, ha=ha, parse_math=False)
         return self.sheets
 
     def _set(self, block: Block, following: Sequence[Block]) -> None:

@@ -83,7 +83,7 @@ def _draw_drying(axes: Axes, record: CoatRecord, span: Span) -> None:
 def curve_of(verdicts: Sequence[Verdict]) -> tuple[np.ndarray, ...]:
     """Times and three curves in %, broken where a verdict expired before the next."""
     rows: list[tuple[float, float, float, float]] = []
-    for before, verdict in zip([None, *verdicts[:-1]], verdicts, strict=True):
+    for before, verdict in zip([None, *verdicts[:-1]], verdicts, strict=False):  # none at all is fine
         if before is not None and verdict.time > before.valid_until:
             rows.append((x_of(before.valid_until), np.nan, np.nan, np.nan))
         if (dryness := verdict.dryness) is not None:
