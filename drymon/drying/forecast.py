@@ -40,6 +40,9 @@ all.
 ENDS_S: Array = np.cumsum(STEPS_S)
 MIDDLES_S: Array = ENDS_S - 0.5 * STEPS_S
 
+LEAST_ASSUMED = 0.04
+"""Share of the assumed variance that stays however long the record: weather that it has not seen (assumed)."""
+
 _ASSUMED_TEMPERATURE = (0.15, 2.0)
 _ASSUMED_RATIO = (0.02, 0.12)
 """Spread right away and after a day: K, and on the logarithm of the humidity ratio (assumed)."""
@@ -148,7 +151,8 @@ def _spread(series: Array, assumed: tuple[float, float]) -> Array:
     if np.isnan(own).any():
         return guess
     past = np.interp(lead_h * 60.0, leads, own)
-    return np.maximum(np.sqrt(0.7 * past**2 + 0.3 * guess**2), first)
+    share = max(LEAST_ASSUMED, 0.6 / (len(series) / DAY_MIN) ** 2)
+    return np.maximum(np.sqrt((1.0 - share) * past**2 + share * guess**2), first)
 
 
 def _past_errors(series: Array, leads_min: Array) -> Array:
