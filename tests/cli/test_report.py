@@ -1,10 +1,15 @@
 """`drymon report`, `drymon plot psychrometric` and a long `drymon plot rack`, on a small record; no service runs."""
 
+import shutil
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
+from cli_home import BEGIN
 
 from drymon.cli.main import main
+from drymon.store import Store
 
 
 def test_a_page_and_its_sheets_lie_in_the_folder(played: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]):
@@ -23,6 +28,18 @@ def test_a_page_and_its_sheets_lie_in_the_folder(played: Path, tmp_path: Path, c
 def test_the_file_may_be_named(played: Path, tmp_path: Path, name: str):
     assert main(["report", "t-7", "--home", str(played), "--out", str(tmp_path / name)]) == 0
     assert sorted(path.name for path in tmp_path.iterdir()) == ["kept.html", "kept.pdf"]
+
+
+def test_it_is_written_while_another_process_writes_the_record(played: Path, tmp_path: Path):
+    """A service holds the database open and is in the middle of a transaction."""
+    home = tmp_path / "home"
+    shutil.copytree(played, home)
+    with Store.open(home / "drymon.db") as service, service.transaction():
+        service.add_audit(BEGIN, "Ilse", "nothing", "not committed yet")
+        words = [sys.executable, "-m", "drymon.cli", "report", "t-7", "--home", str(home), "--out", str(tmp_path)]
+        done = subprocess.run(words, capture_output=True, text=True, timeout=60, check=False)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert "Shell record: t-7" in (tmp_path / "t-7.html").read_text(encoding="utf-8")
 
 
 def test_an_unknown_tree_lists_those_known(played: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]):
