@@ -6,6 +6,7 @@
 # Trial without root:  ROOT=/some/folder docs/install/install.sh
 # puts everything below that folder, to be run from there; no packages, no user, no services.
 set -eu
+umask 022
 
 ROOT=${ROOT:-}
 PREFIX=${PREFIX:-$ROOT/opt/drymon}
