@@ -17,7 +17,7 @@ from drymon.drying.coat import AirStep
 from drymon.drying.quantities import LIMITS, Quantity
 from drymon.shop.outcome import AirNow
 from drymon.shop.reading import Reading
-from drymon.shop.sensors import MINUTE_S, MinuteSeries, Track
+from drymon.shop.sensors import KEPT_MIN, MINUTE_S, MinuteSeries, Track
 from drymon.shop.setup import Rack, RoomSetup
 
 Array = npt.NDArray[np.float64]
@@ -136,6 +136,8 @@ class RackAir:
         """Evidence changed: drop what was worked out from this minute on."""
         for old in [m for m in self._kept if m >= minute]:
             del self._kept[old]
+        for series in (self.temperature, self.ratio, self.speed):
+            series.forget(minute, minute + KEPT_MIN)
 
     def minute(self, minute: int) -> MinuteAir:
         """The air of minute [minute, minute + 1)."""

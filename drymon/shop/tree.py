@@ -162,7 +162,11 @@ def told(tree: TreeState, event: TreeEvent, holding: frozenset[str]) -> TreeStat
         holds = {code: facts for code, facts in tree.holds.items() if code not in holding}
         return replace(tree, released=tree.released | holding, holds=MappingProxyType(holds))
     if isinstance(event, Felt) and tree.water is not None:
-        return replace(tree, water=felt(tree.water, event.finding, tree.target))
+        water = felt(tree.water, tree.water.weights, event.finding, tree.target)
+        prior = tree.weighings.prior
+        if prior is not None:  # the scale starts from what was known without it
+            prior = felt(tree.water, prior, event.finding, tree.target).weights
+        return replace(tree, water=water, weighings=replace(tree.weighings, prior=prior))
     if isinstance(event, Weigh | CellMass) and tree.coats is not None and tree.water is not None:
         dipped_at = tree.dip.time.timestamp()
         starting = tree.model is None or tree.model.is_starting_model
@@ -172,11 +176,11 @@ def told(tree: TreeState, event: TreeEvent, holding: frozenset[str]) -> TreeStat
     return tree
 
 
-def felt(water: CoatState, finding: str, target: float) -> CoatState:
+def felt(water: CoatState, weights: coat.Array, finding: str, target: float) -> CoatState:
     """Weigh the members by a touch: weak evidence, so the unlikely ones keep a share of their weight."""
     dryness = np.clip((1.0 - water.left[0]) / (1.0 - target), 0.0, 1.0)
     likely = dryness**4 if finding == "dry" else 1.0 - dryness**4
-    weights = water.weights * (FELT_WEIGHT + (1.0 - FELT_WEIGHT) * likely)
+    weights = weights * (FELT_WEIGHT + (1.0 - FELT_WEIGHT) * likely)
     return CoatState(water.left, water.dry_since, weights / weights.sum())
 
 

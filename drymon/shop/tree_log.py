@@ -104,6 +104,11 @@ class TreeLog:
             return replace(state, complete=True)
         return state
 
+    def lags(self, at: float) -> bool:
+        """Whether something has happened by `at` that has not been folded so far."""
+        folded = self._snapshots[-1][0] if self._snapshots else -math.inf
+        return folded < at and bool(self._effective) and self._effective[0].time.timestamp() <= at
+
     def steady(self, at: float) -> TreeState | None:
         """The tree's state at `at`, where that was folded last, nothing happens in the next minute and time matters
         to it.

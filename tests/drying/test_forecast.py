@@ -129,13 +129,27 @@ def test_gaps_in_the_record_are_bridged() -> None:
     assert (ways.ratio > 0).all()
 
 
-def test_fans_that_rest_at_night_rest_in_some_of_the_futures() -> None:
-    past = minutes(3.0)
-    speed = np.where((past % DAY > 6 * 60) & (past % DAY < 20 * 60), 1.5, 0.05)
-    ways = made(history(swing(past)[: len(past) - 600], speed=speed[: len(past) - 600]))  # now: two in the afternoon
+def fans_by_day(days: float) -> tuple[np.ndarray, np.ndarray]:
+    """Fans on from six to eight in the evening; the record ends at two in the afternoon. Temperature and speed."""
+    past = minutes(days)[:-600]
+    return swing(past), np.where((past % DAY > 6 * 60) & (past % DAY < 20 * 60), 1.5, 0.05)
+
+
+def test_fans_that_rested_on_earlier_nights_rest_tonight_when_today_is_like_them() -> None:
+    temperature, speed = fans_by_day(3.0)
+    ways = made(history(temperature, speed=speed))
     ten_hours = int(np.searchsorted(forecast.MIDDLES_S, 10 * 3600.0))
     assert set(np.round(ways.speed[0], 3)) == {1.5}
-    assert set(np.round(ways.speed[ten_hours], 3)) == {0.05, 1.5}
+    assert set(np.round(ways.speed[ten_hours], 3)) == {0.05}
+
+
+def test_fans_that_stand_where_they_never_did_may_stand_on_or_follow_earlier_days() -> None:
+    temperature, speed = fans_by_day(3.0)
+    speed[-120:] = 0.05
+    ways = made(history(temperature, speed=speed))
+    two_hours = int(np.searchsorted(forecast.MIDDLES_S, 2 * 3600.0))
+    assert set(np.round(ways.speed[0], 3)) == {0.05}
+    assert set(np.round(ways.speed[two_hours], 3)) == {0.05, 1.5}
 
 
 @pytest.mark.parametrize("length", [1, 14, 16, 29, 31, 59, 1439, 1441, 2 * 1440 + 61])
