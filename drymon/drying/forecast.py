@@ -208,7 +208,8 @@ def _alike(now: float, before: float) -> bool:
 
 def _at(series: Array, lead_min: Array, day: int, width: int = 10) -> Array:
     """Means over `width` minutes of what the series was at now + lead, so many days ago, (len(lead),)."""
-    start = len(series) + np.floor(np.mod(lead_min, DAY_MIN)).astype(int) - day * DAY_MIN
+    within = np.where(lead_min < 0.0, lead_min, np.mod(lead_min, DAY_MIN))
+    start = len(series) + np.floor(within).astype(int) - day * DAY_MIN
     index = start[:, None] + np.arange(width)[None, :]
     usable = (index >= 0) & (index < len(series))
     values = np.where(usable, series[np.clip(index, 0, len(series) - 1)], np.nan)
