@@ -247,6 +247,9 @@ def model_of(start: CoatModel, estimate: Estimate, runs: Sequence[Run]) -> CoatM
     )
 
 
+POCKET_SEEN_LEFT = 0.5
+"""A shelter counts as learnt when a run of its kind was weighed until its slow part had lost so much."""
+
 SEEN_MARGIN = {"temperature_c": (3.0, 1.0), "humidity_pct": (10.0, 1.0), "airflow_m_per_s": (0.1, 1.5)}
 """How far beyond the weighed air the physics may be trusted with.
 
@@ -305,7 +308,7 @@ def _shelters(model: CoatModel, runs: Sequence[Run], truths: Sequence[tuple[floa
     learned = ["open"]
     for name in ("pocketed", "deep"):
         levels = [level for run, (level, _) in zip(runs, truths, strict=True) if run.shelter == name]
-        if levels and min(levels) < 0.3 and model.parameters[name].sd < 0.45:
+        if levels and min(levels) < POCKET_SEEN_LEFT:
             learned.append(name)
     return tuple(learned)
 
