@@ -29,7 +29,7 @@ FIRST, LAST = "#7fb7df", "#08315f"
 SHAPES = "osD^vPX*"
 STEPS_H = (1, 2, 3, 6, 12, 24)
 MOST_MARKS = 13
-ARROW_PX, MARK_PX = 9.0, 6.0
+ARROW_PX, MARK_PX = 9.0, 9.0
 SIDES: tuple[Side, ...] = tuple(
     (int(across), int(up), "left" if across > 4 else "right" if across < -4 else "center",
      "bottom" if up > 4 else "top" if up < -4 else "center")
@@ -100,7 +100,7 @@ def _marked(path: Sequence[AirPoint], span: Span) -> list[int]:
     """Places in the path nearest to whole local hours, at a step that gives no more marks than can be read."""
     step = next((hours for hours in STEPS_H if span.hours / hours <= MOST_MARKS), 24)
     seconds = np.array([point.time.timestamp() for point in path])
-    reach = 1.5 * float(np.min(np.diff(seconds), initial=3600.0))
+    reach = 0.6 * float(np.min(np.diff(seconds), initial=3600.0))
     found = []
     hour = span.local(path[0].time).replace(hour=0, minute=0, second=0, microsecond=0)
     while hour <= path[-1].time:
