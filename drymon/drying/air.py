@@ -51,8 +51,7 @@ def require_range(name: str, values: Values, allowed: tuple[float, float], unit:
             return
         received = float(np.asarray(values)[outside].flat[0])
     raise ValueError(
-        f"{name}: received {received:g} {unit}, allowed is {low:g} to {high:g} {unit}; "
-        "check the sensor and its unit"
+        f"{name}: received {received:g} {unit}, allowed is {low:g} to {high:g} {unit}; check the sensor and its unit"
     )
 
 
@@ -127,9 +126,7 @@ def _ratio(vapour_pressure_pa: Values, pressure_pa: Values) -> Values:
     return MASS_RATIO * vapour_pressure_pa / (pressure_pa - vapour_pressure_pa)
 
 
-def humidity_ratio(
-    temperature_c: Values, humidity_pct: Values, pressure_pa: Values = STANDARD_PRESSURE_PA
-) -> Values:
+def humidity_ratio(temperature_c: Values, humidity_pct: Values, pressure_pa: Values = STANDARD_PRESSURE_PA) -> Values:
     """Water vapour in kg per kg of dry air (ASHRAE 2017 ch. 1 eq. 20)."""
     _require_pressure(pressure_pa)
     return _ratio(vapour_pressure(temperature_c, humidity_pct), pressure_pa)
@@ -165,9 +162,7 @@ def dew_point(temperature_c: Values, humidity_pct: Values) -> Values:
     return kelvin - KELVIN
 
 
-def wet_bulb(
-    temperature_c: Values, humidity_pct: Values, pressure_pa: Values = STANDARD_PRESSURE_PA
-) -> Values:
+def wet_bulb(temperature_c: Values, humidity_pct: Values, pressure_pa: Values = STANDARD_PRESSURE_PA) -> Values:
     """Thermodynamic wet-bulb temperature over liquid water, degC (ASHRAE 2017 ch. 1 eq. 33).
 
     Within 0.002 K of ASHRAE-based references above 0 degC. The wet bulb of evaporating liquid, also below 0
@@ -240,9 +235,7 @@ def enthalpy(temperature_c: Values, humidity_ratio: Values) -> Values:
     return DRY_AIR_HEAT * temperature_c + humidity_ratio * (VAPORISATION_AT_0C + VAPOUR_HEAT * temperature_c)
 
 
-def density(
-    temperature_c: Values, humidity_pct: Values, pressure_pa: Values = STANDARD_PRESSURE_PA
-) -> Values:
+def density(temperature_c: Values, humidity_pct: Values, pressure_pa: Values = STANDARD_PRESSURE_PA) -> Values:
     """Density of moist air, kg/m3 (ideal gases); 0.02-0.05 % below CIPM-2007."""
     _require_pressure(pressure_pa)
     return density_from_vapour(temperature_c, vapour_pressure(temperature_c, humidity_pct), pressure_pa)

@@ -4,7 +4,8 @@ For each zone (open faces, and where there are pockets their slow part) and each
 
     d left/dt = - deficit / (r_air / (c f(x)) + R (1 - x/critical)+ + R_below ln(sunk/x)+) / water,   x = left - floor
 
-a wet face's outer resistance r_air/(c f) in series with that of the dried layer: linearised at the air's temperature, resistances in
+a wet face's outer resistance r_air/(c f) in series with that of the dried layer: linearised at the air's
+temperature, resistances in
 series divide one vapour deficit, so early drying follows the fan and late drying hardly feels it (Monteith 1965;
 Keey 1972). Below the sorption floor x is negative and the binder takes water up again.
 """
@@ -78,9 +79,12 @@ class AirStep:
 class PossibleCoats:
     """Parameters of one dip's possible coats; arrays (zones, members) unless said.
 
-    water [kg/m2] removable water right after the dip, what was buried included; conductance [-] transfer over that of the
-    textbook open face; critical, exponent (members,); inner [s/m]; sorption [-] per monolayer; sunk [-] share of `water` that lies
-    in the coats below; below [s/m] resistance of those coats; buried [-] share of `water` that older coats brought; airflow, slowness (members,): place in an assumed range of speeds, rank by time to dry;
+    water [kg/m2] removable water right after the dip, what was buried included; conductance [-] transfer over that
+    of the
+    textbook open face; critical, exponent (members,); inner [s/m]; sorption [-] per monolayer; sunk [-] share of
+    `water` that lies
+    in the coats below; below [s/m] resistance of those coats; buried [-] share of `water` that older coats brought;
+    airflow, slowness (members,): place in an assumed range of speeds, rank by time to dry;
     form (members,): index of the falling rate's form in `curve.TAILS`, None where all are of the power form.
     """
 
@@ -114,7 +118,8 @@ class PossibleCoats:
 class CoatState:
     """What is left of one dip's water.
 
-    left (zones, members): share of `water` still there. dry_since (members,): stream time in seconds at which the slowest
+    left (zones, members): share of `water` still there. dry_since (members,): stream time in seconds at which the
+    slowest
     part reached the target, NaN while it has not. weights (members,): sum 1.
     """
 
@@ -237,7 +242,8 @@ def steady_time(coats: PossibleCoats, left: Values, air: AirStep) -> Array:
 def step(coats: PossibleCoats, left: Array, air: AirStep, seconds: float) -> Array:
     """Share of water left after `seconds` of this air, (zones, members).
 
-    Exponential midpoint steps on the distance to the sorption floor: exact for a rate in proportion to it, of second order
+    Exponential midpoint steps on the distance to the sorption floor: exact for a rate in proportion to it, of second
+    order
     otherwise, and never past the floor; one step may span minutes or hours.
     """
     floor = coats.sorption * air.excess
@@ -272,7 +278,8 @@ def advance(
 ) -> CoatState:
     """The state `seconds` later, at stream time `until` [s].
 
-    target: share of water that may be left in the slowest part of a dry coat (1 - dry_at). known: the air is measured; if it is
+    target: share of water that may be left in the slowest part of a dry coat (1 - dry_at). known: the air is
+    measured; if it is
     not, `air` is the last known and slow members get none of its drying, so that a gap never helps the cautious bound.
     left: the outcome of `step`, where it is already at hand.
     """

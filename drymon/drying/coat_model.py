@@ -1,7 +1,8 @@
 """A coat model: what is known of one kind of coat, and how well, before this dip has been watched.
 
 Parameters live on a working scale on which their uncertainty is taken as normal: the logarithm, and for the
-critical point the logit. Starting models carry published ranges, fitted models this shop's weighings; the formulas never
+critical point the logit. Starting models carry published ranges, fitted models this shop's weighings; the formulas
+never
 know which of them they were given.
 """
 
@@ -42,7 +43,8 @@ class CoatModel:
 
     parameters: one Spread for each name in PARAMETERS:
         water [kg/m2] removable water that one dip brings on an open face, without soaking into coats below;
-        transfer [-] true over textbook transfer coefficient; critical [-] share of water left at which the rate begins to fall;
+        transfer [-] true over textbook transfer coefficient; critical [-] share of water left at which the rate
+        begins to fall;
         exponent [-] of the falling rate; inner [s/m] resistance of the dried layer against vapour;
         sorption [-] water held by the binder per GAB unit over the coat's removable water;
         soak [-] growth of the water by soaking into the coats below, when it has levelled off;

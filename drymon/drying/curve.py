@@ -1,8 +1,10 @@
 """The material curve: how the rate falls as the water goes, and the dose that this takes.
 
-Characteristic drying curve (van Meel 1958; Keey 1972): rate = wet rate x f(left), f = 1 down to the critical share of water
+Characteristic drying curve (van Meel 1958; Keey 1972): rate = wet rate x f(left), f = 1 down to the critical share
+of water
 left, then falling. Named forms of the fall stand side by side; a coat model names the one it uses.
-Dose: time x wet rate / water held. In steady air the dose to a share left is a closed form, used for tests and first guesses.
+Dose: time x wet rate / water held. In steady air the dose to a share left is a closed form, used for tests and first
+guesses.
 """
 
 import numpy as np
@@ -56,7 +58,8 @@ def outer_dose(left: npt.ArrayLike, critical: npt.ArrayLike, exponent: npt.Array
 def inner_dose(left: npt.ArrayLike, critical: npt.ArrayLike) -> Array:
     """Additional dose per unit of inner over outer resistance: the integral of (1 - left/critical) below `critical`.
 
-    A front that recedes into the dried layer (two resistances in series) lengthens the way of the vapour in proportion to
+    A front that recedes into the dried layer (two resistances in series) lengthens the way of the vapour in
+    proportion to
     the layer's dry part: critical/2 (1 - left/critical)^2. Broadcasting.
     """
     critical_ = np.asarray(critical, dtype=np.float64)
@@ -96,7 +99,8 @@ def resistance_times_water(
     form: npt.ArrayLike | None,
     deficit: npt.ArrayLike,
 ) -> Array:
-    """Integral of `resistance` over the share of water from `left` to 1 [s/m]: x water / deficit it is the time to get there.
+    """Integral of `resistance` over the share of water from `left` to 1 [s/m]: x water / deficit it is the time to
+    get there.
 
     The closed forms of steady air for every form of `TAILS`; the power form is `outer_dose` and `inner_dose`.
     """
@@ -116,9 +120,11 @@ def resistance_times_water(
 
 
 def sunk_share(left: npt.ArrayLike, sunk: npt.ArrayLike) -> Array:
-    """Resistance that sunk water meets over that of the coats it sank into, once no other is left: ln(sunk/left), 0 above.
+    """Resistance that sunk water meets over that of the coats it sank into, once no other is left: ln(sunk/left), 0
+    above.
 
-    Water that sank into n coats leaves through them, more slowly the less there is of it. The logarithm is an assumption: between
+    Water that sank into n coats leaves through them, more slowly the less there is of it. The logarithm is an
+    assumption: between
     a front that stops growing and a first-order lag, which would never end.
     """
     ratio = np.asarray(sunk) / np.maximum(np.asarray(left), LEAST)

@@ -64,9 +64,7 @@ def cylinder_zukauskas(reynolds: Values, prandtl: Values) -> Estimate:
 
     1 < Re < 1e6, 0.7 < Pr < 500; jumps by some per cent between its four Reynolds ranges.
     """
-    step = np.minimum(
-        np.searchsorted([row[0] for row in _ZUKAUSKAS], reynolds, side="right"), len(_ZUKAUSKAS) - 1
-    )
+    step = np.minimum(np.searchsorted([row[0] for row in _ZUKAUSKAS], reynolds, side="right"), len(_ZUKAUSKAS) - 1)
     factor = np.array([row[1] for row in _ZUKAUSKAS])[step]
     exponent = np.array([row[2] for row in _ZUKAUSKAS])[step]
     value = factor * reynolds**exponent * prandtl ** np.where(np.asarray(prandtl) <= 10.0, 0.37, 0.36)

@@ -66,9 +66,7 @@ class Drive:
     slope_heat: Values  # mean slope of the saturation concentration times latent heat, J/(m3 K)
 
 
-def air_drive(
-    temperature_c: Values, humidity_pct: Values, pressure_pa: Values = STANDARD_PRESSURE_PA
-) -> Drive:
+def air_drive(temperature_c: Values, humidity_pct: Values, pressure_pa: Values = STANDARD_PRESSURE_PA) -> Drive:
     """The drying power of air of temperature (degC), humidity (% RH) and pressure (Pa), broadcasting.
 
     Temperature -40 to 90 degC, humidity from 0 %, pressure 30 to 120 kPa (``ValueError`` outside, NaN

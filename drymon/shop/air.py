@@ -230,7 +230,7 @@ class RackAir:
         assumed: tuple[float, float],
         pressure: float | None = None,
     ) -> AirStep:
-        """One step of this air; a measured speed gives one air-side resistance, an assumed range one for each member."""
+        """One step of this air; a measured speed gives one air-side resistance, an assumed range one a member."""
         drive = surface.air_drive(temperature, humidity, pressure or self._altitude_pressure)
         h, h_m = self.coefficients(speed, assumed)
         resistance = surface.air_side_resistance(drive.slope_heat, h, h_m, _RADIATION)

@@ -1,5 +1,4 @@
-"""When will each tree be dry: outlooks made anew as often as they matter, one forecast per rack, all trees in one go.
-"""
+"""When will each tree be dry: outlooks made anew as often as they matter, one forecast per rack, all in one go."""
 
 import math
 from collections.abc import Mapping, Sequence

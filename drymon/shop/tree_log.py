@@ -18,7 +18,7 @@ SAID = 100
 
 
 class TreeLog:
-    """Events of one tree; `state(until)` folds them. What was folded is kept; a late event or late air takes it back."""
+    """Events of one tree; `state(until)` folds them. What was folded is kept; late events or late air take it back."""
 
     def __init__(self, world: World, name: str) -> None:
         self.world, self.name = world, name
