@@ -110,7 +110,7 @@ class Room:
         self._touched = set()
 
     def _fold_together(self, logs: list[TreeLog]) -> None:
-        """Fold these trees up to now, all of a rack in one go minute by minute; done now, while nothing waits for it."""
+        """Fold these trees up to now, all of a rack in one go minute by minute; now, while nothing waits for it."""
         begun = [log.events[0].time.timestamp() for log in logs if log.events]
         minute = min(begun, default=self.at) // MINUTE_S * MINUTE_S + MINUTE_S
         while minute <= self.at:
