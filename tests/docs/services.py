@@ -1,4 +1,7 @@
-"""The stand-in for systemctl: starts, stops and reloads real processes by the unit that install.sh has put in place."""
+"""The stand-in for systemctl: starts, stops and reloads real processes by the unit that install.sh has put in place.
+
+They stay in the process group of the test, so that what ends the test ends them.
+"""
 
 import os
 import shlex
@@ -53,7 +56,7 @@ def _reload(unit: str) -> None:
 def _start_mosquitto(_: str) -> int:
     conf = ROOT / "etc/mosquitto/mosquitto.conf"
     log = (ROOT / "var/log/mosquitto.stderr").open("ab")
-    started = subprocess.Popen(["mosquitto", "-c", str(conf)], stdout=log, stderr=log, start_new_session=True)
+    started = subprocess.Popen(["mosquitto", "-c", str(conf)], stdin=subprocess.DEVNULL, stdout=log, stderr=log)
     port = int(os.environ["MQTT_PORT"])
     for _ in range(int(UP_S / 0.05)):
         with socket.socket() as probe:
@@ -81,7 +84,7 @@ def _start_by_unit(unit: str) -> int:
         manager.settimeout(UP_S)
         log = (ROOT / f"var/log/{unit}.stderr").open("ab")
         told = {**os.environ, **environment, "MPLCONFIGDIR": str(ROOT / "run"), "NOTIFY_SOCKET": "@" + address[1:]}
-        started = subprocess.Popen(shlex.split(command), env=told, stdout=log, stderr=log, start_new_session=True)
+        started = subprocess.Popen(shlex.split(command), env=told, stdin=subprocess.DEVNULL, stdout=log, stderr=log)
         while b"READY=1" not in manager.recv(4096):
             if started.poll() is not None:
                 sys.exit(f"{unit} ended: {Path(log.name).read_text()}")
