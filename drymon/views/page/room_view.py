@@ -129,12 +129,6 @@ def sensors(store: Store, room: RoomSetup, now: datetime) -> list[SensorStatus]:
     return [sensor_now(sensor_status(reading, doubts), now, stale) for reading in store.latest_readings()]
 
 
-def first_coat(room: RoomSetup, recipe: str) -> Proposal | None:
-    """What a new tree of this recipe begins with."""
-    known = room.recipe_by_name.get(recipe)
-    return _proposal(room, known.coats[0], 1) if known and known.coats else None
-
-
 def _strangers(verdicts: Sequence[Verdict], room: RoomSetup) -> list[str]:
     """Racks that only old trees know."""
     return sorted({verdict.rack for verdict in verdicts} - set(room.rack_by_name))

@@ -8,7 +8,6 @@ from flask import Flask, abort, redirect, request, url_for
 from drymon.messages.names import NAME_RULE, is_name
 from drymon.shop.events import SHELTERS, ClockChecked
 from drymon.views.page.desk import Desk
-from drymon.views.page.room_view import first_coat
 from drymon.views.page.tree_view import tree_record
 from drymon.views.page.words import SHELTER_WORDS
 
@@ -76,14 +75,11 @@ def _check_name(name: str) -> None:
 def _tree_page(desk: Desk, name: str) -> Any:
     view = desk.look().tree(name)
     record = tree_record(desk.store(), desk.room, name, desk.words().now)
-    recipe = request.args.get("recipe", "")
     return desk.render(
         "tree.html",
         name=name,
         tree=view,
         record=record,
-        first=first_coat(desk.room, recipe),
-        recipe=recipe,
         shelters=SHELTERS,
         shelter_words=SHELTER_WORDS,
         poll=url_for("tree_part", name=name) if view else None,
