@@ -52,9 +52,7 @@ def test_saturation_pressure_is_that_of_iapws_95(saturation):
 def test_saturation_pressure_is_the_ashrae_equation():
     """The same equation as psychrolib's above freezing: rounding only."""
     for temperature in np.linspace(0.02, 60.0, 40):
-        assert air.saturation_pressure(temperature) == pytest.approx(
-            psychrolib.GetSatVapPres(temperature), rel=1e-9
-        )
+        assert air.saturation_pressure(temperature) == pytest.approx(psychrolib.GetSatVapPres(temperature), rel=1e-9)
 
 
 def test_saturation_below_freezing_is_over_water_not_ice(saturation):
@@ -79,9 +77,7 @@ def test_saturation_slope_is_the_difference_quotient_of_iapws_95():
     1e-3.
     """
     for temperature in (2.0, 10.0, 22.0, 35.0, 59.0):
-        low, high = (
-            PropsSI("P", "T", temperature + 273.15 + step, "Q", 0, "Water") for step in (-0.01, 0.01)
-        )
+        low, high = (PropsSI("P", "T", temperature + 273.15 + step, "Q", 0, "Water") for step in (-0.01, 0.01))
         assert air.saturation_slope(temperature) == pytest.approx((high - low) / 0.02, rel=1e-3)
 
 

@@ -59,9 +59,7 @@ def test_incropera_evaporative_cooler():
     assert (313 + np.sqrt(313**2 - 4 * product)) / 2 == pytest.approx(278.9, abs=0.1)
 
 
-@pytest.mark.parametrize(
-    ("temperature", "humidity"), [(15, 60), (22, 30), (22, 50), (22, 70), (30, 80), (35, 25)]
-)
+@pytest.mark.parametrize(("temperature", "humidity"), [(15, 60), (22, 30), (22, 50), (22, 70), (30, 80), (35, 25)])
 def test_an_aspirated_wet_face_reads_nearly_the_wet_bulb(temperature, humidity):
     """A psychrometer works because air's Lewis number is nearly one: 5 m/s, no radiation, psychrolib's wet
     bulb.
@@ -139,8 +137,7 @@ def test_still_air_sinks_off_a_cold_wet_face():
     """The density difference behind natural convection, against CoolProp's humid air: 2 % in h."""
     face = surface.evaporation(22.0, 50.0, 0.0).surface_temperature_c
     far, near = (
-        1 / HAPropsSI("Vha", "T", one + 273.15, "P", 101325, "R", share)
-        for one, share in ((22.0, 0.5), (face, 1.0))
+        1 / HAPropsSI("Vha", "T", one + 273.15, "P", 101325, "R", share) for one, share in ((22.0, 0.5), (face, 1.0))
     )
     still = surface.evaporation(22.0, 50.0, 0.0).h
     assert near > far
@@ -158,9 +155,7 @@ def test_limit_saturated_air_takes_nothing():
 def test_limit_the_surface_lies_between_wet_bulb_and_air(room_grid):
     temperature, humidity, speed = room_grid
     face = surface.evaporation(temperature, humidity, speed)
-    bulb = np.vectorize(lambda t, rh: psychrolib.GetTWetBulbFromRelHum(t, rh / 100, 101325))(
-        temperature, humidity
-    )
+    bulb = np.vectorize(lambda t, rh: psychrolib.GetTWetBulbFromRelHum(t, rh / 100, 101325))(temperature, humidity)
     liquid = bulb > 0
     assert np.all(face.valid)
     assert (face.surface_temperature_c < temperature).all()
@@ -297,8 +292,6 @@ def test_the_fast_form_is_fast():
     """
     speeds = np.linspace(0, 4, 256)
     drive = min(timeit.repeat(lambda: surface.air_drive(22.0, 50.0, 101325.0), number=100, repeat=5)) / 100
-    coefficients = (
-        min(timeit.repeat(lambda: surface.transfer_coefficients(speeds), number=100, repeat=5)) / 100
-    )
+    coefficients = min(timeit.repeat(lambda: surface.transfer_coefficients(speeds), number=100, repeat=5)) / 100
     assert drive < 300e-6
     assert coefficients < 500e-6

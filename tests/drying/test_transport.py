@@ -43,9 +43,7 @@ def test_air_against_coolprop_on_a_mountain():
         state = ("T", temperature + 273.15, "P", 80e3, "Air")
         viscosity, density = PropsSI("V", *state), PropsSI("D", *state)
         assert transport.dynamic_viscosity(temperature) == pytest.approx(viscosity, rel=6e-3)
-        assert transport.kinematic_viscosity(temperature, 80e3) == pytest.approx(
-            viscosity / density, rel=7e-3
-        )
+        assert transport.kinematic_viscosity(temperature, 80e3) == pytest.approx(viscosity / density, rel=7e-3)
 
 
 @pytest.mark.parametrize(

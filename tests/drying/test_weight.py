@@ -55,9 +55,7 @@ def test_variance_settles_where_the_riccati_equation_says():
     """scipy's Riccati solver is the outside: stationary covariance of the same (mass, rate) trend."""
     dt, noise = 10.0, 0.002
     q = weight._ACCELERATION * np.array([[dt**3 / 3, dt**2 / 2], [dt**2 / 2, dt]])
-    ahead = solve_discrete_are(
-        np.array([[1.0, dt], [0.0, 1.0]]).T, np.array([[1.0], [0.0]]), q, np.array([[noise**2]])
-    )
+    ahead = solve_discrete_are(np.array([[1.0, dt], [0.0, 1.0]]).T, np.array([[1.0], [0.0]]), q, np.array([[noise**2]]))
     settled = ahead[0, 0] * noise**2 / (ahead[0, 0] + noise**2)
     times = np.arange(0.0, 10 * HOUR, dt)
     flat = 5.0 + noise * np.where(np.arange(times.size) % 2, 1.0, -1.0)
