@@ -149,6 +149,10 @@ class RackAir:
                     del self._kept[old]
         return found
 
+    def rework(self, minute: int) -> None:
+        """Forget a minute that may have been worked out before all of its readings were there."""
+        self._kept.pop(minute, None)
+
     def now(self, seconds: float) -> AirNow:
         """What is fresh and trusted at a stream time (seconds since 1970)."""
         at = self.minute(int((seconds - 1e-6) // MINUTE_S))

@@ -49,7 +49,9 @@ def find(world: World, tree: TreeState, clock_known: bool = True) -> list[Findin
     found = _unknowns(world, tree, clock_known)
     if tree.kind is not None and tree.coats is not None:
         found += _holds(world, tree) + _drying(tree)
-    return found or _unlearned(tree)
+    if all(finding.effect is Effect.HOLD for finding in found):  # told with the others: one look answers them all
+        found += _unlearned(tree)
+    return found
 
 
 def state_of(world: World, tree: TreeState, clock_known: bool = True) -> State:
@@ -125,8 +127,8 @@ def _widening(world: World, tree: TreeState) -> list[Finding]:
         found.append(Finding("redipped-early", facts))
     if tree.model is None or tree.coats is None:
         return found
-    if tree.assumed_airflow:
-        air = world.air[tree.rack].minute(int((tree.at - 1e-6) // MINUTE_S))
+    air = world.air[tree.rack].minute(int((tree.at - 1e-6) // MINUTE_S))
+    if tree.assumed_airflow or (air.known and math.isnan(air.speed)):
         low, high = air.assumed
         found.append(Finding("airflow-assumed", {"rack": tree.rack, "low": low, "high": high}))
     if tree.model.is_starting_model:

@@ -92,6 +92,7 @@ class Room:
     def judge_now(self, now: datetime) -> list[Outcome]:
         """Judge the trees that log events have just touched, at `now` (no earlier than the last instant)."""
         at = max(now.timestamp(), self.at)
+        self._rework_air(at)
         touched, self._touched = sorted(self._touched), set()
         outcomes = self._publish(touched, at)
         return outcomes + self._publish_racks(at, changed_only=True) + self._alarms(at)
@@ -165,6 +166,11 @@ class Room:
             if log.uses_rack(rack):
                 log.forget_from(float(minute * MINUTE_S))
 
+    def _rework_air(self, at: float) -> None:
+        """An instant within a minute has seen only its first readings: see all of those that are there now."""
+        for air in self.air.values():
+            air.rework(int((at - 1e-6) // MINUTE_S))
+
     def _next_instant(self) -> float:
         """The next whole minute, or before it the first fifth second after the arrival of what waits."""
         minute = (self.at // MINUTE_S + 1) * MINUTE_S
@@ -174,6 +180,7 @@ class Room:
 
     def _evaluate(self, at: float, whole: bool) -> list[Outcome]:
         self._waiting_since = math.inf
+        self._rework_air(at)
         if whole:
             self._stepper.minute(self.logs.values(), at)
             self._leans = leans(state for log in self.logs.values() if (state := log.newest()) is not None)

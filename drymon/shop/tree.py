@@ -151,7 +151,7 @@ def is_last(setup: RoomSetup, tree: TreeState) -> bool:
     """Whether nothing is dipped after this coat: a seal, or the last of its recipe."""
     recipe = setup.recipe_by_name.get(tree.recipe)
     sealed = tree.kind is not None and tree.kind.family == "seal"
-    return sealed or (recipe is not None and tree.number >= len(recipe.coats))
+    return sealed or (recipe is not None and tree.number >= len(recipe.coats) and tree.dip.coat == recipe.coats[-1])
 
 
 def told(tree: TreeState, event: TreeEvent, holding: frozenset[str]) -> TreeState:
@@ -242,7 +242,8 @@ def _latched(tree: TreeState, seconds: float) -> TreeState:
     if limit is not None and tree.loss_pct_per_h > limit:
         fast = tree.fast_s + seconds
         if fast >= FAST_FOR_MIN * MINUTE_S:
-            holds["too-fast"] = {"rate": tree.loss_pct_per_h, "limit": limit}
+            worst = max(tree.loss_pct_per_h, float(str(tree.holds.get("too-fast", {}).get("rate", 0.0))))
+            holds["too-fast"] = {"rate": worst, "limit": limit}
     swing = tree.warmest - tree.coldest
     if kind.room.swing_c is not None and swing > kind.room.swing_c:
         holds["swing"] = {"swing": swing, "limit": kind.room.swing_c}

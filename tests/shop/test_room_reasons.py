@@ -398,3 +398,46 @@ def test_a_room_without_recipes_and_limits_still_judges() -> None:
     assert first.next_coat is None
     shop.until("t-1", State.READY)
     assert at(0) < shop.now
+
+
+def test_one_look_answers_all_that_holds_a_dry_pocketed_tree() -> None:
+    shop = Shop(models=starting())
+    shop.run(0.2)
+    shop.dip("t-1", "timed", shelter="pocketed")
+    shop.until("t-1", State.HOLD)
+    shop.run(8)
+    assert {"too-long", "pocket-unlearned"} <= codes(shop.tree("t-1"))
+    shop.look("t-1")
+    assert shop.tree("t-1").state is State.READY
+
+
+def test_air_that_comes_within_the_minute_of_a_blind_dip_gives_times_at_once() -> None:
+    shop = Shop()
+    shop.run(0.1, air=None)
+    assert shop.dip("t-1", "middle").state is State.UNKNOWN
+    for seconds, quantity in enumerate(NO_SPEED, 5):
+        stamp = shop.now + timedelta(seconds=seconds)
+        shop.said += shop.room.advance(stamp)
+        shop.room.take([reading(stamp, quantity, NO_SPEED[quantity])])
+    shop.now += timedelta(seconds=12)
+    second = shop.dip("t-2", "middle")
+    assert second.state is State.DRYING
+    assert second.dry_at.best is not None
+
+
+def test_the_first_verdict_says_that_the_air_speed_is_assumed() -> None:
+    shop = Shop()
+    shop.run(0.2, NO_SPEED)
+    assert "airflow-assumed" in codes(shop.dip("t-1", "middle"))
+    assert "airflow-assumed" not in codes(shop.dip("t-2", "middle", rack="rack-c"))  # nothing at all is known there
+
+
+def test_too_fast_tells_the_fastest_rate() -> None:
+    shop = Shop()
+    shop.run(0.2, {**STEADY, Quantity.AIRFLOW: 4.0})
+    shop.dip("t-1", "gentle")
+    shop.until("t-1", State.HOLD, air={**STEADY, Quantity.AIRFLOW: 4.0})
+    told = {text(said, "too-fast") for said in shop.verdicts("t-1") if "too-fast" in codes(said)}
+    shop.run(2)
+    rate = float(text(shop.tree("t-1"), "too-fast").split()[1])
+    assert rate >= max(float(one.split()[1]) for one in told) > 60.0

@@ -5,10 +5,11 @@ from datetime import timedelta
 from itertools import pairwise
 
 import pytest
-from invented_shop import BEGIN, STEADY, Shop, at, codes, gone, reading
+from invented_shop import BEGIN, SETUP, STEADY, Shop, at, codes, gone, reading
 
 from drymon.drying.quantities import Quantity
 from drymon.shop.outcome import RackStatus, State, TreeGone, Verdict
+from drymon.shop.setup import Recipe
 
 DRY = {**STEADY, Quantity.HUMIDITY: 30.0, Quantity.AIRFLOW: 3.0}
 
@@ -328,3 +329,14 @@ def test_the_rules_hold_between_the_minutes_too(second: float) -> None:
         states.add(shop.tree("t-1").state)
         check(shop.tree("t-1"))
     assert states == {State.DRYING, State.READY}
+
+
+def test_only_the_recipes_last_coat_completes_a_tree() -> None:
+    setup = replace(SETUP, recipes=(Recipe("only", ("prime", "middle", "backup")),))
+    shop = Shop(setup)
+    shop.run(0.2)
+    shop.dip("t-1", "middle", number=3)
+    shop.dip("t-2", "backup", number=3)
+    shop.until("t-1", State.READY)
+    shop.until("t-2", State.COMPLETE)
+    assert shop.tree("t-1").state is State.READY
