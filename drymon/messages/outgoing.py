@@ -10,6 +10,7 @@ from typing import Any, Literal
 
 from drymon.messages import topics
 from drymon.messages.message import Message
+from drymon.messages.payload import boot_said
 from drymon.messages.times import stamp
 from drymon.shop.outcome import (
     AirNow,
@@ -54,9 +55,9 @@ def last_will(room: str, time: datetime) -> Message:
     return _retained(topics.service_topic(room), {"state": "offline"}, time)
 
 
-def received(room: str, device: str, boot: str | None, seq: int, time: datetime) -> Message:
+def received(room: str, device: str, boot: str, seq: int, time: datetime) -> Message:
     """Tells a node up to which number all of its readings of this boot are on disk."""
-    return _retained(topics.received_topic(room, device), {"boot": boot, "seq": seq}, time)
+    return _retained(topics.received_topic(room, device), {"boot": boot_said(boot), "seq": seq}, time)
 
 
 def verdict_dict(verdict: Verdict) -> dict[str, Any]:

@@ -83,7 +83,7 @@ class Parser:
                 return _from_senml(place, message)
             case [quantity]:
                 return Parsed((_reading(place, quantity, "", message),))
-            case [quantity, sensor]:
+            case [quantity, sensor] if sensor:
                 return Parsed((_reading(place, quantity, sensor, message),))
         raise ValueError(self._unknown(message.topic))
 

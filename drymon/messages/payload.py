@@ -121,9 +121,8 @@ def _numbering(data: Mapping[str, Any]) -> dict[str, Any]:
     device, boot, seq = data.get("device"), data.get("boot"), data.get("seq")
     if device is not None and not (isinstance(device, str) and _DEVICE.match(device)):
         raise ValueError(f"device: received {as_written(device)}; allowed are 1 to 64 of A-Z a-z 0-9 . _ : -")
-    boot = str(boot) if isinstance(boot, int) and not isinstance(boot, bool) else boot
-    if boot is not None and not (isinstance(boot, str) and 0 < len(boot) <= 64):
-        raise ValueError(f"boot: received {as_written(boot)}; allowed is a number or 1 to 64 characters")
+    if boot is not None:
+        boot = boot_text(boot)
     if seq is None:
         return {"device": device, "boot": boot}
     if isinstance(seq, bool) or not isinstance(seq, int) or not 0 <= seq < 2**63:
@@ -131,6 +130,22 @@ def _numbering(data: Mapping[str, Any]) -> dict[str, Any]:
     if device is None or boot is None:
         raise ValueError("seq: received without device or boot; allowed is device, boot and seq together")
     return {"device": device, "boot": boot, "seq": seq}
+
+
+def boot_text(boot: Any) -> str:
+    """A node's boot as the one text that it is kept by: digits are a number, so text that looks like one is quoted."""
+    if isinstance(boot, int) and not isinstance(boot, bool) and 0 <= boot < 2**63:
+        return str(boot)
+    if not (isinstance(boot, str) and 0 < len(boot) <= 64):
+        raise ValueError(f"boot: received {as_written(boot)}; allowed is a whole number or 1 to 64 characters")
+    return json.dumps(boot) if boot.isdecimal() or boot.startswith('"') else boot
+
+
+def boot_said(text: str) -> str | int:
+    """The boot as the node said it: a node looks for its own word."""
+    if text.isdecimal():
+        return int(text)
+    return str(json.loads(text)) if text.startswith('"') else text
 
 
 def _no_slips(data: Mapping[str, Any]) -> None:

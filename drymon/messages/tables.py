@@ -33,8 +33,8 @@ def above_zero(high: float) -> AfterValidator:
 
 
 def _share(value: float) -> float:
-    if not 0.5 < value < 1:
-        raise ValueError("a share above 0.5 and below 1: 0.95 stands for 95 %")
+    if not 0.5 <= value < 1:
+        raise ValueError("a share from 0.5 to below 1: 0.95 stands for 95 %")
     return value
 
 

@@ -48,10 +48,17 @@ def is_own(room: str, topic: str) -> bool:
 
 def topic_problem(topic: object) -> str | None:
     """What keeps a text from being a topic name (MQTT 5, section 4.7), or None."""
+    if isinstance(topic, str) and ("+" in topic or "#" in topic):
+        return "allowed is one full topic, without the wildcards + and #"
+    return text_problem(topic)
+
+
+def text_problem(topic: object) -> str | None:
+    """What keeps a value from being read as a topic at all, or None."""
     if not isinstance(topic, str) or not topic:
         return "allowed is text of at least one character"
-    if "+" in topic or "#" in topic or "\0" in topic:
-        return "allowed is one full topic, without the wildcards + and # and without U+0000"
+    if "\0" in topic:
+        return "allowed is text without U+0000"
     if any("\ud800" <= letter <= "\udfff" for letter in topic):
         return "allowed is well-formed Unicode"
     return "allowed are at most 65535 bytes" if len(topic.encode()) > 65535 else None

@@ -6,6 +6,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from drymon.messages.outgoing import last_will, received, sensor_dict, service_state, to_message
+from drymon.messages.payload import read_measured
 from drymon.messages.topics import is_own
 from drymon.shop.outcome import AirNow, Alert, Bounds, RackStatus, Reason, SensorStatus, State, TreeGone, Verdict, When
 
@@ -97,9 +98,16 @@ def test_the_service_on_itself():
     )
     assert [json.loads(message.payload).get("state") for message in (online, will)] == ["online", "offline"]
     assert {message.topic for message in (online, will)} == {"drymon/shop/out/service"}
-    assert json.loads(mark.payload) == {"boot": "7", "seq": 41}
+    assert json.loads(mark.payload) == {"boot": 7, "seq": 41}
     assert mark.topic == "drymon/shop/out/received/node-1"
     assert all(message.retain and is_own("shop", message.topic) for message in (online, will, mark))
+
+
+@pytest.mark.parametrize("boot", [7, "7", "b7", '"7"', 0])
+def test_a_node_hears_its_boot_as_it_said_it(boot):
+    payload = json.dumps({"value": 21, "device": "node-1", "boot": boot, "seq": 3}).encode()
+    kept = read_measured(payload).boot
+    assert json.loads(received("shop", "node-1", kept, 3, NOON).payload) == {"boot": boot, "seq": 3}
 
 
 def test_a_sensors_last_word():

@@ -134,6 +134,8 @@ def test_doubtful_values_get_through(parse):
         ("drymon/shop/rack-a/temperature/Left", "5", "a-z, 0-9"),
         ("drymon/shop/rack-a/temperature/" + "x" * 41, "5", "1 to 40"),
         ("drymon/shop/rack-a/temperature/a/b", "5", "<sensor>"),
+        ("drymon/shop/rack-a/temperature/", "5", "<sensor>"),
+        ("drymon/shop/rack-a/temperature/a+b", "5", "wildcards"),
         ("drymon/shop/rack-a", "5", "<quantity>"),
         ("elsewhere", "5", "<quantity>"),
         ("drymon/shop/rack-a/+", "5", "wildcards"),

@@ -82,7 +82,7 @@ GOOD = '{"time": "2031-03-03T12:00:00Z", "topic": "a", "payload": "1"}'
         ('{"topic": "a", "payload": "1"}', "RFC 3339"),
         ('{"time": "2031-03-03T12:00:00", "topic": "a", "payload": "1"}', "RFC 3339"),
         ('{"time": "2031-03-03T12:00:00Z", "payload": "1"}', "topic"),
-        ('{"time": "2031-03-03T12:00:00Z", "topic": "a/+", "payload": "1"}', "wildcards"),
+        ('{"time": "2031-03-03T12:00:00Z", "topic": "a\\u0000", "payload": "1"}', "U+0000"),
         ('{"time": "2031-03-03T12:00:00Z", "topic": "a"}', "exactly one"),
         ('{"time": "2031-03-03T12:00:00Z", "topic": "a", "payload": 1}', "in quotes"),
         ('{"time": "2031-03-03T12:00:00Z", "topic": "a", "payload": "\\ud800"}', "cannot be read"),
