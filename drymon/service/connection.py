@@ -13,7 +13,7 @@ KEEPALIVE_S = 30
 SESSION_EXPIRY_S = 14 * 86_400  # what waits in the broker while the service is down for a holiday
 WILL_DELAY_S = 3  # a restart, or a hiccup of the network, is no news
 RECEIVE_MAXIMUM = 4000  # unacknowledged messages on their way to us: a node's whole buffer; a batch is at most half
-LARGEST_PACKET = 1 << 20
+LARGEST_PACKET = 16 << 20  # far beyond any reading: what is too long is refused where people see it, not dropped unseen
 
 
 def make_client(broker: Broker, client_id: str, *, mqtt5: bool, lasting: bool) -> Client:

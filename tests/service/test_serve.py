@@ -125,6 +125,7 @@ def test_what_cannot_be_understood_is_kept_with_the_reason_and_stops_nothing(
         ("rack-a/a/b/c/d", b"1"),
         ("log/dip", b'{"tree": "t-1", "rack": "nowhere", "coat": "prime"}'),
         ("log/dip", b"[" * 100_000),
+        ("rack-a/humidity", b"4" * 10_000_000),
     ]
     for topic, payload in nonsense:
         ear.say(f"drymon/shop/{topic}", payload)
