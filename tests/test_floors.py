@@ -22,9 +22,6 @@ MAY: dict[str, set[str]] = {
     "views": {"drying", "shop", "learning", "messages", "store", "views"},
     "cli": {"drying", "shop", "learning", "messages", "store", "service", "views", "cli"},
 }
-HANDS_THE_PAGE_OVER = {"page.py", "page_pictures.py"}
-"""Of the service, where the page (views/page, which knows nothing of the service) is given its ports and a server."""
-
 FLOORS_WITHOUT_CLOCK = ("drying", "shop", "learning", "messages", "store")
 MAY_OPEN_FILES = {"store", "messages"}
 """Store keeps files; messages reads room.toml, models and recorded streams at the door."""
@@ -64,7 +61,6 @@ def test_a_module_imports_from_its_own_floor_and_below(path: Path) -> None:
         if name.startswith("drymon.")
         and (part := name.split(".")[1]) not in {"errors", "models", "demo_streams", "__version__"}
         and part not in MAY.get(floor, set())
-        and not (floor == "service" and path.name in HANDS_THE_PAGE_OVER and name.startswith("drymon.views.page"))
     ]
     assert wrong == []
 

@@ -16,7 +16,7 @@ def ask_service(home: Path, path: str, wanted: Mapping[str, object]) -> str:
 
     Raises SetupError where it makes no sense to the service, DrymonError or StoreError where it cannot be done.
     """
-    from drymon.service.page import DOOR_FILE
+    from drymon.cli.page_server import DOOR_FILE
 
     try:
         door = json.loads((home / DOOR_FILE).read_text(encoding="ascii"))

@@ -20,11 +20,12 @@ def register(subparsers: Any) -> None:
 def run(args: argparse.Namespace) -> int:
     """Serve until told to stop."""
     config = config_of(args, secrets=True)
+    from drymon.cli.page_server import PageServer
     from drymon.service.logs import log_to_stderr
     from drymon.service.serve import Service
 
     log_to_stderr()
-    service = Service(config)
+    service = Service(config, make_page=PageServer)
     for each in (signal.SIGTERM, signal.SIGINT):
         signal.signal(each, lambda *_: service.stop.set())
     service.run()

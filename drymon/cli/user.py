@@ -77,7 +77,7 @@ def _change(config: "HomeConfig", wanted: dict[str, str]) -> str:
 
 
 def _ask_service(home: Path, wanted: dict[str, str]) -> str:
-    from drymon.service.page import DOOR_FILE
+    from drymon.cli.page_server import DOOR_FILE
 
     try:
         door = json.loads((home / DOOR_FILE).read_text(encoding="ascii"))

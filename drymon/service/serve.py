@@ -8,7 +8,7 @@ from collections.abc import Callable
 from concurrent.futures import Future
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import TypeVar
+from typing import Any, Protocol, TypeVar
 
 from drymon.messages import outgoing
 from drymon.messages.coat_models import load_models
@@ -22,7 +22,6 @@ from drymon.service.inbox import Inbox
 from drymon.service.listener import Listener
 from drymon.service.notify import Notifier, Teller
 from drymon.service.notify_lamp import Lamp
-from drymon.service.page import PageServer
 from drymon.service.pipeline import Pipeline
 from drymon.service.road import Road
 from drymon.shop.alarm_book import Condition, Key, Truth
@@ -45,11 +44,25 @@ LONGEST_START_S = 900  # a week of many trees is folded anew at start; a small c
 T = TypeVar("T")
 
 
+class Page(Protocol):
+    """What shows the room to people, in threads of its own. `start` raises OSError where it cannot open its port."""
+
+    def start(self) -> None:
+        """Open the port and serve."""
+
+    def stop(self) -> None:
+        """Close the port."""
+
+
+Ask = Callable[[Callable[[Pipeline], Any]], Any]
+MakePage = Callable[[HomeConfig, Path, Ask, Callable[[], bool], Clock], Page]
+
+
 class Service:
     """One room, served until `stop` is set. `run` belongs to the thread that calls it; `ask` to any other."""
 
-    def __init__(self, config: HomeConfig, clock: Clock | None = None) -> None:
-        self._config, self._clock = config, clock or SystemClock()
+    def __init__(self, config: HomeConfig, clock: Clock | None = None, make_page: MakePage | None = None) -> None:
+        self._config, self._clock, self._make_page = config, clock or SystemClock(), make_page
         self._name = config.room.name
         self._path = config.path / DB_FILE
         self.stop = threading.Event()
@@ -112,8 +125,8 @@ class Service:
         broker = broker_of(self._config)
         self._listener = Listener(broker, self._name, sources, self._inbox, will, self._clock.monotonic, mqtt5=mqtt5)
         self._herald = Herald(self._listener.publish)
-        page = PageServer(self._config, self._path, self.ask, lambda: self._listener.online, self._clock)
-        conditions = [self._open(page), self._restored()]
+        page = self._page()
+        conditions = [*([self._open(page)] if page else []), self._restored()]
         notifier = Notifier(self._config, self._write, self._report_soon, self._clock)
         self._catch_up(self._inbox.now())
         self._report(conditions)
@@ -129,7 +142,8 @@ class Service:
             notifier.stop()
             self._inbox.close()
             self._listener.stop(outgoing.service_state(self._name, "offline", self._clock.wall()))
-            page.stop()
+            if page is not None:
+                page.stop()
 
     def _turn(self) -> None:
         """Take what has come, commit it, acknowledge it, say what follows; then what is due by the clock."""
@@ -203,7 +217,12 @@ class Service:
         if message is not None:
             self._herald.say([message], self._listener.online, now)
 
-    def _open(self, page: PageServer) -> Condition:
+    def _page(self) -> Page | None:
+        if self._make_page is None:
+            return None
+        return self._make_page(self._config, self._path, self.ask, lambda: self._listener.online, self._clock)
+
+    def _open(self, page: Page) -> Condition:
         where = f"{self._config.page.host} port {self._config.page.port}"
         key = Key("page-unavailable", "page")
         try:

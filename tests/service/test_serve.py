@@ -197,10 +197,11 @@ HEAVY = ("pandas", "scipy", "sklearn", "matplotlib")
 TELL_MODULES = f"""
 import os, signal, sys, threading, time
 from pathlib import Path
+from drymon.cli.page_server import PageServer
 from drymon.messages.config import load_home
 from drymon.messages.message import Message
 from drymon.service.serve import Service
-service = Service(load_home(Path(sys.argv[1])))
+service = Service(load_home(Path(sys.argv[1])), make_page=PageServer)
 threading.Timer(float(sys.argv[2]), service.stop.set).start()
 service.run()
 print([name for name in {HEAVY!r} if name in sys.modules])

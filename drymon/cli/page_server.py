@@ -12,12 +12,12 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any, TypeVar
 
+from drymon.cli.page_pictures import Pictures
 from drymon.messages.message import Message
 from drymon.messages.outgoing import to_payload
 from drymon.messages.settings import HomeConfig, read_secret
 from drymon.service.clock import Clock
 from drymon.service.embedded import broker_of
-from drymon.service.page_pictures import Pictures
 from drymon.service.pipeline import Pipeline
 from drymon.service.publisher import publish_once
 from drymon.shop.alarm_book import AlarmBook
