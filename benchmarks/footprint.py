@@ -123,7 +123,7 @@ def main() -> None:
         conf.write_text(f"user {getpass.getuser()}\nlistener {port} 127.0.0.1\nallow_anonymous true\nlog_type error\n")
         broker = subprocess.Popen([mosquitto, "-c", str(conf)], stderr=subprocess.DEVNULL)
         time.sleep(0.5)
-        command = [sys.executable, "-m", "drymon.cli", "serve", "--home", str(folder)]
+        command = [sys.executable, "-P", "-m", "drymon.cli", "serve", "--home", str(folder)]
         service = subprocess.Popen(command, stderr=subprocess.DEVNULL)
         client = Client(CallbackAPIVersion.VERSION2, protocol=MQTTProtocolVersion.MQTTv5)
         client.connect("127.0.0.1", port)

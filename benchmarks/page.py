@@ -58,7 +58,7 @@ def main() -> None:
     (folder / "room.toml").write_text(ROOM.format(broker=broker_port, page=page_port))
     fill(folder / "drymon.db")
     broker = start_broker(folder, broker_port)
-    command = [sys.executable, "-m", "drymon.cli.main", "serve", "--home", str(folder)]
+    command = [sys.executable, "-P", "-m", "drymon.cli.main", "serve", "--home", str(folder)]
     service = subprocess.Popen(command, stderr=(folder / "serve.log").open("ab"))
     try:
         until(lambda: connects(page_port))

@@ -89,13 +89,13 @@ def drawn_for_the_page(home: Path, database: Path, hours: int) -> Path:
     """The picture that the page asks a child process for."""
     file = home / "picture.svg"
     words = [str(home), str(database), "rack", "rack-a", str(hours), END.isoformat(), str(file)]
-    subprocess.run([sys.executable, "-m", "drymon.views.page.draw", *words], check=True)
+    subprocess.run([sys.executable, "-P", "-m", "drymon.views.page.draw", *words], check=True)
     return file
 
 
 def drawn_by_command(home: Path, *words: str) -> None:
     """What `drymon plot` draws, begin to end."""
-    command = [sys.executable, "-m", "drymon.cli", "plot", *words, "--home", str(home)]
+    command = [sys.executable, "-P", "-m", "drymon.cli", "plot", *words, "--home", str(home)]
     subprocess.run([*command, "--out", str(home / "plot.svg")], check=True, stdout=subprocess.DEVNULL)
 
 

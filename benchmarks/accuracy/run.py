@@ -43,7 +43,9 @@ class Result:
 
 def drymon(*words: str) -> None:
     """Runs a drymon command; its own words on stderr if it fails."""
-    done = subprocess.run([sys.executable, "-m", "drymon.cli", *words], capture_output=True, text=True, check=False)
+    done = subprocess.run(
+        [sys.executable, "-P", "-m", "drymon.cli", *words], capture_output=True, text=True, check=False
+    )
     if done.returncode != 0:
         raise RuntimeError(f"drymon {' '.join(words)}: exit {done.returncode}\n{done.stderr[-2000:]}")
 

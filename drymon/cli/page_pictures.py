@@ -1,4 +1,4 @@
-"""Pictures for the page: drawn by a child process that ends, kept while nothing new is on record."""
+"""Pictures and records for the page, made by a child process that ends; pictures are kept while nothing is new."""
 
 import logging
 import subprocess
@@ -6,6 +6,8 @@ import sys
 import tempfile
 import threading
 from collections import OrderedDict
+from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import datetime, timedelta
 from pathlib import Path
 
@@ -17,17 +19,21 @@ log = logging.getLogger(__name__)
 
 LARGEST_CACHE = 2_000_000  # bytes; an SVG of a tree or a year has some 50,000
 PATIENCE_S = 20.0
+RECORD_PATIENCE_S = 120.0  # a shell of ten coats, on a small computer
+MOST_WAITING = 3  # of the page's threads: the others go on showing the room
 FINEST = timedelta(minutes=1)
 Key = tuple[Picture, datetime]
 
 
 class Pictures:
-    """Draws pictures one after another, and keeps them by what was asked and the last of the record then."""
+    """Has pictures and records made one after another; keeps pictures by what was asked and the last of the record
+    then."""
 
     def __init__(self, home: Path, database: Path, clock: Clock) -> None:
         self._home, self._database, self._clock = home, database, clock
         self._kept: OrderedDict[Key, bytes] = OrderedDict()
-        self._drawing = threading.Lock()  # one child at a time: each takes some 100 MB for its second
+        self._working = threading.Lock()  # one child at a time: each takes some 100 MB for its seconds
+        self._waiting = threading.BoundedSemaphore(MOST_WAITING)
         self._lock = threading.Lock()
 
     def get(self, picture: Picture) -> bytes | None:
@@ -35,12 +41,30 @@ class Pictures:
         key = (picture, self._last_row(picture))
         if (kept := self._find(key)) is not None:
             return kept
-        if not self._drawing.acquire(timeout=PATIENCE_S):
-            return None
+        with self._turn(PATIENCE_S) as mine:
+            return (self._find(key) or self._draw(key)) if mine else None
+
+    def report(self, tree: str, ending: str) -> bytes | None:
+        """A tree's record to keep, `html` or `pdf`; None where it cannot be written now."""
+        with self._turn(PATIENCE_S) as mine:
+            words = ["drymon.views.report", str(self._home), str(self._database), tree]
+            return _made(words, f"{tree}.{ending}", RECORD_PATIENCE_S) if mine else None
+
+    @contextmanager
+    def _turn(self, patience_s: float) -> Iterator[bool]:
+        """Whether this thread may have a child work now: one at a time, and few that wait."""
+        if not self._waiting.acquire(blocking=False):
+            yield False
+            return
         try:
-            return self._find(key) or self._draw(key)
+            mine = self._working.acquire(timeout=patience_s)
+            try:
+                yield mine
+            finally:
+                if mine:
+                    self._working.release()
         finally:
-            self._drawing.release()
+            self._waiting.release()
 
     def _last_row(self, picture: Picture) -> datetime:
         """The last arrival, as coarsely as the picture can show it: a year's picture is not drawn anew every minute."""
@@ -58,20 +82,10 @@ class Pictures:
 
     def _draw(self, key: Key) -> bytes | None:
         picture = key[0]
-        with tempfile.TemporaryDirectory(prefix="drymon-picture-") as folder:
-            file = Path(folder) / "picture.svg"
-            command = [sys.executable, "-m", "drymon.views.page.draw", str(self._home), str(self._database)]
-            command += [picture.kind, picture.name, str(picture.hours), self._clock.wall().isoformat(), str(file)]
-            try:
-                done = subprocess.run(command, capture_output=True, timeout=PATIENCE_S, check=False)
-            except (subprocess.TimeoutExpired, OSError) as error:
-                log.warning("no picture of %s %s: %s", picture.kind, picture.name, error)
-                return None
-            if done.returncode != 0:
-                why = done.stderr.decode(errors="replace").strip().splitlines()
-                log.info("no picture of %s %s: %s", picture.kind, picture.name, why[-1] if why else "no word")
-                return None
-            return self._keep(key, file.read_bytes())
+        words = ["drymon.views.page.draw", str(self._home), str(self._database), picture.kind, picture.name]
+        words += [str(picture.hours), self._clock.wall().isoformat()]
+        drawn = _made(words, "picture.svg", PATIENCE_S)
+        return None if drawn is None else self._keep(key, drawn)
 
     def _keep(self, key: Key, drawn: bytes) -> bytes:
         with self._lock:
@@ -81,3 +95,20 @@ class Pictures:
             while sum(map(len, self._kept.values())) > LARGEST_CACHE and len(self._kept) > 1:
                 self._kept.popitem(last=False)
         return drawn
+
+
+def _made(words: list[str], name: str, patience_s: float) -> bytes | None:
+    """What `python -m WORDS... FILE` writes; None, and a line in the log, where it does not."""
+    with tempfile.TemporaryDirectory(prefix="drymon-picture-") as folder:
+        file = Path(folder) / name
+        try:
+            command = [sys.executable, "-P", "-m", *words, str(file)]
+            done = subprocess.run(command, capture_output=True, timeout=patience_s, check=False)
+        except (subprocess.TimeoutExpired, OSError) as error:
+            log.warning("no %s of %s: %s", name, words[3:5], error)
+            return None
+        if done.returncode != 0:
+            why = done.stderr.decode(errors="replace").strip().splitlines()
+            log.info("no %s of %s: %s", name, words[3:5], why[-1] if why else "no word")
+            return None
+        return file.read_bytes()

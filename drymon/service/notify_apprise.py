@@ -30,7 +30,7 @@ def send(urls_file: Path, line: int, title: str, text: str, timeout_s: float) ->
     if line >= len(found):
         raise SetupError(f"{urls_file}: has {len(found)} addresses now, number {line + 1} is gone")
     words = json.dumps({"url": found[line], "title": title, "text": text})
-    command = [sys.executable, "-m", __name__]
+    command = [sys.executable, "-P", "-m", __name__]
     try:
         done = subprocess.run(command, input=words, capture_output=True, text=True, timeout=timeout_s, check=False)
     except subprocess.TimeoutExpired as error:
