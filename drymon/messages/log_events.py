@@ -67,7 +67,8 @@ def _checked(table: type[tables.EventTable], message: Message) -> dict[str, Any]
 
 
 def _time(text: str | None, arrived: datetime) -> datetime:
-    return arrived if text is None else plausible(parse_time(text), arrived)
+    """What is told has happened: a clock that runs ahead must not put off the first verdict on a dip."""
+    return arrived if text is None else min(plausible(parse_time(text), arrived), arrived)
 
 
 def _fields(name: str, content: dict[str, Any]) -> dict[str, Any]:

@@ -273,6 +273,12 @@ def test_log_events(parse, event, payload, expected):
     assert parse(f"drymon/shop/log/{event}", payload).items == (expected,)
 
 
+def test_a_log_event_cannot_have_happened_after_it_was_told(parse):
+    ahead = {**DIP, "time": "2031-03-03T12:00:24Z"}
+    (event,) = parse("drymon/shop/log/dip", ahead).items
+    assert event.time == event.arrived == NOON
+
+
 def test_a_log_event_told_later(parse):
     (dip,) = parse("drymon/shop/log/dip", {**DIP, "time": "2031-03-03T09:00:00Z"}).items
     assert (dip.time, dip.arrived) == (NOON - timedelta(hours=3), NOON)
