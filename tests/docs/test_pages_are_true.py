@@ -170,7 +170,7 @@ def test_the_small_room_is_understood(tmp_path: Path) -> None:
     text = next(block.text for block in blocks(DOCS / "room.md") if block.mark == "room")
     (tmp_path / "broker.password").write_text("secret")
     config = parse_home(text, tmp_path)
-    assert [coat.name for coat in config.room.coats] == ["prime", "backup"]
+    assert [coat.name for coat in config.room.coats] == ["prime-first", "backup"]
     assert config.broker is not None
     assert config.broker.port == 1883
 
