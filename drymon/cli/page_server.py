@@ -27,7 +27,7 @@ log = logging.getLogger(__name__)
 
 T = TypeVar("T")
 
-THREADS = 4
+THREADS = 6
 HEAPS = ((-8, 2), (-3, 128 * 1024))
 """mallopt(3), M_ARENA_MAX and M_MMAP_THRESHOLD: by default each thread keeps a heap of its own, and large pieces that
 were given back once are kept ever after; together some megabytes."""
@@ -77,6 +77,7 @@ class PageServer:
         from drymon.views.page.app import create_app
         from drymon.views.page.ports import Ports
 
+        pictures = Pictures(self._config.path, self._db_path, self._clock)
         return create_app(
             Ports(
                 config=self._config,
@@ -88,7 +89,8 @@ class PageServer:
                 write=self._write,
                 alarm=self._alarm,
                 broker_online=self._online,
-                draw=Pictures(self._config.path, self._db_path, self._clock).get,
+                draw=pictures.get,
+                report=pictures.report,
                 secret=self._secret,
                 token=self._token,
             )

@@ -267,11 +267,13 @@ def test_a_lan_address_needs_a_password_file_and_then_a_sign_in_even_to_read(
         shop.say("log/dip", {"tree": "t-1", "rack": "rack-a", "coat": "backup"})
         assert until(lambda: shop.verdict("t-1"))
         visitor = Visitor(shop)
-        for path in ("/", "/part/room", "/tree/t-1", "/picture/tree/t-1.svg"):
+        for path in ("/", "/part/room", "/tree/t-1", "/picture/tree/t-1.svg", "/report/t-1.pdf"):
             status, text, headers = visitor.ask("GET", path)
             assert status == 303, path
             assert headers["location"].startswith("/sign-in?back=")
-            assert "t-1" not in text.replace("%2Ftree%2Ft-1", "").replace("/tree/t-1", "").replace("t-1.svg", "")
+            assert "t-1" not in text.replace("%2Ftree%2Ft-1", "").replace("/tree/t-1", "").replace(
+                "t-1.svg", ""
+            ).replace("t-1.pdf", "")
         assert visitor.ask("GET", "/", Host="evil.example")[0] == 421
         assert visitor.ask("GET", "/", Host="192.168.7.20:8480")[0] == 303, "an address cannot be rebound"
         assert visitor.sign_in("Rob", "wrong password")[0] == 403

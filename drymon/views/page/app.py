@@ -43,7 +43,14 @@ def create_app(ports: Ports) -> Flask:
     _guard(app, desk)
     for views in (room_views, log_views, sign_views, alarm_views, evidence_views, picture_views):
         views.add(app, desk)
+    _compile(app)
     return app
+
+
+def _compile(app: Flask) -> None:
+    """All templates, at the start: the first tap does not wait for it, and what it took is free for the trees."""
+    for name in app.jinja_env.list_templates(["html"]):
+        app.jinja_env.get_template(name)
 
 
 def _guard(app: Flask, desk: Desk) -> None:

@@ -14,11 +14,14 @@ from drymon.errors import DrymonError, SetupError
 from drymon.messages.coat_models import load_models
 from drymon.messages.config import load_home
 from drymon.messages.settings import HomeConfig
+from drymon.shop.setup import Rack
 from drymon.store import Store
-from drymon.views.gather import rack_air
+from drymon.views.gather import air_path, pressure_of, rack_air
+from drymon.views.history import coats_on
 from drymon.views.page.long_air import draw_long_air, long_air
 from drymon.views.page.tree_view import current_life
 from drymon.views.plots.coat import draw_model
+from drymon.views.plots.psychrometric import draw_psychrometric
 from drymon.views.plots.rack import draw_rack
 from drymon.views.plots.room import future_end
 from drymon.views.plots.style import save
@@ -52,18 +55,28 @@ def draw(config: HomeConfig, store: Store, kind: str, name: str, hours: int, now
         if name not in models:
             raise SetupError(f"no coat model {name!r}")
         return draw_model(models[name], config.room.coat_by_name.get(name))
-    return _rack(config, store, name, hours or 24, now) if kind == "rack" else _tree(config, store, name, now)
-
-
-def _rack(config: HomeConfig, store: Store, name: str, hours: int, now: datetime) -> Figure:
+    if kind == "tree":
+        return _tree(config, store, name, now)
     rack = config.room.rack_by_name.get(name)
     if rack is None:
         raise SetupError(f"no rack {name!r}")
-    span = Span(now - timedelta(hours=hours), now, ZoneInfo(config.room.timezone))
-    if hours > LONGEST_LINE_H:
+    span = Span(now - timedelta(hours=hours or 24), now, ZoneInfo(config.room.timezone))
+    return (_chart if kind == "psychrometric" else _rack)(config, store, rack, span)
+
+
+def _rack(config: HomeConfig, store: Store, rack: Rack, span: Span) -> Figure:
+    if span.hours > LONGEST_LINE_H:
         return draw_long_air(rack, long_air(store, rack, span.begin, span.end), config.room, span)
     events = list(store.events(span.begin - LONGEST_LIFE, span.end))
     return draw_rack(rack, rack_air(store, rack, span.begin, span.end), events, config.room, span)
+
+
+def _chart(config: HomeConfig, store: Store, rack: Rack, span: Span) -> Figure:
+    pressure, origin = pressure_of(store, config.room, rack, span.begin, span.end)
+    names = coats_on(rack.name, store.events(span.begin - LONGEST_LIFE, span.end), span.begin, span.end)
+    coats = [coat for coat in config.room.coats if coat.name in names]
+    path = air_path(store, rack, span.begin, span.end, pressure)
+    return draw_psychrometric(rack, path, coats, span, pressure, origin)
 
 
 def _tree(config: HomeConfig, store: Store, name: str, now: datetime) -> Figure:

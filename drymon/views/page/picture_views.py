@@ -7,9 +7,10 @@ from flask import Flask, Response, abort, request, send_from_directory
 from drymon.messages.names import is_name
 from drymon.views.page.desk import Desk
 from drymon.views.page.ports import Picture
-from drymon.views.page.room_views import SPANS
+from drymon.views.page.room_views import LONGEST_CHART_H, SPANS
 
-KINDS = ("tree", "rack", "model")
+KINDS = ("tree", "rack", "psychrometric", "model")
+REPORTS = {"html": "text/html", "pdf": "application/pdf"}
 
 
 def add(app: Flask, desk: Desk) -> None:
@@ -18,7 +19,8 @@ def add(app: Flask, desk: Desk) -> None:
     @app.get("/picture/<kind>/<name>.svg")
     def picture(kind: str, name: str) -> Any:
         hours = request.args.get("hours", 0, type=int)
-        if kind not in KINDS or not is_name(name) or hours not in (0, *SPANS.values()):
+        longest = LONGEST_CHART_H if kind == "psychrometric" else max(SPANS.values())
+        if kind not in KINDS or not is_name(name) or hours not in (0, *SPANS.values()) or hours > longest:
             abort(404, "no such picture")
         drawn = desk.ports.draw(Picture(kind, name, hours))
         if drawn is None:
@@ -26,6 +28,19 @@ def add(app: Flask, desk: Desk) -> None:
         answer = Response(drawn, mimetype="image/svg+xml")
         answer.headers["Cache-Control"] = "private, max-age=60"
         # An SVG may carry styles of its own; as a picture it can do nothing else.
+        answer.headers["Content-Security-Policy"] = "default-src 'none'; style-src 'unsafe-inline'; sandbox"
+        return answer
+
+    @app.get("/report/<name>.<ending>")
+    def report(name: str, ending: str) -> Any:
+        if ending not in REPORTS or not is_name(name):
+            abort(404, "no such record")
+        written = desk.ports.report(name, ending)
+        if written is None:
+            abort(503, f"the record of {name} cannot be written now; try again in a minute")
+        answer = Response(written, mimetype=REPORTS[ending])
+        answer.headers["Cache-Control"] = "no-store"
+        answer.headers["Content-Disposition"] = f'attachment; filename="{name}.{ending}"'
         answer.headers["Content-Security-Policy"] = "default-src 'none'; style-src 'unsafe-inline'; sandbox"
         return answer
 

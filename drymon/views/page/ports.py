@@ -29,8 +29,8 @@ class AlarmActor(Protocol):
 
 @dataclass(frozen=True)
 class Picture:
-    """A picture asked for: `kind` (tree, rack, model), its subject and how many hours back it reaches (0: its own
-    choice)."""
+    """A picture asked for: `kind` (tree, rack, psychrometric, model), its subject and how many hours back it reaches
+    (0: its own choice)."""
 
     kind: str
     name: str
@@ -41,8 +41,9 @@ class Picture:
 class Ports:
     """The service's side of the page.
 
-    publish: one message at QoS 1; BrokerError where the broker does not have it. draw: an SVG, or None where none
-    could be made. secret: of the room's page, None where there is none. token: lets commands on this machine in.
+    publish: one message at QoS 1; BrokerError where the broker does not have it. draw: an SVG, report: a tree's record
+    as "html" or "pdf"; both None where none could be made. secret: of the room's page, None where there is none.
+    token: lets commands on this machine in.
     """
 
     config: HomeConfig
@@ -55,5 +56,6 @@ class Ports:
     alarm: AlarmActor
     broker_online: Callable[[], bool]
     draw: Callable[[Picture], bytes | None]
+    report: Callable[[str, str], bytes | None]
     secret: Callable[[], str | None]
     token: str

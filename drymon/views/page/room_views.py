@@ -11,6 +11,7 @@ from drymon.views.page.desk import Desk
 from drymon.views.page.tree_view import tree_record
 from drymon.views.page.words import SHELTER_WORDS
 
+LONGEST_CHART_H = 72  # beyond, the psychrometric chart's path runs over itself and tells nothing
 SPANS = {"6 h": 6, "1 day": 24, "3 days": 72, "2 weeks": 336, "3 months": 2184, "1 year": 8760}
 LOG_SHOWN = timedelta(days=7)
 MOST_LINES = 200
@@ -49,7 +50,8 @@ def add(app: Flask, desk: Desk) -> None:
             abort(404, f"no rack {name[:60]!r} in this room; racks: {', '.join(desk.room.rack_by_name)}")
         hours = request.args.get("hours", 24, type=int)
         hours = hours if hours in SPANS.values() else 24
-        return desk.render("rack.html", view=view, spans=SPANS, hours=hours, poll=url_for("rack_part", name=name))
+        poll = url_for("rack_part", name=name)
+        return desk.render("rack.html", view=view, spans=SPANS, hours=hours, chart_hours=LONGEST_CHART_H, poll=poll)
 
     @app.get("/part/rack/<name>")
     def rack_part(name: str) -> Any:

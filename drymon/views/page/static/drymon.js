@@ -53,6 +53,11 @@
     window.addEventListener("pageshow", (event) => { if (event.persisted) location.reload(); });
   }
 
+  // One picture is drawn after another: one that had to wait too long is asked for once more.
+  document.querySelectorAll(".picture img").forEach((each) => each.addEventListener("error", () => {
+    setTimeout(() => { each.src += each.src.includes("?") ? "&again" : "?again"; }, 8000);
+  }, { once: true }));
+
   // A second tap of an impatient glove must not log a second time.
   document.addEventListener("submit", (event) => {
     if (event.target.dataset.sent) { event.preventDefault(); return; }
