@@ -172,6 +172,12 @@ class RackAir:
             self._missing = (key, tuple(q.value for q in wanted if not self._fresh(q, minute, seconds)))
         return self._missing[1]
 
+    def awaits(self, quantity: Quantity, seconds: float) -> bool:
+        """Whether this is temperature or humidity, and nothing fresh of it is there at a stream time."""
+        if quantity not in (Quantity.TEMPERATURE, Quantity.HUMIDITY):
+            return False
+        return self.book.newest(self.places, quantity) < seconds - self.stale_s
+
     def _fresh(self, quantity: Quantity, minute: int, seconds: float) -> bool:
         value = self.book.value(self.places, quantity, minute, self.back)
         return not math.isnan(value) and self.book.newest(self.places, quantity) >= seconds - self.stale_s

@@ -137,11 +137,14 @@ class Room:
     def _take_reading(self, reading: Reading) -> None:
         if reading.quantity is Quantity.WEIGHT and not reading.retained:
             self._take_weight(reading)
+        racks = racks_of(self.setup, reading.place)
+        if any(self.air[rack].awaits(reading.quantity, self.at) for rack in racks):
+            self._wait(reading)  # air that comes back changes verdicts: not only at the next minute
         first = self.book.take(reading)
         if reading.quantity not in AIR or not first < self.at // MINUTE_S:  # before the first instant: nothing yet
             return
         self._wait(reading)
-        for rack in racks_of(self.setup, reading.place):
+        for rack in racks:
             self._forget_air(rack, first)
 
     def _take_weight(self, reading: Reading) -> None:

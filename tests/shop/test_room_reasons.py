@@ -164,6 +164,20 @@ def test_air_unknown_until_it_comes_back() -> None:
     assert shop.tree("t-1").state is State.DRYING
 
 
+def test_air_that_comes_back_is_said_within_seconds() -> None:
+    shop = Shop()
+    shop.run(0.2)
+    shop.dip("t-1", "middle")
+    shop.run(0.5, air=None)
+    assert shop.tree("t-1").state is State.UNKNOWN
+    for seconds, quantity in ((7, Quantity.TEMPERATURE), (8, Quantity.HUMIDITY), (16, Quantity.AIRFLOW)):
+        stamp = shop.now + timedelta(seconds=seconds)
+        shop.said += shop.room.advance(stamp)
+        shop.room.take([reading(stamp, quantity, STEADY[quantity])])
+    assert shop.tree("t-1").state is State.DRYING
+    assert shop.tree("t-1").time <= shop.now + timedelta(seconds=15)
+
+
 @pytest.mark.parametrize("missing", [Quantity.TEMPERATURE, Quantity.HUMIDITY])
 def test_half_of_the_evidence_is_none(missing: Quantity) -> None:
     shop = Shop()
