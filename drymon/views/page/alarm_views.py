@@ -1,15 +1,23 @@
 """Alarms: what stands, and what people do about it."""
 
-from datetime import timedelta
+from datetime import datetime, timedelta
 from typing import Any
 
-from flask import Flask, request, url_for
+from flask import Flask, abort, request, url_for
 
 from drymon.errors import AlarmError
-from drymon.shop import alarm_acts
+from drymon.messages.times import stamp
+from drymon.shop.alarm_acts import act_of
 from drymon.shop.alarm_book import AlarmBook, AlarmState, Entry
 from drymon.views.page.desk import Desk, Flash, back_to, told
 
+DONE = {
+    "acknowledge": "Acknowledged",
+    "shelve": "Shelved",
+    "unshelve": "Taken off the shelf",
+    "out-of-service": "Taken out of service",
+    "in-service": "Back in service",
+}
 SHELVES = {"1 h": 60, "4 h": 240, "1 day": 1440, "3 days": 4320}
 HISTORY = timedelta(days=7)
 MOST_LINES = 100
@@ -27,24 +35,19 @@ def add(app: Flask, desk: Desk) -> None:
     def alarms_part() -> Any:
         return desk.fragment("_alarms.html", **_standing(desk))
 
-    @app.post("/alarms/acknowledge")
-    def acknowledge() -> Any:
-        return _act(desk, "acknowledged", _acknowledge)
-
-    @app.post("/alarms/shelve")
-    def shelve() -> Any:
-        return _act(desk, "shelved", _shelve)
-
-    @app.post("/alarms/unshelve")
-    def unshelve() -> Any:
-        return _act(desk, "unshelved", _unshelve)
+    @app.post("/alarms/<act>")
+    def alarm_act(act: str) -> Any:
+        return _act(desk, act) if act in DONE else abort(404, "no such act")
 
 
 def _standing(desk: Desk) -> dict[str, Any]:
     store, book = desk.store(), desk.store().alarm_book()
+    entries = book.standing()
+    shown = {entry.key[:2] for entry in entries}
     return {
         "book": book,
-        "entries": sorted(book.standing(), key=lambda entry: _pressing(book, entry)),
+        "entries": sorted(entries, key=lambda entry: _pressing(book, entry)),
+        "silenced": [(kind, pause) for kind, pause in sorted(book.pauses.items()) if kind not in shown],
         "states": AlarmState,
         "shelves": SHELVES,
         "delivered": store.last_delivered(),
@@ -58,30 +61,26 @@ def _pressing(book: AlarmBook, entry: Entry) -> tuple[int, int]:
     return int(quiet), SEVERITY[entry.kind.severity]
 
 
-def _act(desk: Desk, change: str, act: Any) -> Any:
+def _act(desk: Desk, act: str) -> Any:
     person = desk.person
     assert person is not None  # the guard lets nobody else change anything
-    alarm_id = request.form.get("id", "")[:200]
+    words = {key: request.form.get(key, "").strip()[:200] for key in ("id", "kind", "subject", "reason")}
+    about = words["id"] or f"{words['kind']}:{words['subject']}"
+    kind, _, subject = about.partition(":")
     with told(desk, AlarmError):
-        detail = {key: request.form.get(key, "")[:200] for key in ("minutes", "reason")}
         now = desk.ports.now()
-        desk.ports.alarm(lambda book: act(book, alarm_id, person.name, now, detail), alarm_id, change, person.name)
-        note = " ".join(filter(None, (alarm_id, detail["reason"])))
-        desk.ports.write(lambda store: store.add_audit(now, person.name, f"alarm {change}", note))
-        desk.flash(Flash(f"Done: {change}"))
+        words |= {"act": act, "by": person.name, "id": about} | ({"until": _until(now)} if act == "shelve" else {})
+        if act == "out-of-service":
+            desk.store().alarm_book().find(about)  # what nobody can see is not to be silenced by a slip
+        desk.ports.alarm(act_of(words, now), about, act, person.name)
+        note = " ".join(filter(None, (about, words["reason"])))
+        desk.ports.write(lambda store: store.add_audit(now, person.name, f"alarm {act}", note))
+        desk.flash(Flash(f"{DONE[act]}: {subject.partition(':')[0]} {kind.replace('-', ' ')}"))
     return back_to(url_for("alarms"))
 
 
-def _acknowledge(book: AlarmBook, alarm_id: str, by: str, now: Any, _: dict[str, str]) -> AlarmBook:
-    return alarm_acts.acknowledge(book, alarm_id, by, now)
-
-
-def _shelve(book: AlarmBook, alarm_id: str, by: str, now: Any, detail: dict[str, str]) -> AlarmBook:
-    if detail["minutes"] not in {str(minutes) for minutes in SHELVES.values()}:
-        raise AlarmError(f"received {detail['minutes']!r} minutes; allowed are {', '.join(SHELVES)}")
-    until = now + timedelta(minutes=int(detail["minutes"]))
-    return alarm_acts.shelve(book, alarm_id, until, detail["reason"], by, now)
-
-
-def _unshelve(book: AlarmBook, alarm_id: str, by: str, now: Any, _: dict[str, str]) -> AlarmBook:
-    return alarm_acts.unshelve(book, alarm_id, by, now)
+def _until(now: datetime) -> str:
+    minutes = request.form.get("minutes", "")
+    if minutes not in {str(minutes) for minutes in SHELVES.values()}:
+        raise AlarmError(f"received {minutes[:20]!r} minutes; allowed are {', '.join(SHELVES)}")
+    return stamp(now + timedelta(minutes=int(minutes)))

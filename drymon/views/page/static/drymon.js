@@ -8,7 +8,8 @@
   let heard = Date.now(), etag = null, asking = false;
 
   function keepPlace(html) {
-    if (!part || part.querySelector("input:not([type=hidden]):focus, select:focus")) return false;
+    const typed = (each) => each === document.activeElement || (each.tagName === "INPUT" && each.value !== each.defaultValue);
+    if (!part || [...part.querySelectorAll("input:not([type=hidden]), select")].some(typed)) return false;
     const focus = document.activeElement && part.contains(document.activeElement) ? document.activeElement.id : "";
     const open = [...part.querySelectorAll("details[open]")].map((each) => each.id);
     part.innerHTML = html;
