@@ -167,13 +167,18 @@ def _build(content: tables.HomeFile, home: Path) -> HomeConfig:
         path=home,
         room=_room(content),
         broker=_broker(content.broker, home) if content.broker else None,
-        page=Page(content.page.host, content.page.port, _file(content.page.password_file, home)),
+        page=_page_settings(content.page, home),
         sources=tuple(
             Source(s.topic, s.place, s.quantity, s.unit or LIMITS[s.quantity].unit, _sensor_name(s), s.field)
             for s in content.source
         ),
         notify=_notify(content.notify, home),
     )
+
+
+def _page_settings(page: tables.PageTable, home: Path) -> Page:
+    names = tuple(name.casefold() for name in page.names)
+    return Page(page.host, page.port, _file(page.password_file, home), names)
 
 
 def _room(content: tables.HomeFile) -> RoomSetup:

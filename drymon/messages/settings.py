@@ -32,11 +32,15 @@ class Broker:
 
 @dataclass(frozen=True, slots=True)
 class Page:
-    """Where the page listens. `password_file` None: reading only, on this machine only."""
+    """Where the page listens. `password_file` None: reading only, on this machine only.
+
+    names: host names by which it may be asked for besides this machine's own, in small letters.
+    """
 
     host: str = "127.0.0.1"
     port: int = 8480
     password_file: Path | None = None
+    names: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,6 +3,7 @@
 Ranges are wide on purpose: they catch slips of the pen (a dry_at of 95, a humidity of 500), not odd shops.
 """
 
+import re
 from datetime import time
 from typing import Annotated, Literal
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -76,6 +77,12 @@ def _topic(topic: str) -> str:
     return topic
 
 
+def _host_name(name: str) -> str:
+    if not _HOST_NAME.fullmatch(name):
+        raise ValueError('a host name alone, such as "drymon.local": letters, digits, - and dots, no port, no http://')
+    return name
+
+
 def _time_of_day(text: str) -> str:
     try:
         moment = time.fromisoformat(text)
@@ -86,6 +93,10 @@ def _time_of_day(text: str) -> str:
     return text
 
 
+_HOST_NAME = re.compile(
+    r"(?=.{1,253}\Z)[A-Za-z0-9]([A-Za-z0-9-]{0,61}[A-Za-z0-9])?(\.[A-Za-z0-9]([A-Za-z0-9-]{0,61}[A-Za-z0-9])?)*"
+)
+"""RFC 1123, section 2.1: labels of letters, digits and inner hyphens, 63 at most, 253 in all."""
 Name = Annotated[str, Field(pattern=NAME_PATTERN)]
 RackName = Annotated[Name, AfterValidator(_rack_name)]
 Label = Annotated[str, Field(max_length=200)]
@@ -139,6 +150,7 @@ class PageTable(Table):
     host: Text = "127.0.0.1"
     port: Port = 8480
     password_file: Text | None = None
+    names: list[Annotated[str, AfterValidator(_host_name)]] = []
 
 
 class RackTable(Table):

@@ -119,6 +119,10 @@ def test_broker_port_without_tls():
         (LEAST + '[[recipe]]\nname = "r"\ncoats = ["prime"]\n', "recipe[1].coats", "prime", "backup"),
         (LEAST + '[[rack]]\nname = "rack-a"\n', "rack[2].name", "rack-a", "only once"),
         (LEAST + "[page]\nport = 70000\n", "page.port", "70000", "1 to 65535"),
+        (LEAST + '[page]\nnames = ["http://drymon.local"]\n', "page.names", "http://drymon.local", "a host name alone"),
+        (LEAST + '[page]\nnames = ["drymon.local:8480"]\n', "page.names", "drymon.local:8480", "a host name alone"),
+        (LEAST + '[page]\nnames = ["*.local"]\n', "page.names", "*.local", "a host name alone"),
+        (LEAST + '[page]\nnames = "drymon.local"\n', "page.names", "drymon.local", "list"),
         (LEAST + '[page]\nhost = "0.0.0.0"\n', "page.host", "0.0.0.0", "127.0.0.1"),
         (LEAST + '[page]\nhost = "10.0.0.5"\npassword_file = "no"\n', "page.password_file", "no", "write the page's"),
         (LEAST + '[broker]\npassword_file = "x"\n', "broker", "password_file without username", "allowed"),
@@ -226,3 +230,8 @@ urls_file = "apprise.urls"
     assert notify.webhooks[0].secret_file == Path("/h/webhook.secret")
     assert notify.apprises[0].urls_file == Path("/h/apprise.urls")
     assert (notify.mail_server.port, notify.mail_server.tls) == (587, "starttls")
+
+
+def test_more_names_of_the_page(tmp_path):
+    (tmp_path / "room.toml").write_text(LEAST + '[page]\nnames = ["Drymon.local", "shell-room.example.org"]\n')
+    assert load_home(tmp_path).page.names == ("drymon.local", "shell-room.example.org")

@@ -281,3 +281,31 @@ def test_a_lan_address_needs_a_password_file_and_then_a_sign_in_even_to_read(
         assert "t-1" in visitor.ask("GET", "/")[1]
     finally:
         shop.close()
+
+
+def test_a_name_from_room_toml_is_let_in_and_signs_in_even_to_read(tmp_path: Path, broker_program: str) -> None:
+    """A proxy on this machine passes the browser's Host on: who comes that way need not be on this machine."""
+    shop = Shop(tmp_path)
+    toml = (shop.home / "room.toml").read_text()
+    (shop.home / "room.toml").write_text(toml.replace("[page]", '[page]\nnames = ["Drymon.Example"]'))
+    try:
+        shop.add_user("ana")
+        shop.serve()
+        shop.say("log/dip", {"tree": "t-1", "rack": "rack-a", "coat": "backup"})
+        assert until(lambda: shop.verdict("t-1"))
+        visitor = Visitor(shop)
+        assert "t-1" in visitor.ask("GET", "/")[1], "on this machine itself reading stays open"
+        status, text, headers = visitor.ask("GET", "/", Host="drymon.example")
+        assert (status, headers["location"]) == (303, "/sign-in?back=/")
+        assert "t-1" not in text
+        assert visitor.ask("GET", "/", Host="other.example")[0] == 421
+        assert visitor.ask("GET", "/", Host="x.drymon.example")[0] == 421
+        form = {"name": "ana", "password": PASSWORD, "back": "/"}
+        far = {"Host": "drymon.example", "Origin": "https://drymon.example"}
+        assert visitor.ask("POST", "/sign-in", form, **{**far, "Origin": "https://other.example"})[0] == 403
+        status, _, headers = visitor.ask("POST", "/sign-in", form, **far)
+        assert status == 303
+        assert "Secure" in headers["set-cookie"], "signed in over TLS: the cookie never goes without"
+        assert "t-1" in visitor.ask("GET", "/", Host="drymon.example")[1]
+    finally:
+        shop.close()

@@ -10,6 +10,7 @@ from datetime import timedelta
 from drymon.errors import DrymonError
 from drymon.messages.settings import is_loopback
 from drymon.store import Session, Store, User
+from drymon.views.page.guard import is_local
 from drymon.views.page.passwords import NOBODY, Brake, is_password
 from drymon.views.page.ports import Ports
 
@@ -43,10 +44,10 @@ class Access:
         self._ports = ports
         self._brake = Brake(ports.running)
 
-    @property
-    def open_to_read(self) -> bool:
-        """On loopback only this machine reaches the page, so reading needs no password."""
-        return is_loopback(self._ports.config.page.host)
+    def open_to_read(self, host: str) -> bool:
+        """On loopback only this machine reaches the page, so reading needs no password; nor by its names from outside,
+        behind which a proxy stands."""
+        return is_loopback(self._ports.config.page.host) and is_local(host)
 
     def can_sign_in(self, store: Store) -> bool:
         """Whether there is any credential at all."""

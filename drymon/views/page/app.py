@@ -60,7 +60,7 @@ def _guard(app: Flask, desk: Desk) -> None:
             abort(421, f"received the host name {request.host[:80]!r}; this page does not go by that name")
         if request.method not in ("GET", "HEAD"):
             _check_change(desk)
-        elif not desk.access.open_to_read and request.endpoint not in OPEN and desk.person is None:
+        elif not desk.access.open_to_read(request.host) and request.endpoint not in OPEN and desk.person is None:
             return redirect(url_for("sign_in", back=request.full_path.rstrip("?")), 303)
         return None
 

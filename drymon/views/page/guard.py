@@ -29,15 +29,24 @@ EVERYWHERE = ("0.0.0.0", "::")
 
 
 def host_is_ours(host: str | None, page: Page) -> bool:
-    """Whether the Host header names this machine as the page may be reached: its address, or one of its own names."""
+    """Whether the Host header names this machine as the page may be reached: its address, or one of its own names, or
+    one that room.toml gives it."""
     name = _name(host)
     if name is None:
         return False
+    if name in page.names:
+        return True
     if is_loopback(page.host):
-        return name == "localhost" or _is_loopback_address(name)
+        return is_local(host)
     if name == page.host.casefold() or name in own_names():
         return True
     return page.host in EVERYWHERE and (_is_address(name) or name == "localhost")
+
+
+def is_local(host: str | None) -> bool:
+    """Whether a Host header says that the browser runs on this machine."""
+    name = _name(host)
+    return name is not None and (name == "localhost" or (_is_address(name) and ip_address(name).is_loopback))
 
 
 def from_our_page(host: str | None, site: str | None, origin: str | None) -> bool:
@@ -72,7 +81,3 @@ def _is_address(name: str) -> bool:
     except ValueError:
         return False
     return True
-
-
-def _is_loopback_address(name: str) -> bool:
-    return _is_address(name) and ip_address(name).is_loopback
