@@ -12,9 +12,6 @@ if TYPE_CHECKING:
     from drymon.learning.run import Run
     from drymon.messages.settings import HomeConfig
 
-STARTS = {"prime": "prime-fine", "backup": "backup", "seal": "seal"}
-"""The packaged starting model for a coat of a name of its own, by family."""
-
 ELSEWHERE = 1.5
 """Models learnt in another home are a start here, this much less sure."""
 
@@ -70,12 +67,13 @@ def starts_of(config: "HomeConfig", runs: "Sequence[Run]") -> "dict[str, CoatMod
     One from another home if there is such, else the packaged one.
     """
     from drymon.messages.coat_models import load_models
+    from drymon.shop.starting import model_of
 
     packaged, home = load_models(None), load_models(config.path)
     own_runs = {one.id for one in runs}
     found = {}
     for coat in config.room.coats:
-        start = packaged.get(coat.name, packaged.get(STARTS[coat.family]))
+        start = model_of(coat, packaged)
         kept = home.get(coat.name)
         if kept is not None and not kept.is_starting_model and not own_runs & set(kept.run_ids):
             start = _less_sure(kept)

@@ -91,8 +91,8 @@ def _window(verdict: Verdict, now: datetime) -> Truth | None:
         return None
     if verdict.redip_by is None:
         return Truth.UNCLEAR if verdict.state is State.UNKNOWN else None
-    if verdict.state is State.HOLD and now >= verdict.redip_by:
-        return None
+    if now >= verdict.redip_by:
+        return None  # past it the tree is on hold, or somebody has looked
     ahead: timedelta = min(WINDOW_NOTICE, (verdict.redip_by - verdict.dipped_at) / 4)
     return Truth.HOLDS if now >= verdict.redip_by - ahead else None
 

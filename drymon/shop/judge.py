@@ -27,6 +27,9 @@ LONGEST_H = 336.0
 DRIEST_PCT = 20.0
 """The driest air that is asked after."""
 
+BELOW = {"drying": "still drying", "hold": "on hold", "unknown": "of unknown dryness"}
+"""A state, said of the coat below."""
+
 BURIED_TOLD = 0.02
 """Median share of buried water from which it is told."""
 
@@ -123,7 +126,7 @@ def _unlearned(tree: TreeState) -> list[Finding]:
 def _widening(world: World, tree: TreeState) -> list[Finding]:
     found = []
     if tree.redipped is not None:
-        facts = {"state": tree.redipped["state"], "chance": 100.0 * float(str(tree.redipped["chance"]))}
+        facts = {"state": BELOW[str(tree.redipped["state"])], "chance": 100.0 * float(str(tree.redipped["chance"]))}
         found.append(Finding("redipped-early", facts))
     if tree.model is None or tree.coats is None:
         return found

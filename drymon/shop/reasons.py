@@ -35,7 +35,7 @@ REASONS: dict[str, Kind] = {
     ),
     "coat-unknown": Kind(
         Effect.UNKNOWN,
-        "no coat type and model named {coat}: add it to room.toml, or undo the dip and enter it again",
+        "no coat named {coat} in room.toml: add it there, or undo the dip and enter it again",
         _EVIDENCE,
     ),
     "air-unknown": Kind(

@@ -19,6 +19,7 @@ from drymon.shop.events import CellMass, Dip, Felt, Look, Move, Shelter, TreeEve
 from drymon.shop.outcome import State
 from drymon.shop.sensors import MINUTE_S
 from drymon.shop.setup import CoatType, RoomSetup
+from drymon.shop.starting import model_of
 
 FAST_FOR_MIN = 5
 """Minutes in a row above the fastest rate before it counts: a single gust crazes nothing."""
@@ -100,7 +101,8 @@ def dipped(world: World, before: TreeState | None, dip: Dip, verdict: State | No
     if before is not None and number == 1:
         before = None
     shelter = dip.shelter or (before.shelter if before else "pocketed")
-    kind, model = world.setup.coat_by_name.get(dip.coat), world.models.get(dip.coat)
+    kind = world.setup.coat_by_name.get(dip.coat)
+    model = model_of(kind, world.models) if kind is not None else None
     below_unknown = number > (before.number + 1 if before else 1)
     at = dip.time.timestamp()
     coats = water = None

@@ -4,9 +4,10 @@ from dataclasses import replace
 from datetime import timedelta
 
 import pytest
-from invented_shop import BEGIN, MODELS, SETUP, STEADY, Shop, codes, reading
+from invented_shop import BEGIN, SETUP, STEADY, Shop, codes, reading
 
 from drymon.drying.quantities import Quantity
+from drymon.messages.coat_models import load_models
 from drymon.shop.outcome import State
 
 T, RH, SPEED = Quantity.TEMPERATURE, Quantity.HUMIDITY, Quantity.AIRFLOW
@@ -291,7 +292,12 @@ def test_touch_is_weak_evidence_and_never_a_truth() -> None:
     assert wet.until("t-1", State.READY) >= ready - 1 / 60
 
 
-def test_models_are_needed_for_every_coat() -> None:
-    shop = Shop(models={name: one for name, one in MODELS.items() if name != "middle"})
+def test_a_coat_without_a_model_of_its_own_goes_by_its_familys_starting_model() -> None:
+    packaged = load_models(None)
+    shop = Shop(models=packaged)
     shop.run(0.2)
-    assert "coat-unknown" in codes(shop.dip("t-1", "middle"))
+    first = shop.dip("t-1", "middle")
+    assert "middle" not in packaged
+    assert first.state is State.DRYING
+    assert "starting-model" in codes(first)
+    assert "coat-unknown" in codes(Shop(models={}).dip("t-1", "middle"))

@@ -1,0 +1,33 @@
+"""Which model a coat type goes by: its own, else the starting model of its family."""
+
+from collections.abc import Mapping
+from dataclasses import replace
+
+from drymon.drying.coat_model import CoatModel, Spread
+from drymon.shop.setup import CoatType
+
+OF_FAMILY = {"prime": "prime-first", "backup": "backup", "seal": "seal"}
+"""Of the two prime models the one that dries more slowly."""
+
+LEAST_SD = 0.35
+"""On the working scale, for what was learnt of another kind of coat (assumed)."""
+
+SLURRY_ONLY = "slurry-only-first"
+
+
+def model_of(kind: CoatType, models: Mapping[str, CoatModel]) -> CoatModel | None:
+    """The model named like the coat; else, under the coat's name, the starting model of its family: day one counts."""
+    if kind.name in models:
+        return models[kind.name]
+    slurry_only = kind.family == "prime" and kind.stucco_mesh == ()
+    start = models.get(SLURRY_ONLY if slurry_only else OF_FAMILY[kind.family])
+    if start is None:
+        return None
+    if start.is_starting_model:
+        return replace(start, name=kind.name)
+    return replace(start, name=kind.name, runs=0, shelters_learned=(), correlation=None, parameters=_unsure(start))
+
+
+def _unsure(learnt: CoatModel) -> dict[str, Spread]:
+    """What was learnt of another kind of coat is only a start for this one."""
+    return {name: Spread(spread.centre, max(spread.sd, LEAST_SD)) for name, spread in learnt.parameters.items()}
