@@ -62,13 +62,13 @@ def connect_reader(path: Path) -> sqlite3.Connection:
     except sqlite3.Error:
         db.close()
         raise
+    db.execute("PRAGMA cache_size = -512")  # KiB: readers scan, and the page of a small computer has several
     return db
 
 
 def _connect_reading(path: Path, how: str) -> sqlite3.Connection:
     db = sqlite3.connect(f"{path.absolute().as_uri()}?{how}", uri=True, timeout=BUSY_S, isolation_level=None)
     db.execute("PRAGMA query_only = ON")
-    db.execute("PRAGMA cache_size = -512")  # KiB: readers scan, and the page of a small computer has several
     db.execute("PRAGMA trusted_schema = OFF")
     return db
 
