@@ -28,6 +28,7 @@ log = logging.getLogger(__name__)
 T = TypeVar("T")
 
 THREADS = 6
+LARGEST_BODY, LARGEST_HEAD = 64 * 1024, 16 * 1024
 HEAPS = ((-8, 2), (-3, 128 * 1024))
 """mallopt(3), M_ARENA_MAX and M_MMAP_THRESHOLD: by default each thread keeps a heap of its own, and large pieces that
 were given back once are kept ever after; together some megabytes."""
@@ -61,7 +62,16 @@ class PageServer:
         _share_heaps()
         logging.getLogger("waitress.queue").setLevel(logging.ERROR)  # a queue is what it is for
         page = self._config.page
-        self._server = create_server(self.make_app(), host=page.host, port=page.port, threads=THREADS, ident="drymon")
+        # What is too large is turned away before it is gathered: by default a gigabyte would go to the disk first.
+        self._server = create_server(
+            self.make_app(),
+            host=page.host,
+            port=page.port,
+            threads=THREADS,
+            ident="drymon",
+            max_request_body_size=LARGEST_BODY,
+            max_request_header_size=LARGEST_HEAD,
+        )
         threading.Thread(target=self._run, name="page", daemon=True).start()
         self._show_door()
 

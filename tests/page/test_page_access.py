@@ -178,11 +178,41 @@ def test_hostile_names_stay_text(visited: Shop) -> None:
 
 
 def test_a_way_back_leads_only_to_our_own_pages(visited: Shop) -> None:
-    for back in ("https://evil.example/", "//evil.example", "/\\evil.example", "javascript:alert(1)"):
+    for back in (
+        "https://evil.example/",
+        "//evil.example",
+        "/\\evil.example",
+        "/\t/evil.example",  # the WHATWG URL standard has browsers drop tabs and newlines
+        "/\n/evil.example",
+        "/\x0b/evil.example",
+        "javascript:alert(1)",
+    ):
         visitor = Visitor(visited)
         form = {"name": "ana", "password": PASSWORD, "back": back}
         status, _, headers = visitor.ask("POST", "/sign-in", form, Origin=visitor.own)
         assert (status, headers["location"]) == (303, "/"), back
+
+
+def test_a_page_elsewhere_cannot_pull_ours_into_itself(visited: Shop) -> None:
+    """Fetch Metadata (W3C): a picture of ours inside a page of evil.example would have us draw; a link is fine."""
+    visitor = Visitor(visited)
+    for site in ("cross-site", "same-site"):
+        pulled = {"Sec_Fetch_Site": site, "Sec_Fetch_Mode": "no-cors", "Sec_Fetch_Dest": "image"}
+        assert visitor.ask("GET", "/picture/model/backup.svg", **pulled)[0] == 403
+        assert visitor.ask("GET", "/", Sec_Fetch_Site=site, Sec_Fetch_Mode="navigate")[0] == 200
+    assert visitor.ask("GET", "/", Sec_Fetch_Site="none", Sec_Fetch_Mode="navigate")[0] == 200
+
+
+def test_what_is_too_large_is_turned_away_unread(visited: Shop) -> None:
+    """Told by its head alone, before the body: else anybody in the network could fill the disk."""
+    connection = http.client.HTTPConnection("127.0.0.1", visited.port, timeout=20)
+    connection.putrequest("POST", "/sign-in")
+    connection.putheader("Content-Length", str(50_000_000))
+    connection.endheaders(b"name=ana")
+    assert connection.getresponse().status == 413
+    connection.close()
+    assert Visitor(visited).ask("GET", "/", X_Long="x" * 20_000)[0] == 431
+    assert Visitor(visited).ask("POST", "/sign-in", {"name": "x" * 30_000}, Origin=Visitor(visited).own)[0] == 413
 
 
 def test_what_makes_no_event_is_refused_in_words(visited: Shop) -> None:
@@ -274,9 +304,14 @@ def test_a_lan_address_needs_a_password_file_and_then_a_sign_in_even_to_read(
             assert "t-1" not in text.replace("%2Ftree%2Ft-1", "").replace("/tree/t-1", "").replace(
                 "t-1.svg", ""
             ).replace("t-1.pdf", "")
+        assert 'class="count"' not in visitor.ask("GET", "/sign-in")[1], "not even how many alarms stand"
         assert visitor.ask("GET", "/", Host="evil.example")[0] == 421
         assert visitor.ask("GET", "/", Host="192.168.7.20:8480")[0] == 303, "an address cannot be rebound"
         assert visitor.sign_in("Rob", "wrong password")[0] == 403
+        shop.add_user("ana")
+        for name in ("ana", "Ana", "ANA", "\uff41na"):
+            assert visitor.sign_in(name, "the shop's own password")[0] == 403, f"{name}: who has a password needs it"
+            assert Visitor(shop).sign_in(name, PASSWORD)[0] == 303
         assert visitor.sign_in("Rob", "the shop's own password")[0] == 303
         assert "t-1" in visitor.ask("GET", "/")[1]
     finally:

@@ -4,8 +4,10 @@ import hashlib
 import hmac
 import re
 import secrets
+import unicodedata
 from dataclasses import dataclass
 from datetime import timedelta
+from ipaddress import ip_address, ip_network
 
 from drymon.errors import DrymonError
 from drymon.messages.settings import is_loopback
@@ -67,17 +69,18 @@ class Access:
 
     def sign_in(self, store: Store, name: str, password: str, address: str) -> str:
         """A new session's id; SignInRefused, and a line in the audit trail, where the password is wrong."""
-        keys = (f"from {address}", f"name {name.casefold()}")
+        keys = (f"from {_network(address)}", f"name {name.casefold()}")
         if wait := self._brake.wait_s(*keys):
             raise SignInRefused(f"too many wrong passwords; the next try is let in after {wait} s", wait)
         if not PERSON.match(name):
             raise SignInRefused(f"name: received {name[:60]!r}; allowed are {PERSON_RULE}")
-        if not self._knows(store.user(name), password):
+        user = _user(store, name)
+        if not self._knows(user, password):
             self._brake.failed(*keys)
             self._note(name, "sign-in refused", f"from {address}")
             raise SignInRefused("name and password do not belong together; nothing was changed")
         self._brake.passed(*keys)
-        return self._begin(name, self._credential(store.user(name)) or "", address)
+        return self._begin(user.name if user else name, self._credential(user) or "", address)
 
     def sign_out(self, person: Person) -> None:
         """End the session."""
@@ -111,6 +114,24 @@ class Access:
         if secret is None:
             return is_password(password, NOBODY)
         return hmac.compare_digest(password.encode(), secret.encode())
+
+
+def _user(store: Store, name: str) -> User | None:
+    """The registered user of that name however spelt: the shop's password must let nobody be `Ana` beside `ana`."""
+    return next((user for user in store.users() if _alike(user.name) == _alike(name)), None)
+
+
+def _alike(name: str) -> str:
+    return unicodedata.normalize("NFKC", name).casefold()
+
+
+def _network(address: str) -> str:
+    """What one guesser has: an IPv4 address, or all of an IPv6 network."""
+    try:
+        found = ip_address(address.partition("%")[0])
+    except ValueError:
+        return address
+    return str(ip_network((found, 64), strict=False)) if found.version == 6 else address
 
 
 def same_csrf(person: Person, token: str | None) -> bool:

@@ -13,9 +13,9 @@ from drymon.views.now import age
 from drymon.views.page import alarm_views, evidence_views, log_views, picture_views, room_views, sign_views
 from drymon.views.page.access import same_csrf
 from drymon.views.page.desk import Desk
-from drymon.views.page.guard import HEADERS, from_our_page, host_is_ours
+from drymon.views.page.guard import HEADERS, from_our_page, host_is_ours, is_pulled_in
 from drymon.views.page.ports import Ports
-from drymon.views.page.words import FACES, air_words, event_words, percent
+from drymon.views.page.words import FACES, air_words, event_words, percent, value_words
 
 log = logging.getLogger(__name__)
 
@@ -37,6 +37,7 @@ def create_app(ports: Ports) -> Flask:
         percent=percent,
         air_words=air_words,
         event_words=event_words,
+        value_words=value_words,
         words_between=lambda begin, end: age(end - begin),
     )
     desk = Desk(app, ports)
@@ -60,7 +61,9 @@ def _guard(app: Flask, desk: Desk) -> None:
             abort(421, f"received the host name {request.host[:80]!r}; this page does not go by that name")
         if request.method not in ("GET", "HEAD"):
             _check_change(desk)
-        elif not desk.access.open_to_read(request.host) and request.endpoint not in OPEN and desk.person is None:
+        elif is_pulled_in(request.headers.get("Sec-Fetch-Site"), request.headers.get("Sec-Fetch-Mode")):
+            abort(403, "a page elsewhere asked for this as a part of itself")
+        elif request.endpoint not in OPEN and not desk.may_read:
             return redirect(url_for("sign_in", back=request.full_path.rstrip("?")), 303)
         return None
 

@@ -1,5 +1,6 @@
 """What every view of the page begins with: the record, the person, the words, the answer."""
 
+import re
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -13,6 +14,9 @@ from drymon.views.page.access import COOKIE, Access, Person
 from drymon.views.page.ports import Ports
 from drymon.views.page.room_view import RoomView, look
 from drymon.views.page.words import Words
+
+OWN_PATH = re.compile(r"/(?:[^/\\\x00-\x20\x7f][^\\\x00-\x20\x7f]*)?")
+"""A path of our own. Browsers take `//`, `/\\` and, for they drop tabs, `/<tab>/` for another host's (WHATWG URL)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +56,11 @@ class Desk:
         if "person" not in g:
             g.person = self.access.person(self.store(), request.cookies.get(COOKIE))
         return cast(Person | None, g.person)
+
+    @property
+    def may_read(self) -> bool:
+        """Whether this request may be told anything of the room."""
+        return self.person is not None or self.access.open_to_read(request.host)
 
     def words(self) -> Words:
         """Times as seen from this request."""
@@ -96,7 +105,7 @@ class Desk:
             "words": self.words(),
             "flash": None if fragment else self._take_flash(),
             "broker_online": self.ports.broker_online(),
-            "alarm_count": len([e for e in self.store().alarm_book().standing() if e.unacknowledged]),
+            "alarm_count": self.may_read and len([e for e in self.store().alarm_book().standing() if e.unacknowledged]),
         }
 
     def _take_flash(self) -> Flash | None:
@@ -108,7 +117,7 @@ class Desk:
 
 def back_to(target: str | None) -> Response:
     """Back where the person came from, but only to a page of our own."""
-    inside = target if target and target.startswith("/") and not target.startswith(("//", "/\\")) else url_for("room")
+    inside = target if target and OWN_PATH.fullmatch(target) else url_for("room")
     answer = cast(Response, redirect(inside, 303))
     answer.headers["Cache-Control"] = "no-store"
     return answer

@@ -56,6 +56,11 @@ def from_our_page(host: str | None, site: str | None, origin: str | None) -> boo
     return origin is not None and urlsplit(origin).netloc.casefold() == (host or "").casefold() != ""
 
 
+def is_pulled_in(site: str | None, mode: str | None) -> bool:
+    """Whether a page elsewhere asks for something of ours as a part of itself: it could have us draw without end."""
+    return site in ("cross-site", "same-site") and mode != "navigate"
+
+
 @cache
 def own_names() -> frozenset[str]:
     """This machine's names in a shop's network."""

@@ -42,11 +42,11 @@ class Words:
         return "no end in sight" if when is None or when.best is None else self.moment(when.best)
 
     def between(self, when: When | None) -> str:
-        """`14:05 to 15:30`; an open end is said."""
+        """`perhaps from 14:05, sure by 15:30`; an open end is said."""
         if when is None or when.best is None:
             return ""
-        late = "beyond 14 days" if when.late is None else self.moment(when.late)
-        return f"{self.moment(when.early)} to {late}"
+        late = "not sure within 14 days" if when.late is None else f"sure by {self.moment(when.late)}"
+        return f"perhaps {'now' if self.is_past(when.early) else f'from {self.moment(when.early)}'}, {late}"
 
     def ago(self, moment: datetime) -> str:
         """`4 min`, `3 h 10 min`."""
@@ -80,6 +80,13 @@ def air_words(air: AirNow | None) -> list[str]:
         (air.airflow_m_per_s, ".1f", "m/s"),
     )
     return [f"{value:{form}} {unit}" for value, form, unit in parts if value is not None]
+
+
+def value_words(value: float, unit: str) -> str:
+    """`21.4 °C`, `991 hPa`: a reading in its default unit as people say it."""
+    if unit == "Pa":
+        return f"{value / 100:.0f} hPa"
+    return f"{value:.4g} {({'Cel': '°C', '%RH': '% RH'}).get(unit, unit)}"
 
 
 def event_words(event: LogEvent) -> str:
