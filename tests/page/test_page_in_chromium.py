@@ -121,7 +121,7 @@ def test_a_page_without_news_greys_and_says_unknown(shop: Shop, open_browser: Op
     tag = text_of(tablet, ".tag")
     assert "Unknown" in tag
     assert "Drying" not in tag
-    assert "% gone" not in tag
+    assert "water gone" not in tag
     shop.service.send_signal(signal.SIGCONT)
     assert until(lambda: "Drying" in text_of(tablet, ".tag"), 40), "news comes back, and so does the verdict"
 

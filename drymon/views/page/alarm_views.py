@@ -48,12 +48,19 @@ def _standing(desk: Desk) -> dict[str, Any]:
         "book": book,
         "entries": sorted(entries, key=lambda entry: _pressing(book, entry)),
         "silenced": [(kind, pause) for kind, pause in sorted(book.pauses.items()) if kind not in shown],
+        "places": _places(desk),
         "states": AlarmState,
         "shelves": SHELVES,
         "delivered": store.last_delivered(),
         "waiting": len(store.notices()),
         "history": list(store.alerts(desk.words().now - HISTORY))[::-1][:MOST_LINES],
     }
+
+
+def _places(desk: Desk) -> dict[str, str]:
+    """The pages of what alarms are about: trees that hang in the room, and racks."""
+    racks = {name: url_for("rack", name=name) for name in desk.room.rack_by_name}
+    return racks | {tree.name: url_for("tree", name=tree.name) for tree in desk.look().trees}
 
 
 def _pressing(book: AlarmBook, entry: Entry) -> tuple[int, int]:

@@ -59,6 +59,9 @@
     setTimeout(() => { each.src += each.src.includes("?") ? "&again" : "?again"; }, 8000);
   }, { once: true }));
 
+  // Narrow screens scroll pictures sideways: what is newest stands at their right.
+  document.querySelectorAll(".newest").forEach((each) => { each.scrollLeft = each.scrollWidth; });
+
   // A second tap of an impatient glove must not log a second time.
   document.addEventListener("submit", (event) => {
     if (event.target.dataset.sent) { event.preventDefault(); return; }
