@@ -93,9 +93,8 @@ class MinuteAir:
     """A rack's air over one minute. `known`: temperature and humidity are fresh and trusted; if not, the values are
     the last known.
 
-    speed: measured air speed, NaN where the range `assumed` stands for it. outside: not within ordinary experience
-    is for
-    the coat's model to say.
+    speed: measured air speed, NaN where the range `assumed` stands for it. drive: how fast an open wet face dries in it,
+    kg/(m2 s), in the middle of an assumed range.
     """
 
     known: bool
@@ -104,11 +103,7 @@ class MinuteAir:
     speed: float
     assumed: tuple[float, float]
     step: AirStep
-
-    @property
-    def drive(self) -> float:
-        """How fast an open wet face dries in it, kg/(m2 s); the middle of an assumed range of speeds."""
-        return float(self.step.deficit / np.mean(self.step.resistance))
+    drive: float = 0.0
 
 
 class RackAir:
@@ -209,7 +204,8 @@ class RackAir:
             self.ratio.set(minute, float(air.humidity_ratio(temperature, humidity, pressure)))
         self.speed.set(minute, speed)
         step = self.drive(temperature, humidity, speed, assumed, pressure)
-        return MinuteAir(known, temperature, humidity, speed, assumed, step)
+        drive = float(step.deficit / np.mean(step.resistance))
+        return MinuteAir(known, temperature, humidity, speed, assumed, step, drive)
 
     def _last_known(self, minute: int) -> tuple[float, float] | None:
         """Temperature and humidity of the newest minute before that had both."""

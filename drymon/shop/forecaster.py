@@ -48,6 +48,8 @@ class Forecaster:
 
     def outlooks(self, states: Sequence[TreeState]) -> Mapping[str, Outlook]:
         """Outlooks for these trees, fresh enough for each."""
+        if not states:
+            return {}
         wanted = [state for state in states if state.coats is not None and not state.complete]
         due = [state for state in wanted if self._is_due(state, 1.0)]
         if due:  # who is half due comes along: many trees in one go cost little more than one
@@ -73,8 +75,7 @@ class Forecaster:
     def _drive(self, state: TreeState) -> float:
         """Mean drive of the last minutes, so that a gust is no change of the air."""
         air, newest = self.world.air[state.rack], int((state.at - 1e-6) // MINUTE_S)
-        drives = [air.minute(newest - back).drive for back in range(GUST_MIN)]
-        return sum(drives) / GUST_MIN
+        return sum(air.minute(newest - back).drive for back in range(GUST_MIN)) / GUST_MIN
 
     def _future(self, rack: str, at: float) -> outlook.FutureAir | None:
         air = self.world.air[rack]
