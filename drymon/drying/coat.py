@@ -10,6 +10,7 @@ series divide one vapour deficit, so early drying follows the fan and late dryin
 Keey 1972). Below the sorption floor x is negative and the binder takes water up again.
 """
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
@@ -36,6 +37,11 @@ SLOW_ZONE_SHARE = {"pocketed": 0.15, "deep": 0.1}
 BURIED_BELOW = (0.02, 0.35)
 """Water that may lie under a shell begun elsewhere, as a share of the coat's own: range drawn from (assumed)."""
 
+BURIED_USUAL = 0.01
+"""Least share of its own water that a later coat finds below: the one before was dry, not bone dry, though the curve
+ends (assumed; runs are fitted with the same).
+"""
+
 SLOW_THIRD = (0.75, 0.25)
 """Ranks by slowness at which a member gets no drying, and all of it, through a gap in the evidence."""
 
@@ -55,8 +61,10 @@ _ARRAYS = (
     "slowness",
 )
 
-MEAN_DEPTH = 1.0
-"""Coats that sunk water passes on its way out, per coat below: it wanders on from dip to dip (assumed)."""
+SUNK_COATS = 3.0
+"""Coats below over which the way of sunk water, and what binder answers to the air's humidity, levels off (assumed):
+water soaks so deep and hardly deeper.
+"""
 
 MOST_SUNK = 0.9
 
@@ -193,8 +201,8 @@ def possible_coats(
     place = np.stack([np.ones(possible.MEMBERS) if zone == "open" else np.minimum(draw[zone], 1.0) for zone in zones])
     growth = soaking(model, draw["soak"], number)
     own = draw["water"] * dip["water"] * growth
-    if below is None:
-        below = np.zeros(possible.MEMBERS)
+    usual = BURIED_USUAL * own if number > 1 else np.zeros(possible.MEMBERS)
+    below = usual if below is None else np.maximum(below, usual)
     if below_unknown:
         below = below + own * (BURIED_BELOW[0] * (BURIED_BELOW[1] / BURIED_BELOW[0]) ** extra["below"])
     water = own + below
@@ -207,7 +215,7 @@ def possible_coats(
         critical=draw["critical"],
         exponent=draw["exponent"],
         inner=inner * ones,
-        sorption=draw["sorption"] * ones,
+        sorption=draw["sorption"] * (1.0 + coats_below(number)) * ones,
         sunk=np.minimum(draw["sunk"] + below / water, MOST_SUNK) * ones,
         below=inner * coats_below(number) * ones,
         buried=(below / water) * ones,
@@ -219,8 +227,10 @@ def possible_coats(
 
 
 def coats_below(number: int) -> float:
-    """Number of coats that sunk water passes, besides its own, under coat `number`."""
-    return MEAN_DEPTH * (number - 1)
+    """Number of coats that sunk water passes, besides its own, under coat `number`: all of a thin shell, no more than
+    SUNK_COATS of a thick one.
+    """
+    return SUNK_COATS * (1.0 - math.exp(-(number - 1) / SUNK_COATS))
 
 
 def form_of(tail: str, members: int) -> npt.NDArray[np.int64] | None:

@@ -15,7 +15,6 @@ import numpy.typing as npt
 from drymon.drying import coat
 from drymon.drying.coat_model import CoatModel
 from drymon.learning.forward import Fleet, left_over_time
-from drymon.learning.layout import BURIED_USUAL
 from drymon.learning.run import Run, RunAir
 
 Array = npt.NDArray[np.float64]
@@ -116,11 +115,7 @@ def forecast_hours(model: CoatModel, run: Run, left: float) -> Array:
 
 def coats_of_run(model: CoatModel, run: Run) -> coat.PossibleCoats:
     """The possible coats of a run's dip, with the usual water left below a later coat."""
-    key = zlib.crc32(run.id.encode())
-    if run.number == 1:
-        return coat.possible_coats(model, run.number, run.shelter, key, rack=run.rack)
-    water = coat.possible_coats(model, run.number, "open", key).water[0]
-    return coat.possible_coats(model, run.number, run.shelter, key, BURIED_USUAL * water, rack=run.rack)
+    return coat.possible_coats(model, run.number, run.shelter, zlib.crc32(run.id.encode()), rack=run.rack)
 
 
 def hours_until(coats: coat.PossibleCoats, steps: Iterable[tuple[coat.AirStep, float]], left: float) -> Array:

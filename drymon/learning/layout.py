@@ -32,12 +32,6 @@ SHELTER_LOG_SD = 0.25
 RACK_LOG_SD = 0.15
 """How far racks of one room differ beyond what their sensors say, the sensors' bias included (assumed)."""
 
-BURIED_USUAL = 0.03
-"""Share of its own water that a later coat usually finds below.
-
-The one before was dry, not bone dry (assumed).
-"""
-
 TAIL_EXPONENT: Mapping[str, Spread] = {
     "power": Spread(1.0, 0.45),
     "front": Spread(0.5, 0.6),
@@ -103,7 +97,8 @@ class Layout:
         self.rack_root = RACK_LOG_SD * _contrasts(len(self.racks))
         self.rack_mean = np.log([prior.racks.get(name, 1.0) for name in self.racks])
         self.size = start + len(self.racks) - 1
-        self.buried = np.array([BURIED_USUAL * (run.number > 1) for run in fleet.runs])
+        self.buried = np.array([coat.BURIED_USUAL * (run.number > 1) for run in fleet.runs])
+        self.breathing = np.log1p([coat.coats_below(run.number) for run in fleet.runs])
         numbers = np.array([run.number for run in fleet.runs])
         self.settled = 1.0 - np.exp(-(numbers - 1) / prior.soak_coats)
         self.slow = np.array([PARAMETERS.index("deep" if r.shelter == "deep" else "pocketed") for r in fleet.runs])
@@ -122,6 +117,7 @@ class Layout:
         own[:, 1] += self.rack_mean[self.rack] + (self.rack_root @ x[self.rack_at])[self.rack]
         slope[:, 1, self.rack_at] = self.rack_root[self.rack]
         own[:, 0] += np.log1p(self.buried)
+        own[:, 5] += self.breathing
         sunk, found = np.exp(mean[PARAMETERS.index("sunk")]), self.buried / (1.0 + self.buried)
         own[:, 8] = np.log(sunk + found)
         slope[:, 8, :type_size] = (sunk / (sunk + found))[:, None] * self.prior.root[PARAMETERS.index("sunk")]
