@@ -46,10 +46,10 @@ BENCH_SCALE = ScaleErrors(drift_kg=0.0, creep_kg=0.0, per_k=0.0)
 
 @dataclass(frozen=True, slots=True)
 class AreaPrior:
-    """Wet area of the tree, m2: median, and standard deviation of its logarithm."""
+    """Wet area of the tree, m2: median, and standard deviation of its logarithm; one for all members or (members,)."""
 
-    median_m2: float = 0.4
-    log_sd: float = 1.0
+    median_m2: float | Array = 0.4
+    log_sd: float | Array = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,7 +117,7 @@ def weigh_members(
     scale = np.exp(log_area)
     dry = (unit @ white[:, 0] - scale * (unit @ white[:, 2:])) / (unit @ white[:, 1])
     count, freedom = len(times_s) - 1, errors.freedom
-    score = -0.5 * (freedom + count) * np.log1p(squares / freedom) - 0.5 * np.log(information)
+    score = -0.5 * (freedom + count) * np.log1p(squares / freedom) - 0.5 * np.log(information * area.log_sd**2)
     return Evidence(score - score.max(), scale, 1.0 / np.sqrt(information), dry, squares)
 
 
@@ -149,7 +149,7 @@ def _profile_area(mass: Array, water: Array, area: AreaPrior) -> tuple[Array, Ar
     power = np.maximum(np.einsum("mt,mt->m", water, water), 1e-12)
     cross = water @ mass
     log_area = np.log(np.maximum(cross / power, area.median_m2 * np.exp(-2.0 * area.log_sd)))
-    information = np.full(len(water), weight)
+    information = np.zeros(len(water)) + weight
     for _ in range(6):
         scale = np.exp(log_area)
         slope = scale * (scale * power - cross) + weight * (log_area - middle)

@@ -6,7 +6,7 @@ import numpy as np
 
 from drymon.drying import weight_evidence
 from drymon.drying.coat import Array, CoatState, PossibleCoats
-from drymon.drying.weight_evidence import BENCH_SCALE, LOAD_CELL
+from drymon.drying.weight_evidence import BENCH_SCALE, LOAD_CELL, AreaPrior
 from drymon.shop.events import CellMass, Weigh
 
 DRIPPING_S = 240.0
@@ -35,6 +35,12 @@ FRESH_S = 1800.0
 MISFIT_LEARNT, MISFIT_STARTING = 0.012, 0.04
 """Share of the water by which a right curve may be wrong: of a fitted model, of a starting model (assumed)."""
 
+ANY_AREA = AreaPrior()
+"""Of a tree that no scale has told about."""
+
+AREA_LOG_SD = 0.04
+"""How far a tree's wet area, and what clings to it, differs from one coat to the next (assumed)."""
+
 DISAGREES_SQUARES = 6.0
 """Mean squared error per weighing, in units of its spread, of the best member beyond which weight and air disagree."""
 
@@ -43,8 +49,8 @@ DISAGREES_SQUARES = 6.0
 class Weighings:
     """One coat's weighings: s since 1970, kg, kg, and each member's water [kg/m2] at the time; plus what they say.
 
-    log_weights: log likelihood of the members, zeros while nothing is learnt. rate: newest loss [kg/s] and its sd
-    from a cell.
+    prior: the members' weights without the scale. area: what earlier coats have told of the tree's wet area; learnt:
+    the same after this coat.
     """
 
     times: tuple[float, ...] = ()
@@ -55,6 +61,8 @@ class Weighings:
     prior: Array | None = None
     area_m2: float | None = None
     disagrees: float = 0.0
+    area: AreaPrior = ANY_AREA
+    learnt: AreaPrior | None = None
 
 
 def weighed(
@@ -84,7 +92,7 @@ def _added(seen: Weighings, event: Weigh | CellMass, left: Array, prior: Array) 
         rows.pop()  # the newest always counts; those behind it stand further apart the longer the tree hangs
     rows = [*rows, (at, event.mass, sd, left)][-MOST:]
     times, masses, sds, water = zip(*rows, strict=True)
-    return Weighings(times, masses, sds, water, bench, prior, seen.area_m2, seen.disagrees)
+    return replace(seen, times=times, masses=masses, sds=sds, water=water, bench=bench, prior=prior)
 
 
 def _judged(
@@ -96,15 +104,35 @@ def _judged(
         np.array(seen.sds),
         np.stack(seen.water, axis=1),
         errors=replace(BENCH_SCALE if seen.bench else LOAD_CELL, misfit=misfit),
+        area=seen.area,
     )
     best = float(np.sort(evidence.squares)[: len(prior) // 50 + 1].mean()) / max(len(seen.times) - 2, 1)
     weights = toned_down(prior, evidence.log_likelihood)
     believed = best <= DISAGREES_SQUARES
-    area = float(weights @ evidence.area_m2)
-    record = Weighings(
-        seen.times, seen.masses, seen.sds, seen.water, seen.bench, prior, area, 0.0 if believed else best
+    record = replace(
+        seen,
+        prior=prior,
+        area_m2=float(weights @ evidence.area_m2),
+        disagrees=0.0 if believed else best,
+        learnt=AreaPrior(evidence.area_m2, evidence.log_area_sd) if believed else None,
     )
     return record, CoatState(water.left, water.dry_since, weights if believed else prior)
+
+
+def next_coat(seen: Weighings, weights: Array, same_model: bool, scatter: float) -> Weighings:
+    """No weighings of the next coat yet, but what this one has told of the tree's area.
+
+    weights: of this coat's members. same_model: the next coat's members share its draws, and each keeps the area that
+    goes with its own water; else one area stands for all. scatter: of a dip's water, log scale.
+    """
+    if seen.learnt is None:
+        return Weighings(area=seen.area if np.ndim(seen.area.median_m2) == 0 else ANY_AREA)
+    logs, sds = np.log(seen.learnt.median_m2), np.asarray(seen.learnt.log_sd)
+    if same_model:
+        return Weighings(area=AreaPrior(np.exp(logs), np.sqrt(sds**2 + AREA_LOG_SD**2 + scatter**2)))
+    middle = float(weights @ logs)
+    spread = float(weights @ (sds**2 + (logs - middle) ** 2)) + AREA_LOG_SD**2
+    return Weighings(area=AreaPrior(float(np.exp(middle)), float(np.sqrt(spread))))
 
 
 def toned_down(prior: Array, log_likelihood: Array) -> Array:

@@ -130,7 +130,15 @@ def dipped(world: World, before: TreeState | None, dip: Dip, verdict: State | No
         below_unknown=below_unknown or (before.below_unknown if before else False),
         redipped={"state": verdict.value, "chance": before.chance_dry} if early and before and verdict else None,
         holds=MappingProxyType({"grade-skipped": skipped} if skipped else {}),
+        weighings=_area_known(before, model),
     )
+
+
+def _area_known(before: TreeState | None, model: CoatModel | None) -> scale.Weighings:
+    """What weighing the coat before has told of the tree's area."""
+    if before is None or before.water is None or model is None:
+        return scale.Weighings()
+    return scale.next_coat(before.weighings, before.water.weights, before.model == model, model.dip_sd["water"])
 
 
 def guess_recipe(setup: RoomSetup, number: int, coat_name: str) -> str:
