@@ -1,5 +1,6 @@
 """Recorded streams through the same road, in stream time, as fast as it goes."""
 
+import gc
 import sys
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import islice
@@ -16,6 +17,10 @@ from drymon.store.lock import HomeLock
 from drymon.store.store import Store
 
 BATCH = 2000  # messages a transaction; fixed, for what is said of it must not depend on the machine
+
+
+SELDOM = (50_000, 20, 20)
+"""Garbage collection's thresholds: a replay makes millions of small objects and hardly a circle among them."""
 
 
 def replay(config: HomeConfig, streams: Sequence[Path], out: Path | None = None) -> int:
@@ -49,6 +54,7 @@ def _refuse_served(config: HomeConfig) -> None:
 def _play(pipeline: Pipeline, messages: Iterator[Message], writer: StreamWriter | None) -> int:
     count = 0
     progress = sys.stderr.isatty()
+    gc.set_threshold(*SELDOM)
     while batch := list(islice(messages, BATCH)):
         _write(writer, pipeline.batch(batch, batch[-1].arrived))
         count += len(batch)

@@ -7,6 +7,7 @@ nothing of their own. Where evidence is missing a condition is unclear, which ne
 
 from collections.abc import Collection, Iterable, Iterator
 from datetime import datetime, timedelta
+from functools import lru_cache
 
 from drymon.shop.alarm_book import Condition, Key, Truth
 from drymon.shop.alarm_kinds import DEADBAND, WINDOW_NOTICE
@@ -45,10 +46,17 @@ def conditions(standing: Standing, setup: RoomSetup, watched: Collection[Key] = 
 
 def _tree_conditions(standing: Standing, setup: RoomSetup) -> Iterator[Condition]:
     for verdict in standing.trees.values():
-        yield from _tree(verdict, standing.time, setup)
+        yield from _tree(verdict, _window(verdict, standing.time), setup.timezone)
 
 
-def _tree(verdict: Verdict, now: datetime, setup: RoomSetup) -> Iterator[Condition]:
+@lru_cache(maxsize=1024)
+def _tree(verdict: Verdict, window: Truth | None, timezone: str) -> tuple[Condition, ...]:
+    """Kept, as a verdict stands for minutes while the alarms are looked at in each."""
+    return tuple(_of_verdict(verdict, window, timezone))
+
+
+def _of_verdict(verdict: Verdict, window: Truth | None, timezone: str) -> Iterator[Condition]:
+    now = verdict.time
     occasion = f"{verdict.number}@{verdict.dipped_at.isoformat().replace('+00:00', 'Z')}"
     name = f"Tree {verdict.tree} (coat {verdict.number}, {verdict.coat}, on {verdict.rack})"
 
@@ -59,7 +67,7 @@ def _tree(verdict: Verdict, now: datetime, setup: RoomSetup) -> Iterator[Conditi
     codes = {reason.code: reason.text for reason in verdict.reasons}
     if verdict.state is State.READY:
         yield condition(
-            "tree-ready", Truth.HOLDS, f"{name} is ready for {_next(verdict)}.", _deadline(verdict, now, setup)
+            "tree-ready", Truth.HOLDS, f"{name} is ready for {_next(verdict)}.", _deadline(verdict, now, timezone)
         )
     if verdict.state is State.HOLD or unknown:
         why = "; ".join(codes.values()) or "see its reasons"
@@ -68,17 +76,19 @@ def _tree(verdict: Verdict, now: datetime, setup: RoomSetup) -> Iterator[Conditi
         yield condition("tree-hold", Truth.UNCLEAR if unknown else Truth.HOLDS, what, by)
     if "redipped-early" in codes or unknown:
         held = "redipped-early" in codes
-        what = f"{name} was dipped at {say(verdict.dipped_at, now, setup.timezone)} before it was ready."
+        what = f"{name} was dipped at {say(verdict.dipped_at, now, timezone)} before it was ready."
         yield condition("redipped-early", Truth.HOLDS if held else Truth.UNCLEAR, what, "Do it before its next dip.")
-    window = _window(verdict, now)
     if window is not None:
         yield condition(
-            "window-closing", window, f"{name} {_wait(verdict, now)} its longest wait.", _deadline(verdict, now, setup)
+            "window-closing",
+            window,
+            f"{name} {_wait(verdict, now)} its longest wait.",
+            _deadline(verdict, now, timezone),
         )
 
 
-def _deadline(verdict: Verdict, now: datetime, setup: RoomSetup) -> str:
-    return f"Redip by {say(verdict.redip_by, now, setup.timezone)}." if verdict.redip_by else ""
+def _deadline(verdict: Verdict, now: datetime, timezone: str) -> str:
+    return f"Redip by {say(verdict.redip_by, now, timezone)}." if verdict.redip_by else ""
 
 
 def _next(verdict: Verdict) -> str:
