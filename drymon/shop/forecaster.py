@@ -11,9 +11,9 @@ from drymon.shop.judge import ASSURANCE, Outlook, humidity_that_would_do
 from drymon.shop.sensors import MINUTE_S
 from drymon.shop.tree import TreeState, World
 
-OFTEN_S, SELDOM_S = 290.0, 3600.0
-SHARE_OF_WAIT = 1.0 / 6.0
-"""An outlook is made anew after a sixth of the time that it gives, five minutes at least, an hour at most."""
+OFTEN_S, SELDOM_S = 590.0, 3600.0
+SHARE_OF_WAIT = 1.0 / 4.0
+"""An outlook is made anew after a quarter of the time that it gives, ten minutes at least, an hour at most."""
 
 AIR_CHANGED = 0.1
 """Relative change of the drive upon which every outlook of the rack is made anew."""
