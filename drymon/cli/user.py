@@ -1,19 +1,15 @@
 """`drymon user`: who may sign in to the page. Works while the service runs and while it does not."""
 
 import getpass
-import http.client
-import json
 import sys
 from argparse import Namespace
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from drymon.errors import DrymonError, SetupError, StoreError
+from drymon.cli.door import ask_service, who
+from drymon.errors import SetupError
 
 if TYPE_CHECKING:
     from drymon.messages.settings import HomeConfig
-
-TIMEOUT_S = 30.0
 
 
 def register(subparsers: Any) -> None:
@@ -43,7 +39,7 @@ def run(args: Namespace) -> int:
     if args.act == "list":
         print("\n".join(_names(config)) or "nobody may sign in yet: drymon user add NAME")
         return 0
-    wanted = {"act": args.act, "name": " ".join(args.name.split()), "by": _who()}
+    wanted = {"act": args.act, "name": " ".join(args.name.split()), "by": who()}
     if args.act != "remove":
         from drymon.views.page.passwords import check_password, hash_password
 
@@ -70,36 +66,10 @@ def _change(config: "HomeConfig", wanted: dict[str, str]) -> str:
     from drymon.views.page.user_acts import change_user
 
     if is_held(config.path):
-        return _ask_service(config.path, wanted)
+        return ask_service(config.path, "/control/user", wanted)
     now = wall()
     with HomeLock(config.path), Store.open(config.path / DATABASE, now=now) as store:
         return change_user(store, wanted, now)
-
-
-def _ask_service(home: Path, wanted: dict[str, str]) -> str:
-    from drymon.cli.page_server import DOOR_FILE
-
-    try:
-        door = json.loads((home / DOOR_FILE).read_text(encoding="ascii"))
-    except FileNotFoundError:
-        raise StoreError(
-            f"the home {home} is in use, and its service shows no page: stop it first, or wait until it is up"
-        ) from None
-    connection = http.client.HTTPConnection(door["host"], door["port"], timeout=TIMEOUT_S)
-    headers = {"Content-Type": "application/json", "X-Drymon-Token": door["token"], "Accept": "application/json"}
-    try:
-        connection.request("POST", "/control/user", json.dumps(wanted), headers)
-        answer = connection.getresponse()
-        said = json.loads(answer.read())
-    except (OSError, http.client.HTTPException, ValueError) as error:
-        raise StoreError(
-            f"the running service does not answer on its page ({error}): stop it, then say this again"
-        ) from error
-    finally:
-        connection.close()
-    if answer.status != 200:
-        raise SetupError(said["text"]) if answer.status == 400 else DrymonError(said["text"])
-    return str(said["text"])
 
 
 def _password() -> str:
@@ -109,10 +79,3 @@ def _password() -> str:
     if first != getpass.getpass("The same again: "):
         raise SetupError("password: the two differ; nothing was changed")
     return first
-
-
-def _who() -> str:
-    try:
-        return f"{getpass.getuser()} at the terminal"
-    except (OSError, KeyError):
-        return "the terminal"
