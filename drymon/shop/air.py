@@ -93,8 +93,8 @@ class MinuteAir:
     """A rack's air over one minute. `known`: temperature and humidity are fresh and trusted; if not, the values are
     the last known.
 
-    speed: measured air speed, NaN where the range `assumed` stands for it. drive: how fast an open wet face dries in it,
-    kg/(m2 s), in the middle of an assumed range.
+    speed: measured air speed, NaN where the range `assumed` stands for it. drive: how fast an open wet face dries in
+    it, kg/(m2 s), in the middle of an assumed range.
     """
 
     known: bool
