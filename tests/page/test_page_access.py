@@ -312,6 +312,9 @@ def test_a_lan_address_needs_a_password_file_and_then_a_sign_in_even_to_read(
         for name in ("ana", "Ana", "ANA", "\uff41na"):
             assert visitor.sign_in(name, "the shop's own password")[0] == 403, f"{name}: who has a password needs it"
             assert Visitor(shop).sign_in(name, PASSWORD)[0] == 303
+        twin = shop.drymon("user", "add", "ANA", stdin=f"{PASSWORD}\n")
+        assert twin.returncode != 0
+        assert "'ana' is a user already" in twin.stderr
         assert visitor.sign_in("Rob", "the shop's own password")[0] == 303
         assert "t-1" in visitor.ask("GET", "/")[1]
     finally:

@@ -74,7 +74,7 @@ class Access:
             raise SignInRefused(f"too many wrong passwords; the next try is let in after {wait} s", wait)
         if not PERSON.match(name):
             raise SignInRefused(f"name: received {name[:60]!r}; allowed are {PERSON_RULE}")
-        user = _user(store, name)
+        user = user_alike(store, name)
         if not self._knows(user, password):
             self._brake.failed(*keys)
             self._note(name, "sign-in refused", f"from {address}")
@@ -116,7 +116,7 @@ class Access:
         return hmac.compare_digest(password.encode(), secret.encode())
 
 
-def _user(store: Store, name: str) -> User | None:
+def user_alike(store: Store, name: str) -> User | None:
     """The registered user of that name however spelt: the shop's password must let nobody be `Ana` beside `ana`."""
     return next((user for user in store.users() if _alike(user.name) == _alike(name)), None)
 

@@ -7,7 +7,7 @@ from typing import Any
 
 from drymon.errors import SetupError
 from drymon.store import Store
-from drymon.views.page.access import PERSON, PERSON_RULE
+from drymon.views.page.access import PERSON, PERSON_RULE, user_alike
 
 ACTS = ("add", "remove", "password")
 
@@ -21,8 +21,9 @@ def change_user(store: Store, wanted: Mapping[str, Any], now: datetime) -> str:
     if act not in ACTS or not PERSON.match(name):
         raise SetupError(f"user: received {act!r} of {name[:60]!r}; allowed are {', '.join(ACTS)} and {PERSON_RULE}")
     known = store.user(name) is not None
-    if act == "add" and known:
-        raise SetupError(f"user: received {name!r}, who is a user already; change it with: drymon user password {name}")
+    if act == "add" and (twin := user_alike(store, name)) is not None:
+        change = f"drymon user password '{twin.name}'"
+        raise SetupError(f"user: received {name!r}; {twin.name!r} is a user already; change it with: {change}")
     if act != "add" and not known:
         names = ", ".join(user.name for user in store.users()) or "nobody yet"
         raise SetupError(f"user: received {name!r}; users are: {names}")
