@@ -13,6 +13,7 @@ from drymon.shop.alarm_book import Condition, Key, Truth
 from drymon.shop.alarm_kinds import DEADBAND, WINDOW_NOTICE
 from drymon.shop.local_time import say
 from drymon.shop.outcome import RackStatus, Standing, State, Verdict
+from drymon.shop.reasons import REASONS, Effect
 from drymon.shop.sensor_conditions import sensor_conditions
 from drymon.shop.setup import RoomSetup
 
@@ -70,7 +71,7 @@ def _of_verdict(verdict: Verdict, window: Truth | None, timezone: str) -> Iterat
             "tree-ready", Truth.HOLDS, f"{name} is ready for {_next(verdict)}.", _deadline(verdict, now, timezone)
         )
     if verdict.state is State.HOLD or unknown:
-        why = "; ".join(codes.values()) or "see its reasons"
+        why = "; ".join(codes[code] for code in codes if REASONS[code].effect is Effect.HOLD) or "see its reasons"
         what = f"{name} is on hold: {why.rstrip('.')}."
         by = "Do it before any further dip."
         yield condition("tree-hold", Truth.UNCLEAR if unknown else Truth.HOLDS, what, by)
