@@ -4,10 +4,9 @@ For each zone (open faces, and where there are pockets their slow part) and each
 
     d left/dt = - deficit / (r_air / (c f(x)) + R (1 - x/critical)+ + R_below ln(sunk/x)+) / water,   x = left - floor
 
-a wet face's outer resistance r_air/(c f) in series with that of the dried layer: linearised at the air's
-temperature, resistances in
-series divide one vapour deficit, so early drying follows the fan and late drying hardly feels it (Monteith 1965;
-Keey 1972). Below the sorption floor x is negative and the binder takes water up again.
+a wet face's outer resistance r_air/(c f) in series with that of the dried layer: linearised at the air's temperature,
+resistances in series divide one vapour deficit, so early drying follows the fan and late drying hardly feels it
+(Monteith 1965; Keey 1972). Below the sorption floor x is negative and the binder takes water up again.
 """
 
 import math
@@ -19,17 +18,11 @@ from typing import Any, Self
 import numpy as np
 import numpy.typing as npt
 
-from drymon.drying import curve, possible, sorption
-from drymon.drying.coat_model import DIP_PARAMETERS, PARAMETERS, CoatModel
+from drymon.drying import curve, draws, possible, sorption
+from drymon.drying.coat_model import CoatModel
 
 Array = npt.NDArray[np.float64]
 Values = float | Array
-
-EXTRA_DIMENSIONS = ("airflow", "below")
-"""Drawn besides the model's parameters: the place in an assumed range of air speeds, and unknown water from below."""
-
-DIMENSIONS = len(PARAMETERS) + len(EXTRA_DIMENSIONS) + len(DIP_PARAMETERS)
-"""Of the ensemble: the model's parameters, the extras, what scatters from dip to dip; in this order."""
 
 SLOW_ZONE_SHARE = {"pocketed": 0.15, "deep": 0.1}
 """Share of the tree's wet area that lies in the slow zone (common practice, no source); matters for its weight only."""
@@ -146,36 +139,6 @@ class CoatState:
         return cls(np.ones((zones, members)), np.full(members, np.nan), np.full(members, 1.0 / members))
 
 
-def parameter_draws(model: CoatModel, members: int = possible.MEMBERS) -> dict[str, Array]:
-    """The model's parameters for each member, natural units, (members,) by name: the same members for every dip."""
-    scores = possible.normal_scores(DIMENSIONS, members)
-    scores = scores[:, : len(PARAMETERS)]
-    if model.correlation is not None:
-        scores = scores @ np.linalg.cholesky(np.asarray(model.correlation)).T
-    draws = {}
-    for index, name in enumerate(PARAMETERS):
-        spread = model.parameters[name]
-        shift = spread.sd * scores[:, index]
-        if name == "critical":
-            draws[name] = 1.0 / (1.0 + (1.0 / spread.centre - 1.0) * np.exp(-shift))
-        else:
-            draws[name] = spread.centre * np.exp(shift)
-    return draws
-
-
-def dip_draws(model: CoatModel, key: int, members: int = possible.MEMBERS) -> dict[str, Array]:
-    """What this one dip adds to the model's scatter: factors (members,) by name in DIP_PARAMETERS."""
-    first = len(PARAMETERS) + len(EXTRA_DIMENSIONS)
-    scores = possible.rolled(possible.normal_scores(DIMENSIONS, members)[:, first:], key)
-    return {name: np.exp(model.dip_sd.get(name, 0.0) * scores[:, i]) for i, name in enumerate(DIP_PARAMETERS)}
-
-
-def extra_draws(members: int = possible.MEMBERS) -> dict[str, Array]:
-    """Quantiles (members,) of the extra dimensions by name."""
-    block = possible.quantiles(DIMENSIONS, members)[:, len(PARAMETERS) :]
-    return {name: block[:, i] for i, name in enumerate(EXTRA_DIMENSIONS)}
-
-
 def soaking(model: CoatModel, soak: Array, number: int) -> Array:
     """Factor on a coat's water for its number: earlier coats soak some up, and that levels off."""
     return np.asarray(1.0 + soak * (1.0 - np.exp(-(number - 1) / model.soak_coats)))
@@ -196,7 +159,7 @@ def possible_coats(
     below: water [kg/m2] that older coats still hold, (members,) or None. below_unknown: the shell was begun elsewhere.
     rack: where it hangs; the model may have learnt how it differs.
     """
-    draw, dip, extra = parameter_draws(model), dip_draws(model, key), extra_draws()
+    draw, dip, extra = draws.parameter_draws(model), draws.dip_draws(model, key), draws.extra_draws()
     zones = ("open",) if shelter == "open" else ("open", shelter)
     place = np.stack([np.ones(possible.MEMBERS) if zone == "open" else np.minimum(draw[zone], 1.0) for zone in zones])
     growth = soaking(model, draw["soak"], number)

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from drymon.drying import air, coat, sorption, surface
+from drymon.drying import air, coat, draws, sorption, surface
 from drymon.drying.coat import AirStep
 from drymon.drying.quantities import LIMITS, Quantity
 from drymon.shop.outcome import AirNow
@@ -250,7 +250,7 @@ class RackAir:
             return float(h), float(h_m)
         if assumed not in self._coefficients:
             low, high = max(assumed[0], 0.01), max(assumed[1], 0.01)
-            speeds = low * (high / low) ** coat.extra_draws()["airflow"]
+            speeds = low * (high / low) ** draws.extra_draws()["airflow"]
             h, h_m = surface.transfer_coefficients(speeds)
             self._coefficients[assumed] = np.asarray(h), np.asarray(h_m)
         return self._coefficients[assumed]

@@ -14,8 +14,9 @@ from dataclasses import replace
 import numpy as np
 
 from drymon.drying import possible
-from drymon.drying.coat import DIMENSIONS, Array, CoatState
+from drymon.drying.coat import Array, CoatState
 from drymon.drying.coat_model import PARAMETERS
+from drymon.drying.draws import DIMENSIONS
 from drymon.shop.tree import TreeState
 
 PASSED_ON = 0.5

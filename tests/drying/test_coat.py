@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from scipy import stats
 from scipy.integrate import solve_ivp
 
-from drymon.drying import coat, possible, sorption, surface
+from drymon.drying import coat, draws, possible, sorption, surface
 from drymon.drying.coat import AirStep, CoatState, PossibleCoats
 from drymon.drying.coat_model import DIP_PARAMETERS, PARAMETERS, CoatModel, Spread
 
@@ -244,16 +244,16 @@ def test_late_drying_hardly_feels_the_fan() -> None:
 
 
 def test_parameters_have_the_models_median_and_spread() -> None:
-    draws = coat.parameter_draws(model())
+    drawn = draws.parameter_draws(model())
     for name in PARAMETERS:
         middle, sd = CENTRES[name], SDS[name]
         if name == "critical":
-            logits = np.log(draws[name] / (1 - draws[name]))
+            logits = np.log(drawn[name] / (1 - drawn[name]))
             reference = stats.norm(math.log(middle / (1 - middle)), sd)
             found = np.quantile(logits, [0.05, 0.5, 0.95])
         else:
             reference = stats.lognorm(sd, scale=middle)
-            found = np.quantile(draws[name], [0.05, 0.5, 0.95])
+            found = np.quantile(drawn[name], [0.05, 0.5, 0.95])
         np.testing.assert_allclose(found, reference.ppf([0.05, 0.5, 0.95]), rtol=0.02, atol=0.01, err_msg=name)
 
 
@@ -261,7 +261,7 @@ def test_fitted_correlations_come_back() -> None:
     wanted = np.eye(len(PARAMETERS))
     water, transfer = PARAMETERS.index("water"), PARAMETERS.index("transfer")
     wanted[water, transfer] = wanted[transfer, water] = 0.8
-    drawn = coat.parameter_draws(replace(model(), correlation=tuple(map(tuple, wanted))))
+    drawn = draws.parameter_draws(replace(model(), correlation=tuple(map(tuple, wanted))))
     found = np.corrcoef(np.log(drawn["water"]), np.log(drawn["transfer"]))[0, 1]
     assert found == pytest.approx(0.8, abs=0.03)
 

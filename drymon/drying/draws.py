@@ -1,0 +1,45 @@
+"""What the members of an ensemble are: the same equally likely draws of a model's parameters for every dip."""
+
+import numpy as np
+import numpy.typing as npt
+
+from drymon.drying import possible
+from drymon.drying.coat_model import DIP_PARAMETERS, PARAMETERS, CoatModel
+
+Array = npt.NDArray[np.float64]
+
+EXTRA_DIMENSIONS = ("airflow", "below")
+"""Drawn besides the model's parameters: the place in an assumed range of air speeds, and unknown water from below."""
+
+DIMENSIONS = len(PARAMETERS) + len(EXTRA_DIMENSIONS) + len(DIP_PARAMETERS)
+"""Of the ensemble: the model's parameters, the extras, what scatters from dip to dip; in this order."""
+
+
+def parameter_draws(model: CoatModel, members: int = possible.MEMBERS) -> dict[str, Array]:
+    """The model's parameters for each member, natural units, (members,) by name: the same members for every dip."""
+    scores = possible.normal_scores(DIMENSIONS, members)
+    scores = scores[:, : len(PARAMETERS)]
+    if model.correlation is not None:
+        scores = scores @ np.linalg.cholesky(np.asarray(model.correlation)).T
+    draws = {}
+    for index, name in enumerate(PARAMETERS):
+        spread = model.parameters[name]
+        shift = spread.sd * scores[:, index]
+        if name == "critical":
+            draws[name] = 1.0 / (1.0 + (1.0 / spread.centre - 1.0) * np.exp(-shift))
+        else:
+            draws[name] = spread.centre * np.exp(shift)
+    return draws
+
+
+def dip_draws(model: CoatModel, key: int, members: int = possible.MEMBERS) -> dict[str, Array]:
+    """What this one dip adds to the model's scatter: factors (members,) by name in DIP_PARAMETERS."""
+    first = len(PARAMETERS) + len(EXTRA_DIMENSIONS)
+    scores = possible.rolled(possible.normal_scores(DIMENSIONS, members)[:, first:], key)
+    return {name: np.exp(model.dip_sd.get(name, 0.0) * scores[:, i]) for i, name in enumerate(DIP_PARAMETERS)}
+
+
+def extra_draws(members: int = possible.MEMBERS) -> dict[str, Array]:
+    """Quantiles (members,) of the extra dimensions by name."""
+    block = possible.quantiles(DIMENSIONS, members)[:, len(PARAMETERS) :]
+    return {name: block[:, i] for i, name in enumerate(EXTRA_DIMENSIONS)}
