@@ -5,19 +5,30 @@ Fit each type, choose its tail by runs left out, say what the runs cannot tell.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
 from threadpoolctl import threadpool_limits
 
-from drymon.drying.coat_model import DIP_PARAMETERS, PARAMETERS, CoatModel, Spread, from_working, to_working
+from drymon.drying.coat_model import DIP_PARAMETERS, PARAMETERS, CoatModel, Spread, from_working
 from drymon.drying.curve import TAILS
 from drymon.errors import LearningError
 from drymon.learning.estimate import STARTS, Estimate, fit_type, log_predictive
 from drymon.learning.forward import fleet_of
-from drymon.learning.judge import Judgement, judge, reached, reference_log_sd, scatter_factor, scattered, summary
+from drymon.learning.judge import (
+    FEWEST_SCORES,
+    Judgement,
+    judge,
+    pocket_factor,
+    pockets_scattered,
+    reached,
+    reference_log_sd,
+    scatter_factor,
+    scattered,
+    summary,
+)
 from drymon.learning.layout import Prior
 from drymon.learning.pooling import FEW_RUNS, DoseSample, lent, pool
 from drymon.learning.run import Run, thinned
@@ -143,12 +154,27 @@ def _fit_coat(runs: Sequence[Run], start: CoatModel, quick: bool, lent_by: int) 
             scores[tail] = likely if len(runs) >= RUNS_TO_CHOOSE_TAIL else scores[tail]
     best = _choose({tail: scores[tail] for tail in judged}, start.tail, len(runs))
     model = model_of(start, tried[best], runs)
-    factor = scatter_factor(model, [one for one, _ in judged[best]])
-    model = scattered(model, factor)
-    left_out = [_again(one, scattered(without, factor), runs) for one, without in judged[best]]
+    honest = _honest(model, [one for one, _ in judged[best]], runs)
+    model = honest(model)
+    left_out = [_again(one, honest(without), runs) for one, without in judged[best]]
     revealed = reveal_later(runs, start, best, truths)
     model = _told(model, runs, truths, left_out, lent_by)
     return TypeFit(model, start, tuple(runs), tried[best], tuple(left_out), tuple(revealed), tuple(truths), scores)
+
+
+def _honest(model: CoatModel, judgements: Sequence[Judgement], runs: Sequence[Run]) -> Callable[[CoatModel], CoatModel]:
+    """How to change a model's spread so that forecasts of left-out runs err as much as they say.
+
+    Open trees tell of the scatter between dips, sheltered ones of their slow zones.
+    """
+    run_of = {run.id: run for run in runs}
+    by_shelter: dict[str, list[Judgement]] = {}
+    for one in judgements:
+        by_shelter.setdefault(run_of[one.run].shelter, []).append(one)
+    opened = by_shelter.pop("open", [])
+    dips = scatter_factor(model, opened if len(opened) >= FEWEST_SCORES else judgements)
+    pockets = {name: pocket_factor([(run_of[j.run].tree, j) for j in own]) for name, own in by_shelter.items()}
+    return lambda one: pockets_scattered(scattered(one, dips), pockets)
 
 
 def _choose(scores: Mapping[str, float], usual: str, runs: int) -> str:
@@ -320,9 +346,3 @@ def _origin(runs: int, lent_by: int) -> str:
     if runs < RUNS_FOR_OWN_INTERVAL:
         text += f"; below {RUNS_FOR_OWN_INTERVAL} runs the interval rests on priors"
     return text
-
-
-def log_shift(name: str, model: CoatModel, start: CoatModel) -> float:
-    """How far a parameter moved from its start, in the start's standard deviations."""
-    moved = to_working(name, model.parameters[name].centre) - to_working(name, start.parameters[name].centre)
-    return moved / start.parameters[name].sd

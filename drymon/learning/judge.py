@@ -6,14 +6,14 @@ How well a coat model would have told the drying of runs that it has not seen.
 from __future__ import annotations
 
 import zlib
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
 from drymon.drying import coat
-from drymon.drying.coat_model import CoatModel
+from drymon.drying.coat_model import CoatModel, Spread
 from drymon.learning.forward import Fleet, left_over_time
 from drymon.learning.run import Run, RunAir
 
@@ -203,6 +203,31 @@ def scatter_factor(model: CoatModel, judgements: Sequence[Judgement]) -> float:
     still = reference_log_sd(scattered(model, 0.0)) ** 2
     dips = max(total - still, 1e-6)
     return float(np.sqrt(np.clip((ratio * total - still) / dips, 0.2, 9.0)))
+
+
+LEAST_POCKET, MOST_POCKET = 0.3, 2.0
+
+
+def pocket_factor(judgements: Sequence[tuple[str, Judgement]]) -> float:
+    """Factor on the uncertainty of one kind of slow zone from (tree, forecast of its left-out run); 1 without any.
+
+    Dips of one tree share its pockets: a tree's mean squared score counts once. Shrunk as in `scatter_factor`.
+    """
+    by_tree: dict[str, list[float]] = {}
+    for tree, one in judgements:
+        by_tree.setdefault(tree, []).append(float(np.clip(one.score, -4.0, 4.0)) ** 2)
+    squares = [float(np.mean(found)) for found in by_tree.values()]
+    ratio = (SCORE_PRIOR_RUNS + sum(squares)) / (SCORE_PRIOR_RUNS + len(squares))
+    return float(np.clip(np.sqrt(ratio), LEAST_POCKET, MOST_POCKET))
+
+
+def pockets_scattered(model: CoatModel, factors: Mapping[str, float]) -> CoatModel:
+    """The model with the uncertainty of its slow zones' speed times a factor, by kind of shelter."""
+    wider = {
+        name: Spread(model.parameters[name].centre, factor * model.parameters[name].sd)
+        for name, factor in factors.items()
+    }
+    return replace(model, parameters={**model.parameters, **wider})
 
 
 def scattered(model: CoatModel, factor: float) -> CoatModel:

@@ -20,7 +20,9 @@ Array = npt.NDArray[np.float64]
 NOISE_PRIOR = 20.0
 """Weighings that the assumed errors of scale and curve are worth when the runs say how large they are."""
 
-SCATTER_PRIOR_RUNS = 2.0
+SCATTER_PRIOR_RUNS = 1.0
+"""What the starting scatter counts for: more would drown the trends between runs in it (assumed)."""
+
 OVER_RELAXED = 2.0
 MOST_MISFIT, MOST_APART, LEAST_APART = 8.0, 4.0, 0.08
 LARGEST_Z = 4.0
