@@ -59,6 +59,8 @@ def text_problem(topic: object) -> str | None:
         return "allowed is text of at least one character"
     if "\0" in topic:
         return "allowed is text without U+0000"
-    if any("\ud800" <= letter <= "\udfff" for letter in topic):
+    try:
+        encoded = topic.encode()
+    except UnicodeEncodeError:
         return "allowed is well-formed Unicode"
-    return "allowed are at most 65535 bytes" if len(topic.encode()) > 65535 else None
+    return "allowed are at most 65535 bytes" if len(encoded) > 65535 else None
