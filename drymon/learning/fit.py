@@ -248,6 +248,12 @@ def _fitted(start: CoatModel, runs: Sequence[Run], tail: str, near: Estimate | N
     )
 
 
+UNSEEN_LOG_SD = {"deep": 0.3}
+"""How much slower or quicker the slowest pocket may be than the slow zone that the weight shows (assumed): deep trees
+have pockets of many depths, and the deepest hold too little of the water for a scale to feel.
+"""
+
+
 def model_of(start: CoatModel, estimate: Estimate, runs: Sequence[Run]) -> CoatModel:
     """An estimate as a coat model.
 
@@ -256,7 +262,8 @@ def model_of(start: CoatModel, estimate: Estimate, runs: Sequence[Run]) -> CoatM
     covariance = estimate.covariance.copy()
     for name in ("pocketed", "deep"):
         if any(run.shelter == name for run in runs):
-            covariance[PARAMETERS.index(name), PARAMETERS.index(name)] += estimate.zone_sd**2
+            variance = estimate.zone_sd**2 + UNSEEN_LOG_SD.get(name, 0.0) ** 2
+            covariance[PARAMETERS.index(name), PARAMETERS.index(name)] += variance
     sd = np.sqrt(np.diag(covariance))
     correlation = covariance / np.outer(sd, sd)
     centres = [from_working(name, float(value)) for name, value in zip(PARAMETERS, estimate.mean, strict=True)]

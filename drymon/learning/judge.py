@@ -211,14 +211,16 @@ LEAST_POCKET, MOST_POCKET = 0.3, 2.0
 def pocket_factor(judgements: Sequence[tuple[str, Judgement]]) -> float:
     """Factor on the uncertainty of one kind of slow zone from (tree, forecast of its left-out run); 1 without any.
 
-    Dips of one tree share its pockets: a tree's mean squared score counts once. Shrunk as in `scatter_factor`.
+    Dips of one tree share its pockets: a tree's mean squared score counts once. Shrunk as in `scatter_factor`; of fewer
+    than three trees nothing may be narrowed, for their pockets say nothing of another's.
     """
     by_tree: dict[str, list[float]] = {}
     for tree, one in judgements:
         by_tree.setdefault(tree, []).append(float(np.clip(one.score, -4.0, 4.0)) ** 2)
     squares = [float(np.mean(found)) for found in by_tree.values()]
     ratio = (SCORE_PRIOR_RUNS + sum(squares)) / (SCORE_PRIOR_RUNS + len(squares))
-    return float(np.clip(np.sqrt(ratio), LEAST_POCKET, MOST_POCKET))
+    least = LEAST_POCKET if len(squares) >= FEWEST_SCORES else 1.0
+    return float(np.clip(np.sqrt(ratio), least, MOST_POCKET))
 
 
 def pockets_scattered(model: CoatModel, factors: Mapping[str, float]) -> CoatModel:

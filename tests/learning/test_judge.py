@@ -29,6 +29,10 @@ def test_small_errors_narrow_and_large_ones_widen_the_slow_zones() -> None:
 
 
 def test_one_tree_that_was_weighed_often_counts_once() -> None:
-    often = [("t-1", forecast(0.0))] * 9
+    often = [("t-1", forecast(3.0))] * 9
     assert pocket_factor(often) == pytest.approx(pocket_factor(often[:1]))
-    assert pocket_factor(often) > 0.8
+    assert pocket_factor(often) < pocket_factor([(f"t-{i}", forecast(3.0)) for i in range(9)])
+
+
+def test_one_tree_never_narrows() -> None:
+    assert pocket_factor([("t-1", forecast(0.0))] * 9) == 1.0
