@@ -29,7 +29,7 @@ from drymon.learning.judge import (
     scattered,
     summary,
 )
-from drymon.learning.layout import Prior
+from drymon.learning.layout import UNSEEN_LOG_SD, Prior
 from drymon.learning.pooling import FEW_RUNS, DoseSample, lent, pool
 from drymon.learning.run import Run, thinned
 
@@ -246,12 +246,6 @@ def _fitted(start: CoatModel, runs: Sequence[Run], tail: str, near: Estimate | N
     return model_of(
         start, fit_type(runs, Prior.of(start, tail), tail, starts=STARTS[:1], near=near, rounds=rounds), runs
     )
-
-
-UNSEEN_LOG_SD = {"deep": 0.3}
-"""How much slower or quicker the slowest pocket may be than the slow zone that the weight shows (assumed): deep trees
-have pockets of many depths, and the deepest hold too little of the water for a scale to feel.
-"""
 
 
 def model_of(start: CoatModel, estimate: Estimate, runs: Sequence[Run]) -> CoatModel:

@@ -26,6 +26,11 @@ ZONE_LOG_SD = 0.2
 Learnt with enough trees).
 """
 
+UNSEEN_LOG_SD: Mapping[str, float] = {"deep": 0.3}
+"""How much slower or quicker the slowest pocket may be than the slow zone that the weight shows (assumed): deep trees
+have pockets of many depths, and the deepest hold too little of the water for a scale to feel.
+"""
+
 SHELTER_LOG_SD = 0.25
 """How far the open faces of a sheltered tree dry apart from those of an open one (assumed)."""
 
