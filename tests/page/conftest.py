@@ -275,15 +275,32 @@ def sign_in(driver: Any, shop: Shop, name: str = "ana", password: str = PASSWORD
     tap(driver, "main button")
 
 
+def settled(act: Callable[[], Any], tries: int = 5) -> Any:
+    """Do it again where the page put news in the place of what was being looked at."""
+    from selenium.common.exceptions import WebDriverException
+
+    for left in reversed(range(tries)):
+        try:
+            return act()
+        except WebDriverException:
+            if not left:
+                raise
+            time.sleep(0.3)
+    return None
+
+
 def tap(driver: Any, css: str) -> None:
     """Click, and wait for the page that follows."""
-    from selenium.common.exceptions import NoSuchElementException, StaleElementReferenceException
+    from selenium.common.exceptions import WebDriverException
     from selenium.webdriver.common.by import By
 
-    driver.execute_script("document.documentElement.dataset.left = 'yes'")
-    target = driver.find_element(By.CSS_SELECTOR, css)
-    driver.execute_script("arguments[0].scrollIntoView({block: 'center'})", target)
-    target.click()
+    def click() -> None:
+        driver.execute_script("document.documentElement.dataset.left = 'yes'")
+        target = driver.find_element(By.CSS_SELECTOR, css)
+        driver.execute_script("arguments[0].scrollIntoView({block: 'center'})", target)
+        target.click()
+
+    settled(click)
 
     def followed() -> bool:
         try:
@@ -291,7 +308,7 @@ def tap(driver: Any, css: str) -> None:
             return not page.get_attribute("data-left") and driver.execute_script(
                 "return document.readyState === 'complete'"
             )
-        except (NoSuchElementException, StaleElementReferenceException):
+        except WebDriverException:  # between two pages
             return False
 
     assert until(followed, 20), f"no page followed the tap on {css}"
