@@ -14,6 +14,7 @@ import numpy.typing as npt
 
 from drymon.drying import air, coat, draws, sorption, surface
 from drymon.drying.coat import AirStep
+from drymon.drying.outlook import RADIATION
 from drymon.drying.quantities import LIMITS, Quantity
 from drymon.shop.outcome import AirNow
 from drymon.shop.reading import Reading
@@ -239,7 +240,7 @@ class RackAir:
         """One step of this air; a measured speed gives one air-side resistance, an assumed range one a member."""
         drive = surface.air_drive(temperature, humidity, pressure or self._altitude_pressure)
         h, h_m = self.coefficients(speed, assumed)
-        resistance = surface.air_side_resistance(drive.slope_heat, h, h_m, _RADIATION)
+        resistance = surface.air_side_resistance(drive.slope_heat, h, h_m, RADIATION)
         excess = float(sorption.excess(drive.humidity_pct))
         return AirStep(float(drive.deficit), float(drive.saturation), excess, resistance)
 
@@ -255,9 +256,6 @@ class RackAir:
             self._coefficients[assumed] = np.asarray(h), np.asarray(h_m)
         return self._coefficients[assumed]
 
-
-_RADIATION = 5.2
-"""W/(m2 K), radiation to walls at room temperature (surface.radiative_coefficient at 22 degC)."""
 
 _NOTHING_KNOWN = coat.REFERENCE_AIR
 """Before the first reading: ordinary room air, which only the hopeful members get."""
