@@ -4,9 +4,10 @@ For each zone (open faces, and where there are pockets their slow part) and each
 
     d left/dt = - deficit / (r_air / (c f(x)) + R (1 - x/critical)+ + R_below ln(sunk/x)+) / water,   x = left - floor
 
-a wet face's outer resistance r_air/(c f) in series with that of the dried layer: linearised at the air's temperature,
-resistances in series divide one vapour deficit, so early drying follows the fan and late drying hardly feels it
-(Monteith 1965; Keey 1972). Below the sorption floor x is negative and the binder takes water up again.
+(R with its share of liquid flow, see `curve.inner_now`): a wet face's outer resistance r_air/(c f) in series with that
+of the dried layer. Linearised at the air's temperature, resistances in series divide one vapour deficit, so early
+drying follows the fan and late drying hardly feels it (Monteith 1965; Keey 1972). Below the sorption floor x is
+negative and the binder takes water up again.
 """
 
 import math
@@ -42,10 +43,12 @@ _SMALL = 1e-6
 
 _ARRAYS = (
     "water",
+    "cooling",
     "conductance",
     "critical",
     "exponent",
     "inner",
+    "liquid",
     "sorption",
     "sunk",
     "below",
@@ -80,21 +83,22 @@ class AirStep:
 class PossibleCoats:
     """Parameters of one dip's possible coats; arrays (zones, members) unless said.
 
-    water [kg/m2] removable water right after the dip, what was buried included; conductance [-] transfer over that
-    of the
-    textbook open face; critical, exponent (members,); inner [s/m]; sorption [-] per monolayer; sunk [-] share of
-    `water` that lies
-    in the coats below; below [s/m] resistance of those coats; buried [-] share of `water` that older coats brought;
+    water [kg/m2] removable water right after the dip, what was buried included; conductance [-] transfer over that of
+    the textbook open face; cooling, critical, exponent, liquid (members,); inner [s/m]; sorption [-] per monolayer;
+    sunk [-] share of `water` that lies in the coats below; below [s/m] resistance of those coats; buried [-] share of
+    `water` that older coats brought;
     airflow, slowness (members,): place in an assumed range of speeds, rank by time to dry;
     form (members,): index of the falling rate's form in `curve.TAILS`, None where all are of the power form.
     """
 
     zones: tuple[str, ...]
     water: Array
+    cooling: Array
     conductance: Array
     critical: Array
     exponent: Array
     inner: Array
+    liquid: Array
     sorption: Array
     sunk: Array
     below: Array
@@ -169,15 +173,17 @@ def possible_coats(
     if below_unknown:
         below = below + own * (BURIED_BELOW[0] * (BURIED_BELOW[1] / BURIED_BELOW[0]) ** extra["below"])
     water = own + below
-    inner = draw["inner"] * dip["inner"] * growth * (1.0 + below / water)
+    inner = draw["inner"] * dip["inner"]
     ones = np.ones_like(place)
     coats = PossibleCoats(
         zones=zones,
         water=water * ones,
+        cooling=draw["cooling"],
         conductance=draw["transfer"] * dip["transfer"] * model.racks.get(rack, 1.0) * place,
         critical=draw["critical"],
         exponent=draw["exponent"],
         inner=inner * ones,
+        liquid=draw["liquid"] if model.tail != "supply" else np.zeros(possible.MEMBERS),
         sorption=draw["sorption"] * (1.0 + coats_below(number)) * ones,
         sunk=np.minimum(draw["sunk"] + below / water, MOST_SUNK) * ones,
         below=inner * coats_below(number) * ones,
@@ -205,31 +211,50 @@ def form_of(tail: str, members: int) -> npt.NDArray[np.int64] | None:
 def steady_time(coats: PossibleCoats, left: Values, air: AirStep) -> Array:
     """Seconds in unchanging air until `left` (above 0) remains, (zones, members): the closed form without sorption."""
     outer = air.resistance / coats.conductance
-    path = curve.resistance_times_water(
-        left, outer, coats.inner, coats.critical, coats.exponent, coats.form, air.deficit
-    )
+    inner = curve.inner_now(coats.inner, coats.liquid, air.deficit)
+    path = curve.resistance_times_water(left, outer, inner, coats.critical, coats.exponent, coats.form, air.deficit)
     path = path + coats.below * curve.sunk_dose(left, coats.sunk)
-    return np.asarray(coats.water * path / air.deficit)
+    by_heat = np.minimum(coats.cooling * air.deficit / coats.water, 1.0 - np.asarray(left))
+    return np.asarray(coats.water * (path - outer * by_heat) / air.deficit)
 
 
 def step(coats: PossibleCoats, left: Array, air: AirStep, seconds: float) -> Array:
     """Share of water left after `seconds` of this air, (zones, members).
 
-    Exponential midpoint steps on the distance to the sorption floor: exact for a rate in proportion to it, of second
-    order
-    otherwise, and never past the floor; one step may span minutes or hours.
+    At once what the cooling of pattern and shell gives off, then the constant rate exactly, down to the knee; from
+    there exponential midpoint steps on the distance to the sorption floor: exact for a rate in proportion to it, of
+    second order otherwise, and never past the floor; one step may span minutes or hours.
     """
     floor = coats.sorption * air.excess
-    halfway = _approach(coats, left - floor, left - floor, air, 0.5 * seconds)
-    return floor + _approach(coats, left - floor, halfway, air, seconds)
+    start, rest = _down_to_the_knee(coats, cooled(coats, left, air) - floor, air, seconds)
+    halfway = _approach(coats, start, start, air, 0.5 * rest)
+    return floor + _approach(coats, start, halfway, air, rest)
 
 
-def _approach(coats: PossibleCoats, start: Array, at: Array, air: AirStep, seconds: float) -> Array:
+def cooled(coats: PossibleCoats, left: Array, air: AirStep) -> Array:
+    """Share of water left once a fresh tree has cooled in this air: no more than its heat leaves, (zones, members)."""
+    return np.asarray(np.minimum(left, 1.0 - coats.cooling * air.deficit / coats.water))
+
+
+def _down_to_the_knee(coats: PossibleCoats, distance: Array, air: AirStep, seconds: Values) -> tuple[Array, Values]:
+    """Distance to the floor after the part of `seconds` in which nothing but the air slows the drying, and what is
+    left of the seconds.
+    """
+    knee = np.maximum(coats.critical, coats.sunk)
+    if not (distance > knee).any():
+        return distance, seconds
+    pace = np.maximum(air.deficit * coats.conductance / (air.resistance * coats.water), _SMALL**2)
+    wet = np.clip((distance - knee) / pace, 0.0, seconds)
+    return distance - pace * wet, seconds - wet
+
+
+def _approach(coats: PossibleCoats, start: Array, at: Array, air: AirStep, seconds: Values) -> Array:
     """Distance to the floor after `seconds`, with the relative rate that holds at distance `at`."""
     distance = np.maximum(at, _SMALL)
     ratio = np.minimum(distance / coats.critical, 1.0)
     outer = air.resistance / coats.conductance
-    resistance = curve.resistance(outer, coats.inner, ratio, coats.exponent, coats.form, air.deficit)
+    inner = curve.inner_now(coats.inner, coats.liquid, air.deficit)
+    resistance = curve.resistance(outer, inner, ratio, coats.exponent, coats.form, air.deficit)
     resistance = resistance + coats.below * curve.sunk_share(distance, coats.sunk)
     relative = air.deficit / (resistance * coats.water * distance)
     if at.min() < 0.0:
@@ -237,6 +262,15 @@ def _approach(coats: PossibleCoats, start: Array, at: Array, air: AirStep, secon
         refill = air.saturation / (sorption.GAB_SLOPE * coats.sorption * full * coats.water)
         relative = np.where(at < 0.0, refill, relative)
     return np.asarray(start * np.exp(-seconds * relative))
+
+
+def share_of_step(before: Array, after: Array, level: Values, floor: Values) -> Array:
+    """Share of a step after which `level` is crossed on the way from `before` to `after`, as `step` goes: exponential
+    towards the floor. Shares of water, broadcasting; for members that cross it, else between 0 and 1.
+    """
+    start, end, crossed = (np.maximum(value - floor, _SMALL) for value in (before, after, level))
+    way = np.log(start / end)
+    return np.asarray(np.clip(np.log(start / crossed) / np.maximum(way, _SMALL), 0.0, 1.0))
 
 
 def advance(

@@ -1,9 +1,8 @@
 """A coat model: what is known of one kind of coat, and how well, before this dip has been watched.
 
-Parameters live on a working scale on which their uncertainty is taken as normal: the logarithm, and for the
-critical point the logit. Starting models carry published ranges, fitted models this shop's weighings; the formulas
-never
-know which of them they were given.
+Parameters live on a working scale on which their uncertainty is taken as normal: the logarithm, and for shares of a
+whole the logit. Starting models carry published ranges, fitted models this shop's weighings; the formulas never know
+which of them they were given.
 """
 
 import math
@@ -13,10 +12,12 @@ from types import MappingProxyType
 
 PARAMETERS: tuple[str, ...] = (
     "water",
+    "cooling",
     "transfer",
     "critical",
     "exponent",
     "inner",
+    "liquid",
     "sorption",
     "soak",
     "sunk",
@@ -27,6 +28,10 @@ PARAMETERS: tuple[str, ...] = (
 
 DIP_PARAMETERS: tuple[str, ...] = ("water", "transfer", "inner")
 """What scatters from dip to dip, on the log scale."""
+
+
+SHARES: tuple[str, ...] = ("critical", "liquid")
+"""Parameters between 0 and 1, whose working scale is the logit."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,10 +48,13 @@ class CoatModel:
 
     parameters: one Spread for each name in PARAMETERS:
         water [kg/m2] removable water that one dip brings on an open face, without soaking into coats below;
+        cooling [m] water that a fresh tree gives off while it cools to the temperature of its wet face, kg/m2 per kg/m3
+        of the air's deficit: 1.2 for 5 kJ/(m2 K) of wax and shell, which cool by 6 to 7 K at 0.01 kg/m3;
         transfer [-] true over textbook transfer coefficient; critical [-] share of water left at which the rate
         begins to fall;
         exponent [-] of the falling rate; inner [s/m] resistance of the dried layer against vapour;
-        sorption [-] water held by the binder per GAB unit over the coat's removable water;
+        liquid [-] share of `inner` that in truth limits the flow of liquid, which does not follow the air's deficit;
+        sorption [-] water held by one coat's binder per GAB unit over the coat's removable water;
         soak [-] growth of the water by soaking into the coats below, when it has levelled off;
         sunk [-] share of the water that sinks into dry coats below and can only leave through them and this coat;
         pocketed, deep [-] transfer in the slow zone of such a tree over that of its open faces.
@@ -83,10 +91,10 @@ class CoatModel:
 
 
 def to_working(name: str, value: float) -> float:
-    """A parameter's value on its working scale: logit for `critical`, else the natural logarithm."""
-    return math.log(value / (1.0 - value)) if name == "critical" else math.log(value)
+    """A parameter's value on its working scale: logit for `SHARES`, else the natural logarithm."""
+    return math.log(value / (1.0 - value)) if name in SHARES else math.log(value)
 
 
 def from_working(name: str, value: float) -> float:
     """Inverse of `to_working`."""
-    return 1.0 / (1.0 + math.exp(-value)) if name == "critical" else math.exp(value)
+    return 1.0 / (1.0 + math.exp(-value)) if name in SHARES else math.exp(value)

@@ -67,6 +67,19 @@ def inner_dose(left: npt.ArrayLike, critical: npt.ArrayLike) -> Array:
     return np.asarray(0.5 * critical_ * (1.0 - ratio) ** 2)
 
 
+def inner_now(inner: npt.ArrayLike, liquid: npt.ArrayLike, deficit: npt.ArrayLike) -> Array:
+    """Inner resistance [s/m] in air of this deficit [kg/m3], its `liquid` share limiting a flow that asks nothing of
+    the air.
+
+    Vapour crosses a dried layer in proportion to the deficit; liquid creeps to the wet part's surface as the pores let
+    it, so over a constant resistance it would hurry in dry air and idle in damp air as it does not. Its share is
+    counted at `SUPPLY_DEFICIT`. Real coats are between: the share is learnt where weighed runs differ in their air.
+    Broadcasting.
+    """
+    share = np.asarray(liquid, dtype=np.float64)
+    return np.asarray(np.asarray(inner) * (1.0 - share + share * (np.asarray(deficit) / SUPPLY_DEFICIT)))
+
+
 def resistance(
     outer: npt.ArrayLike,
     inner: npt.ArrayLike,

@@ -4,7 +4,7 @@ import numpy as np
 import numpy.typing as npt
 
 from drymon.drying import possible
-from drymon.drying.coat_model import DIP_PARAMETERS, PARAMETERS, CoatModel
+from drymon.drying.coat_model import DIP_PARAMETERS, PARAMETERS, SHARES, CoatModel
 
 Array = npt.NDArray[np.float64]
 
@@ -25,7 +25,7 @@ def parameter_draws(model: CoatModel, members: int = possible.MEMBERS) -> dict[s
     for index, name in enumerate(PARAMETERS):
         spread = model.parameters[name]
         shift = spread.sd * scores[:, index]
-        if name == "critical":
+        if name in SHARES:
             draws[name] = 1.0 / (1.0 + (1.0 / spread.centre - 1.0) * np.exp(-shift))
         else:
             draws[name] = spread.centre * np.exp(shift)

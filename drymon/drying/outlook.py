@@ -86,9 +86,8 @@ def seconds_to_dry(
         after = coat.step(going.coats, going.left, air_step, float(seconds))
         crossed = after <= going.target
         if crossed.any():
-            share = (going.left - going.target) / np.maximum(going.left - after, 1e-12)
-            began = forecast.ENDS_S[index] - seconds
-            flat[going.place[crossed]] = (began + seconds * np.clip(share, 0.0, 1.0))[crossed]
+            share = coat.share_of_step(going.left, after, going.target, going.coats.sorption * air_step.excess)
+            flat[going.place[crossed]] = (forecast.ENDS_S[index] - seconds * (1.0 - share))[crossed]
         going = replace(going, left=after, target=np.where(crossed, NO_MORE, going.target)).thinned()
     return found
 

@@ -68,11 +68,11 @@ class Evidence:
 
 
 def error_covariance(
-    times_s: Array, sds_kg: Array, water_kg: float, errors: ScaleErrors, temperatures_c: Array | None = None
+    times_s: Array, sds_kg: Array, water_kg: float | Array, errors: ScaleErrors, temperatures_c: Array | None = None
 ) -> Array:
     """Covariance (times, times) of weighings at `times_s` since the dip, kg2.
 
-    `water_kg`: size of the water for the misfit.
+    `water_kg`: size of the water for the misfit, one for all weighings or (times,).
     """
     hours = times_s / 3600.0
     earlier = np.minimum(hours[:, None], hours[None, :])
@@ -81,7 +81,8 @@ def error_covariance(
     distance = np.sqrt(3.0) * np.abs(hours[:, None] - hours[None, :]) / span
     matern = (1.0 + distance) * np.exp(-distance)
     covariance = np.diag(sds_kg**2) + errors.drift_kg**2 * earlier + np.outer(creep, creep)
-    covariance = covariance + (errors.misfit * water_kg) ** 2 * matern
+    misfit = errors.misfit * np.broadcast_to(water_kg, hours.shape)
+    covariance = covariance + np.outer(misfit, misfit) * matern
     if temperatures_c is not None:
         warm = errors.per_k * (temperatures_c - temperatures_c[0])
         covariance = covariance + np.outer(warm, warm)

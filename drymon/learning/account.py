@@ -15,6 +15,7 @@ from drymon.drying.weight_evidence import BENCH_SCALE, LOAD_CELL, error_covarian
 from drymon.learning.fit import TypeFit
 from drymon.learning.forward import Marks, fleet_of, mean_water
 from drymon.learning.judge import coats_of_run, hours_until
+from drymon.learning.problem import misfit_water
 from drymon.learning.run import Run
 
 Array = npt.NDArray[np.float64]
@@ -48,7 +49,7 @@ def _account(fit: TypeFit, index: int, water: Array, marks: Marks) -> RunAccount
     held = area * marks.at(water)
     # The dry mass that belongs to this curve: weighted as the fit weighs, drift and misfit included.
     errors = LOAD_CELL if run.on_cell else BENCH_SCALE
-    inverse = np.linalg.inv(error_covariance(run.times_s, run.sds_kg, float(np.ptp(run.masses_kg)), errors))
+    inverse = np.linalg.inv(error_covariance(run.times_s, run.sds_kg, misfit_water(run), errors))
     dry = float(inverse.sum(axis=0) @ (run.masses_kg - held) / inverse.sum())
     full = area * float(water[0])
     low, high = _band(fit.model, run)
@@ -89,8 +90,10 @@ class Advice:
 
 _TEACHES = {
     "transfer": "trees on other racks, at another air speed: how strongly the air takes water is least sure",
+    "cooling": "a tree every two minutes through the first twenty: how much its own heat takes is what is least sure",
     "water": "trees right after the dip and dry again: how much water a dip brings is what is least sure",
     "inner": "a tree in fast air to its end: the resistance of the dried layer is what is least sure",
+    "liquid": "trees on the driest and on the dampest days: how much dry air hurries a coat is least sure",
     "critical": "a tree every 10 minutes through the middle of its drying: where the rate begins to fall is least sure",
     "exponent": "a tree every 15 minutes through its last third: how the rate falls is what is least sure",
     "sorption": "a dry tree through a damp night: what the binder takes up again is what is least sure",

@@ -32,8 +32,8 @@ Array = npt.NDArray[np.float64]
 class Estimate:
     """Result of `fit_type`.
 
-    mean (10,), covariance (10, 10) of the type's parameters on working scales (PARAMETERS); dip_sd (3,)
-    scatter (DIP_PARAMETERS); zone_sd: scatter of the slow zone's speed between trees; theta (runs, 9):
+    mean (12,), covariance (12, 12) of the type's parameters on working scales (PARAMETERS); dip_sd (3,)
+    scatter (DIP_PARAMETERS); zone_sd: scatter of the slow zone's speed between trees; theta (runs, 11):
     every run's own parameters (`forward.THETA`); area (runs,) m2; tail; misfit: root mean square of the
     whitened residuals, 1 when errors are as assumed; cost; evidence: log probability of the weighings.
     """

@@ -21,6 +21,7 @@ from drymon.learning.judge import (
     FEWEST_SCORES,
     Judgement,
     judge,
+    other_days,
     pocket_factor,
     pockets_scattered,
     reached,
@@ -165,7 +166,8 @@ def _fit_coat(runs: Sequence[Run], start: CoatModel, quick: bool, lent_by: int) 
 def _honest(model: CoatModel, judgements: Sequence[Judgement], runs: Sequence[Run]) -> Callable[[CoatModel], CoatModel]:
     """How to change a model's spread so that forecasts of left-out runs err as much as they say.
 
-    Open trees tell of the scatter between dips, sheltered ones of their slow zones.
+    Open trees tell of the scatter between dips, sheltered ones of their slow zones; what no run of these days can tell
+    is added to both.
     """
     run_of = {run.id: run for run in runs}
     by_shelter: dict[str, list[Judgement]] = {}
@@ -174,7 +176,7 @@ def _honest(model: CoatModel, judgements: Sequence[Judgement], runs: Sequence[Ru
     opened = by_shelter.pop("open", [])
     dips = scatter_factor(model, opened if len(opened) >= FEWEST_SCORES else judgements)
     pockets = {name: pocket_factor([(run_of[j.run].tree, j) for j in own]) for name, own in by_shelter.items()}
-    return lambda one: pockets_scattered(scattered(one, dips), pockets)
+    return lambda one: pockets_scattered(other_days(scattered(one, dips)), pockets)
 
 
 def _choose(scores: Mapping[str, float], usual: str, runs: int) -> str:
@@ -265,13 +267,21 @@ def model_of(start: CoatModel, estimate: Estimate, runs: Sequence[Run]) -> CoatM
         start,
         parameters={name: Spread(c, float(s)) for name, c, s in zip(PARAMETERS, centres, sd, strict=True)},
         correlation=tuple(tuple(float(v) for v in row) for row in correlation),
-        dip_sd=dict(zip(DIP_PARAMETERS, map(float, estimate.dip_sd), strict=True)),
+        dip_sd={
+            name: _pooled(start.dip_sd[name], float(own), len(runs))
+            for name, own in zip(DIP_PARAMETERS, estimate.dip_sd, strict=True)
+        },
         tail=estimate.tail,
         racks={**start.racks, **estimate.racks} if len(estimate.racks) > 1 else dict(start.racks),
         runs=len(runs),
         run_ids=tuple(run.id for run in runs),
         seen=_seen(runs, start),
     )
+
+
+def _pooled(start: float, own: float, runs: int) -> float:
+    """Scatter from dip to dip: the runs' own, with the start's counting for one run more, for few runs say little."""
+    return float(np.sqrt((start**2 + runs * own**2) / (1 + runs)))
 
 
 POCKET_SEEN_LEFT = 0.5

@@ -16,7 +16,7 @@ Array = npt.NDArray[np.float64]
 LONGEST_STEP_S = 600.0
 FEWEST_STEPS, MOST_STEPS = 36, 110
 
-THETA = ("water", "transfer", "critical", "exponent", "inner", "sorption", "slow", "share", "sunk")
+THETA = ("water", "transfer", "critical", "exponent", "inner", "sorption", "slow", "share", "sunk", "liquid", "cooling")
 """A run's own parameters in the order of their columns, on working scales (`share`.
 
 Logit of the slow zone's area share).
@@ -92,7 +92,7 @@ def _grid(run: Run) -> Array:
 
 
 def coats_of(theta: Array, depth: Array, tail: str) -> coat.PossibleCoats:
-    """`theta` (runs, trials, 9) on working scales as possible coats with zones (open, slow)."""
+    """`theta` (runs, trials, 11) on working scales as possible coats with zones (open, slow)."""
     log = np.exp(theta)
     shape = theta.shape[:2]
     ones = np.ones((2, *shape))
@@ -100,10 +100,12 @@ def coats_of(theta: Array, depth: Array, tail: str) -> coat.PossibleCoats:
     return coat.PossibleCoats(
         zones=("open", "slow"),
         water=log[..., 0] * ones,
+        cooling=log[..., 10],
         conductance=np.stack([log[..., 1], log[..., 1] * np.minimum(log[..., 6], 1.0)]),
         critical=1.0 / (1.0 + 1.0 / log[..., 2]),
         exponent=log[..., 3],
         inner=log[..., 4] * ones,
+        liquid=1.0 / (1.0 + 1.0 / log[..., 9]) * (tail != "supply"),
         sorption=log[..., 5] * ones,
         sunk=np.minimum(log[..., 8], coat.MOST_SUNK) * ones,
         below=log[..., 4] * depth[:, None] * ones,

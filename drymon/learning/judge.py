@@ -21,7 +21,7 @@ Array = npt.NDArray[np.float64]
 
 TARGET_LEFT = 0.05
 BOUNDS = (0.05, 0.5, 0.95)
-_STEP_S = 600.0
+_STEP_S, _MOST_STEPS = 300.0, 240
 _LONGEST_H = 14 * 24.0
 
 
@@ -76,7 +76,7 @@ def reached(fleet: Fleet, theta: Array, tail: str) -> list[tuple[float, float]]:
     """For every run: the share left in the slowest part at which to judge it, and the hours until it got
     there.
 
-    theta (runs, 9): every run's own fitted curve. A run that stopped before `TARGET_LEFT` is judged where
+    theta (runs, 11): every run's own fitted curve. A run that stopped before `TARGET_LEFT` is judged where
     it stopped.
     """
     left = left_over_time(fleet, theta[:, None, :], tail)[..., 0]
@@ -125,14 +125,13 @@ def hours_until(coats: coat.PossibleCoats, steps: Iterable[tuple[coat.AirStep, f
     """
     state = np.ones_like(coats.water)
     found = np.full(state.shape[1], np.inf)
-    clock, before = 0.0, state.max(axis=0)
+    clock = 0.0
     for air, seconds in steps:
-        state = coat.step(coats, state, air, seconds)
-        now = state.max(axis=0)
-        due = np.isinf(found) & (now <= left)
-        share = (before - left) / np.maximum(before - now, 1e-12)
+        after = coat.step(coats, state, air, seconds)
+        due = np.isinf(found) & (after.max(axis=0) <= left)
+        share = coat.share_of_step(state, after, left, coats.sorption * air.excess).max(axis=0)
         found[due] = (clock + share[due] * seconds) / 3600.0
-        clock, before = clock + seconds, now
+        state, clock = after, clock + seconds
         if not np.isinf(found).any():
             break
     return found
@@ -140,11 +139,12 @@ def hours_until(coats: coat.PossibleCoats, steps: Iterable[tuple[coat.AirStep, f
 
 def _steps(air: RunAir) -> list[tuple[coat.AirStep, float]]:
     end = float(air.edges_s[-1])
-    edges = np.linspace(0.0, end, max(int(np.ceil(end / _STEP_S)), 1) + 1)
+    count = int(np.clip(np.ceil(end / _STEP_S), 36, _MOST_STEPS))
+    edges = end * np.linspace(0.0, 1.0, count + 1) ** 1.3  # finer where most happens in little time
     own = air.over(edges)
     whole = air.over(np.array([0.0, end]))
     steps = [(_piece(own, i), float(edges[i + 1] - edges[i])) for i in range(len(edges) - 1)]
-    clock, length = end, _STEP_S
+    clock, length = end, 2.0 * _STEP_S
     while clock < _LONGEST_H * 3600.0:
         steps.append((_piece(whole, 0), length))
         clock, length = clock + length, min(length * 1.1, 7200.0)
@@ -235,6 +235,16 @@ def pockets_scattered(model: CoatModel, factors: Mapping[str, float]) -> CoatMod
 def scattered(model: CoatModel, factor: float) -> CoatModel:
     """The model with its scatter between dips times a factor."""
     return replace(model, dip_sd={name: sd * factor for name, sd in model.dip_sd.items()})
+
+
+OTHER_DAYS_LOG_SD = 0.045
+"""How far another week's slurry stands from that of the days that were weighed (assumed)."""
+
+
+def other_days(model: CoatModel) -> CoatModel:
+    """The model with the scatter of its water widened: runs weighed within some days do not tell of other weeks."""
+    water = float(np.hypot(model.dip_sd["water"], OTHER_DAYS_LOG_SD))
+    return replace(model, dip_sd={**model.dip_sd, "water": water})
 
 
 def reference_log_sd(model: CoatModel, left: float = TARGET_LEFT, shelter: str = "open") -> float:

@@ -46,6 +46,9 @@ TAIL_EXPONENT: Mapping[str, Spread] = {
 
 EFFECTIVE = len(THETA)
 
+PLAIN = ("water", "transfer", "critical", "exponent", "inner", "sorption", "liquid", "cooling")
+"""Parameters that a run takes over from its type as they are, before its own scatter."""
+
 
 @dataclass(frozen=True, slots=True)
 class Prior:
@@ -103,22 +106,24 @@ class Layout:
         self.rack_mean = np.log([prior.racks.get(name, 1.0) for name in self.racks])
         self.size = start + len(self.racks) - 1
         self.buried = np.array([coat.BURIED_USUAL * (run.number > 1) for run in fleet.runs])
-        self.breathing = np.log1p([coat.coats_below(run.number) for run in fleet.runs])
         numbers = np.array([run.number for run in fleet.runs])
+        self.breathing = np.log1p([coat.coats_below(run.number) for run in fleet.runs])
         self.settled = 1.0 - np.exp(-(numbers - 1) / prior.soak_coats)
         self.slow = np.array([PARAMETERS.index("deep" if r.shelter == "deep" else "pocketed") for r in fleet.runs])
         shares = [coat.SLOW_ZONE_SHARE.get(run.shelter, 0.15) for run in fleet.runs]
         self.share_prior = np.log(np.array(shares) / (1.0 - np.array(shares)))
 
     def theta(self, x: Array, dip_sd: Array, zone_sd: float) -> tuple[Array, Array]:
-        """Every run's own parameters (runs, 9) and their derivatives (runs, 9, unknowns)."""
+        """Every run's own parameters (runs, 11) and their derivatives (runs, 11, unknowns)."""
         count, type_size = len(self.runs), len(PARAMETERS)
         mean = self.prior.mean + self.prior.root @ x[:type_size]
         own = np.zeros((count, EFFECTIVE))
         slope = np.zeros((count, EFFECTIVE, self.size))
-        for column in range(6):  # water, transfer, critical, exponent, inner, sorption
-            own[:, column] = mean[column]
-            slope[:, column, :type_size] = self.prior.root[column]
+        for column, name in enumerate(THETA):
+            if name in PLAIN:
+                place = PARAMETERS.index(name)
+                own[:, column] = mean[place]
+                slope[:, column, :type_size] = self.prior.root[place]
         own[:, 1] += self.rack_mean[self.rack] + (self.rack_root @ x[self.rack_at])[self.rack]
         slope[:, 1, self.rack_at] = self.rack_root[self.rack]
         own[:, 0] += np.log1p(self.buried)
@@ -132,9 +137,8 @@ class Layout:
             slope[rows, column, self.scatter + place] = dip_sd[place]
         soak = np.exp(mean[PARAMETERS.index("soak")])
         share_of_growth = soak * self.settled / (1.0 + soak * self.settled)
-        for column in (0, 4):
-            own[:, column] += np.log1p(soak * self.settled)
-            slope[:, column, :type_size] += share_of_growth[:, None] * self.prior.root[PARAMETERS.index("soak")]
+        own[:, 0] += np.log1p(soak * self.settled)
+        slope[:, 0, :type_size] += share_of_growth[:, None] * self.prior.root[PARAMETERS.index("soak")]
         self._slow_zones(x, mean, zone_sd, own, slope)
         return own, slope
 

@@ -20,6 +20,11 @@ Array = npt.NDArray[np.float64]
 NOISE_PRIOR = 20.0
 """Weighings that the assumed errors of scale and curve are worth when the runs say how large they are."""
 
+LITTLE_SCATTER = np.array([0.04, 0.04, 0.05])
+"""Scatter from run to run that the search for a type's parameters begins from (log scale, `DIP_PARAMETERS`; assumed):
+as little as a careful shop has. With more, each run's own luck would take in what numbers and airs have to tell.
+"""
+
 SCATTER_PRIOR_RUNS = 1.0
 """What the starting scatter counts for: more would drown the trends between runs in it (assumed)."""
 
@@ -36,7 +41,7 @@ class Problem:
         self.fleet = fleet or fleet_of(runs)
         self.prior, self.tail = prior, tail
         self.layout = Layout(self.fleet, prior)
-        self.dip_sd, self.zone_sd = prior.dip_sd.copy(), ZONE_LOG_SD
+        self.dip_sd, self.zone_sd = np.minimum(LITTLE_SCATTER, prior.dip_sd), ZONE_LOG_SD
         self.whiteners = [_whitener(run) for run in self.fleet.runs]
         self.noise = 1.0
         self._at: tuple[bytes, Array, Array] | None = None
@@ -160,7 +165,9 @@ class Problem:
         for place in range(3):
             at = self.layout.scatter + place
             squares = self.dip_sd[place] ** 2 * (x[at] ** 2 + np.diag(covariance)[at])
-            self.dip_sd[place] = _shrunk(squares, self.prior.dip_sd[place], self.dip_sd[place])
+            self.dip_sd[place] = _shrunk(
+                squares, min(LITTLE_SCATTER[place], self.prior.dip_sd[place]), self.dip_sd[place]
+            )
         hidden = np.unique(self.layout.zone[self.layout.hidden >= 0])
         squares = self.zone_sd**2 * (x[hidden] ** 2 + np.diag(covariance)[hidden])
         self.zone_sd = _shrunk(squares, ZONE_LOG_SD, self.zone_sd)
@@ -200,13 +207,38 @@ def _shrunk(squares: Array, prior_sd: float, now: float) -> float:
     return float(np.clip(now * (step / now) ** OVER_RELAXED, 0.25 * prior_sd, 4.0 * prior_sd))
 
 
+LEAST_TO_GO = 0.04
+"""Share of a run's loss that a curve's error is never counted below: a run may have stopped before its end."""
+
+
+DAMP_PCT, DAMP_FOR_S, DAMP_TIMES = 75.0, 3.0 * 3600.0, 8.0
+"""Air from which water also condenses in a nearly dry coat's pores, for how long after it that is felt, and how many
+times the usual error a curve then makes (assumed): the isotherm knows nothing of it, so it must not learn from it.
+"""
+
+NEARLY_DRY = 0.3
+
+
+def misfit_water(run: Run) -> Array:
+    """Water by which a right curve's error is counted at each weighing, kg: all of the loss at first, less and less as
+    little is left to go, for the curve ends where the water does (by the root of what is to go, assumed); much more of
+    a nearly dry coat in damp air.
+    """
+    assert run.air is not None
+    loss = float(np.ptp(run.masses_kg))
+    to_go = np.clip((run.masses_kg - run.masses_kg[-1]) / max(loss, 1e-9), LEAST_TO_GO, 1.0)
+    damp = run.air.edges_s[1:][run.air.humidity_pct > DAMP_PCT]
+    since = run.times_s[:, None] - damp[None, :]
+    damped = ((since > -60.0) & (since < DAMP_FOR_S)).any(axis=1) & (to_go < NEARLY_DRY)
+    return np.asarray(loss * np.where(damped, DAMP_TIMES, np.sqrt(to_go)))
+
+
 def _whitener(run: Run) -> Array:
     """Turns a run's masses into independent unit residuals that do not know the dry mass, (weighings,
     weighings).
     """
     errors = LOAD_CELL if run.on_cell else BENCH_SCALE
-    water = float(np.ptp(run.masses_kg))
-    root = np.linalg.cholesky(error_covariance(run.times_s, run.sds_kg, water, errors))
+    root = np.linalg.cholesky(error_covariance(run.times_s, run.sds_kg, misfit_water(run), errors))
     inverse = np.linalg.inv(root)
     unit = inverse.sum(axis=1)
     unit = unit / np.sqrt(unit @ unit)

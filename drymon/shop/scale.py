@@ -161,18 +161,24 @@ def _counting(weights: Array) -> float:
 
 
 def falling(seen: Weighings, coats: PossibleCoats, water: CoatState, at: float) -> float | None:
-    """Loss in g per hour where the load cell still sees more than a dry tree loses, else None.
+    """Loss in g per hour where the load cell sees more leave than the members know of and a dry tree loses, else None.
 
     Seen over an hour or more, and beyond what the zero's drift can feign.
     """
     if seen.bench or seen.area_m2 is None or not seen.times or at - seen.times[-1] > FRESH_S:
         return None
-    earlier = [row for row in zip(seen.times, seen.masses, seen.sds, strict=True) if row[0] <= seen.times[-1] - 3600.0]
+    earlier = [
+        row
+        for row in zip(seen.times, seen.masses, seen.sds, seen.water, strict=True)
+        if row[0] <= seen.times[-1] - 3600.0
+    ]
     if not earlier:
         return None
-    then, mass, sd = earlier[-1]
+    then, mass, sd, left = earlier[-1]
     hours = (seen.times[-1] - then) / 3600.0
     loss = mass - seen.masses[-1]
+    known = seen.area_m2 * float(water.weights @ (left - seen.water[-1]))
     spread = float(np.sqrt(sd**2 + seen.sds[-1] ** 2 + LOAD_CELL.drift_kg**2 * hours))
     held = seen.area_m2 * float(water.weights @ (coats.shares @ coats.water))
-    return 1000.0 * loss / hours if loss - 3.0 * spread > FALLING_SHARE_PER_H * held * hours else None
+    more = loss - known - 3.0 * spread > FALLING_SHARE_PER_H * held * hours
+    return 1000.0 * loss / hours if more else None

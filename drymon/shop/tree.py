@@ -24,7 +24,7 @@ from drymon.shop.starting import model_of
 FAST_FOR_MIN = 5
 """Minutes in a row above the fastest rate before it counts: a single gust crazes nothing."""
 
-WIDEN_OUTSIDE = 0.3
+WIDEN_OUTSIDE = 0.15
 """Share of a minute's drying that the slowest member loses where the air lies outside the model's experience."""
 
 FELT_WEIGHT = 0.35
@@ -227,7 +227,8 @@ def _minute(tree: TreeState, air: MinuteAir, end: float, left: coat.Array | None
         water = _widened(tree.coats, before, water, end, tree.target)
     if not air.known:
         return replace(tree, at=end, water=water, gap_s=tree.gap_s + seconds)
-    loss = float(before.weights @ (before.left[0] - water.left[0])) * 100.0 * 3600.0 / seconds
+    wet_left = coat.cooled(tree.coats, before.left, air.step)[0]  # what a fresh tree's heat takes harms no coat
+    loss = float(before.weights @ (wet_left - water.left[0])) * 100.0 * 3600.0 / seconds
     wet = tree.chance_dry < 0.95  # at the start of the minute: a swing after the coat is dry does it no harm
     tree = replace(
         tree,
@@ -280,7 +281,7 @@ def _outside(model: CoatModel | None, air: MinuteAir) -> bool:
 
 def _widened(coats: PossibleCoats, before: CoatState, after: CoatState, end: float, target: float) -> CoatState:
     """Outside the model's experience slow members dry less than it says; quick ones go by the model."""
-    share = 1.0 - WIDEN_OUTSIDE * coats.slowness
+    share = 1.0 - WIDEN_OUTSIDE * np.maximum(2.0 * coats.slowness - 1.0, 0.0)
     left = np.where(after.left < before.left, before.left + share * (after.left - before.left), after.left)
     slowest = left.max(axis=0)
     since = np.where(slowest > target, np.nan, np.where(np.isnan(after.dry_since), end, after.dry_since))

@@ -18,10 +18,12 @@ PAGE = "index.html"
 
 MEANINGS = {
     "water": "water that one dip brings, kg/m²",
+    "cooling": "water that a fresh tree's heat takes, m",
     "transfer": "how much faster than the textbook the air takes it",
     "critical": "share of water left at which the rate begins to fall",
     "exponent": "how the rate falls",
     "inner": "resistance of the dried layer, s/m",
+    "liquid": "share of it that holds back liquid, not vapour",
     "sorption": "water the binder holds in damp air",
     "soak": "growth of the water in later coats",
     "sunk": "share of the water that sinks into the coats below",

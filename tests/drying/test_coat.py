@@ -17,15 +17,15 @@ from scipy.integrate import solve_ivp
 
 from drymon.drying import coat, draws, possible, sorption, surface
 from drymon.drying.coat import AirStep, CoatState, PossibleCoats
-from drymon.drying.coat_model import DIP_PARAMETERS, PARAMETERS, CoatModel, Spread
+from drymon.drying.coat_model import DIP_PARAMETERS, PARAMETERS, SHARES, CoatModel, Spread
 
 CENTRES = {
-    "water": 0.3, "transfer": 1.2, "critical": 0.6, "exponent": 1.1, "inner": 300.0, "sorption": 0.02, "soak": 0.15,
-    "sunk": 0.1, "pocketed": 0.35, "deep": 0.08,
+    "water": 0.3, "cooling": 1.2, "transfer": 1.2, "critical": 0.6, "exponent": 1.1, "inner": 300.0, "liquid": 0.3,
+    "sorption": 0.02, "soak": 0.15, "sunk": 0.1, "pocketed": 0.35, "deep": 0.08,
 }  # fmt: skip
 SDS = {
-    "water": 0.3, "transfer": 0.35, "critical": 0.5, "exponent": 0.3, "inner": 0.5, "sorption": 0.5, "soak": 0.6,
-    "sunk": 0.5, "pocketed": 0.3, "deep": 0.4,
+    "water": 0.3, "cooling": 0.5, "transfer": 0.35, "critical": 0.5, "exponent": 0.3, "inner": 0.5, "liquid": 0.8,
+    "sorption": 0.5, "soak": 0.6, "sunk": 0.5, "pocketed": 0.3, "deep": 0.4,
 }  # fmt: skip
 
 
@@ -65,10 +65,11 @@ def rate(coats: PossibleCoats, zone: int, member: int, left: float, step: AirSte
 
     floor = of(coats.sorption) * float(step.excess)
     x, critical, n = left - floor, of(coats.critical), of(coats.exponent)
-    outer, inner = float(step.resistance) / of(coats.conductance), of(coats.inner)
+    outer, liquid = float(step.resistance) / of(coats.conductance), of(coats.liquid)
+    inner = of(coats.inner) * (1.0 - liquid + liquid * float(step.deficit) / 0.0097)
     if x <= 0.0:  # the binder takes up: its vapour concentration falls below the air's by x over the isotherm's slope
         below_air = float(step.saturation) * -x / (sorption.GAB_SLOPE * of(coats.sorption))
-        return -below_air / (outer + inner) / of(coats.water)
+        return -below_air / (outer + of(coats.inner)) / of(coats.water)
     ratio = min(x / critical, 1.0)
     form = "power" if coats.form is None else coat.curve.TAILS[int(np.ravel(coats.form)[0])]
     resistance = {
@@ -81,12 +82,13 @@ def rate(coats: PossibleCoats, zone: int, member: int, left: float, step: AirSte
 
 
 def solved(coats: PossibleCoats, zone: int, member: int, weather: Sequence[AirStep], left: float = 1.0) -> np.ndarray:
-    """Share left after each minute by LSODA, the air constant within each minute."""
+    """Share left after each minute by LSODA, the air constant within each minute; the pattern's heat goes first."""
     course = [left]
     for step in weather:
+        by_heat = float(coats.cooling[member]) * float(step.deficit) / float(coats.water[zone, member])
         answer = solve_ivp(
             lambda _, y, step=step: [-rate(coats, zone, member, float(y[0]), step)],
-            (0.0, 60.0), [course[-1]], method="LSODA", rtol=1e-7, atol=1e-10,
+            (0.0, 60.0), [min(course[-1], 1.0 - by_heat)], method="LSODA", rtol=1e-7, atol=1e-10,
         )  # fmt: skip
         course.append(float(answer.y[0, -1]))
     return np.array(course)
@@ -130,13 +132,25 @@ def test_minute_steps_follow_the_solver_through_changing_air(tail: str) -> None:
             assert dry_after(course[:, zone, member], 0.05) == pytest.approx(dry_after(expected, 0.05), rel=5e-3)
 
 
+@pytest.mark.parametrize("humidity_pct", [20.0, 40.0, 60.0])
+@pytest.mark.parametrize("speed", [0.3, 1.5])
+@pytest.mark.parametrize("temperature_c", [18.0, 24.0])
+def test_the_heat_of_a_fresh_tree_evaporates_what_the_exact_balance_says(
+    temperature_c: float, humidity_pct: float, speed: float
+) -> None:
+    """5 kJ/(m2 K) of wax and shell cool to the temperature of a wet face: heat over latent heat is the water."""
+    wet = surface.evaporation(temperature_c, humidity_pct, speed)
+    water = 5000.0 * (temperature_c - float(wet.surface_temperature_c)) / 2.46e6
+    assert CENTRES["cooling"] * air(temperature_c, humidity_pct, speed).deficit == pytest.approx(water, rel=0.3)
+
+
 def test_damp_air_refills_the_binder_as_the_solver_says() -> None:
     coats = coat.possible_coats(model(sorption=0.03), 1, "open")
-    weather = [air(22, 35, 1.5)] * 300 + [air(20, 88, 0.5)] * 300
+    weather = [air(22, 35, 1.5)] * 600 + [air(20, 88, 0.5)] * 300
     course = stepped(coats, weather)[:, 0]
     member = int(np.argsort(coats.sorption[0])[200])
     expected = solved(coats, 0, member, weather)
-    assert expected[-1] > expected[300] + 0.02  # dryness does reverse
+    assert expected[-1] > expected[600] + 0.02  # dryness does reverse
     assert np.abs(course[:, member] - expected).max() < 2e-3
 
 
@@ -170,8 +184,9 @@ def test_constant_rate_of_a_bar_in_room_air(speed: float, humidity: float, rate_
     """Anchor: 50 mm cylinder at 22 degC, 50 %RH, 1 m/s with radiation 5.1 W/m2K: 0.187 kg/m2h, balance solved for the
     surface temperature with Churchill & Bernstein's correlation. The linearised surface is allowed 5 %."""
     coats = coat.possible_coats(model(scatter=0.0, transfer=1.0, soak=1e-9), 1, "open")
-    left = coat.step(coats, np.ones_like(coats.water), air(22, humidity, speed), 600.0)
-    lost = float(((1 - left) * coats.water)[0, 0]) * 6.0
+    start = np.full_like(coats.water, 0.94)  # the heat of the fresh tree has gone
+    left = coat.step(coats, start, air(22, humidity, speed), 600.0)
+    lost = float(((start - left) * coats.water)[0, 0]) * 6.0
     assert lost == pytest.approx(rate_kg_m2_h, rel=0.05)
 
 
@@ -236,7 +251,7 @@ def test_late_drying_hardly_feels_the_fan() -> None:
         slow, fast = (coat.step(coats, start, air(22, 50, speed), 60.0) for speed in (0.3, 3.0))
         return float(((start - fast) / (start - slow))[0, 0])
 
-    assert gain(1.0) > 2.0
+    assert gain(0.9) > 2.0
     assert gain(0.05) < 1.2
 
 
@@ -247,7 +262,7 @@ def test_parameters_have_the_models_median_and_spread() -> None:
     drawn = draws.parameter_draws(model())
     for name in PARAMETERS:
         middle, sd = CENTRES[name], SDS[name]
-        if name == "critical":
+        if name in SHARES:
             logits = np.log(drawn[name] / (1 - drawn[name]))
             reference = stats.norm(math.log(middle / (1 - middle)), sd)
             found = np.quantile(logits, [0.05, 0.5, 0.95])
@@ -283,7 +298,7 @@ def test_dips_differ_but_the_type_of_coat_stays() -> None:
 def test_water_grows_with_the_coat_number_and_levels_off() -> None:
     waters = [float(np.median(coat.possible_coats(model(), n, "open").water)) for n in (1, 2, 4, 8, 14, 30)]
     steps = np.diff(waters)
-    assert waters[0] == pytest.approx(CENTRES["water"], rel=0.02)
+    assert waters[0] == pytest.approx(CENTRES["water"], rel=0.03)  # 256 draws of a product of two
     assert (steps > 0).all()
     assert waters[-1] - waters[-2] < 0.02 * waters[0]
     assert waters[-1] < CENTRES["water"] * (1 + 3 * CENTRES["soak"])
@@ -327,7 +342,7 @@ def test_a_shell_begun_elsewhere_is_wetter_and_less_sure() -> None:
         low, high = np.quantile(coat.steady_time(coats, 0.05, coat.REFERENCE_AIR), [0.05, 0.95])
         return float(high - low)
 
-    assert width(begun) > 1.1 * width(known)
+    assert width(begun) > 1.05 * width(known)
 
 
 def test_a_shell_is_never_found_bone_dry_below_a_new_coat() -> None:

@@ -158,6 +158,19 @@ def test_supply_limit_hands_over_the_same_flux_whatever_the_air_asks() -> None:
     np.testing.assert_allclose(fluxes, fluxes[0], rtol=1e-9)
 
 
+def test_liquid_flows_as_the_pores_let_it_and_vapour_as_the_air_asks() -> None:
+    """Nothing but the dried layer in the way: all liquid, the flux does not depend on the deficit; all vapour, it is in
+    proportion to it; in between, in between. At the reference air the share makes no difference.
+    """
+    deficits = np.array([0.003, 0.0097, 0.016])
+    none, half, full = (deficits / curve.inner_now(400.0, share, deficits) for share in (0.0, 0.5, 1.0))
+    np.testing.assert_allclose(full, full[0], rtol=1e-9)
+    np.testing.assert_allclose(none, deficits / 400.0, rtol=1e-9)
+    assert none[0] < half[0] < full[0]
+    assert none[2] > half[2] > full[2]
+    assert curve.inner_now(400.0, 0.3, curve.SUPPLY_DEFICIT) == pytest.approx(400.0)
+
+
 @given(shares, st.floats(0.02, 0.8))
 def test_sunk_water_takes_the_integral_of_its_resistance(left: float, sunk: float) -> None:
     expected, _ = quad(lambda x: max(math.log(sunk / x), 0.0), left, 1.0, points=[min(max(sunk, left), 1.0)])

@@ -28,8 +28,10 @@ BEGIN = datetime(2031, 3, 3, 6, 0, tzinfo=UTC)
 
 # Thin coats: quick to dry, so that days of a shop pass in a second of a test.
 SPREADS = {
-    "water": (0.1, 0.2), "transfer": (1.2, 0.2), "critical": (0.6, 0.3), "exponent": (1.0, 0.2), "inner": (250.0, 0.3),
-    "sorption": (0.02, 0.3), "soak": (0.15, 0.3), "sunk": (0.05, 0.3), "pocketed": (0.5, 0.2), "deep": (0.3, 0.3),
+    "water": (0.1, 0.2), "cooling": (0.4, 0.5),
+    "transfer": (1.2, 0.2), "critical": (0.6, 0.3), "exponent": (1.0, 0.2), "inner": (250.0, 0.3),
+    "liquid": (0.25, 0.5), "sorption": (0.02, 0.3), "soak": (0.15, 0.3), "sunk": (0.05, 0.3), "pocketed": (0.5, 0.2),
+    "deep": (0.3, 0.3),
 }  # fmt: skip
 
 

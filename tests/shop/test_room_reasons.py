@@ -260,7 +260,9 @@ def test_repaired_releases_like_sound_and_scrap_takes_the_tree_away() -> None:
     shop.run(0.2)
     shop.dip("t-1", "middle")
     shop.dip("t-2", "middle")
-    shop.until("t-2", State.HOLD)
+    for tree in ("t-1", "t-2"):
+        if shop.tree(tree).state is not State.HOLD:
+            shop.until(tree, State.HOLD)
     shop.look("t-1", "repaired")
     assert shop.tree("t-1").state is State.READY
     assert len(gone(shop.look("t-2", "scrap"))) == 1
