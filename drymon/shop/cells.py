@@ -1,6 +1,8 @@
-"""Load cells: each one's readings folded into a smoothed mass, handed on every few minutes."""
+"""Load cells: each one's readings cleaned of knocks and steps, handed on as a mass every few minutes."""
 
 from dataclasses import dataclass
+
+import numpy as np
 
 from drymon.drying import weight
 from drymon.drying.weight import WeightSignal
@@ -10,24 +12,32 @@ from drymon.shop.reading import Reading
 EVERY_S = 300.0
 """A tree's ensemble looks at its cell this often: quick enough to matter, seldom enough to be independent."""
 
+LOOK_BACK_S, FEWEST = 600.0, 4
+"""A mass is the end of a straight line through the readings of so long, at least so many: the filter that sorts out
+knocks believes in slow changes, and would lag behind a tree in its first half hour.
+"""
+
+SMALLEST_SD_KG = 1e-4
+
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """A cell's smoothed mass and rate with their spreads, kg and kg/s."""
+    """A cell's mass now with its standard deviation, kg, and the filter's rate with its own, kg/s."""
 
     signal: WeightSignal
+    mass: float
+    sd: float
 
     def about(self, tree: str, reading: Reading) -> CellMass:
         """The same as a fact about a tree."""
-        signal = self.signal
         return CellMass(
             time=reading.time,
             arrived=reading.arrived,
             tree=tree,
-            mass=signal.mass,
-            sd=max(signal.mass_sd, 1e-4),
-            rate=signal.rate,
-            rate_sd=signal.rate_sd,
+            mass=self.mass,
+            sd=max(self.sd, SMALLEST_SD_KG),
+            rate=self.signal.rate,
+            rate_sd=self.signal.rate_sd,
         )
 
 
@@ -36,14 +46,33 @@ class Cells:
 
     def __init__(self) -> None:
         self._signals: dict[str, WeightSignal] = {}
+        self._kept: dict[str, list[tuple[float, float]]] = {}
         self._told: dict[str, float] = {}
 
     def take(self, reading: Reading) -> Found | None:
-        """Fold a reading in; the smoothed mass where it is time to look at it, and the tree hangs."""
+        """Fold a reading in; the mass where it is time to look at it, and the tree hangs."""
         at = reading.time.timestamp()
-        signal = self._signals[reading.sensor] = weight.step(self._signals.get(reading.sensor), at, reading.value)
+        before = self._signals.get(reading.sensor)
+        signal = self._signals[reading.sensor] = weight.step(before, at, reading.value)
+        kept = [] if signal.step else [row for row in self._kept.get(reading.sensor, []) if row[0] > at - LOOK_BACK_S]
+        if before is not None and signal.taken > before.taken and not signal.step:
+            kept.append((at, reading.value - signal.shift))
+        self._kept[reading.sensor] = kept
         block = at // EVERY_S
         if not signal.hangs or signal.waiting or block == self._told.get(reading.sensor):
             return None
         self._told[reading.sensor] = block
-        return Found(signal)
+        return _found(signal, kept)
+
+
+def _found(signal: WeightSignal, kept: list[tuple[float, float]]) -> Found:
+    """The end of the line through what was kept (least squares), with the spread that its residuals give it."""
+    if len(kept) < FEWEST:
+        return Found(signal, signal.mass, signal.mass_sd)
+    times, masses = np.array(kept).T
+    since = times - times[-1]
+    design = np.column_stack([np.ones_like(since), since])
+    inverse = np.linalg.inv(design.T @ design)
+    line = inverse @ (design.T @ masses)
+    scatter = 1.4826 * float(np.median(np.abs(masses - design @ line)))
+    return Found(signal, float(line[0]), max(scatter, SMALLEST_SD_KG) * float(np.sqrt(inverse[0, 0])))

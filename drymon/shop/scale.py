@@ -32,7 +32,7 @@ FALLING_SHARE_PER_H = 0.02
 FRESH_S = 1800.0
 """An older weighing says nothing of now."""
 
-MISFIT_LEARNT, MISFIT_STARTING = 0.012, 0.04
+MISFIT_LEARNT, MISFIT_STARTING = 0.006, 0.04
 """Share of the water by which a right curve may be wrong: of a fitted model, of a starting model (assumed)."""
 
 ANY_AREA = AreaPrior()
