@@ -1,0 +1,51 @@
+"""What a load cell hands on: the mass that hangs there, knocks left out, without a filter's lag."""
+
+import math
+from datetime import timedelta
+
+import numpy as np
+import pytest
+from invented_shop import BEGIN, reading
+
+from drymon.drying.quantities import Quantity
+from drymon.shop.cells import Cells, Found
+
+
+def true_kg(seconds: float) -> float:
+    """A fresh tree: 70 g of water, a tenth of it gone in minutes, half of it within the hour."""
+    return 3.0 + 0.007 * math.exp(-seconds / 150.0) + 0.063 * math.exp(-seconds / 4000.0)
+
+
+def told(minutes: int, noise_kg: float = 0.0008, knocks: bool = False) -> list[tuple[float, Found]]:
+    """Masses handed on after a dip from 2.9 kg, a reading a minute."""
+    rng = np.random.default_rng(7)
+    cells, found = Cells(), []
+    for minute in range(-60, minutes):
+        hangs = 2.9 if minute < 0 else true_kg(60.0 * minute)
+        said = hangs + noise_kg * rng.standard_normal()
+        if knocks and minute % 9 == 4:
+            said += rng.normal(0.0, 0.15)
+        stamp = BEGIN + timedelta(minutes=minute)
+        one = cells.take(reading(stamp, Quantity.WEIGHT, said, "rack-a", "cell-1"))
+        if one is not None and minute >= 8:
+            found.append((60.0 * minute, one))
+    return found
+
+
+@pytest.mark.parametrize("knocks", [False, True])
+def test_the_mass_neither_lags_nor_follows_a_knock(knocks: bool) -> None:
+    errors = np.array([one.mass - true_kg(at) for at, one in told(180, knocks=knocks)])
+    assert abs(float(np.mean(errors[:6]))) < 0.0012  # the first half hour, where the rate changes fastest
+    assert float(np.sqrt(np.mean(errors**2))) < 0.0010
+
+
+def test_its_spread_is_that_of_its_errors() -> None:
+    scores = [(one.mass - true_kg(at)) / one.sd for at, one in told(600)]
+    assert 0.5 < float(np.sqrt(np.mean(np.square(scores)))) < 2.0
+
+
+def test_the_first_readings_of_a_cell_go_by_the_filter() -> None:
+    first = Cells().take(reading(BEGIN, Quantity.WEIGHT, 3.0, "rack-a", "cell-1"))
+    assert first is not None
+    assert first.mass == pytest.approx(3.0)
+    assert first.sd > 0.0
