@@ -92,15 +92,31 @@ def resistance(
 
     outer, inner [s/m]; form: index into `TAILS`, None where all are of the power form; deficit [kg/m3]. Broadcasting.
     """
-    outer_, inner_, ratio_ = np.asarray(outer), np.asarray(inner), np.asarray(ratio)
-    falling = ratio_ ** -np.asarray(exponent)
-    power = outer_ * falling + inner_ * (1.0 - ratio_)
     if form is None:
-        return np.asarray(power)
-    front = outer_ + inner_ * (1.0 - ratio_) ** np.asarray(exponent, dtype=np.float64)
-    limited = outer_ + inner_ * (np.asarray(deficit) / SUPPLY_DEFICIT) * (falling - 1.0)
+        return _of_form(POWER, outer, inner, ratio, exponent, deficit)
     form_ = np.asarray(form)
-    return np.asarray(np.where(form_ == POWER, power, np.where(form_ == FRONT, front, limited)))
+    kinds = [kind for kind in (POWER, FRONT, SUPPLY) if (form_ == kind).any()]
+    found = _of_form(kinds[0], outer, inner, ratio, exponent, deficit)
+    for kind in kinds[1:]:
+        found = np.where(form_ == kind, _of_form(kind, outer, inner, ratio, exponent, deficit), found)
+    return found
+
+
+def _of_form(
+    kind: int,
+    outer: npt.ArrayLike,
+    inner: npt.ArrayLike,
+    ratio: npt.ArrayLike,
+    exponent: npt.ArrayLike,
+    deficit: npt.ArrayLike,
+) -> Array:
+    outer_, inner_, ratio_, power = (np.asarray(value, dtype=np.float64) for value in (outer, inner, ratio, exponent))
+    if kind == FRONT:
+        return np.asarray(outer_ + inner_ * (1.0 - ratio_) ** power)
+    falling = ratio_**-power
+    if kind == POWER:
+        return np.asarray(outer_ * falling + inner_ * (1.0 - ratio_))
+    return np.asarray(outer_ + inner_ * (np.asarray(deficit) / SUPPLY_DEFICIT) * (falling - 1.0))
 
 
 def resistance_times_water(

@@ -13,8 +13,8 @@ from drymon.learning.run import Run
 
 Array = npt.NDArray[np.float64]
 
-LONGEST_STEP_S = 600.0
-FEWEST_STEPS, MOST_STEPS = 36, 110
+LONGEST_STEP_S = 900.0
+FEWEST_STEPS, MOST_STEPS = 36, 70
 
 THETA = ("water", "transfer", "critical", "exponent", "inner", "sorption", "slow", "share", "sunk", "liquid", "cooling")
 """A run's own parameters in the order of their columns, on working scales (`share`.
