@@ -227,8 +227,9 @@ def step(coats: PossibleCoats, left: Array, air: AirStep, seconds: float) -> Arr
     """
     floor = coats.sorption * air.excess
     start, rest = _down_to_the_knee(coats, cooled(coats, left, air) - floor, air, seconds)
-    halfway = _approach(coats, start, start, air, 0.5 * rest)
-    return floor + _approach(coats, start, halfway, air, rest)
+    inner = curve.inner_now(coats.inner, coats.liquid, air.deficit)
+    halfway = _approach(coats, inner, start, start, air, 0.5 * rest)
+    return floor + _approach(coats, inner, start, halfway, air, rest)
 
 
 def cooled(coats: PossibleCoats, left: Array, air: AirStep) -> Array:
@@ -248,12 +249,11 @@ def _down_to_the_knee(coats: PossibleCoats, distance: Array, air: AirStep, secon
     return distance - pace * wet, seconds - wet
 
 
-def _approach(coats: PossibleCoats, start: Array, at: Array, air: AirStep, seconds: Values) -> Array:
+def _approach(coats: PossibleCoats, inner: Array, start: Array, at: Array, air: AirStep, seconds: Values) -> Array:
     """Distance to the floor after `seconds`, with the relative rate that holds at distance `at`."""
     distance = np.maximum(at, _SMALL)
     ratio = np.minimum(distance / coats.critical, 1.0)
     outer = air.resistance / coats.conductance
-    inner = curve.inner_now(coats.inner, coats.liquid, air.deficit)
     resistance = curve.resistance(outer, inner, ratio, coats.exponent, coats.form, air.deficit)
     resistance = resistance + coats.below * curve.sunk_share(distance, coats.sunk)
     relative = air.deficit / (resistance * coats.water * distance)

@@ -27,6 +27,9 @@ FAST_FOR_MIN = 5
 WIDEN_OUTSIDE = 0.15
 """Share of a minute's drying that the slowest member loses where the air lies outside the model's experience."""
 
+FRESH_S = 900.0
+"""In which a tree cools to the temperature of its wet face at the latest (assumed)."""
+
 FELT_WEIGHT = 0.35
 """How much less likely a member becomes that a touch contradicts fully: touch tells the surface only (assumed)."""
 
@@ -227,8 +230,10 @@ def _minute(tree: TreeState, air: MinuteAir, end: float, left: coat.Array | None
         water = _widened(tree.coats, before, water, end, tree.target)
     if not air.known:
         return replace(tree, at=end, water=water, gap_s=tree.gap_s + seconds)
-    wet_left = coat.cooled(tree.coats, before.left, air.step)[0]  # what a fresh tree's heat takes harms no coat
-    loss = float(before.weights @ (wet_left - water.left[0])) * 100.0 * 3600.0 / seconds
+    was = before.left
+    if end - tree.dip.time.timestamp() < FRESH_S:  # what a fresh tree's heat takes harms no coat
+        was = coat.cooled(tree.coats, was, air.step)
+    loss = float(before.weights @ (was[0] - water.left[0])) * 100.0 * 3600.0 / seconds
     wet = tree.chance_dry < 0.95  # at the start of the minute: a swing after the coat is dry does it no harm
     tree = replace(
         tree,
