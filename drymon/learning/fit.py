@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 from threadpoolctl import threadpool_limits
 
-from drymon.drying.coat_model import DIP_PARAMETERS, PARAMETERS, CoatModel, Spread, from_working
+from drymon.drying.coat_model import PARAMETERS, CoatModel
 from drymon.drying.curve import TAILS
 from drymon.errors import LearningError
 from drymon.learning.estimate import STARTS, Estimate, fit_type, log_predictive
@@ -25,23 +25,17 @@ from drymon.learning.judge import (
     pocket_factor,
     pockets_scattered,
     reached,
-    reference_log_sd,
     scatter_factor,
     scattered,
-    summary,
 )
-from drymon.learning.layout import UNSEEN_LOG_SD, Prior
+from drymon.learning.layout import Prior
 from drymon.learning.pooling import FEW_RUNS, DoseSample, lent, pool
 from drymon.learning.run import Run, thinned
+from drymon.learning.written import model_of, told
 
 Array = npt.NDArray[np.float64]
 
 MOST_FOLDS = 6
-RUNS_FOR_OWN_INTERVAL = 9
-"""n/(n + 1) must reach 0.9 before runs alone can promise a one-sided 90 % bound (split conformal.
-
-Vovk et al. 2005).
-"""
 
 RUNS_TO_CHOOSE_TAIL = 4
 """With fewer, tails are ranked by the probability of all weighings under their priors.
@@ -54,12 +48,6 @@ HOPELESS = 50.0
 
 CLEARLY = 3.0
 """Log odds by which another tail must be ahead (Kass & Raftery 1995: strong evidence)."""
-
-TAIL_SEEN_LEFT = 0.10
-TAIL_LOG_SD = 0.2
-"""The tail counts as learnt when a run was weighed down to so little left, and the time to dry is known as
-well as this.
-"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,7 +147,7 @@ def _fit_coat(runs: Sequence[Run], start: CoatModel, quick: bool, lent_by: int) 
     model = honest(model)
     left_out = [_again(one, honest(without), runs) for one, without in judged[best]]
     revealed = reveal_later(runs, start, best, truths)
-    model = _told(model, runs, truths, left_out, lent_by)
+    model = told(model, runs, truths, left_out, lent_by)
     return TypeFit(model, start, tuple(runs), tried[best], tuple(left_out), tuple(revealed), tuple(truths), scores)
 
 
@@ -248,112 +236,3 @@ def _fitted(start: CoatModel, runs: Sequence[Run], tail: str, near: Estimate | N
     return model_of(
         start, fit_type(runs, Prior.of(start, tail), tail, starts=STARTS[:1], near=near, rounds=rounds), runs
     )
-
-
-def model_of(start: CoatModel, estimate: Estimate, runs: Sequence[Run]) -> CoatModel:
-    """An estimate as a coat model.
-
-    The scatter between trees' slow zones joins the uncertainty of their speed.
-    """
-    covariance = estimate.covariance.copy()
-    for name in ("pocketed", "deep"):
-        if any(run.shelter == name for run in runs):
-            variance = estimate.zone_sd**2 + UNSEEN_LOG_SD.get(name, 0.0) ** 2
-            covariance[PARAMETERS.index(name), PARAMETERS.index(name)] += variance
-    sd = np.sqrt(np.diag(covariance))
-    correlation = covariance / np.outer(sd, sd)
-    centres = [from_working(name, float(value)) for name, value in zip(PARAMETERS, estimate.mean, strict=True)]
-    return replace(
-        start,
-        parameters={name: Spread(c, float(s)) for name, c, s in zip(PARAMETERS, centres, sd, strict=True)},
-        correlation=tuple(tuple(float(v) for v in row) for row in correlation),
-        dip_sd={
-            name: _pooled(start.dip_sd[name], float(own), len(runs))
-            for name, own in zip(DIP_PARAMETERS, estimate.dip_sd, strict=True)
-        },
-        tail=estimate.tail,
-        racks={**start.racks, **estimate.racks} if len(estimate.racks) > 1 else dict(start.racks),
-        runs=len(runs),
-        run_ids=tuple(run.id for run in runs),
-        seen=_seen(runs, start),
-    )
-
-
-def _pooled(start: float, own: float, runs: int) -> float:
-    """Scatter from dip to dip: the runs' own, with the start's counting for one run more, for few runs say little."""
-    return float(np.sqrt((start**2 + runs * own**2) / (1 + runs)))
-
-
-POCKET_SEEN_LEFT = 0.5
-"""A shelter counts as learnt when a run of its kind was weighed until its slow part had lost so much."""
-
-SEEN_MARGIN = {"temperature_c": (3.0, 1.0), "humidity_pct": (10.0, 1.0), "airflow_m_per_s": (0.1, 1.5)}
-"""How far beyond the weighed air the physics may be trusted with.
-
-So much more, and so many times (assumed).
-"""
-
-
-def _seen(runs: Sequence[Run], start: CoatModel) -> dict[str, tuple[float, float]]:
-    """Ranges that the model may speak for: the middle 96 % of the weighed air and a margin that physics
-    bridges.
-
-    Coat numbers: those of the start, whose priors cover what later coats add.
-    """
-    ranges = {name: start.seen[name] for name in ("number",) if name in start.seen}
-    for name, column in (
-        ("temperature_c", "temperature_c"),
-        ("humidity_pct", "humidity_pct"),
-        ("airflow_m_per_s", "speed"),
-    ):
-        values = np.concatenate([getattr(run.air, column) for run in runs if run.air is not None])
-        more, times = SEEN_MARGIN[name]
-        low, high = float(np.nanquantile(values, 0.02)), float(np.nanquantile(values, 0.98))
-        ranges[name] = (round(max(low / times - more, 0.0), 2), round(high * times + more, 2))
-    return ranges
-
-
-def _told(
-    model: CoatModel,
-    runs: Sequence[Run],
-    truths: Sequence[tuple[float, float]],
-    judged: Sequence[Judgement],
-    lent_by: int,
-) -> CoatModel:
-    """The model with its statements: error, origin, tail and shelters learnt or not."""
-    lowest = min((level for level, _ in truths), default=1.0)
-    tail_learned = lowest <= TAIL_SEEN_LEFT and tail_log_sd(model) <= TAIL_LOG_SD
-    return replace(
-        model,
-        error=summary(judged),
-        origin=_origin(len(runs), lent_by),
-        tail_learned=tail_learned,
-        shelters_learned=_shelters(model, runs, truths),
-    )
-
-
-def tail_log_sd(model: CoatModel) -> float:
-    """Sd of the log of the time to dry for a typical dip.
-
-    What the type's parameters leave open, tail included.
-    """
-    return reference_log_sd(replace(model, dip_sd=dict.fromkeys(model.dip_sd, 0.0)))
-
-
-def _shelters(model: CoatModel, runs: Sequence[Run], truths: Sequence[tuple[float, float]]) -> tuple[str, ...]:
-    """Shelters whose slow zone was weighed far enough down to be told from the open faces."""
-    learned = ["open"]
-    for name in ("pocketed", "deep"):
-        levels = [level for run, (level, _) in zip(runs, truths, strict=True) if run.shelter == name]
-        if levels and min(levels) < POCKET_SEEN_LEFT:
-            learned.append(name)
-    return tuple(learned)
-
-
-def _origin(runs: int, lent_by: int) -> str:
-    text = f"fitted by drymon to {runs} weighed {'run' if runs == 1 else 'runs'} of this room"
-    if lent_by:
-        text += f", the prior moved by {lent_by} runs of its other coats"
-    if runs < RUNS_FOR_OWN_INTERVAL:
-        text += f"; below {RUNS_FOR_OWN_INTERVAL} runs the interval rests on priors"
-    return text

@@ -41,7 +41,8 @@ class Problem:
         self.fleet = fleet or fleet_of(runs)
         self.prior, self.tail = prior, tail
         self.layout = Layout(self.fleet, prior)
-        self.dip_sd, self.zone_sd = np.minimum(LITTLE_SCATTER, prior.dip_sd), ZONE_LOG_SD
+        self.little = np.minimum(LITTLE_SCATTER, prior.dip_sd)
+        self.dip_sd, self.zone_sd = self.little.copy(), ZONE_LOG_SD
         self.whiteners = [_whitener(run) for run in self.fleet.runs]
         self.noise = 1.0
         self._at: tuple[bytes, Array, Array] | None = None
@@ -165,9 +166,7 @@ class Problem:
         for place in range(3):
             at = self.layout.scatter + place
             squares = self.dip_sd[place] ** 2 * (x[at] ** 2 + np.diag(covariance)[at])
-            self.dip_sd[place] = _shrunk(
-                squares, min(LITTLE_SCATTER[place], self.prior.dip_sd[place]), self.dip_sd[place]
-            )
+            self.dip_sd[place] = _shrunk(squares, self.little[place], self.dip_sd[place])
         hidden = np.unique(self.layout.zone[self.layout.hidden >= 0])
         squares = self.zone_sd**2 * (x[hidden] ** 2 + np.diag(covariance)[hidden])
         self.zone_sd = _shrunk(squares, ZONE_LOG_SD, self.zone_sd)

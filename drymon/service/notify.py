@@ -116,7 +116,7 @@ class Notifier:
         while not self._stop.is_set():
             try:
                 self.turn(self._now())
-            except Exception:
+            except Exception:  # whatever it was, the thread must live to tell of the next alarm
                 log.exception("telling people failed; trying again")
             self._stop.wait(LOOK_EVERY_S)
 

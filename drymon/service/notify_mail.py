@@ -46,7 +46,7 @@ def _connect(server: MailServer, timeout_s: float) -> smtplib.SMTP:
     if server.tls == "starttls":
         try:
             connection.starttls(context=context)
-        except BaseException:
+        except BaseException:  # raised on: only the connection must not be left open
             connection.close()
             raise
     return connection

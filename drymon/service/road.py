@@ -48,7 +48,7 @@ class Road:
             except StoreError as error:
                 self._wait(error)
                 continue
-            except Exception:
+            except Exception:  # no single message may stop the service; it is kept and told of
                 log.exception("a fault in drymon itself; the messages are kept, please report it")
                 self._renew()
                 if singly and self._kept(todo[0]):
