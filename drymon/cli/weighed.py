@@ -7,6 +7,7 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import numpy.typing as npt
 
+from drymon.drying import sorption
 from drymon.drying.air import standard_pressure
 from drymon.drying.quantities import Quantity
 from drymon.learning.run import Run, RunAir
@@ -24,6 +25,9 @@ Array = npt.NDArray[np.float64]
 LONGEST = timedelta(days=14)
 ENOUGH_FROM_CELL = 8
 MINUTE = timedelta(minutes=1)
+
+BEFORE_MIN = 120
+"""Minutes before a dip whose air the coats below are taken to be in equilibrium with (assumed)."""
 
 
 @dataclass(frozen=True)
@@ -168,7 +172,19 @@ def _run(
         coat_known=spell.dip.coat in config.room.coat_by_name,
         left_out=left_out,
         notes=spell.notes,
+        held_below=_held_below(config, record, spell, corrections),
     )
+
+
+def _held_below(config: HomeConfig, record: Store, spell: Spell, corrections: Corrections) -> float:
+    """What the binder of the coats below held at the dip, in monolayers over those at the reference humidity."""
+    rack = config.room.rack_by_name.get(spell.dip.rack)
+    if rack is None or spell.number < 2:
+        return 0.0
+    begin = spell.dip.time - BEFORE_MIN * MINUTE
+    humidity = _series(config, record, rack, Quantity.HUMIDITY, begin, BEFORE_MIN, corrections)
+    known = humidity[np.isfinite(humidity)]
+    return float(sorption.excess(known).mean()) if len(known) else 0.0
 
 
 def _air(

@@ -32,8 +32,8 @@ BURIED_BELOW = (0.02, 0.35)
 """Water that may lie under a shell begun elsewhere, as a share of the coat's own: range drawn from (assumed)."""
 
 BURIED_USUAL = 0.01
-"""Least share of its own water that a later coat finds below: the one before was dry, not bone dry, though the curve
-ends (assumed; runs are fitted with the same).
+"""Share of its own water that a later coat finds below besides what the binder there holds by the air: the one before
+was dry, not bone dry, though the curve ends (assumed; runs are fitted with the same).
 """
 
 SLOW_THIRD = (0.75, 0.25)
@@ -57,12 +57,16 @@ _ARRAYS = (
     "slowness",
 )
 
-SUNK_COATS = 3.0
-"""Coats below over which the way of sunk water, and what binder answers to the air's humidity, levels off (assumed):
-water soaks so deep and hardly deeper.
+SUNK_COATS = 6.0
+"""Coats below over which the way of sunk water levels off (assumed): water soaks so deep and hardly deeper."""
+
+BREATHING_COATS = 5.0
+"""Coats below over which what the binder answers to the air's humidity levels off (assumed): within a day or two deep
+coats follow the air only in part.
 """
 
-MOST_SUNK = 0.9
+LEAST_SUNK, MOST_SUNK = 0.01, 0.9
+"""Bounds of the sunk share of a dip's water: there is always some, and never all."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,9 +88,10 @@ class PossibleCoats:
     """Parameters of one dip's possible coats; arrays (zones, members) unless said.
 
     water [kg/m2] removable water right after the dip, what was buried included; conductance [-] transfer over that of
-    the textbook open face; cooling, critical, exponent, liquid (members,); inner [s/m]; sorption [-] per monolayer;
-    sunk [-] share of `water` that lies in the coats below; below [s/m] resistance of those coats; buried [-] share of
-    `water` that older coats brought;
+    the textbook open face; cooling, critical, exponent, liquid (members,); inner [s/m]; sorption [-] per monolayer, of
+    all coats' binder that answers to the air (`coats_breathing`); sunk [-] share of `water` that lies in the coats
+    below; below [s/m] resistance of those coats; buried [-] share of `water` that older coats brought, below 0 where
+    they lack some;
     airflow, slowness (members,): place in an assumed range of speeds, rank by time to dry;
     form (members,): index of the falling rate's form in `curve.TAILS`, None where all are of the power form.
     """
@@ -156,12 +161,15 @@ def possible_coats(
     below: Array | None = None,
     below_unknown: bool = False,
     rack: str = "",
+    held_below: float = 0.0,
 ) -> PossibleCoats:
     """Draw the possible coats of a dip.
 
     number: 1 for the first coat. shelter: "open", "pocketed" or "deep". key: tells dips apart (any integer).
-    below: water [kg/m2] that older coats still hold, (members,) or None. below_unknown: the shell was begun elsewhere.
-    rack: where it hangs; the model may have learnt how it differs.
+    below: water [kg/m2] that older coats still hold in their zones, (zones, members), or None. below_unknown: the shell
+    was begun elsewhere.
+    rack: where it hangs; the model may have learnt how it differs. held_below: monolayers over those at the reference
+    humidity in the coats below, where nothing else is known of them: from the air before the dip.
     """
     draw, dip, extra = draws.parameter_draws(model), draws.dip_draws(model, key), draws.extra_draws()
     zones = ("open",) if shelter == "open" else ("open", shelter)
@@ -169,7 +177,11 @@ def possible_coats(
     growth = soaking(model, draw["soak"], number)
     own = draw["water"] * dip["water"] * growth
     usual = BURIED_USUAL * own if number > 1 else np.zeros(possible.MEMBERS)
-    below = usual if below is None else np.maximum(below, usual)
+    if below is None:
+        below = draw["sorption"] * coats_breathing(number - 1) * held_below * own
+    elif len(below) != len(zones):  # now taken for another shelter: the most there is, wherever it hides
+        below = below.max(axis=0)
+    below = found_below(below, usual)
     if below_unknown:
         below = below + own * (BURIED_BELOW[0] * (BURIED_BELOW[1] / BURIED_BELOW[0]) ** extra["below"])
     water = own + below
@@ -184,8 +196,8 @@ def possible_coats(
         exponent=draw["exponent"],
         inner=inner * ones,
         liquid=draw["liquid"] if model.tail != "supply" else np.zeros(possible.MEMBERS),
-        sorption=draw["sorption"] * (1.0 + coats_below(number)) * ones,
-        sunk=np.minimum(draw["sunk"] + below / water, MOST_SUNK) * ones,
+        sorption=draw["sorption"] * coats_breathing(number) * ones,
+        sunk=np.clip(draw["sunk"] + below / water, LEAST_SUNK, MOST_SUNK) * ones,
         below=inner * coats_below(number) * ones,
         buried=(below / water) * ones,
         airflow=extra["airflow"],
@@ -195,11 +207,24 @@ def possible_coats(
     return replace(coats, slowness=possible.rank_share(steady_time(coats, 0.05, REFERENCE_AIR).max(axis=0)))
 
 
+def found_below(left: Values, usual: Values) -> Array:
+    """Water that a dip finds in the coats below when they hold `left` by the curve: no less than `usual` in a coat that
+    is just dry, and less than nothing where dry air has taken what the binder holds at 50 %RH: it drinks that first.
+    """
+    left_ = np.asarray(left)
+    return np.asarray(np.maximum(left_, np.minimum(usual, left_ + usual)))
+
+
 def coats_below(number: int) -> float:
     """Number of coats that sunk water passes, besides its own, under coat `number`: all of a thin shell, no more than
     SUNK_COATS of a thick one.
     """
     return SUNK_COATS * (1.0 - math.exp(-(number - 1) / SUNK_COATS))
+
+
+def coats_breathing(number: int) -> float:
+    """Number of coats whose binder answers to the air in a shell of `number` coats; none on a bare pattern (0)."""
+    return 1.0 + BREATHING_COATS * (1.0 - math.exp(-(number - 1) / BREATHING_COATS)) if number > 0 else 0.0
 
 
 def form_of(tail: str, members: int) -> npt.NDArray[np.int64] | None:
@@ -319,8 +344,8 @@ def _reached(values: Array, weights: Array) -> Array:
 
 
 def water_left(coats: PossibleCoats, state: CoatState) -> Array:
-    """Water [kg/m2] left in the slowest zone, (members,): what the next dip buries."""
-    return np.asarray((state.left * coats.water).max(axis=0))
+    """Water [kg/m2] left in each zone, (zones, members): what the next dip buries there."""
+    return np.asarray(state.left * coats.water)
 
 
 def stacked(parts: Sequence[PossibleCoats]) -> PossibleCoats:

@@ -54,7 +54,8 @@ class CoatModel:
         begins to fall;
         exponent [-] of the falling rate; inner [s/m] resistance of the dried layer against vapour;
         liquid [-] share of `inner` that in truth limits the flow of liquid, which does not follow the air's deficit;
-        sorption [-] water held by one coat's binder per GAB unit over the coat's removable water;
+        sorption [-] water held by one coat's binder per monolayer over the coat's removable water; the coats
+        below hold as much each, the deep ones less;
         soak [-] growth of the water by soaking into the coats below, when it has levelled off;
         sunk [-] share of the water that sinks into dry coats below and can only leave through them and this coat;
         pocketed, deep [-] transfer in the slow zone of such a tree over that of its open faces.

@@ -114,8 +114,9 @@ def forecast_hours(model: CoatModel, run: Run, left: float) -> Array:
 
 
 def coats_of_run(model: CoatModel, run: Run) -> coat.PossibleCoats:
-    """The possible coats of a run's dip, with the usual water left below a later coat."""
-    return coat.possible_coats(model, run.number, run.shelter, zlib.crc32(run.id.encode()), rack=run.rack)
+    """The possible coats of a run's dip, with what the air before it had left in the coats below."""
+    key = zlib.crc32(run.id.encode())
+    return coat.possible_coats(model, run.number, run.shelter, key, rack=run.rack, held_below=run.held_below)
 
 
 def hours_until(coats: coat.PossibleCoats, steps: Iterable[tuple[coat.AirStep, float]], left: float) -> Array:

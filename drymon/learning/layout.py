@@ -105,9 +105,10 @@ class Layout:
         self.rack_root = RACK_LOG_SD * _contrasts(len(self.racks))
         self.rack_mean = np.log([prior.racks.get(name, 1.0) for name in self.racks])
         self.size = start + len(self.racks) - 1
-        self.buried = np.array([coat.BURIED_USUAL * (run.number > 1) for run in fleet.runs])
+        self.usual = np.array([coat.BURIED_USUAL * (run.number > 1) for run in fleet.runs])
+        self.held = np.array([run.held_below * coat.coats_breathing(run.number - 1) for run in fleet.runs])
         numbers = np.array([run.number for run in fleet.runs])
-        self.breathing = np.log1p([coat.coats_below(run.number) for run in fleet.runs])
+        self.breathing = np.log([coat.coats_breathing(run.number) for run in fleet.runs])
         self.settled = 1.0 - np.exp(-(numbers - 1) / prior.soak_coats)
         self.slow = np.array([PARAMETERS.index("deep" if r.shelter == "deep" else "pocketed") for r in fleet.runs])
         shares = [coat.SLOW_ZONE_SHARE.get(run.shelter, 0.15) for run in fleet.runs]
@@ -126,11 +127,8 @@ class Layout:
                 slope[:, column, :type_size] = self.prior.root[place]
         own[:, 1] += self.rack_mean[self.rack] + (self.rack_root @ x[self.rack_at])[self.rack]
         slope[:, 1, self.rack_at] = self.rack_root[self.rack]
-        own[:, 0] += np.log1p(self.buried)
         own[:, 5] += self.breathing
-        sunk, found = np.exp(mean[PARAMETERS.index("sunk")]), self.buried / (1.0 + self.buried)
-        own[:, 8] = np.log(sunk + found)
-        slope[:, 8, :type_size] = (sunk / (sunk + found))[:, None] * self.prior.root[PARAMETERS.index("sunk")]
+        self._found_below(mean, own, slope)
         rows = np.arange(count)
         for place, column in enumerate((0, 1, 4)):  # scatter of water, transfer, inner
             own[:, column] += dip_sd[place] * x[self.scatter + place]
@@ -141,6 +139,19 @@ class Layout:
         slope[:, 0, :type_size] += share_of_growth[:, None] * self.prior.root[PARAMETERS.index("soak")]
         self._slow_zones(x, mean, zone_sd, own, slope)
         return own, slope
+
+    def _found_below(self, mean: Array, own: Array, slope: Array) -> None:
+        """What each dip found in the coats below: it adds to its water, and to what has sunk."""
+        held = np.exp(mean[PARAMETERS.index("sorption")]) * self.held
+        buried = coat.found_below(held, self.usual)
+        moving = np.where(buried == self.usual, 0.0, held)[:, None] * self.prior.root[PARAMETERS.index("sorption")]
+        own[:, 0] += np.log1p(buried)
+        slope[:, 0, : len(PARAMETERS)] += moving / (1.0 + buried)[:, None]
+        sunk = np.exp(mean[PARAMETERS.index("sunk")])
+        total = np.maximum(sunk + buried / (1.0 + buried), coat.LEAST_SUNK)
+        own[:, 8] = np.log(total)
+        slope[:, 8, : len(PARAMETERS)] = (sunk / total)[:, None] * self.prior.root[PARAMETERS.index("sunk")]
+        slope[:, 8, : len(PARAMETERS)] += moving / (total * (1.0 + buried) ** 2)[:, None]
 
     def rack_factors(self, x: Array) -> dict[str, float]:
         """Factor on transfer by rack."""

@@ -71,7 +71,8 @@ class Run:
     1970 (UTC). times_s (weighings,): s since the dip, rising; masses_kg, sds_kg: the weighings and their
     standard deviations. on_cell: weighed by a load cell (its zero drifts), else on a bench scale. problem:
     why it is not used, "" if it is. left_out: a person's reason to leave it out, "" if nobody did. notes:
-    doubts that do not forbid its use.
+    doubts that do not forbid its use. held_below: what the coats below held at the dip in equilibrium with the air of
+    the hours before, monolayers of the sorption isotherm over those at the reference humidity (`sorption.excess`).
     """
 
     id: str
@@ -90,6 +91,7 @@ class Run:
     left_out: str = ""
     notes: tuple[str, ...] = ()
     facts: Mapping[str, float] = field(default_factory=dict)
+    held_below: float = 0.0
 
     @property
     def used(self) -> bool:

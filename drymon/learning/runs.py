@@ -132,6 +132,7 @@ def make_run(
     coat_known: bool = True,
     left_out: str = "",
     notes: Iterable[str] = (),
+    held_below: float = 0.0,
 ) -> Run:
     """Put a run together and judge it."""
     return Run(
@@ -150,6 +151,7 @@ def make_run(
         problem=problem_of(weighed, air, coat_known),
         left_out=left_out,
         notes=(*notes, *weighed.notes),
+        held_below=held_below,
     )
 
 

@@ -220,9 +220,9 @@ def _expectation(
     if bounds is None:
         return {}
     needed = 1.0 - tree.target
-    gone = f"{100.0 * bounds.best:.0f} %"
+    gone = f"{math.floor(100.0 * bounds.best)} %"  # down, so that what is short of the need never reads as enough
     if bounds.best >= needed:
-        gone = f"about {gone} (for sure {100.0 * bounds.low:.0f} %)"
+        gone = f"about {gone} (for sure {math.floor(100.0 * bounds.low)} %)"
     return {"gone": gone, "needed": 100.0 * needed, "expected": _expected(when, now, zone)}
 
 

@@ -41,6 +41,11 @@ ANY_AREA = AreaPrior()
 AREA_LOG_SD = 0.04
 """How far a tree's wet area, and what clings to it, differs from one coat to the next (assumed)."""
 
+TOO_EARLY_S = 2700.0
+"""In which a fresh tree's own heat and dripping slurry move the weight as no curve does: what does not go with the air
+is not believed, but no reason to hold the tree (assumed).
+"""
+
 DISAGREES_SQUARES = 6.0
 """Mean squared error per weighing, in units of its spread, of the best member beyond which weight and air disagree."""
 
@@ -109,11 +114,12 @@ def _judged(
     best = float(np.sort(evidence.squares)[: len(prior) // 50 + 1].mean()) / max(len(seen.times) - 2, 1)
     weights = toned_down(prior, evidence.log_likelihood)
     believed = best <= DISAGREES_SQUARES
+    early = seen.times[-1] < dipped_at + TOO_EARLY_S
     record = replace(
         seen,
         prior=prior,
         area_m2=float(weights @ evidence.area_m2),
-        disagrees=0.0 if believed else best,
+        disagrees=0.0 if believed or early else best,
         learnt=AreaPrior(evidence.area_m2, evidence.log_area_sd) if believed else None,
     )
     return record, CoatState(water.left, water.dry_since, weights if believed else prior)

@@ -323,7 +323,7 @@ def test_no_pocket_is_quicker_than_the_open_face(shelter: str) -> None:
 
 
 def test_buried_water_is_carried_on_to_the_gram() -> None:
-    below = np.linspace(0.05, 0.15, possible.MEMBERS)
+    below = np.linspace([0.05] * 2, [0.15] * 2, possible.MEMBERS, axis=1)
     clean = coat.possible_coats(model(), 3, "pocketed", key=5)
     over = coat.possible_coats(model(), 3, "pocketed", key=5, below=below)
     own = clean.water * (1.0 - clean.buried)
@@ -346,24 +346,62 @@ def test_a_shell_begun_elsewhere_is_wetter_and_less_sure() -> None:
 
 
 def test_a_shell_is_never_found_bone_dry_below_a_new_coat() -> None:
-    bone_dry = coat.possible_coats(model(), 4, "open", key=5, below=np.zeros(possible.MEMBERS))
-    first = coat.possible_coats(model(), 1, "open", key=5, below=np.zeros(possible.MEMBERS))
+    bone_dry = coat.possible_coats(model(), 4, "open", key=5, below=np.zeros((1, possible.MEMBERS)))
+    first = coat.possible_coats(model(), 1, "open", key=5, below=np.zeros((1, possible.MEMBERS)))
     assert (bone_dry.buried > 0.005).all()
     assert (bone_dry.buried < 0.02).all()
     assert (first.buried == 0.0).all()
 
 
-def test_the_shell_below_breathes_with_the_air_as_the_new_coat_does() -> None:
+def test_the_shell_below_breathes_with_the_air_as_the_new_coat_does_the_deep_coats_less() -> None:
     numbers = (1, 2, 3, 8, 9)
-    share = [float(np.median(coat.possible_coats(model(), number, "open").sorption)) for number in numbers]
-    assert share[0] < share[1] < share[2] < share[3]
-    assert share[4] == pytest.approx(share[3], rel=0.05)  # deep coats answer no more within a drying
+    held = [float(np.median(coat.possible_coats(model(), number, "open").sorption)) for number in numbers]
+    assert held[0] < held[1] < held[2] < held[3] < held[4]
+    assert 1.8 * held[0] < held[1] < 2.0 * held[0]
+    assert held[4] - held[3] < 0.5 * (held[1] - held[0])
 
 
-def test_unfinished_water_is_that_of_the_slowest_zone() -> None:
+@pytest.mark.parametrize("humidity", [20.0, 35.0])
+def test_what_dry_air_took_below_is_drunk_first_and_only_the_new_coat_loses_more(humidity: float) -> None:
+    """Mass balance: in air that stays as it is, a coat loses what it brought and its own binder's share, no matter how
+    many coats lie below and how dry they are.
+    """
+    air_now, losses = air(22, humidity, 1.0), []
+    for number in (1, 9):
+        kind = model(soak=1e-6, scatter=0.0)
+        before = coat.possible_coats(kind, max(number - 1, 1), "open")
+        dried = _after_days(before, air_now)
+        new = coat.possible_coats(kind, number, "open", below=coat.water_left(before, dried) if number > 1 else None)
+        losses.append(new.water[0] - coat.water_left(new, _after_days(new, air_now)))
+    assert (coat.water_left(before, dried) < 0.0).all()
+    np.testing.assert_allclose(losses[1], losses[0], rtol=0.02)
+
+
+def _after_days(coats: PossibleCoats, now: AirStep) -> CoatState:
+    left = CoatState.fresh(len(coats.zones)).left
+    for _ in range(24 * 12):
+        left = coat.step(coats, left, now, 900.0)
+    return CoatState(left, np.full(left.shape[1], np.nan), np.full(left.shape[1], 1.0 / left.shape[1]))
+
+
+def test_a_coat_over_a_thirsty_shell_has_less_to_lose_and_is_dry_sooner() -> None:
+    usual = coat.possible_coats(model(), 6, "open", key=5)
+    thirsty = coat.possible_coats(model(), 6, "open", key=5, below=np.full((1, possible.MEMBERS), -0.006))
+    assert (thirsty.water < usual.water).all()
+    assert (thirsty.sunk > 0.0).all()
+    sooner = coat.steady_time(thirsty, 0.05, coat.REFERENCE_AIR) < coat.steady_time(usual, 0.05, coat.REFERENCE_AIR)
+    assert sooner.all()
+
+
+def test_unfinished_water_stays_in_its_zone() -> None:
     coats = coat.possible_coats(model(), 1, "deep")
     state = replace(CoatState.fresh(2), left=np.stack([np.full(256, 0.02), np.full(256, 0.4)]))
-    np.testing.assert_allclose(coat.water_left(coats, state), 0.4 * coats.water[1])
+    below = coat.water_left(coats, state)
+    np.testing.assert_allclose(below, [0.02 * coats.water[0], 0.4 * coats.water[1]])
+    over = coat.possible_coats(model(), 2, "deep", below=below)
+    np.testing.assert_allclose(over.buried * over.water, below)
+    as_open = coat.possible_coats(model(), 2, "open", below=below)
+    np.testing.assert_allclose(as_open.buried * as_open.water, below[1:])
 
 
 def test_an_unknown_tail_is_refused() -> None:

@@ -10,7 +10,11 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
+from drymon.cli.home import record_of
 from drymon.cli.main import main
+from drymon.cli.weighed import weighed_runs
+from drymon.drying import sorption
+from drymon.messages.config import load_home
 
 START = datetime(2031, 3, 3, 6, 0, tzinfo=UTC)
 ROOM = """
@@ -78,6 +82,25 @@ def played(tmp_path_factory):
     stream.write_text("\n".join(json.dumps(line) for _, line in lines) + "\n", encoding="utf-8")
     assert main(["replay", str(stream), "--home", str(home)]) == 0
     return home
+
+
+def test_a_run_knows_what_the_coats_below_held_when_it_was_dipped(tmp_path):
+    (tmp_path / "room.toml").write_text(ROOM, encoding="utf-8")
+    lines = [_log(0.0, "dip", tree="t-1", rack="rack-a", coat="backup", shelter="open", number=1)]
+    lines.append(_log(5.0, "dip", tree="t-1", rack="rack-a", coat="backup"))
+    for minute in range(9 * 60):
+        lines.append(_line(minute / 60.0 + 0.001, "rack-a/temperature", "21.0"))
+        lines.append(_line(minute / 60.0 + 0.002, "rack-a/humidity", "30.0" if minute < 300 else "60.0"))
+    lines += [_log(5.1 + k / 2, "weigh", tree="t-1", mass=4.0 + 0.1 * math.exp(-k), unit="kg") for k in range(7)]
+    stream = tmp_path / "stream.jsonl"
+    lines.sort(key=lambda pair: pair[0])
+    stream.write_text("\n".join(json.dumps(line) for _, line in lines) + "\n", encoding="utf-8")
+    assert main(["replay", str(stream), "--home", str(tmp_path)]) == 0
+    config = load_home(tmp_path)
+    with record_of(config) as record:
+        (run,) = weighed_runs(config, record)
+    assert run.number == 2
+    assert run.held_below == pytest.approx(float(sorption.excess(30.0)), abs=0.02)
 
 
 def test_runs_lists_what_was_weighed_and_why_one_is_not_used(played, capsys):
