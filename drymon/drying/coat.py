@@ -36,6 +36,12 @@ BURIED_USUAL = 0.01
 was dry, not bone dry, though the curve ends (assumed; runs are fitted with the same).
 """
 
+WORST_FACE = 0.12
+"""Share of its transfer that the worst of a tree's open faces lacks at most (assumed): a scale sees the mean of the
+faces, a verdict is about the slowest. Half of the members hang evenly, in the others one face is worse and worse: the
+likely moment stays, the cautious one comes later.
+"""
+
 SLOW_THIRD = (0.75, 0.25)
 """Ranks by slowness at which a member gets no drying, and all of it, through a gap in the evidence."""
 
@@ -173,7 +179,8 @@ def possible_coats(
     """
     draw, dip, extra = draws.parameter_draws(model), draws.dip_draws(model, key), draws.extra_draws()
     zones = ("open",) if shelter == "open" else ("open", shelter)
-    place = np.stack([np.ones(possible.MEMBERS) if zone == "open" else np.minimum(draw[zone], 1.0) for zone in zones])
+    face = 1.0 - WORST_FACE * np.maximum(2.0 * extra["face"] - 1.0, 0.0)
+    place = np.stack([face if zone == "open" else np.minimum(draw[zone], 1.0) for zone in zones])
     growth = soaking(model, draw["soak"], number)
     own = draw["water"] * dip["water"] * growth
     usual = BURIED_USUAL * own if number > 1 else np.zeros(possible.MEMBERS)

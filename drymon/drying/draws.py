@@ -8,8 +8,10 @@ from drymon.drying.coat_model import DIP_PARAMETERS, PARAMETERS, SHARES, CoatMod
 
 Array = npt.NDArray[np.float64]
 
-EXTRA_DIMENSIONS = ("airflow", "below")
-"""Drawn besides the model's parameters: the place in an assumed range of air speeds, and unknown water from below."""
+EXTRA_DIMENSIONS = ("airflow", "below", "face")
+"""Drawn besides the model's parameters: the place in an assumed range of air speeds, unknown water from below, and how
+much worse than the mean the worst of the open faces hangs.
+"""
 
 DIMENSIONS = len(PARAMETERS) + len(EXTRA_DIMENSIONS) + len(DIP_PARAMETERS)
 """Of the ensemble: the model's parameters, the extras, what scatters from dip to dip; in this order."""

@@ -186,7 +186,7 @@ def test_constant_rate_of_a_bar_in_room_air(speed: float, humidity: float, rate_
     coats = coat.possible_coats(model(scatter=0.0, transfer=1.0, soak=1e-9), 1, "open")
     start = np.full_like(coats.water, 0.94)  # the heat of the fresh tree has gone
     left = coat.step(coats, start, air(22, humidity, speed), 600.0)
-    lost = float(((start - left) * coats.water)[0, 0]) * 6.0
+    lost = float(((start - left) * coats.water)[0].max()) * 6.0  # of a face that hangs as the mean does
     assert lost == pytest.approx(rate_kg_m2_h, rel=0.05)
 
 
@@ -283,7 +283,10 @@ def test_fitted_correlations_come_back() -> None:
 
 def test_a_certain_model_gives_one_coat() -> None:
     coats = coat.possible_coats(model(scatter=0.0), 1, "open")
-    assert float(np.ptp(coat.steady_time(coats, 0.05, coat.REFERENCE_AIR))) < 1e-6 * 3600
+    hours = coat.steady_time(coats, 0.05, coat.REFERENCE_AIR)[0]
+    even = hours < hours.min() + 1e-6 * 3600
+    assert 0.45 < even.mean() < 0.55  # the others know of a face that hangs worse
+    assert 1.05 < hours.max() / hours.min() < 1.0 / (1.0 - coat.WORST_FACE)
 
 
 def test_dips_differ_but_the_type_of_coat_stays() -> None:

@@ -16,6 +16,7 @@ from drymon.learning.fit import fit_all
 from drymon.learning.judge import coats_of_run, forecast_hours
 from drymon.learning.run import thinned
 from drymon.messages.coat_models import load_models, read_model, write_model
+from drymon.shop.scale import toned_down
 
 STARTS = load_models(None)
 HEATLESS = {
@@ -47,7 +48,7 @@ def two_periods(hours):
 
 
 def left_band(model, run, hours):
-    """5 % and 95 % bounds of the share left at `hours`, of the possible coats weighed by the run itself."""
+    """5 % and 95 % bounds of the share left at `hours`, of the possible coats weighed by the run itself as live."""
     from drymon.drying import coat
 
     coats = coats_of_run(model, run)
@@ -63,8 +64,7 @@ def left_band(model, run, hours):
     at = air.edges_s[1:]
     water = (table * coats.water[0])[np.searchsorted(at, run.times_s)].T
     evidence = weigh_members(run.times_s, run.masses_kg, run.sds_kg, water, errors=BENCH_SCALE)
-    weights = np.exp(evidence.log_likelihood)
-    weights /= weights.sum()
+    weights = toned_down(np.full(len(water), 1.0 / len(water)), evidence.log_likelihood)
     bounds = []
     for hour in hours:
         values = table[np.searchsorted(at, 3600.0 * hour)]
