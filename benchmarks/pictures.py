@@ -17,6 +17,7 @@ import time
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import closing
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from pathlib import Path
 
 from drymon.drying.quantities import Quantity
@@ -104,7 +105,7 @@ def rows_of(home: Path, database: Path, days: int) -> Iterable[tuple[str, float,
     yield "starting Python and the drawing library alone", seconds(_nothing), ""
     for name, span in (("a day", 1), ("three days", 3), ("a month", 30), ("a year", YEAR)):
         if span <= days:
-            taken = seconds(lambda hours=24 * span: drawn_for_the_page(home, database, hours))  # type: ignore[misc]
+            taken = seconds(partial(drawn_for_the_page, home, database, 24 * span))
             yield f"the page's air history, {name}", taken, f"{(home / 'picture.svg').stat().st_size / 1000:.0f} kB"
     since = (END - timedelta(days=min(days, YEAR))).isoformat()
     yield (

@@ -202,7 +202,7 @@ def possible_coats(
         critical=draw["critical"],
         exponent=draw["exponent"],
         inner=inner * ones,
-        liquid=draw["liquid"] if model.tail != "supply" else np.zeros(possible.MEMBERS),
+        liquid=draw["liquid"] * curve.follows_vapour(model.tail),
         sorption=draw["sorption"] * coats_breathing(number) * ones,
         sunk=np.clip(draw["sunk"] + below / water, LEAST_SUNK, MOST_SUNK) * ones,
         below=inner * coats_below(number) * ones,

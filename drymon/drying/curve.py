@@ -30,6 +30,13 @@ LEAST = 1e-9
 """Shares of water below this count as this: keeps the closed forms finite."""
 
 
+def follows_vapour(tail: str) -> bool:
+    """Whether the dried layer of this form resists a flow of vapour, of which a share may in truth be liquid; the
+    supply form is such a flow altogether.
+    """
+    return tail != TAILS[SUPPLY]
+
+
 def relative_rate(left: npt.ArrayLike, critical: npt.ArrayLike, exponent: npt.ArrayLike) -> Array:
     """f: 1 at and above `critical`, (left/critical)^exponent below. All shares 0 to 1, broadcasting."""
     ratio = np.clip(np.asarray(left, dtype=np.float64) / np.asarray(critical), LEAST, 1.0)

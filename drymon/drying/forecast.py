@@ -18,10 +18,17 @@ from drymon.drying import possible
 
 Array = npt.NDArray[np.float64]
 
-PATHS = 16
+PATHS = 64
+"""So many that the worst of them, cold and damp at once, weighs less than the 5 % beyond a bound."""
+
 DAY_MIN = 1440
 MEMORY_MIN = 300.0
 """Minutes over which today's departure from the usual course dies away (assumed, 3 to 6 h)."""
+
+WEATHER_H, LEAST_LASTING = 36.0, 0.25
+"""Hours over which a path's departure from the likely course dies away, and the share of it that stays: no spell of
+weather lasts a fortnight, and a path that stayed damp for ever would tell that nothing dries (assumed).
+"""
 
 SPEED_HOLDS_S = 300.0
 """The air speed of now is taken to last so long, whatever earlier days did then."""
@@ -88,10 +95,16 @@ def paths(history: History, out: Spread) -> Paths | None:
     temperature, ratio = _course(history.temperature), _course(np.log(history.ratio))
     if temperature is None or ratio is None:
         return None
-    scores = possible.normal_scores(2, PATHS)
-    warm = temperature[:, None] + out.temperature[:, None] * scores[None, :, 0]
-    damp = ratio[:, None] + out.ratio[:, None] * scores[None, :, 1]
+    scores, lasting = possible.normal_scores(2, PATHS), _lasting()
+    warm = temperature[:, None] + out.temperature[:, None] * lasting * scores[None, :, 0]
+    damp = ratio[:, None] + out.ratio[:, None] * lasting * scores[None, :, 1]
     return Paths(warm, np.exp(damp), _speeds(history.speed))
+
+
+def _lasting() -> Array:
+    """Share of a path's departure that is left at each step, (steps, 1): all of it on the first day."""
+    days = np.floor(MIDDLES_S / 86_400.0)
+    return np.asarray(np.maximum(np.exp(-24.0 * days / WEATHER_H), LEAST_LASTING)[:, None])
 
 
 def _recent(series: Array, minutes: int = 15) -> float:
@@ -187,10 +200,11 @@ def _speeds(series: Array) -> Array:
     before = {day: float(_at(series, np.array([-10.0]), day)[0]) for day in days}
     like = [day for day in days if _alike(now, before[day])]
     known = [day for day in days if not np.isnan(before[day])]
+    courses = {day: _at(series, np.maximum(MIDDLES_S / 60.0, 1.0), day) for day in {*like, *known}}
     for path in range(PATHS):
         day = _day_of(path, like, known)
         if day is not None:
-            past = _at(series, np.maximum(MIDDLES_S / 60.0, 1.0), day)
+            past = courses[day]
             steps[:, path] = np.where(np.isnan(past) | (MIDDLES_S < SPEED_HOLDS_S), now, past)
     return steps
 

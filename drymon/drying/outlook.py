@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cache
 from typing import Self
 
 import numpy as np
@@ -33,7 +34,7 @@ def future_air(paths: forecast.Paths, pressure_pa: float, assumed: tuple[coat.Va
     """
     humidity = air.humidity_from_ratio(paths.temperature, paths.ratio, pressure_pa)
     drive = surface.air_drive(np.clip(paths.temperature, -30.0, 80.0), np.clip(humidity, 0.0, 100.0), pressure_pa)
-    member_path = np.arange(possible.MEMBERS) % forecast.PATHS
+    member_path = _path_of_member()
     if assumed is None:
         h, h_m = _coefficients(paths.speed)
         resistance = np.asarray(surface.air_side_resistance(drive.slope_heat, h, h_m, RADIATION))[:, member_path]
@@ -46,6 +47,15 @@ def future_air(paths: forecast.Paths, pressure_pa: float, assumed: tuple[coat.Va
         sorption.excess(drive.humidity_pct)[:, member_path],
         np.asarray(resistance),
     )
+
+
+@cache
+def _path_of_member() -> Indices:
+    """Which path each member takes, each path as often: in an order of its own (a Kronecker sequence that no parameter
+    is drawn by), so that not just the wet members meet the warm days.
+    """
+    turns = np.arange(1, possible.MEMBERS + 1) * np.sqrt(83.0) % 1.0
+    return np.asarray(np.argsort(np.argsort(turns)) * forecast.PATHS // possible.MEMBERS)
 
 
 NO_MORE = -np.inf

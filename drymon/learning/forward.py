@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from drymon.drying import coat
+from drymon.drying import coat, curve
 from drymon.learning.run import Run
 
 Array = npt.NDArray[np.float64]
@@ -105,7 +105,7 @@ def coats_of(theta: Array, depth: Array, tail: str) -> coat.PossibleCoats:
         critical=1.0 / (1.0 + 1.0 / log[..., 2]),
         exponent=log[..., 3],
         inner=log[..., 4] * ones,
-        liquid=1.0 / (1.0 + 1.0 / log[..., 9]) * (tail != "supply"),
+        liquid=1.0 / (1.0 + 1.0 / log[..., 9]) * curve.follows_vapour(tail),
         sorption=log[..., 5] * ones,
         sunk=np.minimum(log[..., 8], coat.MOST_SUNK) * ones,
         below=log[..., 4] * depth[:, None] * ones,

@@ -22,9 +22,8 @@ SMALLEST_SD_KG = 1e-4
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """A cell's mass now with its standard deviation, kg, and the filter's rate with its own, kg/s."""
+    """A cell's mass now with its standard deviation, kg."""
 
-    signal: WeightSignal
     mass: float
     sd: float
 
@@ -36,8 +35,6 @@ class Found:
             tree=tree,
             mass=self.mass,
             sd=max(self.sd, SMALLEST_SD_KG),
-            rate=self.signal.rate,
-            rate_sd=self.signal.rate_sd,
         )
 
 
@@ -68,11 +65,11 @@ class Cells:
 def _found(signal: WeightSignal, kept: list[tuple[float, float]]) -> Found:
     """The end of the line through what was kept (least squares), with the spread that its residuals give it."""
     if len(kept) < FEWEST:
-        return Found(signal, signal.mass, signal.mass_sd)
+        return Found(signal.mass, signal.mass_sd)
     times, masses = np.array(kept).T
     since = times - times[-1]
     design = np.column_stack([np.ones_like(since), since])
     inverse = np.linalg.inv(design.T @ design)
     line = inverse @ (design.T @ masses)
     scatter = 1.4826 * float(np.median(np.abs(masses - design @ line)))
-    return Found(signal, float(line[0]), max(scatter, SMALLEST_SD_KG) * float(np.sqrt(inverse[0, 0])))
+    return Found(float(line[0]), max(scatter, SMALLEST_SD_KG) * float(np.sqrt(inverse[0, 0])))

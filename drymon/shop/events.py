@@ -100,14 +100,10 @@ class ClockChecked(Event):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CellMass(TreeEvent):
-    """A load cell's smoothed mass of the tree that hangs on it, `mass` and `sd` in kg, `rate` in kg/s: drymon's own
-    finding.
-    """
+    """A load cell's smoothed mass of the tree that hangs on it, `mass` and `sd` in kg: drymon's own finding."""
 
     mass: float
     sd: float
-    rate: float
-    rate_sd: float
 
 
 LogEvent = Dip | Weigh | Felt | Look | Move | Leave | Undo | FanSwitched | ClockChecked

@@ -5,7 +5,7 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from drymon.drying import air, coat, forecast, outlook, possible, surface
+from drymon.drying import air, coat, draws, forecast, outlook, possible, surface
 from drymon.drying.coat import AirStep, PossibleCoats
 from drymon.drying.coat_model import DIP_PARAMETERS, PARAMETERS, CoatModel, Spread
 from drymon.drying.forecast import Paths
@@ -135,3 +135,12 @@ def test_a_cooling_night_that_reaches_fog_stops_drying_but_breaks_nothing() -> N
     assert (ahead.deficit == 0.0).all()
     coats = coat.possible_coats(MODEL, 2, "open")
     assert np.isinf(seconds([coats], 0.9, 0.05, [ahead], [0])).all()
+
+
+def test_no_parameter_of_the_members_goes_with_the_weather_of_their_paths() -> None:
+    path = outlook._path_of_member()
+    np.testing.assert_array_equal(np.bincount(path), possible.MEMBERS // forecast.PATHS)
+    weather = possible.normal_scores(2, forecast.PATHS)[path]
+    members = possible.normal_scores(draws.DIMENSIONS)
+    together = np.corrcoef(np.column_stack([members, weather]), rowvar=False)[-2:, :-2]
+    assert np.abs(together).max() < 0.15
