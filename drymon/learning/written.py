@@ -10,7 +10,7 @@ import numpy as np
 from drymon.drying.coat_model import DIP_PARAMETERS, PARAMETERS, CoatModel, Spread, from_working
 from drymon.learning.estimate import Estimate
 from drymon.learning.judge import Judgement, reference_log_sd, summary
-from drymon.learning.layout import UNSEEN_LOG_SD
+from drymon.learning.layout import UNSEEN_LOG, UNSEEN_LOG_SD
 from drymon.learning.run import Run
 
 RUNS_FOR_OWN_INTERVAL = 9
@@ -29,16 +29,18 @@ well as this.
 def model_of(start: CoatModel, estimate: Estimate, runs: Sequence[Run]) -> CoatModel:
     """An estimate as a coat model.
 
-    The scatter between trees' slow zones joins the uncertainty of their speed.
+    The scatter between trees' slow zones joins the uncertainty of their speed, and the pockets that no scale feels
+    make the slowest a little slower.
     """
-    covariance = estimate.covariance.copy()
+    mean, covariance = estimate.mean.copy(), estimate.covariance.copy()
     for name in ("pocketed", "deep"):
         if any(run.shelter == name for run in runs):
-            variance = estimate.zone_sd**2 + UNSEEN_LOG_SD.get(name, 0.0) ** 2
-            covariance[PARAMETERS.index(name), PARAMETERS.index(name)] += variance
+            place = PARAMETERS.index(name)
+            mean[place] -= UNSEEN_LOG.get(name, 0.0)
+            covariance[place, place] += estimate.zone_sd**2 + UNSEEN_LOG_SD.get(name, 0.0) ** 2
     sd = np.sqrt(np.diag(covariance))
     correlation = covariance / np.outer(sd, sd)
-    centres = [from_working(name, float(value)) for name, value in zip(PARAMETERS, estimate.mean, strict=True)]
+    centres = [from_working(name, float(value)) for name, value in zip(PARAMETERS, mean, strict=True)]
     return replace(
         start,
         parameters={name: Spread(c, float(s)) for name, c, s in zip(PARAMETERS, centres, sd, strict=True)},
