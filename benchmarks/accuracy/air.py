@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import pvlib  # type: ignore[import-untyped]
+import pvlib
 from numpy.typing import NDArray
 
 from benchmarks.accuracy.physics import Array, vapour_density

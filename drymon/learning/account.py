@@ -9,7 +9,7 @@ from statistics import NormalDist
 import numpy as np
 import numpy.typing as npt
 
-from drymon.drying import coat, draws
+from drymon.drying import coat, dips, draws
 from drymon.drying.coat_model import PARAMETERS, CoatModel
 from drymon.drying.weight_evidence import BENCH_SCALE, LOAD_CELL, error_covariance
 from drymon.learning.fit import TypeFit
@@ -128,7 +128,7 @@ def variance_shares(model: CoatModel) -> dict[str, float]:
     """Share of the variance of the log time to dry that falls if a parameter were known (given all that
     goes with it).
     """
-    coats = coat.possible_coats(replace(model, dip_sd=dict.fromkeys(model.dip_sd, 0.0)), 5, "open")
+    coats = dips.possible_coats(replace(model, dip_sd=dict.fromkeys(model.dip_sd, 0.0)), 5, "open")
     steps = [(coat.REFERENCE_AIR, 300.0 * 1.04**i) for i in range(150)]
     times = np.log(np.minimum(hours_until(coats, steps, 0.05), 1e3))
     drawn = draws.parameter_draws(model)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from drymon.drying import coat, curve
+from drymon.drying import coat, curve, dips
 from drymon.learning.run import Run
 
 Array = npt.NDArray[np.float64]
@@ -51,7 +51,7 @@ class Fleet:
 
     seconds, deficit, saturation, excess, resistance: (steps, runs), padded with steps of no length. marks:
     for each run the index of the step after which each weighing was made. sheltered (runs,): there is a
-    slow zone. depth (runs,): coats that sunk water passes (`coat.coats_below`).
+    slow zone. depth (runs,): coats that sunk water passes (`dips.coats_below`).
     """
 
     runs: tuple[Run, ...]
@@ -80,7 +80,7 @@ def fleet_of(runs: Sequence[Run]) -> Fleet:
             columns[name][:count, index] = getattr(air, name)
         marks.append(Marks.of(grid, run.times_s))
     sheltered = np.array([float(run.shelter != "open") for run in runs])
-    depth = np.array([coat.coats_below(run.number) for run in runs])
+    depth = np.array([dips.coats_below(run.number) for run in runs])
     return Fleet(tuple(runs), **columns, marks=tuple(marks), sheltered=sheltered, depth=depth)
 
 
@@ -107,7 +107,7 @@ def coats_of(theta: Array, depth: Array, tail: str) -> coat.PossibleCoats:
         inner=log[..., 4] * ones,
         liquid=1.0 / (1.0 + 1.0 / log[..., 9]) * curve.follows_vapour(tail),
         sorption=log[..., 5] * ones,
-        sunk=np.minimum(log[..., 8], coat.MOST_SUNK) * ones,
+        sunk=np.minimum(log[..., 8], dips.MOST_SUNK) * ones,
         below=log[..., 4] * depth[:, None] * ones,
         buried=0.0 * ones,
         airflow=np.full(shape, 0.5),

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from drymon.drying import coat
+from drymon.drying import coat, dips
 from drymon.drying.coat_model import CoatModel, Spread
 from drymon.learning.forward import Fleet, left_over_time
 from drymon.learning.run import Run, RunAir
@@ -116,7 +116,7 @@ def forecast_hours(model: CoatModel, run: Run, left: float) -> Array:
 def coats_of_run(model: CoatModel, run: Run) -> coat.PossibleCoats:
     """The possible coats of a run's dip, with what the air before it had left in the coats below."""
     key = zlib.crc32(run.id.encode())
-    return coat.possible_coats(model, run.number, run.shelter, key, rack=run.rack, held_below=run.held_below)
+    return dips.possible_coats(model, run.number, run.shelter, key, rack=run.rack, held_below=run.held_below)
 
 
 def hours_until(coats: coat.PossibleCoats, steps: Iterable[tuple[coat.AirStep, float]], left: float) -> Array:
@@ -250,7 +250,7 @@ def other_days(model: CoatModel) -> CoatModel:
 
 def reference_log_sd(model: CoatModel, left: float = TARGET_LEFT, shelter: str = "open") -> float:
     """Sd of the log of the time to dry in steady reference air: what is not known before a dip is watched."""
-    coats = coat.possible_coats(model, 3, shelter)
+    coats = dips.possible_coats(model, 3, shelter)
     steps = [(coat.REFERENCE_AIR, 300.0 * 1.04**i) for i in range(150)]
     hours = np.minimum(hours_until(coats, steps, left), 1e3)
     return float(np.std(np.log(hours)))

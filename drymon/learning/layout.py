@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from drymon.drying import coat
+from drymon.drying import coat, dips
 from drymon.drying.coat_model import DIP_PARAMETERS, PARAMETERS, CoatModel, Spread, to_working
 from drymon.learning.forward import THETA, Fleet
 
@@ -107,10 +107,10 @@ class Layout:
         self.rack_root = RACK_LOG_SD * _contrasts(len(self.racks))
         self.rack_mean = np.log([prior.racks.get(name, 1.0) for name in self.racks])
         self.size = start + len(self.racks) - 1
-        self.usual = np.array([coat.BURIED_USUAL * (run.number > 1) for run in fleet.runs])
-        self.held = np.array([run.held_below * coat.coats_breathing(run.number - 1) for run in fleet.runs])
+        self.usual = np.array([dips.BURIED_USUAL * (run.number > 1) for run in fleet.runs])
+        self.held = np.array([run.held_below * dips.coats_breathing(run.number - 1) for run in fleet.runs])
         numbers = np.array([run.number for run in fleet.runs])
-        self.breathing = np.log([coat.coats_breathing(run.number) for run in fleet.runs])
+        self.breathing = np.log([dips.coats_breathing(run.number) for run in fleet.runs])
         self.settled = 1.0 - np.exp(-(numbers - 1) / prior.soak_coats)
         self.slow = np.array([PARAMETERS.index("deep" if r.shelter == "deep" else "pocketed") for r in fleet.runs])
         shares = [coat.SLOW_ZONE_SHARE.get(run.shelter, 0.15) for run in fleet.runs]
@@ -145,12 +145,12 @@ class Layout:
     def _found_below(self, mean: Array, own: Array, slope: Array) -> None:
         """What each dip found in the coats below: it adds to its water, and to what has sunk."""
         held = np.exp(mean[PARAMETERS.index("sorption")]) * self.held
-        buried = coat.found_below(held, self.usual)
+        buried = dips.found_below(held, self.usual)
         moving = np.where(buried == self.usual, 0.0, held)[:, None] * self.prior.root[PARAMETERS.index("sorption")]
         own[:, 0] += np.log1p(buried)
         slope[:, 0, : len(PARAMETERS)] += moving / (1.0 + buried)[:, None]
         sunk = np.exp(mean[PARAMETERS.index("sunk")])
-        total = np.maximum(sunk + buried / (1.0 + buried), coat.LEAST_SUNK)
+        total = np.maximum(sunk + buried / (1.0 + buried), dips.LEAST_SUNK)
         own[:, 8] = np.log(total)
         slope[:, 8, : len(PARAMETERS)] = (sunk / total)[:, None] * self.prior.root[PARAMETERS.index("sunk")]
         slope[:, 8, : len(PARAMETERS)] += moving / (total * (1.0 + buried) ** 2)[:, None]

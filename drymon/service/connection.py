@@ -57,7 +57,7 @@ def connect(client: Client, broker: Broker, *, lasting: bool) -> None:
     if client.protocol != MQTTProtocolVersion.MQTTv5:
         client.connect_async(broker.host, broker.port, KEEPALIVE_S)
         return
-    properties = _properties(PacketTypes.CONNECT)
+    properties = Properties(PacketTypes.CONNECT)
     properties.ReceiveMaximum = RECEIVE_MAXIMUM
     properties.MaximumPacketSize = LARGEST_PACKET
     if lasting:  # clean_start alone would not do: without an expiry the session ends with the connection
@@ -69,7 +69,7 @@ def set_will(client: Client, will: Message) -> None:
     """What the broker says in our name when we are gone without a farewell."""
     properties = None
     if client.protocol == MQTTProtocolVersion.MQTTv5:
-        properties = _properties(PacketTypes.WILLMESSAGE)
+        properties = Properties(PacketTypes.WILLMESSAGE)
         properties.WillDelayInterval = WILL_DELAY_S
     client.will_set(will.topic, will.payload, qos=1, retain=will.retain, properties=properties)
 
@@ -78,10 +78,6 @@ def publish_properties(client: Client, expiry_s: int | None) -> Properties | Non
     """The message's expiry, where the protocol has one."""
     if expiry_s is None or client.protocol != MQTTProtocolVersion.MQTTv5:
         return None
-    properties = _properties(PacketTypes.PUBLISH)
+    properties = Properties(PacketTypes.PUBLISH)
     properties.MessageExpiryInterval = expiry_s
     return properties
-
-
-def _properties(packet: int) -> Properties:
-    return Properties(packet)  # type: ignore[no-untyped-call]  # the library gives this one no types

@@ -91,7 +91,7 @@ class Road:
             pipeline.resume()
         except StoreError:
             raise
-        except Exception:
+        except Exception:  # a record that cannot be read may not keep the next dips from being judged
             log.exception("the record cannot be taken up again; the trees are unknown until their next dip")
             return Pipeline(self._config, self._models, self._store, self._tell)
         return pipeline

@@ -245,7 +245,7 @@ class Service:
             self._report([self._disk()])
             self._store.tidy(self._clock.wall())
             self._back_up(self._clock.wall())
-        except Exception:
+        except Exception:  # readings come first: nothing in the house may stop them
             log.exception("housekeeping failed; listening goes on")
 
     def _disk(self) -> Condition:

@@ -10,7 +10,7 @@ from types import MappingProxyType
 
 import numpy as np
 
-from drymon.drying import coat
+from drymon.drying import coat, dips
 from drymon.drying.coat import CoatState, PossibleCoats
 from drymon.drying.coat_model import CoatModel
 from drymon.shop import grades, scale
@@ -112,7 +112,7 @@ def dipped(world: World, before: TreeState | None, dip: Dip, verdict: State | No
     if kind is not None and model is not None:
         below = coat.water_left(before.coats, before.water) if before and before.coats and before.water else None
         lost = below_unknown or (before is not None and before.coats is None)
-        coats = coat.possible_coats(model, number, shelter, dip_key(dip.tree, number, at), below, lost, dip.rack)
+        coats = dips.possible_coats(model, number, shelter, dip_key(dip.tree, number, at), below, lost, dip.rack)
         water = CoatState.fresh(len(coats.zones))
     skipped = grades.skipped(before.coarsest_um if before else None, kind.stucco_mesh if kind else None)
     early = before is not None and verdict not in (State.READY, State.COMPLETE, None)

@@ -46,7 +46,7 @@ class Database:
         if self._depth:
             try:
                 yield
-            except BaseException:
+            except BaseException:  # raised on, whatever it is: the outer transaction must not commit half of it
                 self._spoiled = True
                 raise
             return

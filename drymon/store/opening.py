@@ -124,7 +124,7 @@ def _apply(db: sqlite3.Connection, version: int, step: Migration, now: datetime 
         db.execute("INSERT INTO migration VALUES (?, ?, ?, ?)", row)
         db.execute(f"PRAGMA user_version = {version}")
         db.execute("COMMIT")
-    except BaseException:
+    except BaseException:  # raised on, whatever it is: half a migration must not stay
         if db.in_transaction:
             db.execute("ROLLBACK")
         raise

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from scipy import stats
 from scipy.integrate import solve_ivp
 
-from drymon.drying import coat, draws, possible, sorption, surface
+from drymon.drying import coat, dips, draws, possible, sorption, surface
 from drymon.drying.coat import AirStep, CoatState, PossibleCoats
 from drymon.drying.coat_model import DIP_PARAMETERS, PARAMETERS, SHARES, CoatModel, Spread
 
@@ -121,7 +121,7 @@ NO_SHRINKING = (Phase.explicit, Phase.reuse, Phase.generate)
 @pytest.mark.parametrize("tail", ["power", "front", "supply"])
 def test_minute_steps_follow_the_solver_through_changing_air(tail: str) -> None:
     inner = 300.0 if tail == "power" else 1200.0
-    coats = coat.possible_coats(model(tail, inner=inner), 4, "pocketed", key=7)
+    coats = dips.possible_coats(model(tail, inner=inner), 4, "pocketed", key=7)
     weather = [air(*minute) for minute in WEATHER]
     course = stepped(coats, weather)
     by_time = np.argsort(course[150, 1])
@@ -145,7 +145,7 @@ def test_the_heat_of_a_fresh_tree_evaporates_what_the_exact_balance_says(
 
 
 def test_damp_air_refills_the_binder_as_the_solver_says() -> None:
-    coats = coat.possible_coats(model(sorption=0.03), 1, "open")
+    coats = dips.possible_coats(model(sorption=0.03), 1, "open")
     weather = [air(22, 35, 1.5)] * 600 + [air(20, 88, 0.5)] * 300
     course = stepped(coats, weather)[:, 0]
     member = int(np.argsort(coats.sorption[0])[200])
@@ -159,7 +159,7 @@ def test_damp_air_refills_the_binder_as_the_solver_says() -> None:
 def test_step_size_does_not_matter(member: int, temperature: float, humidity: float, speed: float) -> None:
     """Second-order steps: 5 s, a minute and five minutes agree on the whole course within 1 and 3 % of the water,
     at worst for a quick coat that passes its critical point within one step."""
-    whole = coat.possible_coats(model(), 3, "pocketed")
+    whole = dips.possible_coats(model(), 3, "pocketed")
     one = whole.mapped(lambda part: np.atleast_2d(part)[:, member : member + 1])
     step = air(temperature, humidity, speed)
     fine = stepped(one, [step] * 2160, 5.0)[::60]
@@ -171,7 +171,7 @@ def test_step_size_does_not_matter(member: int, temperature: float, humidity: fl
 
 def test_steady_air_takes_the_closed_form_time() -> None:
     """Stepping against the closed form, in air at the reference humidity, where the sorbed floor is nought."""
-    coats = coat.possible_coats(model(), 5, "deep")
+    coats = dips.possible_coats(model(), 5, "deep")
     step = air(22, 50, 0.6)
     minutes = coat.steady_time(coats, 0.2, step)[0] / 60.0
     course = stepped(coats, [step] * int(minutes.max() + 2))[:, 0]
@@ -183,7 +183,7 @@ def test_steady_air_takes_the_closed_form_time() -> None:
 def test_constant_rate_of_a_bar_in_room_air(speed: float, humidity: float, rate_kg_m2_h: float) -> None:
     """Anchor: 50 mm cylinder at 22 degC, 50 %RH, 1 m/s with radiation 5.1 W/m2K: 0.187 kg/m2h, balance solved for the
     surface temperature with Churchill & Bernstein's correlation. The linearised surface is allowed 5 %."""
-    coats = coat.possible_coats(model(scatter=0.0, transfer=1.0, soak=1e-9), 1, "open")
+    coats = dips.possible_coats(model(scatter=0.0, transfer=1.0, soak=1e-9), 1, "open")
     start = np.full_like(coats.water, 0.94)  # the heat of the fresh tree has gone
     left = coat.step(coats, start, air(22, humidity, speed), 600.0)
     lost = float(((start - left) * coats.water)[0].max()) * 6.0  # of a face that hangs as the mean does
@@ -193,7 +193,7 @@ def test_constant_rate_of_a_bar_in_room_air(speed: float, humidity: float, rate_
 def test_published_bars_lie_within_the_cautious_half_of_such_a_coat() -> None:
     """Guerra & Dooley (INCAST, June 2020): 36.5 % left after 60 min, 11.5 % after 120 min, dry at about 3 h. The
     middle member may not be quicker than the bars by more than a tenth of the water."""
-    coats = coat.possible_coats(model(), 1, "open")
+    coats = dips.possible_coats(model(), 1, "open")
     course = np.median(stepped(coats, [air(21, 47.5, 0.6)] * 180)[:, 0], axis=1)
     assert course[60] > 0.365 - 0.1
     assert course[120] > 0.115 - 0.1
@@ -208,7 +208,7 @@ lefts = st.floats(0.0, 1.0)
 @settings(max_examples=40, deadline=None, phases=NO_SHRINKING)
 @given(airs, lefts, st.floats(1.0, 7200.0))
 def test_no_step_passes_the_sorption_floor(step: AirStep, start: float, seconds: float) -> None:
-    coats = coat.possible_coats(model(), 2, "pocketed")
+    coats = dips.possible_coats(model(), 2, "pocketed")
     floor = coats.sorption * step.excess
     before = np.full_like(coats.water, start)
     after = coat.step(coats, before, step, seconds)
@@ -224,7 +224,7 @@ def test_no_step_passes_the_sorption_floor(step: AirStep, start: float, seconds:
 def test_drier_or_faster_air_never_leaves_more(
     temperature: float, humidity: float, drier: float, speed: float, faster: float, start: float
 ) -> None:
-    coats = coat.possible_coats(model(), 2, "deep")
+    coats = dips.possible_coats(model(), 2, "deep")
     left = np.full_like(coats.water, max(start, 0.2))
     base, dry, fast = (
         after_minutes(coats, left, air(temperature, percent, wind))
@@ -244,7 +244,7 @@ def after_minutes(coats: PossibleCoats, left: np.ndarray, step: AirStep, minutes
 
 def test_late_drying_hardly_feels_the_fan() -> None:
     """What leaves a wet face doubles with the fan; what leaves a nearly dry coat is set inside (series resistances)."""
-    coats = coat.possible_coats(model("front", scatter=0.0, inner=3000.0), 1, "open")
+    coats = dips.possible_coats(model("front", scatter=0.0, inner=3000.0), 1, "open")
 
     def gain(left: float) -> float:
         start = np.full_like(coats.water, left)
@@ -282,16 +282,16 @@ def test_fitted_correlations_come_back() -> None:
 
 
 def test_a_certain_model_gives_one_coat() -> None:
-    coats = coat.possible_coats(model(scatter=0.0), 1, "open")
+    coats = dips.possible_coats(model(scatter=0.0), 1, "open")
     hours = coat.steady_time(coats, 0.05, coat.REFERENCE_AIR)[0]
     even = hours < hours.min() + 1e-6 * 3600
     assert 0.45 < even.mean() < 0.55  # the others know of a face that hangs worse
-    assert 1.05 < hours.max() / hours.min() < 1.0 / (1.0 - coat.WORST_FACE)
+    assert 1.05 < hours.max() / hours.min() < 1.0 / (1.0 - dips.WORST_FACE)
 
 
 def test_dips_differ_but_the_type_of_coat_stays() -> None:
     """Dip scatter is drawn anew by the key; what is not known of the coat type is the same member by member."""
-    one, other = (coat.possible_coats(model(), 2, "open", key=key) for key in (11, 12345))
+    one, other = (dips.possible_coats(model(), 2, "open", key=key) for key in (11, 12345))
     np.testing.assert_array_equal(one.critical, other.critical)
     ratio = np.log(one.water[0] / other.water[0])
     assert 0.05 < float(ratio.std()) < 0.30  # two draws of sd 0.12 each
@@ -299,7 +299,7 @@ def test_dips_differ_but_the_type_of_coat_stays() -> None:
 
 
 def test_water_grows_with_the_coat_number_and_levels_off() -> None:
-    waters = [float(np.median(coat.possible_coats(model(), n, "open").water)) for n in (1, 2, 4, 8, 14, 30)]
+    waters = [float(np.median(dips.possible_coats(model(), n, "open").water)) for n in (1, 2, 4, 8, 14, 30)]
     steps = np.diff(waters)
     assert waters[0] == pytest.approx(CENTRES["water"], rel=0.03)  # 256 draws of a product of two
     assert (steps > 0).all()
@@ -310,7 +310,7 @@ def test_water_grows_with_the_coat_number_and_levels_off() -> None:
 def test_later_coats_take_longer() -> None:
     """Guerra & Dooley: a fourth coat took about 10 min longer than a first of three hours; direction only."""
     hours = [
-        float(np.median(coat.steady_time(coat.possible_coats(model(), n, "open"), 0.05, air(21, 47.5, 0.6)))) / 3600
+        float(np.median(coat.steady_time(dips.possible_coats(model(), n, "open"), 0.05, air(21, 47.5, 0.6)))) / 3600
         for n in (1, 4, 8)
     ]
     assert hours[0] + 5 / 60 < hours[1] < hours[2]
@@ -318,7 +318,7 @@ def test_later_coats_take_longer() -> None:
 
 @pytest.mark.parametrize("shelter", ["pocketed", "deep"])
 def test_no_pocket_is_quicker_than_the_open_face(shelter: str) -> None:
-    coats = coat.possible_coats(model(), 3, shelter)
+    coats = dips.possible_coats(model(), 3, shelter)
     assert coats.zones == ("open", shelter)
     hours = coat.steady_time(coats, 0.05, coat.REFERENCE_AIR)
     assert (hours[1] >= hours[0]).all()
@@ -327,8 +327,8 @@ def test_no_pocket_is_quicker_than_the_open_face(shelter: str) -> None:
 
 def test_buried_water_is_carried_on_to_the_gram() -> None:
     below = np.linspace([0.05] * 2, [0.15] * 2, possible.MEMBERS, axis=1)
-    clean = coat.possible_coats(model(), 3, "pocketed", key=5)
-    over = coat.possible_coats(model(), 3, "pocketed", key=5, below=below)
+    clean = dips.possible_coats(model(), 3, "pocketed", key=5)
+    over = dips.possible_coats(model(), 3, "pocketed", key=5, below=below)
     own = clean.water * (1.0 - clean.buried)
     np.testing.assert_allclose(over.water - own, np.broadcast_to(below, clean.water.shape), atol=1e-12)
     np.testing.assert_allclose(over.buried * over.water, np.broadcast_to(below, clean.water.shape), atol=1e-12)
@@ -337,8 +337,8 @@ def test_buried_water_is_carried_on_to_the_gram() -> None:
 
 
 def test_a_shell_begun_elsewhere_is_wetter_and_less_sure() -> None:
-    known = coat.possible_coats(model(), 4, "open", key=5)
-    begun = coat.possible_coats(model(), 4, "open", key=5, below_unknown=True)
+    known = dips.possible_coats(model(), 4, "open", key=5)
+    begun = dips.possible_coats(model(), 4, "open", key=5, below_unknown=True)
     assert (begun.water > known.water).all()
 
     def width(coats: PossibleCoats) -> float:
@@ -349,8 +349,8 @@ def test_a_shell_begun_elsewhere_is_wetter_and_less_sure() -> None:
 
 
 def test_a_shell_is_never_found_bone_dry_below_a_new_coat() -> None:
-    bone_dry = coat.possible_coats(model(), 4, "open", key=5, below=np.zeros((1, possible.MEMBERS)))
-    first = coat.possible_coats(model(), 1, "open", key=5, below=np.zeros((1, possible.MEMBERS)))
+    bone_dry = dips.possible_coats(model(), 4, "open", key=5, below=np.zeros((1, possible.MEMBERS)))
+    first = dips.possible_coats(model(), 1, "open", key=5, below=np.zeros((1, possible.MEMBERS)))
     assert (bone_dry.buried > 0.005).all()
     assert (bone_dry.buried < 0.02).all()
     assert (first.buried == 0.0).all()
@@ -358,7 +358,7 @@ def test_a_shell_is_never_found_bone_dry_below_a_new_coat() -> None:
 
 def test_the_shell_below_breathes_with_the_air_as_the_new_coat_does_the_deep_coats_less() -> None:
     numbers = (1, 2, 3, 8, 9)
-    held = [float(np.median(coat.possible_coats(model(), number, "open").sorption)) for number in numbers]
+    held = [float(np.median(dips.possible_coats(model(), number, "open").sorption)) for number in numbers]
     assert held[0] < held[1] < held[2] < held[3] < held[4]
     assert 1.8 * held[0] < held[1] < 2.0 * held[0]
     assert held[4] - held[3] < 0.5 * (held[1] - held[0])
@@ -372,9 +372,9 @@ def test_what_dry_air_took_below_is_drunk_first_and_only_the_new_coat_loses_more
     air_now, losses = air(22, humidity, 1.0), []
     for number in (1, 9):
         kind = model(soak=1e-6, scatter=0.0)
-        before = coat.possible_coats(kind, max(number - 1, 1), "open")
+        before = dips.possible_coats(kind, max(number - 1, 1), "open")
         dried = _after_days(before, air_now)
-        new = coat.possible_coats(kind, number, "open", below=coat.water_left(before, dried) if number > 1 else None)
+        new = dips.possible_coats(kind, number, "open", below=coat.water_left(before, dried) if number > 1 else None)
         losses.append(new.water[0] - coat.water_left(new, _after_days(new, air_now)))
     assert (coat.water_left(before, dried) < 0.0).all()
     np.testing.assert_allclose(losses[1], losses[0], rtol=0.02)
@@ -388,8 +388,8 @@ def _after_days(coats: PossibleCoats, now: AirStep) -> CoatState:
 
 
 def test_a_coat_over_a_thirsty_shell_has_less_to_lose_and_is_dry_sooner() -> None:
-    usual = coat.possible_coats(model(), 6, "open", key=5)
-    thirsty = coat.possible_coats(model(), 6, "open", key=5, below=np.full((1, possible.MEMBERS), -0.006))
+    usual = dips.possible_coats(model(), 6, "open", key=5)
+    thirsty = dips.possible_coats(model(), 6, "open", key=5, below=np.full((1, possible.MEMBERS), -0.006))
     assert (thirsty.water < usual.water).all()
     assert (thirsty.sunk > 0.0).all()
     sooner = coat.steady_time(thirsty, 0.05, coat.REFERENCE_AIR) < coat.steady_time(usual, 0.05, coat.REFERENCE_AIR)
@@ -397,19 +397,19 @@ def test_a_coat_over_a_thirsty_shell_has_less_to_lose_and_is_dry_sooner() -> Non
 
 
 def test_unfinished_water_stays_in_its_zone() -> None:
-    coats = coat.possible_coats(model(), 1, "deep")
+    coats = dips.possible_coats(model(), 1, "deep")
     state = replace(CoatState.fresh(2), left=np.stack([np.full(256, 0.02), np.full(256, 0.4)]))
     below = coat.water_left(coats, state)
     np.testing.assert_allclose(below, [0.02 * coats.water[0], 0.4 * coats.water[1]])
-    over = coat.possible_coats(model(), 2, "deep", below=below)
+    over = dips.possible_coats(model(), 2, "deep", below=below)
     np.testing.assert_allclose(over.buried * over.water, below)
-    as_open = coat.possible_coats(model(), 2, "open", below=below)
+    as_open = dips.possible_coats(model(), 2, "open", below=below)
     np.testing.assert_allclose(as_open.buried * as_open.water, below[1:])
 
 
 def test_an_unknown_tail_is_refused() -> None:
     with pytest.raises(ValueError, match="index"):
-        coat.possible_coats(model("wishful"), 1, "open")
+        dips.possible_coats(model("wishful"), 1, "open")
 
 
 # Stepping together, gaps, dry since
@@ -419,7 +419,7 @@ def test_an_unknown_tail_is_refused() -> None:
 def test_stepping_together_is_stepping_one_by_one(tails: tuple[str, str, str]) -> None:
     shelters = ("open", "deep", "pocketed")
     parts = [
-        coat.possible_coats(model(tail), n, shelter, key=n)
+        dips.possible_coats(model(tail), n, shelter, key=n)
         for n, (tail, shelter) in enumerate(zip(tails, shelters, strict=True), start=1)
     ]
     speeds = surface.transfer_coefficients(np.linspace(0.3, 2.0, possible.MEMBERS))
@@ -436,7 +436,7 @@ def test_stepping_together_is_stepping_one_by_one(tails: tuple[str, str, str]) -
 
 
 def test_dry_since_is_when_the_slowest_part_got_there_and_is_lost_when_damp() -> None:
-    coats = coat.possible_coats(model(scatter=0.0, sorption=0.06), 1, "pocketed")
+    coats = dips.possible_coats(model(scatter=0.0, sorption=0.06), 1, "pocketed")
     state, at = CoatState.fresh(2), 0.0
     crossed = None
     for _ in range(1200):
@@ -468,7 +468,7 @@ def test_the_cautious_bound_gets_no_drying_through_a_gap(
     shelter: str, before: int, gap: int, speed: float, weighing: int | None
 ) -> None:
     """Whatever was known before (equal members, or members that a scale has favoured), the 5 % bound stands still."""
-    coats = coat.possible_coats(model(), 3, shelter)
+    coats = dips.possible_coats(model(), 3, shelter)
     state = CoatState.fresh(len(coats.zones))
     if weighing is not None:
         favoured = np.random.default_rng(weighing).gamma(0.3, size=possible.MEMBERS) + 1e-6

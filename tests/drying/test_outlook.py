@@ -5,7 +5,7 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from drymon.drying import air, coat, draws, forecast, outlook, possible, surface
+from drymon.drying import air, coat, dips, draws, forecast, outlook, possible, surface
 from drymon.drying.coat import AirStep, PossibleCoats
 from drymon.drying.coat_model import DIP_PARAMETERS, PARAMETERS, CoatModel, Spread
 from drymon.drying.forecast import Paths
@@ -44,7 +44,7 @@ def seconds(
 def test_steady_air_takes_the_closed_form_time(shelter: str, speed: float) -> None:
     """Air of 50 %RH holds the sorbed floor at nought, so the closed form is exact; the outlook's coarse steps may
     cost 8 % of a member's time and 2 % in the middle."""
-    coats = coat.possible_coats(MODEL, 3, shelter)
+    coats = dips.possible_coats(MODEL, 3, shelter)
     found = seconds([coats], 1.0, 0.05, [future(22, 50, speed)], [0])[0]
     drive = surface.air_drive(22.0, 50.0)
     h, h_m = surface.transfer_coefficients(speed)
@@ -60,7 +60,7 @@ def test_steady_air_takes_the_closed_form_time(shelter: str, speed: float) -> No
 
 def test_a_changing_future_is_followed_like_the_past() -> None:
     """The same two days stepped minute by minute: a damp still night between two dry days."""
-    coats = coat.possible_coats(MODEL, 3, "pocketed")
+    coats = dips.possible_coats(MODEL, 3, "pocketed")
     ends_h = forecast.ENDS_S / 3600
     night = (ends_h > 4) & (ends_h <= 14)
     dry, damp = paths(22, 45, 1.0), paths(19, 75, 0.1)
@@ -82,18 +82,18 @@ def test_a_changing_future_is_followed_like_the_past() -> None:
 
 
 def test_air_that_is_too_damp_never_gets_there() -> None:
-    coats = coat.possible_coats(MODEL, 3, "open")
+    coats = dips.possible_coats(MODEL, 3, "open")
     found = seconds([coats], 1.0, 0.01, [future(22, 97, 1.0)], [0])
     assert np.isinf(found).all()
 
 
 def test_who_is_dry_is_dry_now() -> None:
-    coats = coat.possible_coats(MODEL, 3, "open")
+    coats = dips.possible_coats(MODEL, 3, "open")
     assert (seconds([coats], 0.04, 0.05, [future(22, 90, 1.0)], [0]) == 0.0).all()
 
 
 def test_better_air_never_takes_longer() -> None:
-    coats = coat.possible_coats(MODEL, 3, "deep")
+    coats = dips.possible_coats(MODEL, 3, "deep")
     times = [seconds([coats], 0.9, 0.05, [future(*weather)], [0])[0] for weather in
              ((20, 70, 0.3), (20, 60, 0.3), (20, 60, 1.0), (24, 48, 1.0))]  # fmt: skip
     for slower, quicker in pairwise(times):
@@ -101,7 +101,7 @@ def test_better_air_never_takes_longer() -> None:
 
 
 def test_trees_together_are_trees_one_by_one_each_in_its_own_racks_air() -> None:
-    coats = [coat.possible_coats(MODEL, n, shelter, key=n) for n, shelter in ((1, "open"), (4, "deep"), (2, "open"))]
+    coats = [dips.possible_coats(MODEL, n, shelter, key=n) for n, shelter in ((1, "open"), (4, "deep"), (2, "open"))]
     futures = [future(22, 45, 1.0), future(20, 65, 0.2)]
     together = seconds(coats, 0.8, 0.05, futures, [0, 1, 1])
     for row, (one, rack) in enumerate(zip(coats, (0, 1, 1), strict=True)):
@@ -133,7 +133,7 @@ def test_a_cooling_night_that_reaches_fog_stops_drying_but_breaks_nothing() -> N
     ways = Paths(np.full(shape, 8.0), np.full(shape, 0.0099), np.full(shape, 0.5))
     ahead = outlook.future_air(ways, air.STANDARD_PRESSURE_PA, None)
     assert (ahead.deficit == 0.0).all()
-    coats = coat.possible_coats(MODEL, 2, "open")
+    coats = dips.possible_coats(MODEL, 2, "open")
     assert np.isinf(seconds([coats], 0.9, 0.05, [ahead], [0])).all()
 
 

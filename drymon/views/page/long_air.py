@@ -104,7 +104,7 @@ def _unbroken(buckets: Sequence[Bucket], step: timedelta) -> list[list[Bucket]]:
 
 def _dress(axes: Axes, span: Span, labels: bool) -> None:
     axes.set_xlim(x_of(span.begin), x_of(span.end))
-    locator = AutoDateLocator(tz=span.zone, minticks=5, maxticks=13)  # type: ignore[no-untyped-call]
+    locator = AutoDateLocator(tz=span.zone, minticks=5, maxticks=13)
     axes.xaxis.set_major_locator(locator)
-    axes.xaxis.set_major_formatter(ConciseDateFormatter(locator, tz=span.zone))  # type: ignore[no-untyped-call]
+    axes.xaxis.set_major_formatter(ConciseDateFormatter(locator, tz=span.zone))
     axes.tick_params(axis="x", labelbottom=labels)

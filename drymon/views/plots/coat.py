@@ -9,7 +9,7 @@ import numpy.typing as npt
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from drymon.drying import coat
+from drymon.drying import coat, dips
 from drymon.drying.coat_model import CoatModel
 from drymon.drying.possible import weighted_quantiles
 from drymon.learning.run import Run, thinned
@@ -100,7 +100,7 @@ def _draw_shelter(axes: Axes, model: CoatModel, shelter: str, needed: float, run
 
 def expected(model: CoatModel, shelter: str) -> tuple[Array, Array, Array, Array, Array]:
     """Hours, the 5 %, best and 95 % share gone from the slowest part, and the best of the whole tree; reference air."""
-    coats = coat.possible_coats(model, NUMBER, shelter)
+    coats = dips.possible_coats(model, NUMBER, shelter)
     hours = np.concatenate([[0.0], np.geomspace(FIRST_H, LAST_H, STEPS)])
     left = np.ones_like(coats.water)
     weights = np.full(left.shape[-1], 1.0 / left.shape[-1])
