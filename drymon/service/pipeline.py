@@ -18,13 +18,13 @@ from drymon.shop import alarms
 from drymon.shop.alarm_book import AlarmBook, Condition
 from drymon.shop.corrected import Corrections, corrected
 from drymon.shop.events import Leave, LogEvent, Look, TreeEvent
-from drymon.shop.outcome import Alert, Outcome
+from drymon.shop.outcome import Alert, Outcome, Verdict
 from drymon.shop.reading import Reading
 from drymon.shop.room import Room
+from drymon.shop.sensors import Doubted
 from drymon.store.history import Channel
 from drymon.store.store import Store
 
-BELIEVED = ("ok", "retained")
 EARLIER_DAYS = timedelta(days=7)  # of air before the first dip: the forecast looks at the same hours of earlier days
 LONGEST_LOOK_BACK = timedelta(days=60)
 
@@ -66,8 +66,7 @@ class Pipeline:
         said = self.advance(message.arrived)
         parsed = self._parse(message)
         new = list(self._true(self.store.record(message, parsed.items, parsed.refusals)))
-        self.room.take(new)
-        self._flag(item for item in new if isinstance(item, Reading))
+        self._flag(self.room.take(new))
         if not all(isinstance(item, Reading) for item in new):
             said += self._settle(self.room.judge_now(message.arrived))
         return said
@@ -106,8 +105,13 @@ class Pipeline:
         book = self.store.alarm_book()
         verdicts = self.store.current_verdicts()
         self.room.take(self._true(self._facts(last, {verdict.tree for verdict in verdicts})))
-        self.room.resume(max(last, book.now or last), verdicts, book)
+        self.room.resume(max(last, book.now or last), [*self._said(verdicts, last), *verdicts], book)
         self._saved_book = self.room.alarm_book
+
+    def _said(self, current: Iterable[Verdict], last: datetime) -> Iterator[Verdict]:
+        """What was said earlier of the trees that are there: later dips and looks went by it."""
+        for verdict in current:
+            yield from self.store.verdicts_in_force(verdict.tree, self._begun(verdict.tree, last))
 
     def _true(self, facts: Iterable[Reading | LogEvent]) -> Iterator[Reading | LogEvent]:
         """The record keeps what sensors said; the room is told what calibration makes of it."""
@@ -138,13 +142,11 @@ class Pipeline:
         except RefusedMessage as refused:
             return Parsed(refusals=(str(refused),))
 
-    def _flag(self, readings: Iterable[Reading]) -> None:
+    def _flag(self, doubted: Iterable[Doubted]) -> None:
         """Doubtful readings stay in the record, marked."""
-        for reading in readings:
-            track = self.room.book.tracks.get((reading.place, reading.quantity, reading.sensor))
-            if track is not None and track.last is reading and track.state not in BELIEVED:
-                channel = Channel(reading.place, reading.quantity.value, reading.sensor)
-                self.store.flag_readings(channel, reading.time, reading.time, track.state)
+        for span in doubted:
+            channel = Channel(span.place, span.quantity.value, span.sensor)
+            self.store.flag_readings(channel, span.first, span.last, span.code)
 
     def _settle(self, outcomes: list[Outcome]) -> list[Message]:
         if outcomes:

@@ -1,8 +1,7 @@
 """The air that a rack's trees saw, minute by minute, from whatever sensors count for the rack.
 
 `AirBook` takes readings; `RackAir` answers for one rack: the measured values of a minute, the step that drives
-drying, and
-whether there is evidence at all. A change in old evidence drops what was worked out from that minute on.
+drying, and whether there is evidence at all. A change in old evidence drops what was worked out from that minute on.
 """
 
 import math
@@ -18,7 +17,7 @@ from drymon.drying.outlook import RADIATION
 from drymon.drying.quantities import LIMITS, Quantity
 from drymon.shop.outcome import AirNow
 from drymon.shop.reading import Reading
-from drymon.shop.sensors import KEPT_MIN, MINUTE_S, MinuteSeries, Track
+from drymon.shop.sensors import KEPT_MIN, MINUTE_S, MinuteSeries, Taken, Track
 from drymon.shop.setup import Rack, RoomSetup
 
 Array = npt.NDArray[np.float64]
@@ -40,8 +39,8 @@ class AirBook:
         self.tracks: dict[tuple[str, Quantity, str], Track] = {}
         self._by_place: dict[tuple[str, Quantity], list[Track]] = {}
 
-    def take(self, reading: Reading) -> int:
-        """Keep a reading; returns the first minute whose evidence changed."""
+    def take(self, reading: Reading) -> Taken:
+        """Judge a reading and keep it."""
         self.taken += 1
         key = (reading.place, reading.quantity, reading.sensor)
         track = self.tracks.get(key)

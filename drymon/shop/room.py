@@ -26,7 +26,7 @@ from drymon.shop.neighbours import leaned, leans
 from drymon.shop.outcome import Outcome, RackStatus, SensorStatus, Standing, TreeGone, Verdict
 from drymon.shop.rack_status import rack_status
 from drymon.shop.reading import Reading
-from drymon.shop.sensors import MINUTE_S, Track, minute_of
+from drymon.shop.sensors import MINUTE_S, Doubted, Taken, Track, minute_of
 from drymon.shop.setup import RoomSetup
 from drymon.shop.stepper import Stepper
 from drymon.shop.tree import TreeState, World
@@ -58,11 +58,13 @@ class Room:
         self._verdicts: dict[str, Verdict] = {}
         self._racks: dict[str, RackStatus] = {}
 
-    def take(self, items: Iterable[Reading | LogEvent]) -> None:
-        """New facts, in order of arrival, each of them once."""
+    def take(self, items: Iterable[Reading | LogEvent]) -> list[Doubted]:
+        """New facts, in order of arrival, each of them once; returns the readings that are not believed."""
+        doubted: list[Doubted] = []
         for item in items:
             if isinstance(item, Reading):
-                self._take_reading(item)
+                taken = self._take_reading(item)
+                doubted += [taken.doubted] if taken.doubted else []
             elif isinstance(item, ClockChecked):
                 self.clock_known = item.known
                 self._touched.update(self.logs)  # while the clock is wrong time stands still: say it at once
@@ -76,6 +78,7 @@ class Room:
                 log.add(item)
                 self._touched.add(item.tree)
                 self._wait(item)
+        return doubted
 
     def advance(self, now: datetime) -> list[Outcome]:
         """Evaluate every instant after the last one, up to `now`."""
@@ -98,7 +101,9 @@ class Room:
         return outcomes + self._publish_racks(at, changed_only=True) + self._alarms(at)
 
     def resume(self, at: datetime, verdicts: Iterable[Verdict], book: AlarmBook) -> None:
-        """Go on where the record ends: what had been said by `at`. Call after `take` of the record's facts."""
+        """Go on where the record ends: what had been said by `at`, of each tree in order of time, its current verdict
+        last. Call after `take` of the record's facts.
+        """
         self.at, self.alarm_book = at.timestamp(), book
         self._waiting_since = self.at  # what came last may not have been looked at
         for said in verdicts:
@@ -106,7 +111,7 @@ class Room:
             if log is None:
                 continue
             self._verdicts[said.tree] = said
-            log.said(said.time.timestamp(), said.dipped_at, said.state)
+            log.said(said.time.timestamp(), said)
         self._fold_together([self.logs[name] for name in self._verdicts])
         self._touched = set()
 
@@ -134,18 +139,18 @@ class Room:
         """A person acknowledged or shelved something."""
         self.alarm_book = book
 
-    def _take_reading(self, reading: Reading) -> None:
+    def _take_reading(self, reading: Reading) -> Taken:
         if reading.quantity is Quantity.WEIGHT and not reading.retained:
             self._take_weight(reading)
         racks = racks_of(self.setup, reading.place)
         if any(self.air[rack].awaits(reading.quantity, self.at) for rack in racks):
             self._wait(reading)  # air that comes back changes verdicts: not only at the next minute
-        first = self.book.take(reading)
-        if reading.quantity not in AIR or not first < self.at // MINUTE_S:  # before the first instant: nothing yet
-            return
-        self._wait(reading)
-        for rack in racks:
-            self._forget_air(rack, first)
+        taken = self.book.take(reading)
+        if reading.quantity in AIR and taken.changed < self.at // MINUTE_S:  # before the first instant: nothing yet
+            self._wait(reading)
+            for rack in racks:
+                self._forget_air(rack, taken.changed)
+        return taken
 
     def _take_weight(self, reading: Reading) -> None:
         """A load cell's smoothed mass, now and then, is a fact about the tree that hangs on it."""
@@ -218,7 +223,7 @@ class Room:
         outlooks = self._forecaster.outlooks(states)
         for state in states:
             said = verdict(self.world, state, outlooks.get(state.name), self.zone, self.clock_known)
-            self.logs[state.name].said(at, said.dipped_at, said.state)
+            self.logs[state.name].said(at, said)
             self._verdicts[state.name] = said
             outcomes.append(said)
         return outcomes

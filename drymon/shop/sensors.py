@@ -1,13 +1,13 @@
 """A sensor's record by the minute: what of it is evidence, and what is doubted.
 
 One `Track` per place, quantity and sensor. It keeps the mean of each minute's trusted readings, and judges each
-reading as it
-comes: outside the limits, too fast, or with digits that stay while a related quantity moves (see
+reading as it comes: outside the limits, too fast, or with digits that stay while a related quantity moves (see
 `drying.quantities.LIMITS`).
 """
 
 from dataclasses import dataclass, field
 from datetime import datetime
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -90,6 +90,27 @@ class MinuteSeries:
         return float(window[known[-1]]), minute - back + 1 + int(known[-1])
 
 
+@dataclass(frozen=True, slots=True)
+class Doubted:
+    """A span of one sensor's readings, ends included, that are no evidence, and why (`code`)."""
+
+    place: str
+    quantity: Quantity
+    sensor: str
+    code: str
+    first: datetime
+    last: datetime
+
+
+class Taken(NamedTuple):
+    """What a reading did: the first minute whose evidence changed, and what of the sensor's readings it put in
+    doubt.
+    """
+
+    changed: int
+    doubted: Doubted | None = None
+
+
 @dataclass(slots=True)
 class _Run:
     """Identical digits in a row: since when, and what the partner did meanwhile."""
@@ -100,6 +121,10 @@ class _Run:
     high: float = float("-inf")
     partner_values: set[float] = field(default_factory=set)
     stuck: bool = False
+
+    def stuck_at(self, moment: datetime) -> bool:
+        """Whether the digits are stuck, and were already at this moment."""
+        return self.stuck and self.since is not None and self.since <= moment
 
     def partner_moved(self, by: float) -> bool:
         """Whether the partner moved by so much, and not in one step."""
@@ -121,8 +146,8 @@ class Track:
     _run: _Run = field(default_factory=_Run)
     _lively: set[float] = field(default_factory=set)
 
-    def take(self, reading: Reading, partner: float | None) -> int:
-        """Judge a reading and keep it; returns the first minute whose evidence changed.
+    def take(self, reading: Reading, partner: float | None) -> Taken:
+        """Judge a reading and keep it.
 
         partner: the related quantity's newest value at the same place, None where there is none.
         """
@@ -130,23 +155,27 @@ class Track:
         if reading.retained:
             if self.last is None:
                 self.last, self.state = reading, "retained"
-            return minute + 1
+            return Taken(minute + 1)
         newest = self.last is None or self.last.retained or reading.time >= self.last.time
         doubt = self._doubt(reading)
         stuck_from = self._watch_digits(reading, partner) if newest and not doubt else None
-        doubt = doubt or ("stuck" if newest and self._run.stuck else "")
+        doubt = doubt or ("stuck" if self._run.stuck_at(reading.time) else "")
         if newest:
             self.last = reading
             self.state = doubt or "ok"
         if stuck_from is not None:
-            self.minutes.forget(stuck_from, minute + 1)
-            return stuck_from
+            self._forget(stuck_from, minute + 1)
         if doubt:
-            return minute + 1
+            return Taken(minute + 1 if stuck_from is None else stuck_from, self._doubted(reading, doubt))
         self._add(minute, reading.value)
         if newest:
             self.trusted = reading
-        return minute
+        return Taken(minute)
+
+    def _doubted(self, reading: Reading, code: str) -> Doubted:
+        """The reading; of stuck digits all that have been heard so far: one span, which grows while they stay."""
+        first = self._run.since if code == "stuck" else None
+        return Doubted(self.place, self.quantity, self.sensor, code, first or reading.time, reading.time)
 
     def _doubt(self, reading: Reading) -> str:
         limits = LIMITS[self.quantity]
@@ -184,6 +213,11 @@ class Track:
         if limits.partner is None:
             return len(self._lively) >= DIFFERENT_VALUES
         return self._run.partner_moved(limits.partner_moves)
+
+    def _forget(self, start: int, end: int) -> None:
+        self.minutes.forget(start, end)
+        for minute in [minute for minute in self._count if start <= minute < end]:
+            del self._count[minute]
 
     def _add(self, minute: int, value: float) -> None:
         count = self._count.get(minute, 0)

@@ -86,24 +86,25 @@ class RollUps(History):
         return (Bucket(from_us(row[0]), *row[1:]) for row in rows)
 
     def flag_readings(self, channel: Channel, first: datetime, last: datetime, code: str) -> None:
-        """Doubt the channel's readings from first to last, ends included; they leave the roll-ups."""
+        """Doubt the channel's readings from first to last, ends included; they leave the roll-ups.
+
+        Spans of one code that meet become one.
+        """
         start, end = to_us(first), to_us(last)
         with self.transaction():
             number = self._channel_id(*channel)
-            span = self._db.execute(
-                "SELECT id, first, last FROM doubt WHERE channel = ? AND code = ? AND last >= ? AND first <= ? LIMIT 1",
-                (number, code, start, end),
-            ).fetchone()
-            if span is None:
-                row = (number, code, start, end)
-                self._db.execute("INSERT INTO doubt (channel, code, first, last) VALUES (?, ?, ?, ?)", row)
-            elif start < span[1] or end > span[2]:
-                longer = (min(start, span[1]), max(end, span[2]), span[0])
-                self._db.execute("UPDATE doubt SET first = ?, last = ? WHERE id = ?", longer)
-                # A sensor that stays stuck extends its span again and again: only the new part needs rolling.
-                start = span[2] if start >= span[1] else start
-            else:
+            of_span = "FROM doubt WHERE channel = ? AND code = ? AND last >= ? AND first <= ?"
+            values = (number, code, start, end)
+            spans = self._db.execute(f"SELECT first, last {of_span}", values).fetchall()
+            if any(known[0] <= start and end <= known[1] for known in spans):
                 return
+            self._db.execute(f"DELETE {of_span}", values)
+            union = min([start, *(first for first, _ in spans)]), max([end, *(last for _, last in spans)])
+            self._db.execute(
+                "INSERT INTO doubt (channel, code, first, last) VALUES (?, ?, ?, ?)", (*values[:2], *union)
+            )
+            # A sensor that stays stuck extends its span again and again: only the new part needs rolling.
+            start = max([start, *(last for first, last in spans if first <= start)])
             self._roll_again(number, start, end)
 
     def tidy(self, now: datetime, chunk: int = 2000) -> bool:

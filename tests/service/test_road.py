@@ -13,6 +13,7 @@ from drymon.service import road
 from drymon.service.road import Road
 from drymon.shop.reading import Reading
 from drymon.shop.room import Room
+from drymon.shop.sensors import Doubted
 from drymon.store.store import Store
 from tests.service.conftest import make_home
 
@@ -75,11 +76,11 @@ def test_a_reading_that_upsets_the_room_is_recorded_and_the_others_go_on(
     """A fault of our own cannot be had for the asking: here the room is made to stumble over one value."""
     take = Room.take
 
-    def stumbling(room: Room, items: Iterable[object]) -> None:
+    def stumbling(room: Room, items: Iterable[object]) -> list[Doubted]:
         facts = list(items)
         if len(facts) == 1 and isinstance(facts[0], Reading) and facts[0].value == 40.3:
             raise ZeroDivisionError
-        take(room, facts)  # type: ignore[arg-type]
+        return take(room, facts)  # type: ignore[arg-type]
 
     monkeypatch.setattr(Room, "take", stumbling)
     home = make_home(tmp_path / "home")
