@@ -84,7 +84,8 @@ class Service:
             systemd.tell(f"EXTEND_TIMEOUT_USEC={LONGEST_START_S * 1_000_000}", "STATUS=taking up the record")
             self._road = Road(self._config, load_models(self._config.path), store, self.stop, Teller(self._config))
             self._reached = store.last_arrival()
-            self._inbox = Inbox(self._name, StreamTime(self._clock, self._reached))
+            known = self._road.pipeline.room.clock_known  # a doubt on record lasts until this service says otherwise
+            self._inbox = Inbox(self._name, StreamTime(self._clock, self._reached, known))
             embedded = self._embedded()
             try:
                 self._listen(embedded is None)

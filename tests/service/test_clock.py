@@ -110,6 +110,21 @@ def test_a_clock_that_was_never_set_is_not_known() -> None:
     assert stream.now() == EARLIEST
 
 
+def test_a_doubt_on_record_ends_when_the_clock_is_right() -> None:
+    clock = HandClock(NOON)
+    stream = StreamTime(clock, last=NOON - timedelta(hours=10), known=False)
+    (word,) = stream.check()
+    assert (word.known, word.time) == (True, NOON)
+    assert stream.check() == []
+
+
+def test_a_doubt_on_record_is_not_told_again_while_it_lasts() -> None:
+    clock = HandClock(NOON)
+    stream = StreamTime(clock, last=NOON + timedelta(hours=2), known=False)
+    assert stream.check() == []
+    assert not stream.known
+
+
 @given(st.lists(st.floats(-1e6, 1e6), max_size=50))
 def test_stream_time_never_runs_backwards(jumps: list[float]) -> None:
     clock = HandClock(NOON)

@@ -347,6 +347,22 @@ def test_the_wall_clock_of_long_ago_makes_every_tree_unknown(
     assert verdict(ear, "t-7")["state"] == "unknown"
 
 
+def test_a_clock_doubted_when_the_power_went_is_believed_at_the_next_start_with_the_right_time(
+    broker: Mosquitto, ear: Ear, tmp_path: Path, serving: Start
+) -> None:
+    home = make_home(tmp_path / "home", broker.port)
+    lost = datetime.now(UTC) - timedelta(minutes=10)
+    stream = tmp_path / "before.jsonl"
+    with StreamWriter(stream) as writer:
+        writer.write(Message(lost, "drymon/shop/log/dip", DIP.encode()))
+        writer.write(Message(lost, "drymon/shop/log/clock", b'{"known": false}'))
+    replay(load_home(home), [stream])
+    serving(home)
+    assert online(ear)
+    say_air(ear)
+    assert until(lambda: verdict(ear, "t-7").get("state") == "drying", 20)
+
+
 def test_after_days_without_power_it_catches_up_and_says_nothing_stale(
     broker: Mosquitto, ear: Ear, tmp_path: Path, serving: Start
 ) -> None:
