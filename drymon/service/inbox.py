@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from drymon.messages.message import Message
+from drymon.messages.topics import log_topic
 from drymon.service.clock import ClockWord, StreamTime
 
 MOST_WAITING = 20_000  # some 10 MB; beyond that the network's thread waits and the broker keeps what it has
@@ -26,7 +27,7 @@ class Inbox:
     """Stamps and queues. Everything in it is in order of arrival, the service's words on its clock included."""
 
     def __init__(self, room: str, stream_time: StreamTime) -> None:
-        self._clock_topic = f"drymon/{room}/log/clock"
+        self._clock_topic = log_topic(room, "clock")
         self._time = stream_time
         self._waiting: deque[Received] = deque()
         self._changed = threading.Condition()

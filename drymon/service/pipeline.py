@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 
 from drymon.drying.coat_model import CoatModel
 from drymon.errors import RefusedMessage
-from drymon.messages import outgoing
+from drymon.messages import outgoing, topics
 from drymon.messages.message import Message
 from drymon.messages.parse import Parsed, Parser
 from drymon.messages.settings import HomeConfig
@@ -27,6 +27,10 @@ from drymon.store.store import Store
 
 EARLIER_DAYS = timedelta(days=7)  # of air before the first dip: the forecast looks at the same hours of earlier days
 LONGEST_LOOK_BACK = timedelta(days=60)
+NOT_OURS = (
+    "log event: received a word on the clock from the broker; allowed is only the service's own: set this computer's "
+    "clock, and it will say so by itself"
+)
 
 Tell = Callable[[Store, Sequence[Alert]], None]
 """Has alerts reach people: called within the transaction that keeps them."""
@@ -41,6 +45,7 @@ class Pipeline:
         self.store, self._tell = store, tell
         self.room = Room(config.room, models, ZoneInfo(config.room.timezone))
         self._name = config.room.name
+        self._clock_topic = topics.log_topic(self._name, "clock")
         self._parser = Parser(config)
         self._corrections = Corrections.of(store.calibrations())
         self._saved_book = self.room.alarm_book
@@ -64,8 +69,7 @@ class Pipeline:
     def take(self, message: Message) -> list[Message]:
         """One message: the room is brought to its arrival, then told what it says."""
         said = self.advance(message.arrived)
-        parsed = self._parse(message)
-        new = list(self._true(self.store.record(message, parsed.items, parsed.refusals)))
+        new = list(self._true(self._record(message)))
         self._flag(self.room.take(new))
         if not all(isinstance(item, Reading) for item in new):
             said += self._settle(self.room.judge_now(message.arrived))
@@ -94,8 +98,7 @@ class Pipeline:
 
     def keep(self, message: Message) -> None:
         """Record a message without telling the room: nothing is lost, whatever the room makes of it later."""
-        parsed = self._parse(message)
-        self.store.record(message, parsed.items, parsed.refusals)
+        self._record(message)
 
     def resume(self) -> None:
         """Bring the room to where the record ends, without saying anything again."""
@@ -135,6 +138,15 @@ class Pipeline:
             gone = isinstance(event, Leave) or (isinstance(event, Look) and event.finding == "scrap")
             begun = None if gone else begun or event.time
         return begun or last
+
+    def _record(self, message: Message) -> list[Reading | LogEvent]:
+        """What the message tells that is new."""
+        if message.mid is not None and message.topic == self._clock_topic:
+            # Not among the messages either: a replay of those takes every word on the clock for the service's own.
+            self.store.refuse(message, NOT_OURS)
+            return []
+        parsed = self._parse(message)
+        return self.store.record(message, parsed.items, parsed.refusals)
 
     def _parse(self, message: Message) -> Parsed:
         try:

@@ -79,6 +79,11 @@ class Recording(Database):
             decided: dict[tuple[str, str, int], bool] = {}
             return [item for item, why in why_not if not why and self._keep(item, decided)]
 
+    def refuse(self, message: Message, reason: str) -> None:
+        """Count a message as refused, with its reason; it is not kept among those that a replay plays."""
+        with self.transaction():
+            self._refuse(message, reason)
+
     def received_marks(self) -> list[Mark]:
         """For every device, of the boot heard last, the highest number up to which everything is on disk."""
         rows = self._rows(

@@ -363,6 +363,30 @@ def test_a_clock_doubted_when_the_power_went_is_believed_at_the_next_start_with_
     assert until(lambda: verdict(ear, "t-7").get("state") == "drying", 20)
 
 
+def test_nobody_overrules_the_clock_over_the_broker(
+    broker: Mosquitto, ear: Ear, tmp_path: Path, serving: Start
+) -> None:
+    """Refused with its reason, and not in what is replayed; the service's own word is."""
+    home = make_home(tmp_path / "home", broker.port)
+    tomorrow = datetime.now(UTC) + timedelta(days=1)
+    stream = tmp_path / "before.jsonl"
+    with StreamWriter(stream) as writer:
+        writer.write(Message(tomorrow, "drymon/shop/log/dip", DIP.encode()))
+    replay(load_home(home), [stream])
+    service = serving(home)
+    assert until(lambda: "clock-unknown" in json.dumps(verdict(ear, "t-7")), 30)
+    for qos in (0, 1):
+        ear.say("drymon/shop/log/clock", '{"known": true}', qos=qos)
+    ear.say("drymon/shop/log/dip", DIP.replace("t-7", "t-8"))
+    assert until(lambda: verdict(ear, "t-8"))
+    assert verdict(ear, "t-8")["reasons"][0]["code"] == "clock-unknown"
+    assert service.end() == 0
+    with Store.open(home / "drymon.db", readonly=True) as store:
+        assert [refused.topic for refused in store.latest_refused()] == ["drymon/shop/log/clock"] * 2
+        words = [m.payload for m in store.messages() if m.topic == "drymon/shop/log/clock"]
+    assert [json.loads(word)["known"] for word in words] == [False]
+
+
 def test_after_days_without_power_it_catches_up_and_says_nothing_stale(
     broker: Mosquitto, ear: Ear, tmp_path: Path, serving: Start
 ) -> None:
