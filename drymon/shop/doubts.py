@@ -23,12 +23,17 @@ def doubts(states: Iterable[TreeState]) -> tuple[Doubt, ...]:
 def _of(state: TreeState) -> Iterator[Doubt]:
     if state.complete or state.coats is None or state.water is None:
         return
-    if state.weighings.disagrees and state.cell and not state.weighings.bench:
+    if state.weighings.cell_disagrees and state.cell:
         text = f"The weight of {state.name} on {state.cell} does not go with any possible coat in this air."
         yield Doubt("cell-doubt", state.cell, text)
-    elif len(state.weighings.times) >= WATCHED and state.model is not None and not state.model.is_starting_model:
+    elif _watched(state) and state.model is not None and not state.model.is_starting_model:
         rank = float(state.water.weights @ state.coats.slowness)
         if not FAR < rank < 1.0 - FAR:
             way = "faster" if rank <= FAR else "slower"
             text = f"{state.name} loses weight far {way} than the model of {state.dip.coat} expects of nearly all dips."
             yield Doubt("model-doubt", state.dip.coat, text)
+
+
+def _watched(state: TreeState) -> bool:
+    """One scale has seen enough of this coat to judge its model by."""
+    return max(len(state.weighings.cell.times), len(state.weighings.bench.times)) >= WATCHED

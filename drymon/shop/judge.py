@@ -85,8 +85,6 @@ def _unknowns(world: World, tree: TreeState, clock_known: bool) -> list[Finding]
 def _holds(world: World, tree: TreeState) -> list[Finding]:
     assert tree.kind is not None
     found = [Finding(code, facts) for code, facts in tree.holds.items()]
-    if tree.weighings.disagrees and "weight-disagrees" not in tree.released:
-        found.append(Finding("weight-disagrees", {"what": "no possible coat in this air loses weight like that"}))
     limit = tree.kind.longest_wait_h
     waited = (tree.at - tree.dip.time.timestamp()) / 3600.0
     last = trees.is_last(world.setup, tree)
@@ -105,9 +103,9 @@ def _drying(tree: TreeState) -> list[Finding]:
         found.append(Finding("pocket-wet" if pocket else "wet", {}))
     elif tree.coats is not None and (rate := scale.falling(tree.weighings, tree.coats, tree.water, tree.at)):
         found.append(Finding("weight-falling", {"rate": rate}))
-    wait = tree.kind.shortest_wait_h
-    if wait is not None and tree.at < tree.dip.time.timestamp() + 3600.0 * wait:
-        found.append(Finding("too-soon", {"until": tree.dip.time + timedelta(hours=wait)}))
+    until = _not_before(tree)
+    if until is not None and tree.at < until.timestamp():
+        found.append(Finding("too-soon", {"until": until}))
     return found
 
 
@@ -185,7 +183,14 @@ def verdict(world: World, tree: TreeState, outlook: Outlook | None, zone: tzinfo
         shelter=tree.shelter,
         recipe=tree.recipe,
         next_coat=trees.next_coat(world.setup, tree),
+        not_before=_not_before(tree),
     )
+
+
+def _not_before(tree: TreeState) -> datetime | None:
+    """The end of the coat's shortest wait, None without one."""
+    wait = tree.kind.shortest_wait_h if tree.kind else None
+    return None if wait is None else tree.dip.time + timedelta(hours=wait)
 
 
 def _bounds(tree: TreeState) -> Bounds | None:

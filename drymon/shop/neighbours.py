@@ -41,9 +41,9 @@ def leans(states: Iterable[TreeState]) -> dict[str, dict[str, Array]]:
 
 
 def leaned(state: TreeState, by_rack: Mapping[str, Mapping[str, Array]]) -> TreeState:
-    """The state with its ensemble leaning as its weighed neighbours say; a weighed tree goes by its own weight."""
+    """The state with its ensemble leaning as its weighed neighbours say; a tree whose own weight tells goes by that."""
     coats = by_rack.get(state.rack)
-    if not coats or state.water is None or state.weighings.times:
+    if not coats or state.water is None or state.weighings.tell:
         return state
     shift = coats.get(state.dip.coat, coats[""])
     weights = state.water.weights * np.exp(PASSED_ON * (_scores() @ shift))
@@ -54,10 +54,10 @@ def _shift(state: TreeState) -> Array | None:
     """How far a weighed tree's members have moved; only a fitted model's, as a starting model's curve may be of
     another shape.
     """
-    model = state.model
-    if state.water is None or state.weighings.prior is None or model is None or model.is_starting_model:
+    model, prior = state.model, state.weighings.prior
+    if state.water is None or model is None or model.is_starting_model or prior is None or not state.weighings.tell:
         return None
-    return np.asarray((state.water.weights - state.weighings.prior) @ _scores())
+    return np.asarray((state.water.weights - prior) @ _scores())
 
 
 def _scores() -> Array:

@@ -45,7 +45,10 @@ class When:
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """What drymon says of a tree at `time`; to be read as unknown after `valid_until`."""
+    """What drymon says of a tree at `time`; to be read as unknown after `valid_until`.
+
+    not_before: the end of the coat's shortest wait, where it has one; known to the rack, not published.
+    """
 
     time: datetime
     valid_until: datetime
@@ -62,6 +65,7 @@ class Verdict:
     shelter: str = "pocketed"
     recipe: str = ""
     next_coat: str | None = None
+    not_before: datetime | None = None
 
     @property
     def safe_to_redip(self) -> bool:

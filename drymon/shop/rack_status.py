@@ -1,5 +1,6 @@
 """A rack's readiness from its trees' verdicts."""
 
+import math
 from collections.abc import Iterable
 from datetime import UTC, datetime
 
@@ -28,17 +29,23 @@ def rack_status(rack: str, verdicts: Iterable[Verdict], air: AirNow, at: float) 
 def _lateness(verdict: Verdict) -> tuple[int, float]:
     """What holds the rack up longest: nobody knows, a person must look, then the latest to be dry."""
     unclear = {State.UNKNOWN: 2, State.HOLD: 1}.get(verdict.state, 0)
-    late = verdict.dry_at.late or verdict.dry_at.best
-    return unclear, late.timestamp() if late else float("inf")
+    late = _may_be_dipped(verdict)[-1]
+    return unclear, late.timestamp() if late else math.inf
+
+
+def _may_be_dipped(verdict: Verdict) -> list[datetime | None]:
+    """Early, likely and late moment of being dry and past the shortest wait."""
+    bounds, wait = (verdict.dry_at.early, verdict.dry_at.best, verdict.dry_at.late), verdict.not_before
+    return [moment and max(moment, wait or moment) for moment in bounds]
 
 
 def _ready_at(awaiting: list[Verdict]) -> When | None:
-    """The last tree's times; none where a tree is unknown or on hold, as no forecast says when a person will have
-    looked.
+    """The times from which the last tree may be dipped; none where a tree is unknown or on hold, as no forecast says
+    when a person will have looked.
     """
     if not awaiting or any(v.state in (State.UNKNOWN, State.HOLD) for v in awaiting):
         return None
-    bounds = zip(*((v.dry_at.early, v.dry_at.best, v.dry_at.late) for v in awaiting), strict=True)
+    bounds = zip(*map(_may_be_dipped, awaiting), strict=True)
     early, best, late = (_latest(moments) for moments in bounds)
     return None if best is None else When(early, best, late)
 

@@ -1,6 +1,6 @@
 """The one table of reasons: code, effect, text, what releases it."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from enum import IntEnum
 
@@ -127,6 +127,11 @@ class Finding:
     def reason(self) -> Reason:
         """The reason in words."""
         return Reason(self.code, REASONS[self.code].text.format(**self.facts))
+
+
+def holds_told(reasons: Iterable[Reason]) -> frozenset[str]:
+    """Codes among published reasons that hold a tree until a look."""
+    return frozenset(reason.code for reason in reasons if REASONS[reason.code].effect is Effect.HOLD)
 
 
 def decide(findings: list[Finding], last_coat: bool) -> State:

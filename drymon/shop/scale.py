@@ -1,12 +1,12 @@
 """What weighings since the dip make of a tree's possible coats."""
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from drymon.drying import weight_evidence
 from drymon.drying.coat import Array, CoatState, PossibleCoats
-from drymon.drying.weight_evidence import BENCH_SCALE, LOAD_CELL, AreaPrior
+from drymon.drying.weight_evidence import BENCH_SCALE, LOAD_CELL, AreaPrior, Evidence, ScaleErrors
 from drymon.shop.events import CellMass, Weigh
 
 DRIPPING_S = 240.0
@@ -51,23 +51,42 @@ DISAGREES_SQUARES = 6.0
 
 
 @dataclass(frozen=True, slots=True)
-class Weighings:
-    """One coat's weighings: s since 1970, kg, kg, and each member's water [kg/m2] at the time; plus what they say.
-
-    prior: the members' weights without the scale. area: what earlier coats have told of the tree's wet area; learnt:
-    the same after this coat.
-    """
+class Series:
+    """One scale's weighings of a coat: s since 1970, kg, kg, and each member's water [kg/m2] at the time."""
 
     times: tuple[float, ...] = ()
     masses: tuple[float, ...] = ()
     sds: tuple[float, ...] = ()
     water: tuple[Array, ...] = ()
-    bench: bool = False
+
+    @property
+    def tells(self) -> bool:
+        """Enough weighings to say anything: dry mass and area are unknown."""
+        return len(self.times) >= FEWEST
+
+
+@dataclass(frozen=True, slots=True)
+class Weighings:
+    """What scales have seen of one coat, and what they say.
+
+    cell, bench: each scale with its own zero. prior: the members' weights without a scale. area: what earlier coats
+    have told of the tree's wet area; area_m2, learnt: the same after this coat. disagrees, cell_disagrees: mean squared
+    error of the best member where none goes with the weight; whether it is the load cell that it does not go with.
+    """
+
+    cell: Series = field(default_factory=Series)
+    bench: Series = field(default_factory=Series)
     prior: Array | None = None
     area_m2: float | None = None
     disagrees: float = 0.0
+    cell_disagrees: bool = False
     area: AreaPrior = ANY_AREA
     learnt: AreaPrior | None = None
+
+    @property
+    def tell(self) -> bool:
+        """A scale has a say in the members' weights."""
+        return self.cell.tells or self.bench.tells
 
 
 def weighed(
@@ -76,53 +95,69 @@ def weighed(
     """Take one weighing in; returns the record and the ensemble weighed anew. misfit: share of the water by which even
     the right member's curve may be wrong.
     """
-    at = event.time.timestamp()
-    if at < dipped_at + DRIPPING_S:
+    if event.time.timestamp() < dipped_at + DRIPPING_S:
         return seen, water
     prior = water.weights if seen.prior is None else seen.prior
-    seen = _added(seen, event, coats.shares @ (water.left * coats.water), prior)
-    if len(seen.times) < FEWEST:
-        return seen, water
-    return _judged(seen, water, prior, dipped_at, misfit)
+    left = coats.shares @ (water.left * coats.water)
+    if isinstance(event, Weigh):
+        sd = max(BENCH_SD_KG, BENCH_SHARE * event.mass)
+        seen = replace(seen, prior=prior, bench=_longer(seen.bench, event, sd, left, spaced=False))
+    else:
+        seen = replace(seen, prior=prior, cell=_longer(seen.cell, event, event.sd, left, spaced=True))
+    return _judged(seen, water, prior, dipped_at, misfit) if seen.tell else (seen, water)
 
 
-def _added(seen: Weighings, event: Weigh | CellMass, left: Array, prior: Array) -> Weighings:
-    bench = isinstance(event, Weigh)
-    sd = max(BENCH_SD_KG, BENCH_SHARE * event.mass) if isinstance(event, Weigh) else event.sd
-    rows = [*zip(seen.times, seen.masses, seen.sds, seen.water, strict=True)]
-    if bench != seen.bench:
-        rows = []  # another scale has another zero: what the first one said stays in the weights no longer
+def _longer(series: Series, event: Weigh | CellMass, sd: float, left: Array, spaced: bool) -> Series:
+    """The series with one weighing more. spaced: the newest always counts; those behind it stand further apart the
+    longer the tree hangs.
+    """
+    rows = [*zip(series.times, series.masses, series.sds, series.water, strict=True)]
     at = event.time.timestamp()
-    if not bench and len(rows) > 1 and rows[-1][0] - rows[-2][0] < max(SPACING_S, SPACING_SHARE * (at - rows[0][0])):
-        rows.pop()  # the newest always counts; those behind it stand further apart the longer the tree hangs
-    rows = [*rows, (at, event.mass, sd, left)][-MOST:]
-    times, masses, sds, water = zip(*rows, strict=True)
-    return replace(seen, times=times, masses=masses, sds=sds, water=water, bench=bench, prior=prior)
+    if spaced and len(rows) > 1 and rows[-1][0] - rows[-2][0] < max(SPACING_S, SPACING_SHARE * (at - rows[0][0])):
+        rows.pop()
+    return Series(*zip(*[*rows, (at, event.mass, sd, left)][-MOST:], strict=True))
 
 
 def _judged(
     seen: Weighings, water: CoatState, prior: Array, dipped_at: float, misfit: float
 ) -> tuple[Weighings, CoatState]:
-    evidence = weight_evidence.weigh_members(
-        np.array(seen.times) - dipped_at,
-        np.array(seen.masses),
-        np.array(seen.sds),
-        np.stack(seen.water, axis=1),
-        errors=replace(BENCH_SCALE if seen.bench else LOAD_CELL, misfit=misfit),
-        area=seen.area,
-    )
-    best = float(np.sort(evidence.squares)[: len(prior) // 50 + 1].mean()) / max(len(seen.times) - 2, 1)
-    weights = toned_down(prior, evidence.log_likelihood)
-    believed = best <= DISAGREES_SQUARES
-    early = seen.times[-1] < dipped_at + TOO_EARLY_S
+    """The members weighed by all scales that are believed: their evidence adds up."""
+    told = {
+        name: _evidence(series, errors, seen.area, dipped_at, misfit)
+        for name, series, errors in (("bench", seen.bench, BENCH_SCALE), ("cell", seen.cell, LOAD_CELL))
+        if series.tells
+    }
+    believed = {name: found for name, (found, best) in told.items() if best <= DISAGREES_SQUARES}
+    weights = toned_down(prior, sum((found.log_likelihood for found in believed.values()), np.zeros_like(prior)))
+    newest = max(series.times[-1] for series in (seen.bench, seen.cell) if series.tells)
+    early = newest < dipped_at + TOO_EARLY_S
+    doubted = {} if early else {name: best for name, (_, best) in told.items() if name not in believed}
+    closest = [*told.values()][-1][0]  # a load cell sees most
+    learnt = [*believed.values()][-1] if believed else None
     record = replace(
         seen,
-        prior=prior,
-        area_m2=float(weights @ evidence.area_m2),
-        disagrees=0.0 if believed or early else best,
-        learnt=AreaPrior(evidence.area_m2, evidence.log_area_sd) if believed else None,
+        area_m2=float(weights @ closest.area_m2),
+        disagrees=max(doubted.values(), default=0.0),
+        cell_disagrees="cell" in doubted,
+        learnt=AreaPrior(learnt.area_m2, learnt.log_area_sd) if learnt else None,
     )
-    return record, CoatState(water.left, water.dry_since, weights if believed else prior)
+    return record, CoatState(water.left, water.dry_since, weights)
+
+
+def _evidence(
+    series: Series, errors: ScaleErrors, area: AreaPrior, dipped_at: float, misfit: float
+) -> tuple[Evidence, float]:
+    """What a series says of the members, and the mean squared error per weighing of the best of them."""
+    evidence = weight_evidence.weigh_members(
+        np.array(series.times) - dipped_at,
+        np.array(series.masses),
+        np.array(series.sds),
+        np.stack(series.water, axis=1),
+        errors=replace(errors, misfit=misfit),
+        area=area,
+    )
+    best = np.sort(evidence.squares)[: len(evidence.squares) // 50 + 1].mean()
+    return evidence, float(best) / max(len(series.times) - 2, 1)
 
 
 def next_coat(seen: Weighings, weights: Array, same_model: bool, scatter: float) -> Weighings:
@@ -171,20 +206,17 @@ def falling(seen: Weighings, coats: PossibleCoats, water: CoatState, at: float) 
 
     Seen over an hour or more, and beyond what the zero's drift can feign.
     """
-    if seen.bench or seen.area_m2 is None or not seen.times or at - seen.times[-1] > FRESH_S:
+    cell = seen.cell
+    if seen.area_m2 is None or not cell.times or at - cell.times[-1] > FRESH_S:
         return None
-    earlier = [
-        row
-        for row in zip(seen.times, seen.masses, seen.sds, seen.water, strict=True)
-        if row[0] <= seen.times[-1] - 3600.0
-    ]
+    earlier = [place for place, time in enumerate(cell.times) if time <= cell.times[-1] - 3600.0]
     if not earlier:
         return None
-    then, mass, sd, left = earlier[-1]
-    hours = (seen.times[-1] - then) / 3600.0
-    loss = mass - seen.masses[-1]
-    known = seen.area_m2 * float(water.weights @ (left - seen.water[-1]))
-    spread = float(np.sqrt(sd**2 + seen.sds[-1] ** 2 + LOAD_CELL.drift_kg**2 * hours))
+    then = earlier[-1]
+    hours = (cell.times[-1] - cell.times[then]) / 3600.0
+    loss = cell.masses[then] - cell.masses[-1]
+    known = seen.area_m2 * float(water.weights @ (cell.water[then] - cell.water[-1]))
+    spread = float(np.sqrt(cell.sds[then] ** 2 + cell.sds[-1] ** 2 + LOAD_CELL.drift_kg**2 * hours))
     held = seen.area_m2 * float(water.weights @ (coats.shares @ coats.water))
     more = loss - known - 3.0 * spread > FALLING_SHARE_PER_H * held * hours
     return 1000.0 * loss / hours if more else None

@@ -185,8 +185,16 @@ def told(tree: TreeState, event: TreeEvent, holding: frozenset[str]) -> TreeStat
         starting = tree.model is None or tree.model.is_starting_model
         misfit = scale.MISFIT_STARTING if starting else scale.MISFIT_LEARNT
         weighings, water = scale.weighed(tree.weighings, tree.coats, tree.water, event, dipped_at, misfit)
-        return replace(tree, weighings=weighings, water=water)
+        return _contradicted(replace(tree, weighings=weighings, water=water))
     return tree
+
+
+def _contradicted(tree: TreeState) -> TreeState:
+    """Put the hold on where weight and air disagree: it stays until a look, whatever the scale says next."""
+    if not tree.weighings.disagrees or {"weight-disagrees"} & {*tree.holds, *tree.released}:
+        return tree
+    facts = {"what": "no possible coat in this air loses weight like that"}
+    return replace(tree, holds=MappingProxyType({**tree.holds, "weight-disagrees": facts}))
 
 
 def felt(water: CoatState, weights: coat.Array, finding: str, target: float) -> CoatState:

@@ -8,7 +8,8 @@ from datetime import datetime
 from drymon.shop import tree as trees
 from drymon.shop.events import CellMass, Dip, Leave, Look, Move, TreeEvent, Undo
 from drymon.shop.judge import holding, state_of
-from drymon.shop.outcome import State
+from drymon.shop.outcome import State, Verdict
+from drymon.shop.reasons import holds_told
 from drymon.shop.sensors import MINUTE_S
 from drymon.shop.tree import TreeState, World
 
@@ -26,7 +27,7 @@ class TreeLog:
         self._events: list[TreeEvent] = []
         self._effective: list[TreeEvent] = []
         self._snapshots: list[tuple[float, int, TreeState | None]] = []
-        self._said: list[tuple[float, datetime, State]] = []
+        self._said: list[tuple[float, datetime, State, frozenset[str]]] = []
 
     def add(self, event: TreeEvent) -> None:
         """Put an event in its place in time; whatever had been folded beyond it is folded anew."""
@@ -42,12 +43,13 @@ class TreeLog:
             self._snapshots.pop()
         self._completed = {dip: at for dip, at in self._completed.items() if at <= seconds}
 
-    def said(self, at: float, dipped_at: datetime, state: State) -> None:
-        """This was published of that dip: the verdict that a later dip finds in force, and what completes a tree."""
-        if not self._said or self._said[-1][1:] != (dipped_at, state):
-            self._said = [*self._said[-SAID:], (at, dipped_at, state)]
-        if state is State.COMPLETE:
-            self._completed[dipped_at] = min(at, self._completed.get(dipped_at, math.inf))
+    def said(self, at: float, verdict: Verdict) -> None:
+        """Published at `at`: the verdict that a later dip or look finds in force, and what completes a tree."""
+        word = verdict.dipped_at, verdict.state, holds_told(verdict.reasons)
+        if not self._said or self._said[-1][1:] != word:
+            self._said = [*self._said[-SAID:], (at, *word)]
+        if verdict.state is State.COMPLETE:
+            self._completed[verdict.dipped_at] = min(at, self._completed.get(verdict.dipped_at, math.inf))
 
     def is_complete(self, dipped_at: datetime, at: float) -> bool:
         """Whether that dip had been found complete by `at`; it says nothing of a later dip of the same tree."""
@@ -141,7 +143,7 @@ class TreeLog:
             return None
         if state is None:
             return None
-        codes = holding(self.world, state, clock_known) if isinstance(event, Look) else frozenset()
+        codes = self._holding(state, clock_known) if isinstance(event, Look) else frozenset()
         return trees.told(replace(state, complete=False), event, codes)
 
     def _in_force(self, state: TreeState | None, clock_known: bool) -> State | None:
@@ -150,8 +152,20 @@ class TreeLog:
         """
         if state is None:
             return None
-        said = [word for at, dip, word in self._said if dip == state.dip.time and at <= state.at]
-        return said[-1] if said else state_of(self.world, state, clock_known)
+        said = self._said_of(state)
+        return said[0] if said else state_of(self.world, state, clock_known)
+
+    def _holding(self, state: TreeState, clock_known: bool) -> frozenset[str]:
+        """What a look releases: what holds the tree, and what it was said to hold by. The two may differ where weighed
+        neighbours have a say in the verdict.
+        """
+        said = self._said_of(state)
+        return holding(self.world, state, clock_known) | (said[1] if said else frozenset())
+
+    def _said_of(self, state: TreeState) -> tuple[State, frozenset[str]] | None:
+        """State and holds last said of this dip by now."""
+        said = [(word, holds) for at, dip, word, holds in self._said if dip == state.dip.time and at <= state.at]
+        return said[-1] if said else None
 
     def _keep(self, until: float, index: int, state: TreeState | None) -> None:
         """Keep the newest state; of older ones one each half hour and those right after events."""

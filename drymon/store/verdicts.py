@@ -41,6 +41,16 @@ class Verdicts(Database):
         rows = self._rows(f"SELECT {VERDICT_COLUMNS} FROM verdict WHERE {where} ORDER BY time, id", values)
         return (verdict_of(row) for row in rows)
 
+    def verdicts_in_force(self, tree: str, from_: datetime) -> Iterator[Verdict]:
+        """The verdicts that a later dip or look of the tree goes by, since `from_`, by time: changes of state and all
+        holds, whose reasons may grow.
+        """
+        where = "tree = ? AND time >= ? AND (changed OR state = 'hold')"
+        rows = self._rows(
+            f"SELECT {VERDICT_COLUMNS} FROM verdict WHERE {where} ORDER BY time, id", (tree, to_us(from_))
+        )
+        return (verdict_of(row) for row in rows)
+
     def alerts(self, from_: datetime | None = None, to: datetime | None = None) -> Iterator[Alert]:
         """Alerts with from_ <= time < to, in the order they were given."""
         where, values = within("time", from_, to)

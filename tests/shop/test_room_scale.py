@@ -86,6 +86,9 @@ def test_nonsense_weights_disagree_and_hold_until_a_look() -> None:
         shop.weigh("t-1", DRY_KG + (0.5 if step % 3 == 0 else 0.02 * step))
     assert "weight-disagrees" in codes(shop.tree("t-1"))
     assert shop.tree("t-1").state is State.HOLD
+    shop.run(48.0)
+    assert "weight-disagrees" in codes(shop.tree("t-1")), "time alone releases nothing"
+    assert shop.tree("t-1").state is State.HOLD
     shop.look("t-1")
     assert "weight-disagrees" not in codes(shop.tree("t-1"))
     assert shop.tree("t-1").state is not State.HOLD
@@ -188,3 +191,69 @@ def test_a_tree_dipped_onto_another_rack_leaves_its_cell() -> None:
     before = shop.room.logs["t-1"].events
     on_cell(shop, 12, [mass(minute) for minute in range(12)])
     assert shop.room.logs["t-1"].events == before
+
+
+def too_slow_on_a_cell(bench_weighing: bool) -> Shop:
+    """A tree that loses weight far slower than any member in this air, so that it is on hold."""
+    shop = Shop()
+    shop.run(0.2)
+    shop.dip("t-1", "middle", cell="cell-1")
+    slow = [DRY_KG + 0.05 * math.exp(-minute / 150.0) for minute in range(360)]
+    on_cell(shop, 150, slow)
+    assert "weight-disagrees" in codes(shop.tree("t-1"))
+    if bench_weighing:
+        shop.weigh("t-1", slow[150])
+    on_cell(shop, 210, slow[150:])
+    return shop
+
+
+@pytest.mark.parametrize("bench_weighing", [False, True])
+def test_what_disagrees_stays_on_hold_whatever_is_weighed_next(bench_weighing: bool) -> None:
+    """One weighing on the bench says nothing that could take back what the load cell has seen."""
+    shop = too_slow_on_a_cell(bench_weighing)
+    assert "weight-disagrees" in codes(shop.tree("t-1"))
+    assert State.READY not in {said.state for said in shop.verdicts("t-1")}
+
+
+def test_a_weighing_on_the_bench_leaves_what_the_cell_has_told() -> None:
+    shop = Shop(models=WIDE)
+    shop.run(0.2)
+    shop.dip("t-1", "middle", cell="cell-1")
+    on_cell(shop, 60, [mass(minute, tau_min=30.0) for minute in range(60)])
+    before = width(shop)
+    shop.weigh("t-1", mass(60.0, tau_min=30.0))
+    assert width(shop) == pytest.approx(before, rel=0.02)
+
+
+def with_a_weighed_neighbour(shelter: str, minutes: int, tau_min: float) -> Shop:
+    """Two trees of a fitted coat on one rack; t-1 hangs on a cell, t-2 goes by what its neighbour tells."""
+    learnt = {**MODELS, "middle": model("middle", parameters=HEATLESS, shelters_learned=())}
+    shop = Shop(models=learnt)
+    shop.run(0.2)
+    shop.dip("t-1", "middle", cell="cell-1")
+    shop.dip("t-2", "middle", shelter=shelter)
+    on_cell(shop, minutes, [mass(minute, tau_min=tau_min) for minute in range(minutes)])
+    return shop
+
+
+def test_one_weighing_does_not_make_a_tree_deaf_to_its_weighed_neighbours() -> None:
+    shop = with_a_weighed_neighbour("open", 45, tau_min=60.0)
+    before = shop.tree("t-2").dryness
+    shop.weigh("t-2", 2.0)
+    shop.run(1 / 60)
+    after = shop.tree("t-2").dryness
+    assert (after.low, after.best) == pytest.approx((before.low, before.best), abs=0.03)
+
+
+def test_a_look_releases_what_the_verdict_named_though_neighbours_had_a_say_in_it() -> None:
+    """By itself the tree would not quite be dry yet; its quick neighbour made it so, and hold for its pockets."""
+    shop = with_a_weighed_neighbour("pocketed", 1, tau_min=20.0)
+    for minute in range(1, 600):
+        on_cell(shop, 1, [mass(minute, tau_min=20.0)])
+        if shop.tree("t-2").state is State.HOLD:
+            break
+    assert codes(shop.tree("t-2")) == {"pocket-unlearned"}
+    shop.look("t-2")
+    assert "pocket-unlearned" not in codes(shop.tree("t-2"))
+    on_cell(shop, 60, [mass(600.0)] * 60)
+    assert State.HOLD not in {said.state for said in shop.verdicts("t-2")[-5:]}

@@ -8,7 +8,8 @@ import pytest
 from invented_shop import BEGIN, SETUP, STEADY, Shop, at, codes, gone, reading
 
 from drymon.drying.quantities import Quantity
-from drymon.shop.outcome import RackStatus, State, TreeGone, Verdict
+from drymon.shop.outcome import AirNow, RackStatus, State, TreeGone, Verdict, When
+from drymon.shop.rack_status import rack_status
 from drymon.shop.setup import Recipe
 
 DRY = {**STEADY, Quantity.HUMIDITY: 30.0, Quantity.AIRFLOW: 3.0}
@@ -266,6 +267,36 @@ def test_a_rack_is_ready_when_every_tree_that_awaits_a_dip_is() -> None:
     assert shop.rack("rack-a").waiting_for is None
     said = [one for one in shop.said if isinstance(one, RackStatus) and one.rack == "rack-a" and one.ready]
     assert said[0].time == shop.now
+
+
+def test_a_rack_waits_for_the_gel_of_a_coat_that_dries_sooner() -> None:
+    """The shortest wait counts for the rack as for the tree, though the air has long dried the coat."""
+    shop = Shop()
+    shop.run(0.2)
+    shop.dip("t-1", "timed")
+    shop.dip("t-2", "middle")
+    wait_ends = shop.now + timedelta(hours=4)
+    shop.run(3.5)
+    assert codes(shop.tree("t-1")) == {"too-soon"}
+    rack = shop.rack("rack-a")
+    assert not rack.ready
+    assert rack.waiting_for == "t-1"
+    assert (rack.ready_at.early, rack.ready_at.best, rack.ready_at.late) == (wait_ends, wait_ends, wait_ends)
+
+
+def test_a_tree_with_no_end_in_sight_is_what_its_rack_waits_for() -> None:
+    """Whose late bound lies beyond the forecast's fortnight comes after whoever will surely be dry by a day."""
+    shop = Shop()
+    shop.run(0.2)
+    shop.dip("a-1", "middle")
+    shop.dip("b-2", "middle")
+    endless, later = shop.tree("a-1"), shop.tree("b-2")
+    days = [shop.now + timedelta(days=day) for day in range(1, 4)]
+    endless = replace(endless, dry_at=When(days[0], days[0], None))
+    later = replace(later, dry_at=When(days[0], days[1], days[2]))
+    status = rack_status("rack-a", [endless, later], AirNow(), shop.now.timestamp())
+    assert status.waiting_for == "a-1"
+    assert status.ready_at == When(days[0], days[1], None)
 
 
 def test_complete_trees_neither_make_nor_hinder_a_ready_rack() -> None:
