@@ -15,7 +15,7 @@ from drymon.messages.message import Message
 from drymon.messages.parse import Parsed, Parser
 from drymon.messages.settings import HomeConfig
 from drymon.shop import alarms
-from drymon.shop.alarm_book import AlarmBook, Condition
+from drymon.shop.alarm_book import AlarmBook, Condition, is_of_service
 from drymon.shop.corrected import Corrections, corrected
 from drymon.shop.events import Leave, LogEvent, Look, TreeEvent
 from drymon.shop.outcome import Alert, Outcome, Verdict
@@ -81,7 +81,7 @@ class Pipeline:
 
     def report(self, conditions: Iterable[Condition], now: datetime) -> list[Message]:
         """What the service itself has to report (its page, its disk): into the alarm book, in one transaction."""
-        book, alerts = alarms.update(self.room.alarm_book, now, conditions)
+        book, alerts = alarms.update(self.room.alarm_book, now, conditions, is_of_service)
         with self.store.transaction():
             self.room.alarm_acted(book)
             said = self._settle(list(alerts))

@@ -10,7 +10,7 @@ from enum import StrEnum
 from typing import Literal, NamedTuple
 
 from drymon.errors import AlarmError
-from drymon.shop.alarm_kinds import KINDS, AlarmKind
+from drymon.shop.alarm_kinds import KINDS, SERVICE_KINDS, AlarmKind
 
 
 class Truth(StrEnum):
@@ -27,6 +27,15 @@ class Key(NamedTuple):
     kind: str
     subject: str
     occasion: str = ""
+
+
+OF_FILE = "file"
+"""The occasion of a doubt on a model's file, as opposed to one that weights raise."""
+
+
+def is_of_service(key: Key) -> bool:
+    """Whether the service itself reports the cause, as opposed to what is judged from the room."""
+    return key.kind in SERVICE_KINDS or (key.kind == "model-doubt" and key.occasion == OF_FILE)
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,7 +4,7 @@ A condition says of one cause that it holds, is clear, or cannot be told. What i
 told: silence starts nothing and clears nothing.
 """
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from itertools import count
@@ -40,9 +40,13 @@ class _Instant:
         self.alerts.append(Alert(self.now, entry.id, kind, subject, severity, state, text))
 
 
-def update(book: AlarmBook, now: datetime, conditions: Iterable[Condition]) -> tuple[AlarmBook, list[Alert]]:
+def update(
+    book: AlarmBook, now: datetime, conditions: Iterable[Condition], mine: Callable[[Key], bool] = lambda _: True
+) -> tuple[AlarmBook, list[Alert]]:
     """The book at `now` (aware UTC), given what is known, and the alerts to send, in a fixed order.
 
+    mine: the causes that whoever reports looks at; of others it says nothing, so their delays run on. The room and the
+    service report into one book, each at its own instants.
     Of several conditions about one cause, one that holds wins over one unclear, and that over one clear. An
     alert raised again with the same id is a repeat, or follows a shelf.
     """
@@ -53,7 +57,8 @@ def update(book: AlarmBook, now: datetime, conditions: Iterable[Condition]) -> t
     entries: dict[Key, Entry] = {}
     for key in sorted({*book.entries, *said}):
         holds = key in said and said[key].truth is Truth.HOLDS
-        entry = _step(book.entries.get(key), said.get(key), at)
+        before = book.entries.get(key)
+        entry = _step(before, said.get(key), at) if key in said or mine(key) else before
         if entry is not None:
             entries[key] = entry if key[:2] in pauses else _tell(entry, holds, at)
     return AlarmBook(entries, pauses, now, frozenset(at.ids)), at.alerts

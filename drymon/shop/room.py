@@ -15,7 +15,7 @@ from drymon.drying.coat_model import CoatModel
 from drymon.drying.quantities import LIMITS, Quantity
 from drymon.shop import alarms
 from drymon.shop.air import AirBook, RackAir, racks_of
-from drymon.shop.alarm_book import AlarmBook
+from drymon.shop.alarm_book import AlarmBook, is_of_service
 from drymon.shop.cells import Cells
 from drymon.shop.conditions import conditions
 from drymon.shop.doubts import doubts
@@ -251,7 +251,7 @@ class Room:
             self.setup,
             tuple(self.alarm_book.entries),
         )
-        self.alarm_book, alerts = alarms.update(self.alarm_book, now, found)
+        self.alarm_book, alerts = alarms.update(self.alarm_book, now, found, lambda key: not is_of_service(key))
         return list(alerts)
 
     def _sensor(self, track: Track) -> SensorStatus:

@@ -11,7 +11,7 @@ import pytest
 
 from drymon.errors import AlarmError
 from drymon.shop.alarm_acts import acknowledge, in_service, out_of_service, shelve, unshelve
-from drymon.shop.alarm_book import AlarmBook, AlarmState, Condition, Key, Truth
+from drymon.shop.alarm_book import AlarmBook, AlarmState, Condition, Key, Truth, is_of_service
 from drymon.shop.alarm_document import document, from_document
 from drymon.shop.alarm_kinds import KINDS
 from drymon.shop.alarms import update
@@ -117,6 +117,17 @@ def test_a_gap_starts_the_off_delay_anew(course: Course) -> None:
     assert course.at(12, (SILENT, CLEAR)) == []
     assert course.at(13.5, (SILENT, CLEAR)) == []
     assert course.at(14, (SILENT, CLEAR)) == [("sensor-silent", "cleared")]
+
+
+def test_a_report_of_other_causes_is_no_gap(course: Course) -> None:
+    """The service reports its disk between two minutes of the room."""
+    course.at(0, (SILENT, HOLDS))
+    course.at(2, (SILENT, HOLDS))
+    course.at(10, (SILENT, CLEAR))
+    disk = Condition(Key("disk-full-soon", "disk"), CLEAR)
+    course.book, alerts = update(course.book, course.time(11), [disk], is_of_service)
+    assert alerts == []
+    assert course.at(12, (SILENT, CLEAR)) == [("sensor-silent", "cleared")]
 
 
 def test_a_relapse_during_the_off_delay_is_the_same_alarm(course: Course) -> None:
