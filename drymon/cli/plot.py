@@ -84,9 +84,9 @@ def rack_picture(
     rack = _rack(config, name)
     span = _span(config, begin or (end or now) - USUAL, end or now)
     if span.end - span.begin > LONGEST_LINE:
-        return draw_long_air(rack, long_air(record, rack, span.begin, span.end), config.room, span)
+        return draw_long_air(rack, long_air(record, config.room, rack, span.begin, span.end), config.room, span)
     events = list(record.events(to=span.end))
-    return draw_rack(rack, rack_air(record, rack, span.begin, span.end), events, config.room, span)
+    return draw_rack(rack, rack_air(record, config.room, rack, span.begin, span.end), events, config.room, span)
 
 
 def psychrometric_picture(
@@ -108,7 +108,7 @@ def psychrometric_picture(
     pressure, origin = pressure_of(record, config.room, rack, span.begin, span.end)
     names = coats_on(rack.name, record.events(to=span.end), span.begin, span.end)
     coats = [coat for coat in config.room.coats if coat.name in names]
-    path = air_path(record, rack, span.begin, span.end, pressure)
+    path = air_path(record, config.room, rack, span.begin, span.end, pressure)
     return draw_psychrometric(rack, path, coats, span, pressure, origin)
 
 

@@ -16,9 +16,9 @@ from drymon.messages.settings import HomeConfig
 from drymon.shop.air import STILL_AIR
 from drymon.shop.corrected import Corrections, corrected
 from drymon.shop.events import Dip, FanSwitched, Leave, LogEvent, Look, Move, TreeEvent, Undo, Weigh
-from drymon.shop.reading import Reading
 from drymon.shop.setup import Rack
 from drymon.store import Store
+from drymon.views.air_record import AirRecord
 
 Array = npt.NDArray[np.float64]
 
@@ -64,6 +64,7 @@ def weighed_runs(config: HomeConfig, record: Store, *, coats: Sequence[str] | No
     ended = record.last_arrival() or last
     fans = [event for event in events if isinstance(event, FanSwitched)]
     corrections = Corrections.of(record.calibrations())
+    air = AirRecord(record, config.room)
     left_out = {name: entry.reason for name, entry in record.runs_left_out().items()}
     runs = []
     for spell in sorted(spells(events), key=lambda spell: spell.dip.time):
@@ -72,7 +73,7 @@ def weighed_runs(config: HomeConfig, record: Store, *, coats: Sequence[str] | No
         until = min(spell.end or ended, spell.dip.time + LONGEST)
         weighed = _weighed(record, spell, until, corrections)
         if weighed is not None:
-            runs.append(_run(config, record, spell, weighed, fans, corrections, left_out.get(spell.id, "")))
+            runs.append(_run(config, air, spell, weighed, fans, left_out.get(spell.id, "")))
     return runs
 
 
@@ -150,13 +151,7 @@ def _weighed(record: Store, spell: Spell, until: datetime, corrections: Correcti
 
 
 def _run(
-    config: HomeConfig,
-    record: Store,
-    spell: Spell,
-    weighed: Weighed,
-    fans: Sequence[FanSwitched],
-    corrections: Corrections,
-    left_out: str,
+    config: HomeConfig, air: AirRecord, spell: Spell, weighed: Weighed, fans: Sequence[FanSwitched], left_out: str
 ) -> Run:
     minutes = int(np.ceil(float(weighed.times_s[-1]) / 60.0)) + 1
     return make_run(
@@ -168,33 +163,26 @@ def _run(
         rack=spell.stays[0].rack,
         start_s=spell.dip.time.timestamp(),
         weighed=weighed,
-        air=_air(config, record, spell, minutes, fans, corrections),
+        air=_air(config, air, spell, minutes, fans),
         coat_known=spell.dip.coat in config.room.coat_by_name,
         left_out=left_out,
         notes=spell.notes,
-        held_below=_held_below(config, record, spell, corrections),
+        held_below=_held_below(config, air, spell),
     )
 
 
-def _held_below(config: HomeConfig, record: Store, spell: Spell, corrections: Corrections) -> float:
+def _held_below(config: HomeConfig, air: AirRecord, spell: Spell) -> float:
     """What the binder of the coats below held at the dip, in monolayers over those at the reference humidity."""
     rack = config.room.rack_by_name.get(spell.dip.rack)
     if rack is None or spell.number < 2:
         return 0.0
     begin = spell.dip.time - BEFORE_MIN * MINUTE
-    humidity = _series(config, record, rack, Quantity.HUMIDITY, begin, BEFORE_MIN, corrections)
+    humidity = _series(air, rack, Quantity.HUMIDITY, begin, BEFORE_MIN)
     known = humidity[np.isfinite(humidity)]
     return float(sorption.excess(known).mean()) if len(known) else 0.0
 
 
-def _air(
-    config: HomeConfig,
-    record: Store,
-    spell: Spell,
-    minutes: int,
-    fans: Sequence[FanSwitched],
-    corrections: Corrections,
-) -> RunAir | None:
+def _air(config: HomeConfig, air: AirRecord, spell: Spell, minutes: int, fans: Sequence[FanSwitched]) -> RunAir | None:
     """Minute by minute, over the racks that the tree hung on."""
     columns = {q: np.full(minutes, np.nan) for q in _AIR}
     assumed = np.full(minutes, np.nan)
@@ -206,7 +194,7 @@ def _air(
         until = minutes if following is None else min(int((following.begin - spell.dip.time) // MINUTE), minutes)
         begin = spell.dip.time + first * MINUTE
         for quantity in _AIR:
-            values = _series(config, record, rack, quantity, begin, until - first, corrections)
+            values = _series(air, rack, quantity, begin, until - first)
             columns[quantity][first:until] = values
         assumed[first:until] = _assumed(rack, fans, begin, until - first)
     pressure = columns[Quantity.PRESSURE]
@@ -223,42 +211,15 @@ def _air(
 _AIR = (Quantity.TEMPERATURE, Quantity.HUMIDITY, Quantity.AIRFLOW, Quantity.PRESSURE)
 
 
-def _series(
-    config: HomeConfig,
-    record: Store,
-    rack: Rack,
-    quantity: Quantity,
-    begin: datetime,
-    minutes: int,
-    corrections: Corrections,
-) -> Array:
-    """The first place's mean of each minute, held while it is fresh, then the next place's.
-
-    NaN where none is.
-    """
-    stale = max(1, int(np.ceil(config.room.stale_after_min)))
-    found = np.full(minutes, np.nan)
-    for place in rack.air or (rack.name, "room"):
-        end = begin + minutes * MINUTE
-        readings = record.readings(begin - stale * MINUTE, end, place, quantity.value, doubted=False)
-        own = _held((corrected(r, corrections) for r in readings if not r.retained), begin, minutes, stale)
-        found = np.where(np.isnan(found), own, found)
-    return found
-
-
-def _held(readings: Iterable[Reading], begin: datetime, minutes: int, stale: int) -> Array:
-    rows = np.array([((r.time - begin) / MINUTE, r.value) for r in readings]).reshape(-1, 2)
-    if not len(rows):
-        return np.full(minutes, np.nan)
-    minute = np.floor(rows[:, 0]).astype(int) + stale
-    count = np.bincount(minute, minlength=minutes + stale)[: minutes + stale]
-    total = np.bincount(minute, rows[:, 1], minlength=minutes + stale)[: minutes + stale]
-    means = np.where(count > 0, total / np.maximum(count, 1), np.nan)
-    held = means.copy()
-    for back in range(1, stale + 1):
-        earlier = np.concatenate([np.full(back, np.nan), means[:-back]])
-        held = np.where(np.isnan(held), earlier, held)
-    return np.asarray(held[stale:])
+def _series(air: AirRecord, rack: Rack, quantity: Quantity, begin: datetime, minutes: int) -> Array:
+    """What counted as the rack's air, minute by minute; NaN where nothing did."""
+    first = begin.replace(second=0, microsecond=0)
+    instants = [first + minute * MINUTE for minute in range(minutes)]
+    found = {
+        bucket.start: bucket.mean
+        for bucket in air.of_rack(rack.name, quantity, first, first + minutes * MINUTE, MINUTE, instants)
+    }
+    return np.array([found.get(instant, np.nan) for instant in instants])
 
 
 def _assumed(rack: Rack, fans: Sequence[FanSwitched], begin: datetime, minutes: int) -> Array:

@@ -5,16 +5,18 @@ drying, and whether there is evidence at all. A change in old evidence drops wha
 """
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import timedelta
+from statistics import median
 
 import numpy as np
 import numpy.typing as npt
 
 from drymon.drying import air, coat, draws, sorption, surface
 from drymon.drying.coat import AirStep
-from drymon.drying.outlook import RADIATION
 from drymon.drying.quantities import LIMITS, Quantity
+from drymon.shop.combined import first_place
 from drymon.shop.outcome import AirNow
 from drymon.shop.reading import Reading
 from drymon.shop.sensors import KEPT_MIN, MINUTE_S, MinuteSeries, Taken, Track
@@ -25,7 +27,8 @@ Array = npt.NDArray[np.float64]
 STILL_AIR = (0.05, 0.2)
 """m/s, range assumed where the fans are known to be off and nothing measures (common practice, no source)."""
 
-FAN_LOOKBACK_MIN = 31 * 24 * 60
+PRESSURE_BACK_MIN = 60
+"""Minutes for which a pressure stays good: it changes slowly, and little hangs on it."""
 
 NOWHERE = float("nan")
 
@@ -66,15 +69,12 @@ class AirBook:
 
     def value(self, places: Sequence[str], quantity: Quantity, minute: int, back: int) -> float:
         """Median of the fresh sensors at the first place that has any, NaN where none has."""
-        for place in places:
-            values = [v for v in self._fresh(place, quantity, minute, back) if not math.isnan(v)]
-            if values:
-                return values[0] if len(values) == 1 else float(np.median(values))
-        return NOWHERE
+        found = first_place((self._fresh(place, quantity, minute, back) for place in places), median)
+        return NOWHERE if found is None else found
 
-    def _fresh(self, place: str, quantity: Quantity, minute: int, back: int) -> Iterator[float]:
-        for track in self._by_place.get((place, quantity), ()):
-            yield track.minutes.latest(minute, back)[0]
+    def _fresh(self, place: str, quantity: Quantity, minute: int, back: int) -> list[float]:
+        values = (track.minutes.latest(minute, back)[0] for track in self._by_place.get((place, quantity), ()))
+        return [value for value in values if not math.isnan(value)]
 
     def newest(self, places: Sequence[str], quantity: Quantity) -> float:
         """Time (seconds since 1970) of the newest trusted reading at these places, minus infinity where there is
@@ -111,8 +111,8 @@ class RackAir:
 
     def __init__(self, book: AirBook, rack: Rack) -> None:
         self.book, self.rack = book, rack
-        self.places = rack.air or (rack.name, "room")
-        self.back = max(1, math.ceil(book.setup.stale_after_min))
+        self.places = rack.places
+        self.back = book.setup.stale_after // timedelta(minutes=1)
         self.stale_s = MINUTE_S * book.setup.stale_after_min
         self.temperature, self.ratio, self.speed = MinuteSeries(), MinuteSeries(), MinuteSeries()
         self._kept: dict[int, MinuteAir] = {}
@@ -196,7 +196,7 @@ class RackAir:
             if before is None:
                 return MinuteAir(False, NOWHERE, NOWHERE, speed, self.assumed_range(minute), _NOTHING_KNOWN)
             temperature, humidity = before
-        measured = self.book.value(self.places, Quantity.PRESSURE, minute, 60)
+        measured = self.book.value(self.places, Quantity.PRESSURE, minute, PRESSURE_BACK_MIN)
         pressure = self.pressure = self._altitude_pressure if math.isnan(measured) else measured
         assumed = self.assumed_range(minute)
         if known:
@@ -237,23 +237,28 @@ class RackAir:
         pressure: float | None = None,
     ) -> AirStep:
         """One step of this air; a measured speed gives one air-side resistance, an assumed range one a member."""
-        drive = surface.air_drive(temperature, humidity, pressure or self._altitude_pressure)
-        h, h_m = self.coefficients(speed, assumed)
-        resistance = surface.air_side_resistance(drive.slope_heat, h, h_m, RADIATION)
+        pressure = pressure or self._altitude_pressure
+        drive = surface.air_drive(temperature, humidity, pressure)
+        h, h_m = self.coefficients(speed, assumed, temperature, pressure)
+        resistance = surface.air_side_resistance(drive.slope_heat, h, h_m, surface.radiative_coefficient(temperature))
         excess = float(sorption.excess(drive.humidity_pct))
         return AirStep(float(drive.deficit), float(drive.saturation), excess, resistance)
 
-    def coefficients(self, speed: float, assumed: tuple[float, float]) -> tuple[coat.Values, coat.Values]:
+    def coefficients(
+        self, speed: float, assumed: tuple[float, float], temperature: float, pressure: float
+    ) -> tuple[coat.Values, coat.Values]:
         """Transfer coefficients h, h_m: of a measured speed, or of the members' places in the assumed range."""
         if not math.isnan(speed):
-            h, h_m = surface.transfer_coefficients(min(speed, surface.SPEED_RANGE_M_PER_S[1]))
+            h, h_m = surface.transfer_coefficients(min(speed, surface.SPEED_RANGE_M_PER_S[1]), temperature, pressure)
             return float(h), float(h_m)
         if assumed not in self._coefficients:
             low, high = max(assumed[0], 0.01), max(assumed[1], 0.01)
             speeds = low * (high / low) ** draws.extra_draws()["airflow"]
             h, h_m = surface.transfer_coefficients(speeds)
             self._coefficients[assumed] = np.asarray(h), np.asarray(h_m)
-        return self._coefficients[assumed]
+        h, h_m = self._coefficients[assumed]
+        by_h, by_h_m = surface.transfer_change(temperature, pressure)
+        return by_h * h, by_h_m * h_m
 
 
 _NOTHING_KNOWN = coat.REFERENCE_AIR
@@ -266,4 +271,4 @@ def _or_none(value: float) -> float | None:
 
 def racks_of(setup: RoomSetup, place: str) -> list[str]:
     """Racks whose air counts this place."""
-    return [rack.name for rack in setup.racks if place in (rack.air or (rack.name, "room"))]
+    return [rack.name for rack in setup.racks if place in rack.places]

@@ -2,6 +2,8 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from datetime import timedelta
+from math import ceil
 from typing import Literal
 
 Family = Literal["prime", "backup", "seal"]
@@ -41,6 +43,11 @@ class Rack:
     air: tuple[str, ...] = ()
     airflow_assumed: tuple[float, float] = (0.3, 2.0)
 
+    @property
+    def places(self) -> tuple[str, ...]:
+        """Whose readings count, first choice first: its own and the room's where `air` names none."""
+        return self.air or (self.name, "room")
+
 
 @dataclass(frozen=True, slots=True)
 class Cell:
@@ -75,6 +82,11 @@ class RoomSetup:
     cells: tuple[Cell, ...] = ()
     coats: tuple[CoatType, ...] = ()
     recipes: tuple[Recipe, ...] = ()
+
+    @property
+    def stale_after(self) -> timedelta:
+        """How long an air reading is fresh: whole minutes, as live air goes by the minute."""
+        return timedelta(minutes=max(1, ceil(self.stale_after_min)))
 
     @property
     def rack_by_name(self) -> Mapping[str, Rack]:

@@ -1,6 +1,6 @@
 """What the pictures need, read from the record: a rack's air minute by minute, verdicts by tree."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
 
 from drymon.drying.air import humidity_ratio, standard_pressure
@@ -8,7 +8,7 @@ from drymon.drying.quantities import Quantity
 from drymon.shop.outcome import Verdict
 from drymon.shop.setup import Rack, RoomSetup
 from drymon.store import Store
-from drymon.store.history import Channel
+from drymon.views.air_record import AirRecord
 from drymon.views.history import AirPoint, dips_of
 
 AIR = (Quantity.TEMPERATURE, Quantity.HUMIDITY, Quantity.AIRFLOW)
@@ -22,26 +22,17 @@ Series = list[tuple[datetime, float]]
 
 def rack_air(
     store: Store,
+    room: RoomSetup,
     rack: Rack,
     begin: datetime,
     end: datetime,
     quantities: Sequence[Quantity] = AIR,
     most: int = MOST_POINTS,
 ) -> dict[Quantity, Series]:
-    """The air that counts for a rack from `begin` to `end`: for each step the first of its places that has a value.
-
-    most: about how many steps, see `step_of`.
-    """
-    places = rack.air or (rack.name, "room")
-    step = step_of(begin, end, most)
-    channels: dict[tuple[str, Quantity], list[Channel]] = {}
-    for last in store.latest_readings():
-        channel = Channel(last.place, last.quantity.value, last.sensor)
-        channels.setdefault((last.place, last.quantity), []).append(channel)
+    """The mean air of a rack from `begin` to `end`, in at most about `most` steps, see `step_of`."""
+    air, step = AirRecord(store, room), step_of(begin, end, most)
     return {
-        quantity: first_choice(
-            [_place_mean(store, channels.get((place, quantity), []), begin, end, step) for place in places]
-        )
+        quantity: [(bucket.start, bucket.mean) for bucket in air.of_rack(rack.name, quantity, begin, end, step)]
         for quantity in quantities
     }
 
@@ -53,10 +44,13 @@ def step_of(begin: datetime, end: datetime, most: int = MOST_POINTS) -> timedelt
     return timedelta(minutes=whole) if whole else timedelta(hours=-(-minutes // 60))
 
 
-def air_path(store: Store, rack: Rack, begin: datetime, end: datetime, pressure_pa: float) -> list[AirPoint]:
+def air_path(
+    store: Store, room: RoomSetup, rack: Rack, begin: datetime, end: datetime, pressure_pa: float
+) -> list[AirPoint]:
     """The rack's air on the psychrometric chart: temperature and humidity of the same step, where both are known."""
     pair = Quantity.TEMPERATURE, Quantity.HUMIDITY
-    temperatures, humidities = (rack_air(store, rack, begin, end, pair, MOST_OF_PATH)[quantity] for quantity in pair)
+    found = rack_air(store, room, rack, begin, end, pair, MOST_OF_PATH)
+    temperatures, humidities = (found[quantity] for quantity in pair)
     damp = dict(humidities)
     return [
         AirPoint(time, warm, damp[time], 1000.0 * float(humidity_ratio(warm, damp[time], pressure_pa)))
@@ -67,29 +61,10 @@ def air_path(store: Store, rack: Rack, begin: datetime, end: datetime, pressure_
 
 def pressure_of(store: Store, room: RoomSetup, rack: Rack, begin: datetime, end: datetime) -> tuple[float, str]:
     """The mean air pressure over a span in Pa, and where it is known from: a sensor, else the room's altitude."""
-    measured = rack_air(store, rack, begin, end, [Quantity.PRESSURE], MOST_OF_PATH)[Quantity.PRESSURE]
+    measured = rack_air(store, room, rack, begin, end, [Quantity.PRESSURE], MOST_OF_PATH)[Quantity.PRESSURE]
     if measured:
         return sum(value for _, value in measured) / len(measured), "measured"
     return float(standard_pressure(room.altitude_m)), f"usual at {room.altitude_m:g} m above the sea"
-
-
-def _place_mean(
-    store: Store, channels: Iterable[Channel], begin: datetime, end: datetime, step: timedelta
-) -> dict[datetime, float]:
-    """Mean over the sensors of one place, step by step."""
-    found: dict[datetime, list[float]] = {}
-    for channel in channels:
-        for bucket in store.series(channel, begin, end, step):
-            found.setdefault(bucket.start, []).append(bucket.mean)
-    return {time: sum(values) / len(values) for time, values in found.items()}
-
-
-def first_choice(places: Sequence[Mapping[datetime, float]]) -> Series:
-    """Merged by time: where several places have a value, the earlier place in the list wins."""
-    merged: dict[datetime, float] = {}
-    for place in reversed(places):
-        merged.update(place)
-    return sorted(merged.items())
 
 
 def verdicts_by_tree(

@@ -16,7 +16,7 @@ import pytest
 from drymon.drying.quantities import Quantity
 from drymon.messages.message import Message
 from drymon.shop.reading import Reading
-from drymon.shop.setup import Rack
+from drymon.shop.setup import Rack, RoomSetup
 from drymon.store import Store
 from drymon.views.page.long_air import long_air
 from tests.page.conftest import ROOM, Shop
@@ -75,7 +75,7 @@ def test_a_years_air_is_drawn_within_two_seconds_of_work(year: Path, tmp_path: P
 
 def test_a_long_span_keeps_means_extremes_and_gaps(year: Path) -> None:
     with Store.open(year / "drymon.db", readonly=True) as store:
-        air = long_air(store, Rack("rack-a"), NOW - timedelta(days=365), NOW)
+        air = long_air(store, RoomSetup("shop"), Rack("rack-a"), NOW - timedelta(days=365), NOW)
     buckets = air.buckets[Quantity.TEMPERATURE]
     assert air.step == timedelta(hours=22)
     assert sum(bucket.count for bucket in buckets) == pytest.approx(8760 - 719, abs=22)

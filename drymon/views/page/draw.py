@@ -66,16 +66,16 @@ def draw(config: HomeConfig, store: Store, kind: str, name: str, hours: int, now
 
 def _rack(config: HomeConfig, store: Store, rack: Rack, span: Span) -> Figure:
     if span.hours > LONGEST_LINE_H:
-        return draw_long_air(rack, long_air(store, rack, span.begin, span.end), config.room, span)
+        return draw_long_air(rack, long_air(store, config.room, rack, span.begin, span.end), config.room, span)
     events = list(store.events(span.begin - LONGEST_LIFE, span.end))
-    return draw_rack(rack, rack_air(store, rack, span.begin, span.end), events, config.room, span)
+    return draw_rack(rack, rack_air(store, config.room, rack, span.begin, span.end), events, config.room, span)
 
 
 def _chart(config: HomeConfig, store: Store, rack: Rack, span: Span) -> Figure:
     pressure, origin = pressure_of(store, config.room, rack, span.begin, span.end)
     names = coats_on(rack.name, store.events(span.begin - LONGEST_LIFE, span.end), span.begin, span.end)
     coats = [coat for coat in config.room.coats if coat.name in names]
-    path = air_path(store, rack, span.begin, span.end, pressure)
+    path = air_path(store, config.room, rack, span.begin, span.end, pressure)
     return draw_psychrometric(rack, path, coats, span, pressure, origin)
 
 

@@ -10,7 +10,8 @@ from matplotlib.figure import Figure
 
 from drymon.drying.quantities import Quantity
 from drymon.shop.setup import Band, Rack, RoomSetup
-from drymon.store import Bucket, Channel, Store
+from drymon.store import Bucket, Store
+from drymon.views.air_record import AirRecord
 from drymon.views.plots.rack import PANELS, Panel
 from drymon.views.plots.style import BAND, EDGE, QUIET, drawing, panels, paper
 from drymon.views.plots.time_axis import Span, x_of
@@ -27,18 +28,12 @@ class LongAir:
     buckets: Mapping[Quantity, Sequence[Bucket]]
 
 
-def long_air(store: Store, rack: Rack, begin: datetime, end: datetime) -> LongAir:
-    """A rack's air in whole-hour buckets from the roll-ups; for each bucket the first of its places with a value."""
+def long_air(store: Store, room: RoomSetup, rack: Rack, begin: datetime, end: datetime) -> LongAir:
+    """A rack's air in whole-hour buckets."""
     step = HOUR * max(1, -int(-(end - begin) / HOUR // MOST_BUCKETS))
-    places = rack.air or (rack.name, "room")
-    channels = [Channel(last.place, last.quantity.value, last.sensor) for last in store.latest_readings()]
-    found: dict[Quantity, dict[datetime, Bucket]] = {panel.quantity: {} for panel in PANELS}
-    for place in reversed(places):
-        for quantity, merged in found.items():
-            for channel in channels:
-                if channel[:2] == (place, quantity.value):
-                    merged.update({bucket.start: bucket for bucket in store.series(channel, begin, end, step)})
-    return LongAir(step, {quantity: [merged[start] for start in sorted(merged)] for quantity, merged in found.items()})
+    air = AirRecord(store, room)
+    quantities = [panel.quantity for panel in PANELS]
+    return LongAir(step, {quantity: air.of_rack(rack.name, quantity, begin, end, step) for quantity in quantities})
 
 
 def draw_long_air(rack: Rack, air: LongAir, room: RoomSetup, span: Span) -> Figure:

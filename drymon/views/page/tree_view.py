@@ -7,8 +7,9 @@ from datetime import datetime, timedelta
 from drymon.drying.quantities import Quantity
 from drymon.shop.events import Dip, LogEvent, Move, TreeEvent, Undo, Weigh
 from drymon.shop.outcome import AirNow
-from drymon.shop.setup import Rack, RoomSetup
-from drymon.store import Channel, Store
+from drymon.shop.setup import RoomSetup
+from drymon.store import Store
+from drymon.views.air_record import MINUTE, AirRecord
 
 HOUR = timedelta(hours=1)
 LONGEST_LIFE = timedelta(days=60)
@@ -38,6 +39,7 @@ class TreeRecord:
 
 def tree_record(store: Store, room: RoomSetup, tree: str, now: datetime) -> TreeRecord:
     """Everything on record of a tree, the newest first."""
+    air = AirRecord(store, room)
     events = list(store.events(now - LONGEST_LIFE, None, tree))
     life = current_life(events)
     dips = standing_dips(life)
@@ -49,7 +51,7 @@ def tree_record(store: Store, room: RoomSetup, tree: str, now: datetime) -> Tree
             number,
             _label(room, dip.coat),
             end,
-            mean_air(store, room, _rack_at(life, dip), dip.time, end),
+            mean_air(air, _rack_at(life, dip), dip.time, end),
             _states(store, tree, dip.time, end),
         )
         for dip, number, end in zip(dips, numbers, ends, strict=True)
@@ -75,30 +77,16 @@ def standing_dips(events: Iterable[LogEvent]) -> list[Dip]:
     return dips
 
 
-def mean_air(store: Store, room: RoomSetup, rack: str, begin: datetime, end: datetime) -> AirNow:
-    """The rack's mean air over a span, from the hourly roll-ups; the first of its places with any reading counts."""
-    places = (room.rack_by_name.get(rack) or Rack(rack)).air or (rack, "room")
-    channels = [Channel(last.place, last.quantity.value, last.sensor) for last in store.latest_readings()]
+def mean_air(air: AirRecord, rack: str, begin: datetime, end: datetime) -> AirNow:
+    """The rack's mean air over a span, from the hourly roll-ups where it is long."""
+    step = HOUR if end - begin > 2 * HOUR else MINUTE
 
     def mean(quantity: Quantity) -> float | None:
-        means = (_mean(store, channels, place, quantity, begin, end) for place in places)
-        return next((mean for mean in means if mean is not None), None)
+        buckets = air.of_rack(rack, quantity, begin, end, step)
+        count = sum(bucket.count for bucket in buckets)
+        return sum(bucket.mean * bucket.count for bucket in buckets) / count if count else None
 
     return AirNow(mean(Quantity.TEMPERATURE), mean(Quantity.HUMIDITY), mean(Quantity.AIRFLOW))
-
-
-def _mean(
-    store: Store, channels: Sequence[Channel], place: str, quantity: Quantity, begin: datetime, end: datetime
-) -> float | None:
-    step = HOUR if end - begin > 2 * HOUR else timedelta(minutes=1)
-    buckets = [
-        bucket
-        for channel in channels
-        if channel[:2] == (place, quantity.value)
-        for bucket in store.series(channel, begin, end, step)
-    ]
-    count = sum(bucket.count for bucket in buckets)
-    return sum(bucket.mean * bucket.count for bucket in buckets) / count if count else None
 
 
 def _rack_at(events: Sequence[LogEvent], dip: Dip) -> str:

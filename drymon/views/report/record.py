@@ -12,8 +12,9 @@ from drymon.shop.events import Dip, Felt, LogEvent, Look, Move, Weigh
 from drymon.shop.outcome import Verdict
 from drymon.shop.setup import Band, CoatType, RoomSetup
 from drymon.store import Calibration, Channel, Store
+from drymon.views.air_record import AirRecord
 from drymon.views.history import CoatHistory
-from drymon.views.report.air import AirSeen, CoatAir
+from drymon.views.report.air import AirSeen, air_seen
 from drymon.views.report.life import Coat, Life, lives_of
 
 ABOUT_AIR = ("air-out-of-band", "sensor-silent", "sensor-stuck", "sensor-doubt")
@@ -103,7 +104,7 @@ def shell_record(
         known = ", ".join(name for name in store.tree_names() if name != tree) or "none yet"
         raise SetupError(f"no dip of a tree named {tree!r} is on record here; known: {known}")
     life = _chosen(lives, tree, at)
-    air = CoatAir(store, room)
+    air = AirRecord(store, room)
     coats = tuple(_coat(air, room, coat, life.events, verdicts) for coat in life.coats)
     names = dict.fromkeys(coat.coat.dip.coat for coat in coats)
     return ShellRecord(
@@ -138,7 +139,7 @@ def _chosen(lives: Sequence[Life], tree: str, at: datetime | None) -> Life:
 
 
 def _coat(
-    air: CoatAir, room: RoomSetup, coat: Coat, events: Sequence[LogEvent], verdicts: Sequence[Verdict]
+    air: AirRecord, room: RoomSetup, coat: Coat, events: Sequence[LogEvent], verdicts: Sequence[Verdict]
 ) -> CoatRecord:
     kind = room.coat_by_name.get(coat.dip.coat)
     during = [event for event in events if coat.dip.time <= event.time and _before_end(event, coat)]
@@ -146,7 +147,7 @@ def _coat(
     return CoatRecord(
         coat=coat,
         kind=kind,
-        air=air.seen(coat.stays, _asked(kind.room if kind else Band())),
+        air=air_seen(air, room, coat.stays, _asked(kind.room if kind else Band())),
         history=CoatHistory(own, max(coat.end, own[0].time)) if own else None,
         weights=tuple(event for event in during if isinstance(event, Weigh)),
         cell=_cell(air, coat),
@@ -167,7 +168,7 @@ def _asked(band: Band) -> dict[Quantity, tuple[float, float] | None]:
     }
 
 
-def _cell(air: CoatAir, coat: Coat) -> CellWord | None:
+def _cell(air: AirRecord, coat: Coat) -> CellWord | None:
     step = timedelta(minutes=10)
     for stay in coat.stays:
         for channel in air.channels:
@@ -212,7 +213,7 @@ def _concerns(kind: str, subject: str, time: datetime, tree: str, life: Life) ->
     return kind in ABOUT_AIR and any(subject.partition("/")[0] == stay.rack for stay in stays)
 
 
-def _sensors(store: Store, air: CoatAir, life: Life) -> list[SensorRecord]:
+def _sensors(store: Store, air: AirRecord, life: Life) -> list[SensorRecord]:
     """The sensors of the air and the load cells that counted for this shell."""
     stays = [stay for coat in life.coats for stay in coat.stays]
     places = {place for stay in stays for place in air.places(stay.rack)}

@@ -1,0 +1,78 @@
+"""A room's air as its record has it: calibrated, what is doubted left out, several sensors of a rack as one."""
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
+from datetime import datetime, timedelta
+from statistics import median
+
+from drymon.drying.quantities import Quantity
+from drymon.shop.air import PRESSURE_BACK_MIN
+from drymon.shop.combined import over_time
+from drymon.shop.corrected import Corrections, corrected
+from drymon.shop.reading import Reading
+from drymon.shop.setup import Rack, RoomSetup
+from drymon.store import Bucket, Channel, Store
+
+MINUTE = timedelta(minutes=1)
+
+
+class AirRecord:
+    """Reads what counted as the air of a rack, by the rule that live air goes by (`shop.combined`)."""
+
+    def __init__(self, store: Store, room: RoomSetup) -> None:
+        self._store, self._room = store, room
+        self.channels = [Channel(last.place, last.quantity.value, last.sensor) for last in store.latest_readings()]
+        self._corrections = Corrections.of(store.calibrations())
+
+    def places(self, rack: str) -> tuple[str, ...]:
+        """Whose readings count for a rack, first choice first."""
+        return (self._room.rack_by_name.get(rack) or Rack(rack)).places
+
+    def of_rack(
+        self,
+        rack: str,
+        quantity: Quantity,
+        begin: datetime,
+        end: datetime,
+        step: timedelta,
+        instants: Iterable[datetime] | None = None,
+    ) -> list[Bucket]:
+        """The rack's air from `begin` to `end` in steps aligned to 1970; a step without any evidence is missing.
+
+        instants: the beginnings of the steps wanted; without them those in which any sensor of the rack said
+        something.
+        """
+        back = timedelta(minutes=PRESSURE_BACK_MIN) if quantity is Quantity.PRESSURE else self._room.stale_after
+        hold = max(step, back)
+        places = [
+            [
+                [(bucket.start, bucket) for bucket in self.buckets(channel, begin - hold, end, step)]
+                for channel in self.channels
+                if channel[:2] == (place, quantity.value)
+            ]
+            for place in self.places(rack)
+        ]
+        if instants is None:
+            said = {start for place in places for sensor in place for start, _ in sensor}
+            instants = sorted(start for start in said if start + step > begin)
+        return [replace(bucket, start=at) for at, bucket in over_time(instants, places, hold, _together)]
+
+    def buckets(self, channel: Channel, begin: datetime, end: datetime, step: timedelta) -> Iterator[Bucket]:
+        """One channel's buckets, corrected by its calibrations."""
+        for bucket in self._store.series(channel, begin, end, step):
+            yield self._true(channel, bucket) if self._corrections.by_sensor else bucket
+
+    def _true(self, channel: Channel, bucket: Bucket) -> Bucket:
+        place, quantity, sensor = channel
+        reading = Reading(bucket.start, bucket.start, place, Quantity(quantity), 0.0, sensor)
+        low, mean, high = (
+            corrected(replace(reading, value=value), self._corrections).value
+            for value in (bucket.low, bucket.mean, bucket.high)
+        )
+        return Bucket(bucket.start, low, mean, high, bucket.count)
+
+
+def _together(buckets: Sequence[Bucket]) -> Bucket:
+    """Medians of what the sensors said; at no moment did their median leave those of their limits."""
+    low, mean, high = (median(values) for values in zip(*((b.low, b.mean, b.high) for b in buckets), strict=True))
+    return Bucket(buckets[0].start, low, mean, high, sum(bucket.count for bucket in buckets))
