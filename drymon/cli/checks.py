@@ -12,7 +12,7 @@ from drymon.cli.broker_check import answer_of
 from drymon.cli.home import DATABASE, record_of, service_runs, wall
 from drymon.cli.status import look
 from drymon.errors import DrymonError, SetupError
-from drymon.messages.coat_models import load_models
+from drymon.messages.coat_models import REMEDY, load_models, model_doubts
 from drymon.messages.config import ROOM_FILE, load_home
 from drymon.messages.settings import HomeConfig
 from drymon.service.clock import EARLIEST, SystemClock
@@ -136,11 +136,9 @@ def _sensors(config: HomeConfig, running: bool) -> Iterator[Finding]:
 
 
 def _models(config: HomeConfig) -> Iterator[Finding]:
-    try:
-        models = load_models(config.path)
-    except DrymonError as error:
-        yield Finding("wrong", "models", str(error), "put the file back from a backup, or remove it to fall back")
-        return
+    models = load_models(config.path)
+    for told in model_doubts(config.path).values():
+        yield Finding("wrong", "models", told.replace(f"; {REMEDY}", ""), f"{REMEDY}; then start drymon again")
     names = [coat.name for coat in config.room.coats]
     missing = [name for name in names if name not in models]
     starting = [name for name in names if name in models and models[name].is_starting_model]

@@ -30,7 +30,7 @@ def register(commands: "_SubParsersAction[Any]") -> None:
 
 def run(args: Namespace) -> int:
     """Fit, print, write."""
-    from drymon.cli.home import config_of, record_of
+    from drymon.cli.home import config_of, record_of, warn_of_models
     from drymon.cli.weighed import weighed_runs
     from drymon.errors import LearningError
     from drymon.learning.fit import fit_all
@@ -50,6 +50,7 @@ def run(args: Namespace) -> int:
         write_model(fit.model, path)
         print("\n".join(told(fit, runs)))
         print(f"  written: {path}\n")
+    warn_of_models(config)  # of the files that nothing was fitted for
     if args.report:
         _report(fits, runs, config, Path(args.report))
     return 0

@@ -1,10 +1,12 @@
 """What most commands begin with: the home, its configuration, its record, the time."""
 
+import sys
 from argparse import Namespace
 from datetime import datetime
 from pathlib import Path
 
 from drymon.errors import StoreError
+from drymon.messages.coat_models import model_doubts
 from drymon.messages.config import load_home
 from drymon.messages.home import locate_home
 from drymon.messages.settings import HomeConfig
@@ -33,6 +35,12 @@ def record_of(config: HomeConfig) -> Store:
             f"{config.path}: nothing has been recorded here yet; start `drymon serve`, or `drymon replay` a stream"
         )
     return Store.open(path, readonly=True)
+
+
+def warn_of_models(config: HomeConfig) -> None:
+    """Say on stderr which model files of the home cannot be used, where what follows goes by models."""
+    for told in model_doubts(config.path).values():
+        print(f"drymon: {told}", file=sys.stderr)
 
 
 def service_runs(config: HomeConfig, record: Store) -> bool:

@@ -144,11 +144,12 @@ def room_picture(
 
 def model_picture(config: "HomeConfig", coat: str) -> "Figure":
     """A coat model in the reference air, and this home's weighed runs of it, where there are any."""
-    from drymon.cli.home import DATABASE, record_of
+    from drymon.cli.home import DATABASE, record_of, warn_of_models
     from drymon.cli.weighed import weighed_runs
     from drymon.messages.coat_models import load_models
     from drymon.views.plots.coat import draw_model, points_of
 
+    warn_of_models(config)
     models = load_models(config.path)
     if coat not in models:
         raise _unknown("coat model", coat, models)

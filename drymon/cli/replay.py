@@ -4,7 +4,7 @@ import argparse
 from pathlib import Path
 from typing import Any
 
-from drymon.cli.home import config_of
+from drymon.cli.home import config_of, warn_of_models
 
 
 def register(subparsers: Any) -> None:
@@ -23,6 +23,8 @@ def run(args: argparse.Namespace) -> int:
     """Play the streams."""
     from drymon.service.replay import replay
 
-    count = replay(config_of(args), args.streams, args.out)
+    config = config_of(args)
+    warn_of_models(config)
+    count = replay(config, args.streams, args.out)
     print(f"{count} messages played")
     return 0

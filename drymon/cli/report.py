@@ -22,7 +22,7 @@ def register(commands: "_SubParsersAction[Any]") -> None:
 
 def run(args: Namespace) -> int:
     """Write both files and say where they are."""
-    from drymon.cli.home import config_of, end_of_record, record_of
+    from drymon.cli.home import config_of, end_of_record, record_of, warn_of_models
     from drymon.cli.times import typed_time
     from drymon.messages.coat_models import load_models
     from drymon.views.report.compose import document_of
@@ -31,6 +31,7 @@ def run(args: Namespace) -> int:
     from drymon.views.report.record import shell_record
 
     config = config_of(args)
+    warn_of_models(config)
     page, sheets = _files(args.out, args.tree)
     with record_of(config) as record:
         at = typed_time(args.at, config.room.timezone, end_of_record(config, record)) if args.at else None

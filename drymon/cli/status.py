@@ -30,11 +30,12 @@ def register(commands: "_SubParsersAction[Any]") -> None:
 
 def run(args: Namespace) -> int:
     """Print the status."""
-    from drymon.cli.home import config_of, wall
+    from drymon.cli.home import config_of, wall, warn_of_models
     from drymon.views.now import as_json
     from drymon.views.table import table
 
     config = config_of(args)
+    warn_of_models(config)
     now = look(config, wall())
     if args.json:
         print(json.dumps(as_json(now), ensure_ascii=False, indent=2, allow_nan=False))

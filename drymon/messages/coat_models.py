@@ -5,6 +5,7 @@ import json
 import math
 import re
 import tomllib
+from collections.abc import Iterator
 from importlib.resources import files
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -20,6 +21,10 @@ from drymon.messages.tables import Name, Table
 
 FORMAT = 1
 SEEN = ("temperature_c", "humidity_pct", "airflow_m_per_s", "number")
+REMEDY = (
+    "copy it again from where it came, or fit it again with drymon fit, or delete it; until then the packaged starting "
+    "model holds"
+)
 _CHECKSUM_LINE = re.compile(r'^checksum = "sha256:([0-9a-f]{64})"\n', re.MULTILINE)
 
 Shelter = Literal["open", "pocketed", "deep"]
@@ -83,16 +88,28 @@ class ModelTable(Table):
 
 
 def load_models(home: Path | None = None) -> dict[str, CoatModel]:
-    """All coat models by name: the packaged starting models, and over them the home's own.
+    """All coat models by name: the packaged starting models, and over them those of the home's own that can be used.
 
-    SetupError tells which file is damaged and what to do.
+    `model_doubts` tells of its others: one old or damaged file takes nobody's watch down.
     """
     resources = sorted(files("drymon.models").iterdir(), key=lambda file: file.name)
     packaged = [file for file in resources if file.name.endswith(".toml")]
-    own = sorted((home / MODELS_FOLDER).glob("*.toml")) if home is not None else []
     models = [parse_model(file.read_text(encoding="utf-8"), file.name) for file in packaged]
-    models += [read_model(path) for path in own]
+    models += [found for _, found in _own_models(home) if isinstance(found, CoatModel)]
     return {model.name: model for model in models}
+
+
+def model_doubts(home: Path) -> dict[str, str]:
+    """By coat, what is wrong with those model files of the home that cannot be used, and what to do about it."""
+    return {coat: str(found) for coat, found in _own_models(home) if isinstance(found, SetupError)}
+
+
+def _own_models(home: Path | None) -> Iterator[tuple[str, CoatModel | SetupError]]:
+    for path in sorted((home / MODELS_FOLDER).glob("*.toml")) if home is not None else []:
+        try:
+            yield path.stem, read_model(path)
+        except SetupError as error:
+            yield path.stem, error
 
 
 def read_model(path: Path) -> CoatModel:
@@ -100,7 +117,7 @@ def read_model(path: Path) -> CoatModel:
     try:
         model = parse_model(path.read_text(encoding="utf-8"), str(path))
     except (OSError, UnicodeDecodeError) as error:
-        raise SetupError(f"{path}: cannot be read ({error})") from error
+        raise SetupError(f"{path}: cannot be read ({error}); {REMEDY}") from error
     if model.name != path.stem:
         raise SetupError(f"{path}: name: received {model.name!r}; allowed is the file's own name, {path.stem!r}")
     return model
@@ -111,18 +128,15 @@ def parse_model(text: str, source: str) -> CoatModel:
     text = text.replace("\r\n", "\n")
     stated = _CHECKSUM_LINE.search(text)
     if stated is None or stated[1] != _checksum(text):
-        raise SetupError(
-            f"{source}: its checksum {'does not match' if stated else 'is missing'}, so the file was changed or "
-            "damaged; copy it again from where it came, or fit it again with drymon fit, or delete it: "
-            "then the packaged starting model of that name holds"
-        )
+        told = "does not match" if stated else "is missing"
+        raise SetupError(f"{source}: its checksum {told}, so the file was changed or damaged; {REMEDY}")
     try:
         data = tomllib.loads(text)
         return _model(ModelTable.model_validate(data))
     except tomllib.TOMLDecodeError as error:
-        raise SetupError(f"{source}: is no valid TOML: {error}") from error
+        raise SetupError(f"{source}: is no valid TOML: {error}; {REMEDY}") from error
     except ValidationError as error:
-        raise SetupError("\n".join(f"{source}: {line}" for line in complaints(error, ModelTable, data))) from error
+        raise SetupError(f"{source}: {'; '.join(complaints(error, ModelTable, data))}; {REMEDY}") from error
 
 
 def write_model(model: CoatModel, path: Path) -> None:

@@ -2,7 +2,6 @@
 
 import logging
 import queue
-import shutil
 import threading
 from collections.abc import Callable
 from concurrent.futures import Future
@@ -18,6 +17,7 @@ from drymon.service import systemd
 from drymon.service.clock import Clock, StreamTime, SystemClock
 from drymon.service.embedded import EmbeddedBroker, broker_of
 from drymon.service.herald import Herald
+from drymon.service.house import House
 from drymon.service.inbox import Inbox
 from drymon.service.listener import Listener
 from drymon.service.notify import Notifier, Teller
@@ -25,7 +25,6 @@ from drymon.service.notify_lamp import Lamp
 from drymon.service.pipeline import Pipeline
 from drymon.service.road import Road
 from drymon.shop.alarm_book import Condition, Key, Truth
-from drymon.store.backup import backups_folder
 from drymon.store.lock import HomeLock
 from drymon.store.store import Store
 
@@ -36,8 +35,6 @@ GATHER_S = 0.2  # a commit costs a sync of the card: gather this long, at most
 MOST_AT_ONCE = 2000
 MARK_S = 5  # the room may look at its facts every fifth second
 HEARTBEAT_S = 60.0
-DISK_LOW, DISK_WELL = 0.05, 0.07
-BACKUPS_KEPT = 7
 CATCH_UP = timedelta(hours=2)
 LONGEST_START_S = 900  # a week of many trees is folded anew at start; a small computer takes its time
 
@@ -82,6 +79,7 @@ class Service:
                     "no time server keeps this computer's clock; a battery clock or a time server in the LAN helps"
                 )
             systemd.tell(f"EXTEND_TIMEOUT_USEC={LONGEST_START_S * 1_000_000}", "STATUS=taking up the record")
+            self._house = House(self._config.path, self._path, store)
             self._road = Road(self._config, load_models(self._config.path), store, self.stop, Teller(self._config))
             self._reached = store.last_arrival()
             known = self._road.pipeline.room.clock_known  # a doubt on record lasts until this service says otherwise
@@ -127,7 +125,7 @@ class Service:
         self._listener = Listener(broker, self._name, sources, self._inbox, will, self._clock.monotonic, mqtt5=mqtt5)
         self._herald = Herald(self._listener.publish)
         page = self._page()
-        conditions = [*([self._open(page)] if page else []), self._restored()]
+        conditions = [*([self._open(page)] if page else []), self._restored(), *self._house_conditions()]
         notifier = Notifier(self._config, self._write, self._report_soon, self._clock)
         self._catch_up(self._inbox.now())
         self._report(conditions)
@@ -240,30 +238,16 @@ class Service:
         truth = Truth.HOLDS if self._store.note else Truth.UNCLEAR
         return Condition(Key("database-restored", "database"), truth, self._store.note or "")
 
+    def _house_conditions(self) -> list[Condition]:
+        return self._house.conditions(self._road.pipeline.room.alarm_book)
+
     def _keep_house(self) -> None:
-        """Every minute: roll-ups, room on the disk, a backup a day."""
+        """Every minute."""
         try:
-            self._report([self._disk()])
-            self._store.tidy(self._clock.wall())
-            self._back_up(self._clock.wall())
+            self._report(self._house_conditions())
+            self._house.tend(self._clock.wall(), self._inbox.clock_known)
         except Exception:  # readings come first: nothing in the house may stop them
             log.exception("housekeeping failed; listening goes on")
-
-    def _disk(self) -> Condition:
-        usage = shutil.disk_usage(self._config.path)
-        free = usage.free / usage.total
-        truth = Truth.HOLDS if free < DISK_LOW else Truth.CLEAR if free > DISK_WELL else Truth.UNCLEAR
-        what = f"{usage.free / 1e6:.0f} MB are left on the disk of {self._config.path}."
-        return Condition(Key("disk-full-soon", "disk"), truth, what)
-
-    def _back_up(self, now: datetime) -> None:
-        folder = backups_folder(self._path)
-        target = folder / f"drymon-{now:%Y-%m-%d}.db"
-        if not self._inbox.clock_known or target.exists():
-            return
-        self._store.backup(target)
-        for old in sorted(folder.glob("drymon-????-??-??.db"))[:-BACKUPS_KEPT]:
-            old.unlink()
 
 
 def database_of(home: Path) -> Path:

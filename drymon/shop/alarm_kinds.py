@@ -145,7 +145,7 @@ _ROOM_KINDS = (
         off_delay=HOUR,
         repeat=24 * HOUR,
         lingers=True,
-        meaning="A coat's model does not fit what is weighed.",
+        meaning="A coat's model does not fit what is weighed, or its file cannot be used.",
         matters="Its dry-at times may be wrong.",
         action="Weigh more trees of this coat, fit its model anew, and judge by eye and hand meanwhile.",
     ),

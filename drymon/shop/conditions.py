@@ -9,7 +9,7 @@ from collections.abc import Collection, Iterable, Iterator
 from datetime import datetime, timedelta
 from functools import lru_cache
 
-from drymon.shop.alarm_book import Condition, Key, Truth
+from drymon.shop.alarm_book import Condition, Key, Truth, is_of_service
 from drymon.shop.alarm_kinds import DEADBAND, WINDOW_NOTICE
 from drymon.shop.local_time import say
 from drymon.shop.outcome import RackStatus, Standing, State, Verdict
@@ -157,13 +157,16 @@ def _band(rack: RackStatus, field: str, coat: str, band: tuple[float, float]) ->
 
 
 def _doubts(standing: Standing, watched: Iterable[Key]) -> Iterator[Condition]:
-    """Doubts on cells and models; one that is not named any more is gone, unless its cell is silent."""
+    """Doubts on cells and models; one that is not named any more is gone, unless its cell is silent.
+
+    One on a model's file is the service's to tell.
+    """
     named = {(doubt.kind, doubt.subject) for doubt in standing.doubts}
     for doubt in standing.doubts:
         yield Condition(Key(doubt.kind, doubt.subject), Truth.HOLDS, doubt.text, "Do it before you rely on it again.")
     heard = {sensor.sensor for sensor in standing.sensors if sensor.state == "ok"}
     for key in watched:
-        if key.kind in ("cell-doubt", "model-doubt") and key[:2] not in named:
+        if key.kind in ("cell-doubt", "model-doubt") and not is_of_service(key) and key[:2] not in named:
             told = key.kind == "model-doubt" or key.subject in heard
             yield Condition(key, Truth.CLEAR if told else Truth.UNCLEAR)
 

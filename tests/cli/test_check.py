@@ -106,6 +106,20 @@ def test_a_damaged_database_and_a_missing_model_are_wrong(home: Path, capsys):
     assert "none for gold" in line(lines, "models")
 
 
+def test_a_model_file_that_cannot_be_used_is_wrong_and_the_starting_model_holds(home: Path, capsys):
+    (home / "models").mkdir()
+    (home / "models" / "backup.toml").write_text('name = "backup"\n', encoding="utf-8")
+    code, lines = shown(home, capsys)
+    assert code == 1
+    first = next(number for number, text in enumerate(lines) if text.startswith("wrong  models"))
+    told = " ".join(" ".join(lines[first:]).split())
+    assert f"{home}/models/backup.toml:itschecksumismissing" in told.replace(" ", "")  # however it is wrapped
+    assert "→ copy it again from where it came, or fit it again with drymon fit" in told
+    assert "starting models, wide on purpose: backup" in told
+    assert main(["status", "--home", str(home)]) == 0
+    assert "backup.toml" in capsys.readouterr().err
+
+
 def test_a_port_that_somebody_has_is_wrong(home: Path, capsys):
     with socket.create_server(("127.0.0.1", 0)) as taken:
         room = home / "room.toml"

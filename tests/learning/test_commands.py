@@ -127,6 +127,18 @@ def test_fit_writes_a_model_and_a_report(played, capsys, tmp_path):
         assert (tmp_path / "report" / picture).read_text(encoding="utf-8").startswith("<?xml")
 
 
+def test_fit_replaces_a_damaged_model_and_names_one_that_it_does_not_replace(played, capsys):
+    for name in ("backup", "house-mix"):
+        (played / "models").mkdir(exist_ok=True)
+        (played / "models" / f"{name}.toml").write_text("damaged", encoding="utf-8")
+    assert main(["fit", "--home", str(played)]) == 0
+    said = capsys.readouterr().err
+    (played / "models" / "house-mix.toml").unlink()
+    assert tomllib.loads((played / "models" / "backup.toml").read_text(encoding="utf-8"))["runs"] == 3
+    assert "house-mix.toml" in said
+    assert "backup.toml" not in said
+
+
 def test_a_run_is_left_out_with_its_reason_and_taken_back(played, capsys):
     name = "t-1.1.20310303T0700"
     home = ["--home", str(played)]

@@ -10,7 +10,15 @@ from hypothesis import strategies as st
 from drymon.drying import coat, dips, sorption, surface
 from drymon.drying.coat_model import DIP_PARAMETERS, PARAMETERS, CoatModel, Spread
 from drymon.errors import SetupError
-from drymon.messages.coat_models import format_model, load_models, parse_model, read_model, sealed, write_model
+from drymon.messages.coat_models import (
+    format_model,
+    load_models,
+    model_doubts,
+    parse_model,
+    read_model,
+    sealed,
+    write_model,
+)
 
 PACKAGED = load_models()
 
@@ -93,6 +101,18 @@ def test_the_homes_own_model_wins(tmp_path):
     models = load_models(tmp_path)
     assert models["backup"].runs == 4
     assert models["seal"] == PACKAGED["seal"]
+
+
+def test_a_file_that_cannot_be_used_is_told_of_and_the_packaged_model_holds(tmp_path):
+    write_model(rich(), tmp_path / "models" / "backup.toml")
+    old = format_model(rich()).replace('name = "backup"', 'name = "seal"').replace("water = ", "waters = ", 1)
+    (tmp_path / "models" / "seal.toml").write_text(sealed(old), encoding="utf-8")
+    (tmp_path / "models" / "prime-first.toml").write_bytes(b"\xff\xfe")
+    models, doubts = load_models(tmp_path), model_doubts(tmp_path)
+    assert (models["backup"], models["seal"], models["prime-first"].runs) == (rich(), PACKAGED["seal"], 0)
+    assert set(doubts) == {"seal", "prime-first"}
+    assert "models/seal.toml: parameters: " in doubts["seal"]
+    assert all("fit it again with drymon fit" in told for told in doubts.values())
 
 
 def test_windows_line_ends_do_no_harm():

@@ -264,6 +264,25 @@ def test_a_page_that_cannot_open_its_port_is_an_alarm_and_listening_goes_on(
         assert until(lambda: verdict(ear, "t-7"))
 
 
+def test_a_model_file_that_cannot_be_used_is_an_alarm_and_the_starting_model_holds(
+    broker: Mosquitto, ear: Ear, tmp_path: Path, serving: Start
+) -> None:
+    home = make_home(tmp_path / "home", broker.port)
+    (home / "models").mkdir()
+    (home / "models" / "backup.toml").write_text('name = "backup"\n')
+    service = serving(home)
+    assert online(ear)
+    alerts = [json.loads(m.payload) for m in ear.heard if m.topic == f"{OUT}/alert"]
+    assert [(alert["kind"], alert["subject"]) for alert in alerts] == [("model-doubt", "backup")]
+    assert "models/backup.toml: its checksum is missing" in alerts[0]["text"]
+    assert "models/backup.toml: its checksum is missing" in service.log.read_text()
+    say_air(ear)
+    ear.say("drymon/shop/log/dip", DIP)
+    assert until(lambda: verdict(ear, "t-7"))
+    assert verdict(ear, "t-7")["state"] == "drying"
+    assert "starting-model" in [reason["code"] for reason in verdict(ear, "t-7")["reasons"]]
+
+
 def test_a_second_service_on_the_same_home_is_refused(
     broker: Mosquitto, ear: Ear, tmp_path: Path, serving: Start
 ) -> None:

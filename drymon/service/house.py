@@ -1,0 +1,67 @@
+"""What the service keeps in order beside its readings: room on the disk, backups, the files of its models."""
+
+import logging
+import shutil
+from datetime import datetime
+from pathlib import Path
+
+from drymon.messages.coat_models import model_doubts
+from drymon.shop.alarm_book import OF_FILE, AlarmBook, Condition, Key, Truth
+from drymon.store.backup import backups_folder
+from drymon.store.store import Store
+
+log = logging.getLogger(__name__)
+
+DISK_LOW, DISK_WELL = 0.05, 0.07
+BACKUPS_KEPT = 7
+
+
+class House:
+    """One home's.
+
+    To be made when the service takes up its models: what is wrong with one then stays so while it runs.
+    """
+
+    def __init__(self, home: Path, path: Path, store: Store) -> None:
+        self._home, self._path, self._store = home, path, store
+        self._doubts = model_doubts(home)
+        for told in self._doubts.values():
+            log.error("%s", told)
+
+    def conditions(self, book: AlarmBook) -> list[Condition]:
+        """What is to be reported every minute; `book`: where what was reported before may stand."""
+        return [self._disk(), *self._models(book)]
+
+    def tend(self, now: datetime, clock_known: bool) -> None:
+        """Every minute: roll-ups, and a backup a day."""
+        self._store.tidy(now)
+        if clock_known:
+            self._back_up(now)
+
+    def _models(self, book: AlarmBook) -> list[Condition]:
+        known = {key.subject for key in book.entries if key.kind == "model-doubt" and key.occasion == OF_FILE}
+        return [
+            Condition(
+                Key("model-doubt", coat, OF_FILE),
+                Truth.HOLDS if coat in self._doubts else Truth.CLEAR,
+                f"The model file of {coat} cannot be used: {self._doubts.get(coat, 'it can again')}.",
+                "Start drymon again when that is done.",
+            )
+            for coat in sorted(known | set(self._doubts))
+        ]
+
+    def _disk(self) -> Condition:
+        usage = shutil.disk_usage(self._home)
+        free = usage.free / usage.total
+        truth = Truth.HOLDS if free < DISK_LOW else Truth.CLEAR if free > DISK_WELL else Truth.UNCLEAR
+        what = f"{usage.free / 1e6:.0f} MB are left on the disk of {self._home}."
+        return Condition(Key("disk-full-soon", "disk"), truth, what)
+
+    def _back_up(self, now: datetime) -> None:
+        folder = backups_folder(self._path)
+        target = folder / f"drymon-{now:%Y-%m-%d}.db"
+        if target.exists():
+            return
+        self._store.backup(target)
+        for old in sorted(folder.glob("drymon-????-??-??.db"))[:-BACKUPS_KEPT]:
+            old.unlink()

@@ -1,0 +1,78 @@
+"""What the service keeps in order: the files of its models, backups."""
+
+from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from drymon.messages.config import load_home
+from drymon.messages.message import Message
+from drymon.service.house import House
+from drymon.service.pipeline import Pipeline
+from drymon.store.store import Store
+from tests.service.conftest import make_home
+
+BEGIN = datetime(2031, 3, 3, 6, tzinfo=UTC)
+
+
+@pytest.fixture
+def home(tmp_path: Path) -> Path:
+    return make_home(tmp_path / "home")
+
+
+@pytest.fixture
+def pipeline(home: Path) -> Iterator[Pipeline]:
+    with Store.open(home / "drymon.db") as store:
+        pipeline = Pipeline(load_home(home), {}, store)
+        pipeline.batch([Message(BEGIN, "drymon/shop/room/humidity", b"45")])
+        yield pipeline
+
+
+def house_of(home: Path, pipeline: Pipeline) -> House:
+    return House(home, home / "drymon.db", pipeline.store)
+
+
+def doubts_after(minutes: range, house: House, pipeline: Pipeline) -> list[str]:
+    """The states of the alerts on models that are said in these minutes, as the service lives through them."""
+    for minute in minutes:
+        now = BEGIN + timedelta(minutes=minute)
+        pipeline.batch([], now)
+        pipeline.report(house.conditions(pipeline.room.alarm_book), now)
+    since = BEGIN + timedelta(minutes=minutes[0])
+    return [alert.state for alert in pipeline.store.alerts(since) if alert.kind == "model-doubt"]
+
+
+def test_a_doubt_on_a_model_s_file_stands_until_a_start_with_a_good_one(home: Path, pipeline: Pipeline) -> None:
+    (home / "models").mkdir()
+    damaged = home / "models" / "backup.toml"
+    damaged.write_text("damaged")
+    house = house_of(home, pipeline)
+    assert doubts_after(range(1, 200), house, pipeline) == ["raised"]
+    damaged.unlink()
+    assert doubts_after(range(200, 300), house, pipeline) == []
+    assert doubts_after(range(300, 365), house_of(home, pipeline), pipeline) == ["cleared"]
+
+
+def test_while_nothing_changes_the_alarm_book_is_not_written_anew(home: Path, pipeline: Pipeline) -> None:
+    """Once a minute for weeks would wear a card for nothing."""
+    (home / "models").mkdir()
+    (home / "models" / "backup.toml").write_text("damaged")
+    house = house_of(home, pipeline)
+    doubts_after(range(1, 3), house, pipeline)
+    written = pipeline.store.alarm_book().now
+    doubts_after(range(3, 10), house, pipeline)
+    assert pipeline.store.alarm_book().now == written
+    assert pipeline.room.alarm_book.now == BEGIN + timedelta(minutes=9)
+
+
+def test_an_alarm_of_the_room_clears_though_the_service_reports_in_between(home: Path, pipeline: Pipeline) -> None:
+    """The off-delay of sensor-silent is 2 min (docs/alarms.md); the disk is reported every minute."""
+    house = house_of(home, pipeline)
+    doubts_after(range(1, 20), house, pipeline)
+    assert [alert.kind for alert in pipeline.store.alerts()] == ["sensor-silent"]
+    for minute in range(20, 25):
+        now = BEGIN + timedelta(minutes=minute)
+        pipeline.batch([Message(now, "drymon/shop/room/humidity", str(45 + minute / 10).encode())], now)
+        pipeline.report(house.conditions(pipeline.room.alarm_book), now + timedelta(seconds=20))
+    assert [alert.state for alert in pipeline.store.alerts()] == ["raised", "cleared"]
