@@ -14,9 +14,6 @@ from drymon.drying.coat import AirStep, PossibleCoats
 Array = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.intp]
 
-RADIATION = 5.2
-"""W/(m2 K), radiation to walls at room temperature."""
-
 
 @dataclass(frozen=True, slots=True)
 class FutureAir:
@@ -33,14 +30,16 @@ def future_air(paths: forecast.Paths, pressure_pa: float, assumed: tuple[coat.Va
     measured, else None.
     """
     humidity = air.humidity_from_ratio(paths.temperature, paths.ratio, pressure_pa)
-    drive = surface.air_drive(np.clip(paths.temperature, -30.0, 80.0), np.clip(humidity, 0.0, 100.0), pressure_pa)
+    warm = np.clip(paths.temperature, -30.0, 80.0)
+    drive = surface.air_drive(warm, np.clip(humidity, 0.0, 100.0), pressure_pa)
+    radiation = surface.radiative_coefficient(warm)
     member_path = _path_of_member()
     if assumed is None:
-        h, h_m = _coefficients(paths.speed)
-        resistance = np.asarray(surface.air_side_resistance(drive.slope_heat, h, h_m, RADIATION))[:, member_path]
+        h, h_m = _coefficients(paths.speed, float(np.mean(warm)), pressure_pa)
+        resistance = np.asarray(surface.air_side_resistance(drive.slope_heat, h, h_m, radiation))[:, member_path]
     else:
-        slope_heat = np.asarray(drive.slope_heat)[:, member_path]
-        resistance = np.asarray(surface.air_side_resistance(slope_heat, assumed[0], assumed[1], RADIATION))
+        slope_heat, radiation = np.asarray(drive.slope_heat)[:, member_path], np.asarray(radiation)[:, member_path]
+        resistance = np.asarray(surface.air_side_resistance(slope_heat, assumed[0], assumed[1], radiation))
     return FutureAir(
         np.asarray(drive.deficit)[:, member_path],
         np.asarray(drive.saturation)[:, member_path],
@@ -64,11 +63,14 @@ NO_MORE = -np.inf
 _GRID = np.concatenate([[0.0], np.geomspace(0.02, surface.SPEED_RANGE_M_PER_S[1], 60)])
 
 
-def _coefficients(speed: Array) -> tuple[Array, Array]:
-    """Transfer coefficients read off a table over speed: within a percent, and quick for whole futures."""
+def _coefficients(speed: Array, temperature_c: float, pressure_pa: float) -> tuple[Array, Array]:
+    """Transfer coefficients read off a table over speed, in air of about this temperature and pressure: within a
+    percent, and quick for whole futures.
+    """
     if not len(_TABLE):
         _TABLE.extend(np.asarray(part) for part in surface.transfer_coefficients(_GRID))
-    return np.interp(speed, _GRID, _TABLE[0]), np.interp(speed, _GRID, _TABLE[1])
+    by_h, by_h_m = surface.transfer_change(temperature_c, pressure_pa)
+    return by_h * np.interp(speed, _GRID, _TABLE[0]), by_h_m * np.interp(speed, _GRID, _TABLE[1])
 
 
 _TABLE: list[Array] = []

@@ -22,6 +22,11 @@ from dataclasses import dataclass, replace
 from statistics import median
 from typing import Literal
 
+import numpy as np
+import numpy.typing as npt
+
+Array = npt.NDArray[np.float64]
+
 StepKind = Literal["dip", "lifted", "hung", "shift"]
 
 
@@ -250,3 +255,23 @@ def _restart(signal: WeightSignal, mass: float, rough: float) -> WeightSignal:
     stays as it was learnt.
     """
     return replace(signal, mass=mass, rate=0.0, variance=rough**2, covariance=0.0, rate_variance=_RATE_SD**2)
+
+
+FEWEST_FOR_LINE = 4
+SMALLEST_SD_KG = 1e-4
+
+
+def on_line(times_s: Array, masses_kg: Array, at_s: float) -> tuple[float, float] | None:
+    """Mass at `at_s` on the straight line through accepted readings near it (least squares), with the standard
+    deviation that their scatter gives it, kg; None of fewer than `FEWEST_FOR_LINE`.
+
+    The filter sorts out knocks and steps, but believes in slow changes: it would lag behind a tree in its first half
+    hour. times_s, masses_kg: (readings,). Scatter by the median absolute deviation of the residuals.
+    """
+    if len(times_s) < FEWEST_FOR_LINE:
+        return None
+    design = np.column_stack([np.ones_like(times_s), times_s - at_s])
+    inverse = np.linalg.inv(design.T @ design)
+    line = inverse @ (design.T @ masses_kg)
+    scatter = 1.4826 * float(np.median(np.abs(masses_kg - design @ line)))
+    return float(line[0]), max(scatter, SMALLEST_SD_KG) * float(np.sqrt(inverse[0, 0]))

@@ -16,6 +16,12 @@ Array = npt.NDArray[np.float64]
 EVERY_S = 120.0
 """A cell's smoothed mass is taken this often."""
 
+ABOUT_S = 180.0
+"""It is read off a line through the readings of so long before and after."""
+
+FEWEST_TAKEN = 3
+"""The first readings of a cell teach its filter and count for nothing."""
+
 FEWEST_WEIGHINGS = 4
 SHORTEST_H = 0.4
 LEAST_KNOWN_AIR = 0.9
@@ -63,25 +69,43 @@ def from_cell(readings: Iterable[tuple[float, float]]) -> Weighed:
     nothing.
     """
     signal: weight.WeightSignal | None = None
-    rows: list[tuple[float, float, float]] = []
+    accepted: list[tuple[float, float]] = []
     notes: list[str] = []
-    due = 0.0
     for time_s, mass in readings:
         if signal is None and not np.isfinite(mass):
             continue
-        signal = weight.step(signal, time_s, mass)
-        if signal.step is not None and signal.step.kind == "dip" and rows and signal.step.time_s > 600.0:
+        before, signal = signal, weight.step(signal, time_s, mass)
+        if signal.step is not None and signal.step.kind == "dip" and accepted and signal.step.time_s > 600.0:
             notes.append(f"the cell saw a dip {signal.step.time_s / 3600:.1f} h after this one that nobody logged")
             break
         if signal.step is not None and signal.step.kind in ("dip", "hung") and signal.step.time_s <= 600.0:
-            rows = []  # only now the dipped tree hangs
-        if signal.hangs and not signal.waiting and time_s >= due and signal.taken > 3:
-            rows.append((time_s, signal.mass, max(signal.mass_sd, 1e-4)))
-            due = time_s + EVERY_S
+            accepted = []  # only now the dipped tree hangs
+        if before is not None and signal.taken > before.taken and signal.step is None and _trusted(signal):
+            accepted.append((time_s, mass - signal.shift))
     if signal is not None and signal.rejected > 0.2 * (signal.taken + signal.rejected):
         notes.append("the cell's readings were often disturbed")
-    times, masses, sds = (np.array(column) for column in zip(*rows, strict=True)) if rows else (np.zeros(0),) * 3
+    times, masses, sds = _smoothed(*_columns(accepted))
     return Weighed(times, masses, _dripping(times, masses, sds), True, tuple(notes))
+
+
+def _trusted(signal: weight.WeightSignal) -> bool:
+    return signal.hangs and not signal.waiting and signal.taken > FEWEST_TAKEN
+
+
+def _smoothed(times: Array, masses: Array) -> tuple[Array, Array, Array]:
+    """Times every `EVERY_S`, the mass there on the line through the readings about them, its standard deviation."""
+    rows = []
+    due = -np.inf
+    for time_s in times:
+        if time_s < due:
+            continue
+        near = slice(*np.searchsorted(times, [time_s - ABOUT_S, time_s + ABOUT_S]))
+        found = weight.on_line(times[near], masses[near], float(time_s))
+        if found is not None:
+            rows.append((float(time_s), *found))
+            due = time_s + EVERY_S
+    table = np.array(rows, dtype=np.float64).reshape(-1, 3)
+    return table[:, 0], table[:, 1], table[:, 2]
 
 
 def _columns(rows: Sequence[tuple[float, float]]) -> tuple[Array, Array]:

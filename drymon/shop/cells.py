@@ -12,12 +12,8 @@ from drymon.shop.reading import Reading
 EVERY_S = 300.0
 """A tree's ensemble looks at its cell this often: quick enough to matter, seldom enough to be independent."""
 
-LOOK_BACK_S, FEWEST = 600.0, 4
-"""A mass is the end of a straight line through the readings of so long, at least so many: the filter that sorts out
-knocks believes in slow changes, and would lag behind a tree in its first half hour.
-"""
-
-SMALLEST_SD_KG = 1e-4
+LOOK_BACK_S = 600.0
+"""A mass is the end of a straight line through the readings of so long."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,7 +30,7 @@ class Found:
             arrived=reading.arrived,
             tree=tree,
             mass=self.mass,
-            sd=max(self.sd, SMALLEST_SD_KG),
+            sd=max(self.sd, weight.SMALLEST_SD_KG),
         )
 
 
@@ -63,13 +59,7 @@ class Cells:
 
 
 def _found(signal: WeightSignal, kept: list[tuple[float, float]]) -> Found:
-    """The end of the line through what was kept (least squares), with the spread that its residuals give it."""
-    if len(kept) < FEWEST:
-        return Found(signal.mass, signal.mass_sd)
-    times, masses = np.array(kept).T
-    since = times - times[-1]
-    design = np.column_stack([np.ones_like(since), since])
-    inverse = np.linalg.inv(design.T @ design)
-    line = inverse @ (design.T @ masses)
-    scatter = 1.4826 * float(np.median(np.abs(masses - design @ line)))
-    return Found(float(line[0]), max(scatter, SMALLEST_SD_KG) * float(np.sqrt(inverse[0, 0])))
+    """The end of the line through what was kept, the filter's word while that is too little."""
+    times, masses = np.array(kept, dtype=np.float64).reshape(-1, 2).T
+    end = weight.on_line(times, masses, kept[-1][0]) if kept else None
+    return Found(*end) if end is not None else Found(signal.mass, signal.mass_sd)

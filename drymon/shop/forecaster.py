@@ -87,7 +87,9 @@ class Forecaster:
         ways = forecast.paths(history, self._spread(rack, at, history))
         if ways is None:
             return None
-        assumed = air.coefficients(math.nan, newest.assumed) if math.isnan(newest.speed) else None
+        assumed = None
+        if math.isnan(newest.speed):
+            assumed = air.coefficients(math.nan, newest.assumed, float(np.mean(ways.temperature)), air.pressure)
         return outlook.future_air(ways, air.pressure, assumed)
 
     def _spread(self, rack: str, at: float, history: forecast.History) -> forecast.Spread:

@@ -117,15 +117,22 @@ def test_an_assumed_speed_gives_each_member_its_own() -> None:
     assert ahead.resistance[0, -1] == pytest.approx(fast, rel=0.01)
 
 
-def test_the_table_of_speeds_is_the_correlation_within_a_percent() -> None:
-    speeds = np.linspace(0.0, 6.0, 61)
+@pytest.mark.parametrize("temperature_c", [12.0, 22.0, 33.0])
+@pytest.mark.parametrize("altitude_m", [0.0, 1800.0])
+def test_the_table_of_speeds_is_the_correlation_within_two_percent(temperature_c: float, altitude_m: float) -> None:
+    speeds = np.linspace(0.05, 6.0, 61)
+    pressure = float(air.standard_pressure(altitude_m))
+    ratio = float(air.humidity_ratio(temperature_c, 50.0, pressure))
     shape = (61, forecast.PATHS)
-    ways = Paths(np.full(shape, 22.0), np.full(shape, 0.0082), np.repeat(speeds[:, None], forecast.PATHS, axis=1))
-    found = outlook.future_air(ways, air.STANDARD_PRESSURE_PA, None).resistance[:, 0]
-    drive = surface.air_drive(22.0, 50.0)
-    h, h_m = surface.transfer_coefficients(speeds)
-    expected = surface.air_side_resistance(drive.slope_heat, np.asarray(h), np.asarray(h_m), 5.2)
-    np.testing.assert_allclose(found, expected, rtol=0.015)
+    ways = Paths(
+        np.full(shape, temperature_c), np.full(shape, ratio), np.repeat(speeds[:, None], forecast.PATHS, axis=1)
+    )
+    found = outlook.future_air(ways, pressure, None).resistance[:, 0]
+    drive = surface.air_drive(temperature_c, 50.0, pressure)
+    h, h_m = surface.transfer_coefficients(speeds, temperature_c, pressure)
+    radiation = surface.radiative_coefficient(temperature_c)
+    expected = surface.air_side_resistance(drive.slope_heat, np.asarray(h), np.asarray(h_m), radiation)
+    np.testing.assert_allclose(found, expected, rtol=0.02)
 
 
 def test_a_cooling_night_that_reaches_fog_stops_drying_but_breaks_nothing() -> None:

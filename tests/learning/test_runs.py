@@ -1,0 +1,26 @@
+"""A load cell's readings as the weighings of a run."""
+
+import numpy as np
+import pytest
+
+from drymon.learning.runs import from_cell
+
+
+@pytest.mark.parametrize("tau_h", [0.5, 1.0])
+def test_a_cells_weighings_lie_on_the_tree_from_the_first_half_hour_on(tau_h: float) -> None:
+    """A tree that loses 100 g by a first-order lag, seen every 10 s with 1.5 g of noise: no weighing may lag behind it,
+    or the fit learns a coat that begins to dry late. Twenty such runs, so that the mean's noise is small.
+    """
+    seconds = np.arange(0.0, 3 * 3600.0, 10.0)
+    truth = 3.0 + 0.1 * np.exp(-seconds / 3600.0 / tau_h)
+    rng = np.random.default_rng(5)
+    errors, claimed = [], []
+    for _ in range(20):
+        run = from_cell(zip(seconds, truth + rng.normal(0.0, 0.0015, len(seconds)), strict=True))
+        true_there = np.interp(run.times_s, seconds, truth)
+        stretches = [(300.0, 900.0), (900.0, 1800.0), (1800.0, 3600.0), (3600.0, 9000.0)]
+        inside = [(run.times_s >= low) & (run.times_s < high) for low, high in stretches]
+        errors.append([float(np.mean((run.masses_kg - true_there)[places])) for places in inside])
+        claimed.append(float(np.median(run.sds_kg[run.times_s > 900.0])))
+    assert np.all(np.abs(np.mean(errors, axis=0)) < 0.0002), "within 0.2 % of the water"
+    assert 0.0001 < np.mean(claimed) < 0.0006
