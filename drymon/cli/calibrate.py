@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from drymon.learning.calibration import Calibrated
+    from drymon.messages.settings import HomeConfig
 
 DUE_DAYS = {"cell": 90, "humidity": 180, "airflow": 365, "temperature": 365}
 """When to look again (common practice, no source)."""
@@ -66,13 +67,15 @@ def run(args: Namespace) -> int:
     config = config_of(args)
     if args.kind == "list":
         return _list(config.path)
+    if not args.dry_run:
+        check_known(config, args.kind, args.sensor)
     rows = _rows(args.kind, args.points) if args.points else _walk(args.kind)
     found = evaluate(args.kind, rows, getattr(args, "interval", ""), getattr(args, "accuracy", ""))
     print(f"{args.sensor}: {found.verdict}")
     for line in found.lines:
         print(f"  {line}")
     if not args.dry_run:
-        _keep(config.path, sensor_key(args.kind, args.sensor), found, rows, args.due_days)
+        _keep(args, config, found, rows)
     return 0 if found.good else 1
 
 
@@ -160,17 +163,44 @@ def _walk(kind: str, ask: Callable[[str], str] = input, say: Callable[[str], Any
         rows.append(row)
 
 
-def _keep(home: Path, sensor: str, found: "Calibrated", rows: Iterable[dict[str, str]], due_days: int) -> None:
-    from drymon.cli.home import DATABASE, wall
-    from drymon.store import Store
-    from drymon.store.people import Calibration
+def check_known(config: "HomeConfig", kind: str, sensor: str) -> None:
+    """LearningError where no sensor of that kind goes by that name: its correction would never be applied."""
+    from drymon.errors import LearningError
 
-    now = wall()
-    due = (now + timedelta(days=due_days)).date()
-    document = {**found.document(), "due": due.isoformat(), "points": list(rows)}
-    with Store.open(home / DATABASE, now=now) as store:
-        store.add_calibration(Calibration(now, sensor, found.kind, document))
-    print(f"  kept; readings from now on are corrected (a running service: after its restart); due again {due}")
+    known = _known(config, kind)
+    if sensor_key(kind, sensor) not in {sensor_key(kind, name) for name in known}:
+        names = ", ".join(known) or "none yet; let it publish once, then calibrate it"
+        raise LearningError(f"{kind} sensor: received {sensor!r}; known here are {names}")
+
+
+def _known(config: "HomeConfig", kind: str) -> list[str]:
+    """The sensors of a kind that room.toml names or that were heard, as they are named to `calibrate`."""
+    from drymon.cli.home import DATABASE, record_of
+
+    if kind == "cell":
+        found, quantity = {cell.name for cell in config.room.cells}, "weight"
+    else:
+        found, quantity = {_join(one.place, one.sensor) for one in config.sources if one.quantity == kind}, kind
+    if (config.path / DATABASE).exists():
+        with record_of(config) as record:
+            heard = [one for one in record.latest_readings() if one.quantity == quantity]
+        found |= {one.sensor if kind == "cell" else _join(one.place, one.sensor) for one in heard}
+    return sorted(found)
+
+
+def _join(place: str, sensor: str) -> str:
+    return f"{place}/{sensor}" if sensor else place
+
+
+def _keep(args: Namespace, config: "HomeConfig", found: "Calibrated", rows: Iterable[dict[str, str]]) -> None:
+    from drymon.cli.door import keep
+    from drymon.cli.home import wall
+    from drymon.store.kept import keep_calibration
+
+    due = (wall() + timedelta(days=args.due_days)).date().isoformat()
+    document = {**found.document(), "due": due, "points": list(rows)}
+    wanted = {"sensor": sensor_key(args.kind, args.sensor), "kind": found.kind, "document": document}
+    print(f"  kept; {keep(config, 'calibration', keep_calibration, wanted)}; due again {due}")
 
 
 def _list(home: Path) -> int:

@@ -3,12 +3,21 @@
 import getpass
 import http.client
 import json
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from datetime import datetime
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 from drymon.errors import DrymonError, SetupError, StoreError
 
+if TYPE_CHECKING:
+    from drymon.messages.settings import HomeConfig
+    from drymon.store import Store
+
 TIMEOUT_S = 30.0
+
+Act = Callable[["Store", Mapping[str, Any], datetime], str]
+"""What a command wants done in the database, at a time; SetupError where it makes no sense."""
 
 
 def ask_service(home: Path, path: str, wanted: Mapping[str, object]) -> str:
@@ -39,6 +48,18 @@ def ask_service(home: Path, path: str, wanted: Mapping[str, object]) -> str:
     if answer.status != 200:
         raise SetupError(said["text"]) if answer.status == 400 else DrymonError(said["text"])
     return str(said["text"])
+
+
+def keep(config: "HomeConfig", about: str, act: Act, wanted: Mapping[str, Any]) -> str:
+    """Have `act` done in the home's database; while a service holds it, by that service. Its words about it."""
+    from drymon.cli.home import DATABASE, wall
+    from drymon.store import HomeLock, Store, is_held
+
+    if is_held(config.path):
+        return ask_service(config.path, f"/control/{about}", wanted)
+    now = wall()
+    with HomeLock(config.path), Store.open(config.path / DATABASE, now=now) as store:
+        return act(store, wanted, now)
 
 
 def who() -> str:

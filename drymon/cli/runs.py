@@ -48,25 +48,20 @@ def run(args: Namespace) -> int:
 
 
 def _change(args: Namespace, config: "HomeConfig") -> int:
-    from drymon.cli.home import DATABASE, record_of, wall
+    from drymon.cli.door import keep
+    from drymon.cli.home import record_of
     from drymon.cli.weighed import weighed_runs
     from drymon.errors import LearningError
-    from drymon.store import Store
-    from drymon.store.people import LeftOut
+    from drymon.store.kept import change_run
 
     name = args.leave_out or args.take_back
     with record_of(config) as record:
         known = {one.id for one in weighed_runs(config, record)}
     if name not in known:
         raise LearningError(f"received run {name!r}; no run has this name, `drymon runs` lists them")
-    with Store.open(config.path / DATABASE) as store:
-        if args.leave_out:
-            store.leave_run_out(LeftOut(name, args.reason.strip(), args.by or getpass.getuser(), wall()))
-            print(f"{name} is left out of fits: {args.reason.strip()}")
-        elif store.take_run_back(name):
-            print(f"{name} counts again")
-        else:
-            print(f"{name} was not left out")
+    act = "leave-out" if args.leave_out else "take-back"
+    wanted = {"act": act, "run": name, "reason": (args.reason or "").strip(), "by": args.by or getpass.getuser()}
+    print(keep(config, "run", change_run, wanted))
     print("`drymon fit` makes it felt")
     return 0
 

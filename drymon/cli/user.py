@@ -5,7 +5,7 @@ import sys
 from argparse import Namespace
 from typing import TYPE_CHECKING, Any
 
-from drymon.cli.door import ask_service, who
+from drymon.cli.door import keep, who
 from drymon.errors import SetupError
 
 if TYPE_CHECKING:
@@ -34,6 +34,7 @@ def register(subparsers: Any) -> None:
 def run(args: Namespace) -> int:
     """Do it and say so."""
     from drymon.cli.home import config_of
+    from drymon.views.page.user_acts import change_user
 
     config = config_of(args)
     if args.act == "list":
@@ -44,7 +45,7 @@ def run(args: Namespace) -> int:
         from drymon.views.page.passwords import check_password, hash_password
 
         wanted["hash"] = hash_password(check_password(_password()))
-    print(_change(config, wanted))
+    print(keep(config, "user", change_user, wanted))
     return 0
 
 
@@ -57,19 +58,6 @@ def _names(config: "HomeConfig") -> list[str]:
         return []
     with Store.open(path, readonly=True) as store:
         return [user.name for user in store.users()]
-
-
-def _change(config: "HomeConfig", wanted: dict[str, str]) -> str:
-    """In the database; while a service holds it, by way of the service's page."""
-    from drymon.cli.home import DATABASE, wall
-    from drymon.store import HomeLock, Store, is_held
-    from drymon.views.page.user_acts import change_user
-
-    if is_held(config.path):
-        return ask_service(config.path, "/control/user", wanted)
-    now = wall()
-    with HomeLock(config.path), Store.open(config.path / DATABASE, now=now) as store:
-        return change_user(store, wanted, now)
 
 
 def _password() -> str:

@@ -58,6 +58,7 @@ class Pipeline:
         said: list[Message] = []
         now = until
         with self.store.transaction():
+            self._corrections = Corrections.of(self.store.calibrations())  # a sensor may just have been calibrated
             for message in messages:
                 said += self.take(message)
                 now = message.arrived

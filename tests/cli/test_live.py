@@ -10,7 +10,10 @@ from pathlib import Path
 
 import pytest
 
+from drymon.cli.door import ask_service
 from drymon.cli.main import main
+from drymon.errors import SetupError
+from drymon.store import Store
 
 START_S = 60.0
 
@@ -30,6 +33,31 @@ def service(home: Path) -> Iterator["subprocess.Popen[bytes]"]:
         child.kill()
         child.wait(20)
         log.close()
+
+
+def test_a_sensor_is_calibrated_by_the_running_service(
+    home: Path, service: "subprocess.Popen[bytes]", tmp_path: Path, capsys
+):
+    room = (home / "room.toml").read_text()
+    (home / "room.toml").write_text(room + '[[cell]]\nname = "cell-1"\nrack = "rack-a"\n')
+    (tmp_path / "points.csv").write_text("known_kg,reading_kg\n0,0.02\n5,5.07\n10,10.12\n5,5.07\n0,0.02\n")
+    assert main(["calibrate", "cell", "cell-1", "--points", str(tmp_path / "points.csv"), "--home", str(home)]) == 0
+    assert "kept; readings from now on are corrected; due again" in capsys.readouterr().out
+    with Store.open(home / "drymon.db", readonly=True) as store:
+        (kept,) = store.calibrations("cell-1")
+    assert kept.document["points"][1] == {"known_kg": "5", "reading_kg": "5.07"}
+
+
+def test_a_run_is_left_out_by_the_running_service(home: Path, service: "subprocess.Popen[bytes]", capsys):
+    """Through its door, as `drymon runs` does; the loop writes."""
+    wanted = {"act": "leave-out", "run": "t-1.1.20310303T0700", "reason": "bumped", "by": "Ana"}
+    assert ask_service(home, "/control/run", wanted) == "t-1.1.20310303T0700 is left out of fits: bumped"
+    with pytest.raises(SetupError, match="received 'lose' of 't-1'"):
+        ask_service(home, "/control/run", {"act": "lose", "run": "t-1"})
+    with Store.open(home / "drymon.db", readonly=True) as store:
+        assert [(one.run, one.reason, one.by) for one in store.runs_left_out().values()] == [
+            ("t-1.1.20310303T0700", "bumped", "Ana")
+        ]
 
 
 def status(home: Path, capsys) -> dict:

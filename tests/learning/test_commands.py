@@ -15,6 +15,7 @@ from drymon.cli.main import main
 from drymon.cli.weighed import weighed_runs
 from drymon.drying import sorption
 from drymon.messages.config import load_home
+from drymon.store import HomeLock
 
 START = datetime(2031, 3, 3, 6, 0, tzinfo=UTC)
 ROOM = """
@@ -103,6 +104,24 @@ def test_a_run_knows_what_the_coats_below_held_when_it_was_dipped(tmp_path):
     assert run.held_below == pytest.approx(float(sorption.excess(30.0)), abs=0.02)
 
 
+def test_a_spell_inherits_nothing_over_a_dip_said_to_be_the_first(tmp_path):
+    """As live: another shell of the same name has its own shelter and hangs on no cell until somebody says so."""
+    (tmp_path / "room.toml").write_text(ROOM, encoding="utf-8")
+    cell = {"tree": "t-1", "rack": "rack-a", "coat": "backup", "cell": "cell-1", "shelter": "open", "number": 1}
+    lines = [_log(0.0, "dip", **cell), _log(5.0, "dip", tree="t-1", rack="rack-a", coat="backup", number=1)]
+    lines += [_line(k / 60.0, "rack-a/temperature", "21.0") for k in range(9 * 60)]
+    lines += [_log(5.1 + k / 2, "weigh", tree="t-1", mass=4.0 + 0.1 * math.exp(-k), unit="kg") for k in range(7)]
+    lines += [_line(k / 60.0 + 0.01, "rack-a/weight/cell-1", "5.0") for k in range(9 * 60)]
+    stream = tmp_path / "stream.jsonl"
+    lines.sort(key=lambda pair: pair[0])
+    stream.write_text("\n".join(json.dumps(line) for _, line in lines) + "\n", encoding="utf-8")
+    assert main(["replay", str(stream), "--home", str(tmp_path)]) == 0
+    config = load_home(tmp_path)
+    with record_of(config) as record:
+        first, second = weighed_runs(config, record)
+    assert (first.shelter, first.on_cell, second.shelter, second.on_cell) == ("open", True, "pocketed", False)
+
+
 def test_runs_lists_what_was_weighed_and_why_one_is_not_used(played, capsys):
     assert main(["runs", "--home", str(played)]) == 0
     out = capsys.readouterr().out
@@ -187,6 +206,28 @@ def test_a_bad_cell_exits_1_and_a_bad_file_names_the_columns(played, capsys, tmp
     points.write_text("kg;shown\n", encoding="utf-8")
     assert main(["calibrate", "cell", "cell-1", "--points", str(points), *home]) == 1
     assert "needed: known_kg,reading_kg" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("kind", "sensor", "known"),
+    [("cell", "cell-2", "cell-1"), ("humidity", "rack-b", "rack-a"), ("temperature", "rack-a/low", "rack-a")],
+)
+def test_a_sensor_that_nobody_knows_is_refused_before_anything_is_asked(played, capsys, kind, sensor, known):
+    assert main(["calibrate", kind, sensor, "--points", "nowhere.csv", "--home", str(played)]) == 1
+    assert f"received {sensor!r}; known here are {known}\n" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    "words", [["runs", "--leave-out", "t-1.1.20310303T0700", "--reason", "x"], ["calibrate", "humidity", "rack-a"]]
+)
+def test_nothing_is_written_beside_another_drymon(played, capsys, tmp_path, words):
+    (tmp_path / "salts.csv").write_text(
+        "salt,temperature_c,reading_pct\nMgCl2,22,35.1\nNaCl,22,77.0\n", encoding="utf-8"
+    )
+    more = ["--points", str(tmp_path / "salts.csv")] if words[0] == "calibrate" else []
+    with HomeLock(played):  # as a service does whose page is not up
+        assert main([*words, *more, "--home", str(played)]) == 1
+    assert "is in use" in capsys.readouterr().err
 
 
 def test_the_guided_walk_takes_answers_at_the_terminal(played):

@@ -20,8 +20,8 @@ from drymon.views.page.words import FACES, air_words, event_words, percent, valu
 log = logging.getLogger(__name__)
 
 LARGEST_FORM = 16 * 1024
-WITHOUT_SESSION = frozenset({"sign_in", "control_user", "control_alarm"})
-OPEN = frozenset({"static", "sign_in", "control_user", "control_alarm", "manifest", "clock"})
+WITHOUT_SESSION = frozenset({"sign_in", "control", "control_alarm"})
+OPEN = frozenset({"static", "sign_in", "control", "control_alarm", "manifest", "clock"})
 
 
 def create_app(ports: Ports) -> Flask:
@@ -89,7 +89,7 @@ def _guard(app: Flask, desk: Desk) -> None:
 
 def _check_change(desk: Desk) -> None:
     """A change needs a page of ours, a person, and that person's own form."""
-    if request.endpoint in ("control_user", "control_alarm"):
+    if request.endpoint in ("control", "control_alarm"):
         return  # proves itself with the home's own token
     if not from_our_page(request.host, request.headers.get("Sec-Fetch-Site"), request.headers.get("Origin")):
         abort(403, "this change was not asked for by a page of drymon; nothing was changed")

@@ -1,14 +1,24 @@
 """Signing in and out, and the door for commands on this machine."""
 
 import hmac
+from collections.abc import Callable, Mapping
+from datetime import datetime
 from typing import Any
 
 from flask import Flask, abort, make_response, request, url_for
 
 from drymon.shop.alarm_acts import act_of
+from drymon.store.kept import change_run, keep_calibration
+from drymon.store.store import Store
 from drymon.views.page.access import COOKIE, LASTS, SignInRefused
 from drymon.views.page.desk import Desk, back_to
 from drymon.views.page.user_acts import change_user
+
+ACTS: Mapping[str, Callable[[Store, Mapping[str, Any], datetime], str]] = {
+    "user": change_user,
+    "calibration": keep_calibration,
+    "run": change_run,
+}
 
 
 def add(app: Flask, desk: Desk) -> None:
@@ -29,12 +39,12 @@ def add(app: Flask, desk: Desk) -> None:
         answer.delete_cookie(COOKIE)
         return answer
 
-    @app.post("/control/user")
-    def control_user() -> Any:
+    @app.post("/control/<any(user, calibration, run):about>")
+    def control(about: str) -> Any:
         _check_token(desk)
-        wanted = request.get_json(silent=True) or {}
+        wanted, act = request.get_json(silent=True) or {}, ACTS[about]
         now = desk.ports.now()
-        text = desk.ports.write(lambda store: change_user(store, wanted, now))
+        text = desk.ports.write(lambda store: act(store, wanted, now))
         return {"text": text}
 
     @app.post("/control/alarm")
