@@ -64,7 +64,8 @@ class Pipeline:
                 now = message.arrived
             if until is not None:
                 said += self.advance(until)
-            self._save_book()
+            self._save_book(self.room.alarm_book)
+        self._saved_book = self.room.alarm_book
         return said + ([] if now is None else self._marks(now))
 
     def take(self, message: Message) -> list[Message]:
@@ -84,18 +85,18 @@ class Pipeline:
         """What the service itself has to report (its page, its disk): into the alarm book, in one transaction."""
         book, alerts = alarms.update(self.room.alarm_book, now, conditions, is_of_service)
         with self.store.transaction():
-            self.room.alarm_acted(book)
             said = self._settle(list(alerts))
-            self._save_book()
-            return said
+            self._save_book(book)
+        self._hold(book)
+        return said
 
     def act(self, act: Callable[[AlarmBook], AlarmBook], now: datetime, key: str, change: str, who: str) -> None:
         """What a person did with an alarm; AlarmError where it makes no sense."""
         book = act(self.room.alarm_book)
         with self.store.transaction():
-            self.room.alarm_acted(book)
             self.store.log_alarm(now, key, change, who)
-            self._save_book()
+            self._save_book(book)
+        self._hold(book)
 
     def keep(self, message: Message) -> None:
         """Record a message without telling the room: nothing is lost, whatever the room makes of it later."""
@@ -171,12 +172,16 @@ class Pipeline:
             self._tell(self.store, alerts)
         return [outgoing.to_message(outcome, self._name) for outcome in outcomes]
 
-    def _save_book(self) -> None:
+    def _save_book(self, book: AlarmBook) -> None:
         """Only when more than its time has changed: once a minute would wear the card for nothing."""
-        book, saved = self.room.alarm_book, self._saved_book
+        saved = self._saved_book
         if (book.entries, book.pauses) != (saved.entries, saved.pauses):
             self.store.save_alarm_book(book)
-            self._saved_book = book
+
+    def _hold(self, book: AlarmBook) -> None:
+        """Only once it is on disk: what could not be written is reported again, and said then."""
+        self.room.alarm_acted(book)
+        self._saved_book = book
 
     def _marks(self, now: datetime) -> list[Message]:
         return [

@@ -1,15 +1,20 @@
 """The road message by message, without a broker: what is written, and when it counts."""
 
+import json
 from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
 
 from drymon.drying.quantities import Quantity
+from drymon.errors import StoreError
 from drymon.messages.config import load_home
 from drymon.messages.message import Message
 from drymon.service.pipeline import Pipeline
+from drymon.shop.alarm_acts import acknowledge
+from drymon.shop.alarm_book import AlarmBook, AlarmState, Condition, Key, Truth
 from drymon.store import Calibration, Store
 from tests.service.conftest import make_home
 
@@ -42,3 +47,40 @@ def test_a_calibration_counts_from_the_next_reading_on_without_a_restart(pipelin
     pipeline.store.add_calibration(Calibration(at(1), "rack-a/temperature", "temperature", document))
     assert shown(pipeline, 2, "23") == 22.0
     assert [reading.value for reading in pipeline.store.readings()] == [23.0, 23.0]
+
+
+NO_PAGE = Condition(Key("page-unavailable", "page"), Truth.HOLDS, "The page cannot open its port.")
+
+
+@contextmanager
+def full_disk(pipeline: Pipeline) -> Iterator[None]:
+    """SQLite's own limit of pages stands for the disk: the same SQLITE_FULL, for what needs a page more."""
+    db = pipeline.store._db
+    db.execute(f"PRAGMA max_page_count = {db.execute('PRAGMA page_count').fetchone()[0]}")
+    yield
+    db.execute("PRAGMA max_page_count = 1073741823")
+
+
+def test_what_could_not_be_reported_for_a_full_disk_is_reported_once_there_is_room(pipeline: Pipeline) -> None:
+    long = Condition(NO_PAGE.key, Truth.HOLDS, "The page cannot open its port. " * 1000)
+    with full_disk(pipeline), pytest.raises(StoreError, match="disk is full"):
+        pipeline.report([long], at(1))
+    said = [json.loads(message.payload) for message in pipeline.report([long], at(2))]
+    assert [(alert["kind"], alert["state"]) for alert in said] == [("page-unavailable", "raised")]
+    assert [entry.id for entry in pipeline.store.alarm_book().standing()] == [said[0]["id"]]
+
+
+def test_an_acknowledgement_that_could_not_be_written_does_not_stand(pipeline: Pipeline) -> None:
+    (said,) = pipeline.report([NO_PAGE], at(1))
+    alarm = json.loads(said.payload)["id"]
+
+    def act(book: AlarmBook) -> AlarmBook:
+        return acknowledge(book, alarm, "Ana " * 10_000, at(2))
+
+    with full_disk(pipeline), pytest.raises(StoreError, match="disk is full"):
+        pipeline.act(act, at(2), alarm, "acknowledge", "Ana")
+    (entry,) = pipeline.room.alarm_book.standing()
+    assert pipeline.room.alarm_book.state(entry) is AlarmState.UNACKNOWLEDGED
+    pipeline.act(act, at(3), alarm, "acknowledge", "Ana")
+    (kept,) = pipeline.store.alarm_book().standing()
+    assert kept.acknowledged_by.startswith("Ana")
