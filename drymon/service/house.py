@@ -6,14 +6,13 @@ from datetime import datetime
 from pathlib import Path
 
 from drymon.messages.coat_models import model_doubts
+from drymon.service.backups import Backups
 from drymon.shop.alarm_book import OF_FILE, AlarmBook, Condition, Key, Truth
-from drymon.store.backup import backups_folder
 from drymon.store.store import Store
 
 log = logging.getLogger(__name__)
 
 DISK_LOW, DISK_WELL = 0.05, 0.07
-BACKUPS_KEPT = 7
 
 
 class House:
@@ -23,7 +22,8 @@ class House:
     """
 
     def __init__(self, home: Path, path: Path, store: Store) -> None:
-        self._home, self._path, self._store = home, path, store
+        self._home, self._store = home, store
+        self._backups = Backups(path)
         self._doubts = model_doubts(home)
         for told in self._doubts.values():
             log.error("%s", told)
@@ -36,7 +36,11 @@ class House:
         """Every minute: roll-ups, and a backup a day."""
         self._store.tidy(now)
         if clock_known:
-            self._back_up(now)
+            self._backups.tend(now)
+
+    def stop(self) -> None:
+        """Leave nothing running."""
+        self._backups.stop()
 
     def _models(self, book: AlarmBook) -> list[Condition]:
         known = {key.subject for key in book.entries if key.kind == "model-doubt" and key.occasion == OF_FILE}
@@ -56,12 +60,3 @@ class House:
         truth = Truth.HOLDS if free < DISK_LOW else Truth.CLEAR if free > DISK_WELL else Truth.UNCLEAR
         what = f"{usage.free / 1e6:.0f} MB are left on the disk of {self._home}."
         return Condition(Key("disk-full-soon", "disk"), truth, what)
-
-    def _back_up(self, now: datetime) -> None:
-        folder = backups_folder(self._path)
-        target = folder / f"drymon-{now:%Y-%m-%d}.db"
-        if target.exists():
-            return
-        self._store.backup(target)
-        for old in sorted(folder.glob("drymon-????-??-??.db"))[:-BACKUPS_KEPT]:
-            old.unlink()

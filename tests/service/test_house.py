@@ -1,5 +1,6 @@
 """What the service keeps in order: the files of its models, backups."""
 
+import time
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -11,7 +12,7 @@ from drymon.messages.message import Message
 from drymon.service.house import House
 from drymon.service.pipeline import Pipeline
 from drymon.store.store import Store
-from tests.service.conftest import make_home
+from tests.service.conftest import make_home, until
 
 BEGIN = datetime(2031, 3, 3, 6, tzinfo=UTC)
 
@@ -64,6 +65,55 @@ def test_while_nothing_changes_the_alarm_book_is_not_written_anew(home: Path, pi
     doubts_after(range(3, 10), house, pipeline)
     assert pipeline.store.alarm_book().now == written
     assert pipeline.room.alarm_book.now == BEGIN + timedelta(minutes=9)
+
+
+def test_a_backup_is_made_beside_the_loop_and_the_oldest_goes(home: Path, pipeline: Pipeline) -> None:
+    folder = home / "backups"
+    folder.mkdir()
+    for day in range(20, 28):
+        (folder / f"drymon-2031-02-{day}.db").write_bytes(b"")
+    (folder / "drymon-2031-02-28.db.part").write_bytes(b"cut short when the power went")
+    house, today = house_of(home, pipeline), folder / "drymon-2031-03-03.db"
+    house.tend(BEGIN, False)
+    assert (folder / "drymon-2031-02-28.db.part").exists(), "by a clock that is not known it may be any day"
+    begun = time.monotonic()
+    house.tend(BEGIN, True)
+    assert time.monotonic() - begun < 1.0
+    assert not today.exists(), "a child makes it"
+    pipeline.batch([Message(BEGIN, "drymon/shop/room/humidity", b"46")])
+    assert until(today.exists, 30)
+    assert until(lambda: house.tend(BEGIN, True) or not (folder / "drymon-2031-02-20.db").exists())
+    assert sorted(file.name for file in folder.iterdir()) == [
+        *(f"drymon-2031-02-{day}.db" for day in range(22, 28)),
+        today.name,
+    ]
+    with Store.open(today, readonly=True) as copy:
+        assert next(copy.readings()).value == 45.0
+
+
+def test_a_backup_that_fails_is_told_of_and_tried_again_an_hour_later(
+    home: Path, pipeline: Pipeline, caplog: pytest.LogCaptureFixture
+) -> None:
+    (home / "backups").write_text("a file where the folder should be")
+    house = house_of(home, pipeline)
+    assert until(lambda: house.tend(BEGIN, True) or "no backup of the database" in caplog.text, 30)
+    (home / "backups").unlink()
+    house.tend(BEGIN + timedelta(minutes=59), True)
+    house.stop()
+    assert not (home / "backups").exists()
+    house.tend(BEGIN + timedelta(minutes=61), True)
+    assert until((home / "backups" / "drymon-2031-03-03.db").exists, 30)
+    house.stop()
+
+
+def test_no_copy_outlives_the_service(home: Path, pipeline: Pipeline) -> None:
+    house = house_of(home, pipeline)
+    house.tend(BEGIN, True)
+    house.stop()
+    assert not (home / "backups" / "drymon-2031-03-03.db").exists()
+    house.tend(BEGIN + timedelta(minutes=1), True)
+    assert until((home / "backups" / "drymon-2031-03-03.db").exists, 30)
+    house.stop()
 
 
 def test_an_alarm_of_the_room_clears_though_the_service_reports_in_between(home: Path, pipeline: Pipeline) -> None:

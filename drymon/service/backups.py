@@ -1,0 +1,56 @@
+"""A backup of the database a day, copied and checked by a child process: the loop never waits for the card."""
+
+import logging
+import subprocess
+import sys
+from datetime import datetime, timedelta
+from pathlib import Path
+
+from drymon.store.backup import backups_folder
+
+log = logging.getLogger(__name__)
+
+KEPT = 7
+AGAIN_AFTER = timedelta(hours=1)
+
+
+class Backups:
+    """Those of the database at `path`. Not for several threads."""
+
+    def __init__(self, path: Path) -> None:
+        self._path, self._folder = path, backups_folder(path)
+        self._copying: subprocess.Popen[bytes] | None = None
+        self._failed: datetime | None = None
+
+    def tend(self, now: datetime) -> None:
+        """Every minute: begin today's where there is none yet, take up the end of one begun. Returns at once."""
+        if self._copying is not None:
+            if self._copying.poll() is not None:
+                self._end(self._copying, now)
+        elif not self._today(now).exists() and not (self._failed and abs(now - self._failed) < AGAIN_AFTER):
+            self._begin(self._today(now))
+
+    def stop(self) -> None:
+        """End a copy that is being made; what there is of it goes when the next one begins."""
+        if self._copying is not None:
+            self._copying.kill()
+            self._copying.communicate()
+            self._copying = None
+
+    def _today(self, now: datetime) -> Path:
+        return self._folder / f"drymon-{now:%Y-%m-%d}.db"
+
+    def _begin(self, target: Path) -> None:
+        for left_over in self._folder.glob("*.part"):
+            left_over.unlink()
+        command = [sys.executable, "-P", "-m", "drymon.store.copying", str(self._path), str(target)]
+        self._copying = subprocess.Popen(command, stdin=subprocess.DEVNULL, stderr=subprocess.PIPE)
+
+    def _end(self, copying: "subprocess.Popen[bytes]", now: datetime) -> None:
+        said = copying.communicate()[1].decode(errors="replace").strip()
+        self._copying, self._failed = None, now if copying.returncode else None
+        if copying.returncode:
+            log.error("no backup of the database: %s; trying again in an hour", said.rpartition("\n")[2] or "no word")
+            return
+        for old in sorted(self._folder.glob("drymon-????-??-??.db"))[:-KEPT]:
+            old.unlink()
