@@ -71,26 +71,31 @@ class Service:
 
     def run(self) -> None:
         """Serve. Raises StoreError, SetupError or BrokerError where it cannot begin."""
-        with HomeLock(self._config.path), Store.open(self._path, now=self._clock.wall()) as store:
-            self._store = store
-            store.mark_served(self._clock.wall())
-            if not self._clock.synchronised():
-                log.warning(
-                    "no time server keeps this computer's clock; a battery clock or a time server in the LAN helps"
-                )
-            systemd.tell(f"EXTEND_TIMEOUT_USEC={LONGEST_START_S * 1_000_000}", "STATUS=taking up the record")
-            self._house = House(self._config.path, self._path, store)
-            self._road = Road(self._config, load_models(self._config.path), store, self.stop, Teller(self._config))
-            self._reached = store.last_arrival()
-            known = self._road.pipeline.room.clock_known  # a doubt on record lasts until this service says otherwise
-            self._inbox = Inbox(self._name, StreamTime(self._clock, self._reached, known))
-            embedded = self._embedded()
-            try:
-                self._listen(embedded is None)
-            finally:
-                if embedded is not None:
-                    embedded.stop()
+        with HomeLock(self._config.path):
+            # Before opening, which checks and may copy and convert all that there is.
+            _ask_for_time("checking the database")
+            with Store.open(self._path, now=self._clock.wall()) as store:
+                self._serve(store)
         log.info("stopped")
+
+    def _serve(self, store: Store) -> None:
+        self._store = store
+        store.mark_served(self._clock.wall())
+        if not self._clock.synchronised():
+            log.warning("no time server keeps this computer's clock; a battery clock or a time server in the LAN helps")
+        _ask_for_time("taking up the record")
+        self._house = House(self._config.path, self._path, store)
+        self._road = Road(self._config, load_models(self._config.path), store, self.stop, Teller(self._config))
+        self._reached = store.last_arrival()
+        known = self._road.pipeline.room.clock_known  # a doubt on record lasts until this service says otherwise
+        self._inbox = Inbox(self._name, StreamTime(self._clock, self._reached, known))
+        embedded = self._embedded()
+        try:
+            self._listen(embedded is None)
+        finally:
+            self._house.stop()
+            if embedded is not None:
+                embedded.stop()
 
     def ask(self, work: Callable[[Pipeline], T]) -> T:
         """Have the loop's thread do something with the pipeline, and wait for it. For the page's threads."""
@@ -248,6 +253,10 @@ class Service:
             self._house.tend(self._clock.wall(), self._inbox.clock_known)
         except Exception:  # readings come first: nothing in the house may stop them
             log.exception("housekeeping failed; listening goes on")
+
+
+def _ask_for_time(what_for: str) -> None:
+    systemd.tell(f"EXTEND_TIMEOUT_USEC={LONGEST_START_S * 1_000_000}", f"STATUS={what_for}")
 
 
 def database_of(home: Path) -> Path:

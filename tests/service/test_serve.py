@@ -13,10 +13,14 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+import pytest
+
+from drymon.errors import StoreError
 from drymon.messages.config import load_home
 from drymon.messages.message import Message
 from drymon.messages.streams import StreamWriter
 from drymon.service.replay import replay
+from drymon.service.serve import Service
 from drymon.store.store import Store
 from tests.service.conftest import Ear, Mosquitto, Serving, make_home, until
 
@@ -303,10 +307,10 @@ def test_it_tells_the_service_manager(broker: Mosquitto, ear: Ear, tmp_path: Pat
         manager.bind(address)
         manager.settimeout(20)
         service = serving(make_home(tmp_path / "home", broker.port), {**os.environ, "NOTIFY_SOCKET": address})
-        said = [manager.recv(4096).decode() for _ in range(4)]
-        assert said[0].startswith("EXTEND_TIMEOUT_USEC=")
-        assert said[1].splitlines()[0] == "READY=1"
-        assert any("WATCHDOG=1" in each.splitlines() for each in said[2:])
+        said = [manager.recv(4096).decode() for _ in range(5)]
+        assert [each.startswith("EXTEND_TIMEOUT_USEC=") for each in said[:2]] == [True, True]
+        assert said[2].splitlines()[0] == "READY=1"
+        assert any("WATCHDOG=1" in each.splitlines() for each in said[3:])
         assert service.end() == 0
         manager.settimeout(0.2)
         try:
@@ -315,6 +319,21 @@ def test_it_tells_the_service_manager(broker: Mosquitto, ear: Ear, tmp_path: Pat
         except TimeoutError:
             pass
     assert "STOPPING=1" in said[-1]
+
+
+def test_the_service_manager_is_asked_for_time_before_the_database_is_looked_at(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A damaged database without a backup ends the start; by then the manager has been told to wait."""
+    home = make_home(tmp_path / "home")
+    (home / "drymon.db").write_bytes(b"no database at all" * 100)
+    monkeypatch.setenv("NOTIFY_SOCKET", str(tmp_path / "notify"))
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
+        manager.bind(str(tmp_path / "notify"))
+        manager.settimeout(5)
+        with pytest.raises(StoreError, match="damaged"):
+            Service(load_home(home)).run()
+        assert manager.recv(4096).decode().startswith("EXTEND_TIMEOUT_USEC=")
 
 
 def test_a_broker_that_is_down_keeps_nobody_from_starting(broker: Mosquitto, tmp_path: Path, serving: Start) -> None:
