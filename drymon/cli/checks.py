@@ -17,6 +17,7 @@ from drymon.messages.config import ROOM_FILE, load_home
 from drymon.messages.settings import HomeConfig
 from drymon.service.clock import EARLIEST, SystemClock
 from drymon.service.embedded import broker_of
+from drymon.shop.starting import model_of
 from drymon.store.backup import unfit
 from drymon.store.engine import has_wal_reset_fault, sqlite_version
 from drymon.views.now import age
@@ -139,17 +140,14 @@ def _models(config: HomeConfig) -> Iterator[Finding]:
     models = load_models(config.path)
     for told in model_doubts(config.path).values():
         yield Finding("wrong", "models", told.replace(f"; {REMEDY}", ""), f"{REMEDY}; then start drymon again")
-    names = [coat.name for coat in config.room.coats]
-    missing = [name for name in names if name not in models]
-    starting = [name for name in names if name in models and models[name].is_starting_model]
-    if missing:
-        remedy = f"known: {', '.join(sorted(models))}; rename the coat in room.toml, or fit it from weighed runs"
-        yield Finding("wrong", "models", f"none for {', '.join(missing)}: such trees are unknown", remedy)
+    used = [model for coat in config.room.coats if (model := model_of(coat, models)) is not None]
+    starting = [model.name for model in used if model.is_starting_model]
     if starting:
         remedy = "weigh some dryings, then `drymon fit`: bounds get much narrower"
         yield Finding("look", "models", f"starting models, wide on purpose: {', '.join(starting)}", remedy)
-    for model in (models[name] for name in names if name not in missing + starting):
-        yield Finding("ok", "models", f"{model.name}: learned from {model.runs} weighed runs")
+    for model in used:
+        if not model.is_starting_model:
+            yield Finding("ok", "models", f"{model.name}: learned from {model.runs} weighed runs")
 
 
 def _page(config: HomeConfig, running: bool) -> Finding:

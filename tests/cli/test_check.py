@@ -96,14 +96,21 @@ def test_a_broker_that_is_not_there_is_wrong(home: Path, capsys):
     assert "cannot be reached" in line(lines, "broker")
 
 
-def test_a_damaged_database_and_a_missing_model_are_wrong(home: Path, capsys):
+def test_a_damaged_database_is_wrong(home: Path, capsys):
     (home / "drymon.db").write_bytes(b"no database at all" * 100)
-    room = home / "room.toml"
-    room.write_text(room.read_text().replace('name = "backup"', 'name = "gold"'), encoding="utf-8")
     code, lines = shown(home, capsys)
     assert code == 1
     assert line(lines, "database").startswith("wrong")
-    assert "none for gold" in line(lines, "models")
+
+
+def test_a_coat_that_goes_by_the_model_of_its_family_is_well(home: Path, capsys):
+    """docs/room.md: a name without a model of its own starts from its family's."""
+    room = home / "room.toml"
+    room.write_text(room.read_text().replace('name = "backup"', 'name = "my-backup"'), encoding="utf-8")
+    code, lines = shown(home, capsys)
+    assert code == 0
+    assert line(lines, "models").startswith("look")
+    assert "starting models, wide on purpose: my-backup" in line(lines, "models")
 
 
 def test_a_model_file_that_cannot_be_used_is_wrong_and_the_starting_model_holds(home: Path, capsys):
