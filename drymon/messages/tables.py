@@ -5,6 +5,7 @@ Ranges are wide on purpose: they catch slips of the pen (a dry_at of 95, a humid
 
 import re
 from datetime import time
+from difflib import get_close_matches
 from typing import Annotated, Literal
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
@@ -13,6 +14,7 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validat
 from drymon.drying.quantities import Quantity
 from drymon.drying.sieves import OPENING_UM
 from drymon.messages.names import NAME_PATTERN, RESERVED_RACKS
+from drymon.shop.alarm_kinds import KINDS
 
 
 def between(low: float, high: float) -> AfterValidator:
@@ -91,6 +93,13 @@ def _time_of_day(text: str) -> str:
     if moment is None or moment.tzinfo is not None:
         raise ValueError('a time of day in the room\'s own time zone, such as "06:30"')
     return text
+
+
+def _kind(name: str) -> str:
+    if name not in KINDS:
+        near = get_close_matches(name, KINDS, n=1)
+        raise ValueError(f"a kind of alarm: {', '.join(KINDS)}" + (f" (did you mean {near[0]}?)" if near else ""))
+    return name
 
 
 _HOST_NAME = re.compile(
@@ -212,7 +221,7 @@ class RecipeTable(Table):
 
 
 class RouteTable(Table):
-    kinds: list[Name] = []
+    kinds: list[Annotated[str, AfterValidator(_kind)]] = []
     least_severity: Literal["notice", "warning", "danger"] = "warning"
 
 

@@ -125,6 +125,12 @@ def test_broker_port_without_tls():
         (LEAST + '[page]\nnames = "drymon.local"\n', "page.names", "drymon.local", "list"),
         (LEAST + '[page]\nhost = "0.0.0.0"\n', "page.host", "0.0.0.0", "127.0.0.1"),
         (LEAST + '[page]\nhost = "10.0.0.5"\npassword_file = "no"\n', "page.password_file", "no", "write the page's"),
+        (
+            LEAST + '[[notify.webhook]]\nurl = "https://hook.example"\nkinds = ["tree-hold", "rack-redy"]\n',
+            "notify.webhook[1].kinds[2]",
+            "rack-redy",
+            "did you mean rack-ready?",
+        ),
         (LEAST + '[broker]\npassword_file = "x"\n', "broker", "password_file without username", "allowed"),
         (LEAST + '[broker]\nca_file = "a"\ncert_file = "b"\n', "broker", "one of cert_file and key_file", "both"),
         (
