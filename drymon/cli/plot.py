@@ -117,15 +117,18 @@ def tree_picture(
 ) -> "Figure":
     """A tree's drying, by default from its first dip to what is expected next."""
     from drymon.views.gather import verdicts_by_tree
+    from drymon.views.history import last_life
     from drymon.views.plots.room import future_end
     from drymon.views.plots.tree import draw_tree
 
-    verdicts = verdicts_by_tree(record, now - LONGEST_TREE if begin is None else None, end, tree).get(tree)
+    events = list(record.events(tree=tree))
+    life = last_life(events, now) if begin is None else None
+    verdicts = verdicts_by_tree(record, life.begin if life else None, end, tree).get(tree)
     if verdicts is None:
         raise _unknown("tree", tree, record.tree_names())
     start = begin or verdicts[0].dipped_at - timedelta(minutes=20)
     span = _span(config, start, end or future_end({tree: verdicts}, now))
-    return draw_tree(tree, verdicts, list(record.events(tree=tree)), config.room, span, now)
+    return draw_tree(tree, verdicts, events, config.room, span, now)
 
 
 def room_picture(

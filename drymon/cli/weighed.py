@@ -1,7 +1,7 @@
 """From a home's record to its weighed runs: spells between dips, their weighings, the air that they had."""
 
-from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
@@ -15,7 +15,8 @@ from drymon.learning.runs import Weighed, air_by_minute, from_bench, from_cell, 
 from drymon.messages.settings import HomeConfig
 from drymon.shop.air import STILL_AIR
 from drymon.shop.corrected import Corrections, corrected
-from drymon.shop.events import Dip, FanSwitched, Leave, LogEvent, Look, Move, TreeEvent, Undo, Weigh
+from drymon.shop.events import FanSwitched, LogEvent, Weigh
+from drymon.shop.lives import Coat, all_coats, lives_of
 from drymon.shop.setup import Rack
 from drymon.store import Store
 from drymon.views.air_record import AirRecord
@@ -31,30 +32,26 @@ BEFORE_MIN = 120
 
 
 @dataclass(frozen=True)
-class Stay:
-    """Where a tree hung from `begin` on."""
-
-    begin: datetime
-    rack: str
-    cell: str | None
-
-
-@dataclass(frozen=True)
 class Spell:
-    """One coat of one tree, from its dip to the next dip or until it left."""
+    """One coat of one tree, and what the bench scale said meanwhile."""
 
-    dip: Dip
-    number: int
-    shelter: str
-    stays: tuple[Stay, ...]
+    coat: Coat
     bench: tuple[Weigh, ...] = ()
-    end: datetime | None = None
-    notes: tuple[str, ...] = field(default=())
+
+    @property
+    def begin(self) -> datetime:
+        """The moment of the dip."""
+        return self.coat.dip.time
 
     @property
     def id(self) -> str:
         """The run's name: tree, coat number, moment of the dip."""
-        return f"{self.dip.tree}.{self.number}.{self.dip.time:%Y%m%dT%H%M}"
+        return f"{self.coat.dip.tree}.{self.coat.number}.{self.begin:%Y%m%dT%H%M}"
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What whoever looks at the run should know."""
+        return ("begun elsewhere: what lies below is unknown",) if self.coat.begun_elsewhere else ()
 
 
 def weighed_runs(config: HomeConfig, record: Store, *, coats: Sequence[str] | None = None) -> list[Run]:
@@ -67,78 +64,32 @@ def weighed_runs(config: HomeConfig, record: Store, *, coats: Sequence[str] | No
     air = AirRecord(record, config.room)
     left_out = {name: entry.reason for name, entry in record.runs_left_out().items()}
     runs = []
-    for spell in sorted(spells(events), key=lambda spell: spell.dip.time):
-        if coats is not None and spell.dip.coat not in coats:
+    for spell in spells(events, ended):
+        if coats is not None and spell.coat.dip.coat not in coats:
             continue
-        until = min(spell.end or ended, spell.dip.time + LONGEST)
+        until = min(spell.coat.end, spell.begin + LONGEST)
         weighed = _weighed(record, spell, until, corrections)
         if weighed is not None:
             runs.append(_run(config, air, spell, weighed, fans, left_out.get(spell.id, "")))
     return runs
 
 
-def spells(events: Iterable[LogEvent]) -> Iterator[Spell]:
-    """The spells of all trees, undone dips taken away."""
-    by_tree: dict[str, list[TreeEvent]] = {}
-    for event in sorted(events, key=lambda event: (event.time, event.arrived)):
-        if isinstance(event, TreeEvent):
-            by_tree.setdefault(event.tree, []).append(event)
-    for own in by_tree.values():
-        yield from _of_tree(_without_undone(own))
-
-
-def _without_undone(events: Sequence[TreeEvent]) -> list[TreeEvent]:
-    kept: list[TreeEvent] = []
-    for event in events:
-        if isinstance(event, Undo):
-            dips = [place for place, one in enumerate(kept) if isinstance(one, Dip)]
-            if dips:
-                del kept[dips[-1]]
-        else:
-            kept.append(event)
-    return kept
-
-
-def _of_tree(events: Sequence[TreeEvent]) -> Iterator[Spell]:
-    open_: Spell | None = None
-    for event in events:
-        if isinstance(event, Dip):
-            if open_ is not None:
-                yield replace(open_, end=event.time)
-            open_ = _begun(event, open_)
-        elif open_ is None:
-            continue
-        elif isinstance(event, Leave) or (isinstance(event, Look) and event.finding == "scrap"):
-            yield replace(open_, end=event.time)
-            open_ = None
-        elif isinstance(event, Move):
-            open_ = replace(open_, stays=(*open_.stays, Stay(event.time, event.rack, event.cell)))
-        elif isinstance(event, Weigh):
-            open_ = replace(open_, bench=(*open_.bench, event))
-    if open_ is not None:
-        yield open_
-
-
-def _begun(dip: Dip, before: Spell | None) -> Spell:
-    number = dip.number or (before.number + 1 if before else 1)
-    shelter = dip.shelter or (before.shelter if before else "pocketed")
-    stay = before.stays[-1] if before else None
-    cell = dip.cell or (stay.cell if stay and stay.rack == dip.rack else None)
-    elsewhere = number > (before.number + 1 if before else 1)
-    notes = ("begun elsewhere: what lies below is unknown",) if elsewhere else ()
-    return Spell(dip, number, shelter, (Stay(dip.time, dip.rack, cell),), notes=notes)
+def spells(events: Iterable[LogEvent], end: datetime) -> list[Spell]:
+    """The spells of all trees, by their dip. end: where the record ends."""
+    coats = all_coats(lives_of(events, end))
+    return [Spell(coat, tuple(event for event in coat.events if isinstance(event, Weigh))) for coat in coats]
 
 
 def _weighed(record: Store, spell: Spell, until: datetime, corrections: Corrections) -> Weighed | None:
     """The spell's weighings: its load cell's if that gave enough, else the bench scale's."""
-    cell = spell.stays[0].cell
+    cell = spell.coat.stays[0].cell
     if cell is not None:
-        moved = spell.stays[1].begin if len(spell.stays) > 1 else until
+        moved = spell.coat.stays[1].begin if len(spell.coat.stays) > 1 else until
         readings = record.readings(
-            spell.dip.time, min(until, moved), quantity=Quantity.WEIGHT.value, sensor=cell, doubted=False
+            spell.begin, min(until, moved), quantity=Quantity.WEIGHT.value, sensor=cell, doubted=False
         )
         rows = (
-            ((r.time - spell.dip.time).total_seconds(), corrected(r, corrections).value)
+            ((r.time - spell.begin).total_seconds(), corrected(r, corrections).value)
             for r in readings
             if not r.retained
         )
@@ -147,7 +98,7 @@ def _weighed(record: Store, spell: Spell, until: datetime, corrections: Correcti
             return found if len(found.times_s) else None
     if not spell.bench:
         return None
-    return from_bench([((w.time - spell.dip.time).total_seconds(), w.mass) for w in spell.bench])
+    return from_bench([((w.time - spell.begin).total_seconds(), w.mass) for w in spell.bench])
 
 
 def _run(
@@ -156,15 +107,15 @@ def _run(
     minutes = int(np.ceil(float(weighed.times_s[-1]) / 60.0)) + 1
     return make_run(
         id=spell.id,
-        tree=spell.dip.tree,
-        coat=spell.dip.coat,
-        number=spell.number,
-        shelter=spell.shelter,
-        rack=spell.stays[0].rack,
-        start_s=spell.dip.time.timestamp(),
+        tree=spell.coat.dip.tree,
+        coat=spell.coat.dip.coat,
+        number=spell.coat.number,
+        shelter=spell.coat.shelter,
+        rack=spell.coat.stays[0].rack,
+        start_s=spell.begin.timestamp(),
         weighed=weighed,
         air=_air(config, air, spell, minutes, fans),
-        coat_known=spell.dip.coat in config.room.coat_by_name,
+        coat_known=spell.coat.dip.coat in config.room.coat_by_name,
         left_out=left_out,
         notes=spell.notes,
         held_below=_held_below(config, air, spell),
@@ -173,10 +124,10 @@ def _run(
 
 def _held_below(config: HomeConfig, air: AirRecord, spell: Spell) -> float:
     """What the binder of the coats below held at the dip, in monolayers over those at the reference humidity."""
-    rack = config.room.rack_by_name.get(spell.dip.rack)
-    if rack is None or spell.number < 2:
+    rack = config.room.rack_by_name.get(spell.coat.dip.rack)
+    if rack is None or spell.coat.number < 2:
         return 0.0
-    begin = spell.dip.time - BEFORE_MIN * MINUTE
+    begin = spell.begin - BEFORE_MIN * MINUTE
     humidity = _series(air, rack, Quantity.HUMIDITY, begin, BEFORE_MIN)
     known = humidity[np.isfinite(humidity)]
     return float(sorption.excess(known).mean()) if len(known) else 0.0
@@ -186,13 +137,13 @@ def _air(config: HomeConfig, air: AirRecord, spell: Spell, minutes: int, fans: S
     """Minute by minute, over the racks that the tree hung on."""
     columns = {q: np.full(minutes, np.nan) for q in _AIR}
     assumed = np.full(minutes, np.nan)
-    for stay, following in zip(spell.stays, [*spell.stays[1:], None], strict=True):
+    for stay, following in zip(spell.coat.stays, [*spell.coat.stays[1:], None], strict=True):
         rack = config.room.rack_by_name.get(stay.rack)
         if rack is None:
             continue
-        first = max(int((stay.begin - spell.dip.time) // MINUTE), 0)
-        until = minutes if following is None else min(int((following.begin - spell.dip.time) // MINUTE), minutes)
-        begin = spell.dip.time + first * MINUTE
+        first = max(int((stay.begin - spell.begin) // MINUTE), 0)
+        until = minutes if following is None else min(int((following.begin - spell.begin) // MINUTE), minutes)
+        begin = spell.begin + first * MINUTE
         for quantity in _AIR:
             values = _series(air, rack, quantity, begin, until - first)
             columns[quantity][first:until] = values

@@ -6,8 +6,9 @@ from dataclasses import replace
 from datetime import datetime
 
 from drymon.shop import tree as trees
-from drymon.shop.events import CellMass, Dip, Leave, Look, Move, TreeEvent, Undo
+from drymon.shop.events import CellMass, Dip, Look, Move, TreeEvent, Undo
 from drymon.shop.judge import holding, state_of
+from drymon.shop.lives import takes_away, undone
 from drymon.shop.outcome import State, Verdict
 from drymon.shop.reasons import holds_told
 from drymon.shop.sensors import MINUTE_S
@@ -77,12 +78,13 @@ class TreeLog:
         rack: str | None = None
         hangs: tuple[str, float] | None = None
         for event in self._effective:
-            if isinstance(event, Leave) or (isinstance(event, Look) and event.finding == "scrap"):
+            if takes_away(event):
                 rack = hangs = None
-            elif isinstance(event, Dip | Move):
+            elif isinstance(event, Dip) or (isinstance(event, Move) and rack is not None):
+                stays = isinstance(event, Dip) and event.rack == rack and event.number != 1
                 if event.cell is not None:
                     hangs = event.cell, event.time.timestamp()
-                elif isinstance(event, Move) or event.rack != rack:
+                elif not stays:
                     hangs = None
                 rack = event.rack
         return hangs[1] if hangs is not None and hangs[0] == cell else None
@@ -139,7 +141,7 @@ class TreeLog:
             state = replace(state, complete=self.is_complete(state.dip.time, at))
         if isinstance(event, Dip):
             return trees.dipped(self.world, state, event, self._in_force(state, clock_known))
-        if isinstance(event, Leave) or (isinstance(event, Look) and event.finding == "scrap"):
+        if takes_away(event):
             return None
         if state is None:
             return None
@@ -179,16 +181,8 @@ class TreeLog:
 
 def _without_undone(events: list[TreeEvent]) -> list[TreeEvent]:
     """Events in time order without undo and the dips that it took back."""
-    kept: list[TreeEvent] = []
-    for event in events:
-        if not isinstance(event, Undo):
-            kept.append(event)
-            continue
-        for place in range(len(kept) - 1, -1, -1):
-            if isinstance(kept[place], Dip):
-                del kept[place]
-                break
-    return kept
+    taken = undone(events)
+    return [event for place, event in enumerate(events) if place not in taken and not isinstance(event, Undo)]
 
 
 def _first_difference(before: list[TreeEvent], after: list[TreeEvent]) -> float:

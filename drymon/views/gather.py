@@ -5,11 +5,12 @@ from datetime import UTC, datetime, timedelta
 
 from drymon.drying.air import humidity_ratio, standard_pressure
 from drymon.drying.quantities import Quantity
+from drymon.shop.lives import all_coats, lives_of
 from drymon.shop.outcome import Verdict
 from drymon.shop.setup import Rack, RoomSetup
 from drymon.store import Store
 from drymon.views.air_record import AirRecord
-from drymon.views.history import AirPoint, dips_of
+from drymon.views.history import AirPoint
 
 AIR = (Quantity.TEMPERATURE, Quantity.HUMIDITY, Quantity.AIRFLOW)
 PARTS_OF_AN_HOUR = (1, 2, 3, 5, 6, 10, 15, 20, 30, 60)
@@ -71,7 +72,8 @@ def verdicts_by_tree(
     store: Store, begin: datetime | None = None, end: datetime | None = None, tree: str | None = None
 ) -> dict[str, list[Verdict]]:
     """Verdict histories, each in time order, without what was said of dips that were taken back; `tree`: one only."""
-    dips = {(d.dip.tree, d.dip.time) for d in dips_of(store.events(tree=tree), datetime.max.replace(tzinfo=UTC))}
+    lives = lives_of(store.events(tree=tree), datetime.max.replace(tzinfo=UTC))
+    dips = {(coat.dip.tree, coat.dip.time) for coat in all_coats(lives)}
     trees: dict[str, list[Verdict]] = {}
     for verdict in store.verdict_history(tree, begin, end):
         if (verdict.tree, verdict.dipped_at) in dips:

@@ -1,12 +1,16 @@
-"""What a row of stored verdicts tells: a tree's coats, and which state held from when to when. Pure."""
+"""What a row of stored verdicts tells: a tree's coats, and which state held from when to when. And what hung where.
+
+Pure.
+"""
 
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from itertools import groupby, zip_longest
+from itertools import groupby
 
-from drymon.shop.events import Dip, Leave, LogEvent, Look, Undo
+from drymon.shop.events import Event
+from drymon.shop.lives import Coat, Life, Stay, all_coats, lives_of
 from drymon.shop.outcome import Reason, State, Verdict
 
 WIDENING = ("starting-model", "airflow-assumed", "outside-experience", "buried-water", "redipped-early")
@@ -84,37 +88,20 @@ def _joined(pieces: list[Stretch]) -> list[Stretch]:
     return joined
 
 
-@dataclass(frozen=True)
-class Dipped:
-    """A dip that stands, and until when its coat was the tree's last: the next dip, the tree's leaving, or `end`."""
-
-    dip: Dip
-    end: datetime
+def last_life(events: Iterable[Event], end: datetime) -> Life | None:
+    """The last tree of its name that its events tell of, None where no dip stands."""
+    return next(reversed(lives_of(events, end)), None)
 
 
-def dips_of(events: Iterable[LogEvent], end: datetime) -> list[Dipped]:
-    """The dips that were not taken back, by time. events: in time order."""
-    standing: dict[str, list[Dip]] = {}
-    gone: dict[str, datetime] = {}
-    for event in events:
-        if isinstance(event, Dip):
-            standing.setdefault(event.tree, []).append(event)
-        elif isinstance(event, Undo) and standing.get(event.tree):
-            standing[event.tree].pop()
-        elif isinstance(event, Leave) or (isinstance(event, Look) and event.finding == "scrap"):
-            gone[event.tree] = event.time
-    found = [
-        Dipped(dip, after.time if after else max(gone.get(tree, end), dip.time))
-        for tree, dips in standing.items()
-        for dip, after in zip_longest(dips, dips[1:])
-    ]
-    return sorted(found, key=lambda dipped: dipped.dip.time)
+def coats_on(rack: str, events: Iterable[Event], begin: datetime, end: datetime) -> set[str]:
+    """The coats, by name, that hung on a rack at any time of a span. events: up to `end`."""
+    hung = stays_on(rack, all_coats(lives_of(events, end)))
+    return {coat.dip.coat for coat, stay in hung if stay.begin < end and stay.end > begin}
 
 
-def coats_on(rack: str, events: Iterable[LogEvent], begin: datetime, end: datetime) -> set[str]:
-    """The coats, by name, that hung on a rack at any time of a span. events: in time order, up to `end`."""
-    dips = [dipped for dipped in dips_of(events, end) if dipped.dip.rack == rack]
-    return {dipped.dip.coat for dipped in dips if dipped.dip.time < end and dipped.end > begin}
+def stays_on(rack: str, coats: Iterable[Coat]) -> list[tuple[Coat, Stay]]:
+    """Which of the coats hung on a rack, and when."""
+    return [(coat, stay) for coat in coats for stay in coat.stays if stay.rack == rack]
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,9 +6,9 @@ from datetime import timedelta
 import pytest
 from invented import hours, tree_history, verdict
 
-from drymon.shop.events import Dip, Leave, Undo
+from drymon.shop.events import Dip, Leave, Move
 from drymon.shop.outcome import State
-from drymon.views.history import coats_of, dips_of, natural, stretches
+from drymon.views.history import coats_of, coats_on, natural, stretches
 
 
 def test_coats_are_split_by_dip_and_end_where_the_next_begins():
@@ -29,19 +29,18 @@ def test_past_its_validity_a_verdict_is_unknown_whatever_it_said():
     ]
 
 
-def dip(at: float, tree: str = "t-1") -> Dip:
-    return Dip(time=hours(at), arrived=hours(at), tree=tree, rack="rack-a", coat="backup")
+def dip(at: float, tree: str = "t-1", coat: str = "backup") -> Dip:
+    return Dip(time=hours(at), arrived=hours(at), tree=tree, rack="rack-a", coat=coat)
 
 
-def test_a_dip_taken_back_is_gone_and_the_one_before_goes_on():
-    undo = Undo(time=hours(2.1), arrived=hours(2.1), tree="t-1")
-    found = dips_of([dip(0), dip(2), undo, dip(6)], hours(9))
-    assert [(d.dip.time, d.end) for d in found] == [(hours(0), hours(6)), (hours(6), hours(9))]
-
-
-def test_a_coat_ends_when_its_tree_leaves():
-    leave = Leave(time=hours(4), arrived=hours(4), tree="t-1")
-    assert dips_of([dip(0), leave, dip(5, "t-2")], hours(9))[0].end == hours(4)
+def test_the_coats_on_a_rack_are_those_that_hung_there_in_the_span_wherever_they_were_dipped():
+    leave = Leave(time=hours(2), arrived=hours(2), tree="t-1")
+    move = Move(time=hours(6), arrived=hours(6), tree="t-2", rack="rack-b")
+    log = [dip(0), leave, dip(3, "t-2", "prime"), dip(4, coat="seal"), move]
+    assert coats_on("rack-a", log, hours(0), hours(9)) == {"backup", "prime", "seal"}
+    assert coats_on("rack-a", log, hours(7), hours(9)) == {"seal"}, "a name given again hangs"
+    assert coats_on("rack-b", log, hours(0), hours(9)) == {"prime"}
+    assert coats_on("rack-b", log, hours(0), hours(6)) == set()
 
 
 @pytest.mark.parametrize(

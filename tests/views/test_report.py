@@ -10,17 +10,17 @@ from pathlib import Path
 import pypdfium2
 import pytest
 from invented import hours
-from record_home import LIFE, NOTE, ROOM_WITH_RECIPE, fill, temperatures
+from record_home import NOTE, ROOM_WITH_RECIPE, dip, fill, temperatures
 
 from drymon.drying.quantities import Quantity
 from drymon.errors import SetupError
 from drymon.messages.coat_models import load_models
+from drymon.shop.events import Undo
 from drymon.shop.outcome import State
 from drymon.store import Store
 from drymon.views.report.compose import document_of
 from drymon.views.report.document import Document
 from drymon.views.report.html import html_of
-from drymon.views.report.life import lives_of
 from drymon.views.report.pdf import TEXT_WIDTH, width_of, wrapped, write_pdf
 from drymon.views.report.record import ShellRecord, shell_record
 from drymon.views.report.times import RoomClock, length, utc
@@ -246,8 +246,20 @@ def test_a_tree_without_any_verdict_or_air_has_a_record_too(tmp_path: Path) -> N
     assert "unknown (nobody watched)" in said
 
 
-def test_lives_without_a_dip_are_none() -> None:
-    assert lives_of([event for event in LIFE if type(event).__name__ == "Weigh"], hours(50)) == []
+def test_a_tree_whose_only_dip_was_taken_back_has_no_record(tmp_path: Path) -> None:
+    taken_back = [dip(1.0, "prime", "Ilse"), Undo(time=hours(2), arrived=hours(2), tree="t-7")]
+    with pytest.raises(SetupError, match="no dip of a tree named 't-7' is on record"):
+        read(fill(tmp_path / "drymon.db", taken_back))
+
+
+def test_a_name_given_on_without_a_word_ends_the_record(tmp_path: Path) -> None:
+    fill(tmp_path / "drymon.db", [dip(0.5, "prime", "Ilse", number=1), dip(8.0, "prime", "Ravi", number=1)])
+    with Store.open(tmp_path / "drymon.db") as store:
+        first = shell_record(store, ROOM_WITH_RECIPE, {}, "t-7", hours(1))
+    said = " ".join(Reader(html_of(document_of(first))).said)
+    assert "its name given on" in said
+    assert "by Ravi" in said
+    assert (len(first.coats), first.until) == (1, hours(8.0))
 
 
 def test_the_room_clock_tells_summer_time() -> None:

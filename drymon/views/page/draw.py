@@ -16,10 +16,9 @@ from drymon.messages.config import load_home
 from drymon.messages.settings import HomeConfig
 from drymon.shop.setup import Rack
 from drymon.store import Store
-from drymon.views.gather import air_path, pressure_of, rack_air
-from drymon.views.history import coats_on
+from drymon.views.gather import air_path, pressure_of, rack_air, verdicts_by_tree
+from drymon.views.history import coats_on, last_life
 from drymon.views.page.long_air import draw_long_air, long_air
-from drymon.views.page.tree_view import current_life
 from drymon.views.plots.coat import draw_model
 from drymon.views.plots.psychrometric import draw_psychrometric
 from drymon.views.plots.rack import draw_rack
@@ -80,15 +79,15 @@ def _chart(config: HomeConfig, store: Store, rack: Rack, span: Span) -> Figure:
 
 
 def _tree(config: HomeConfig, store: Store, name: str, now: datetime) -> Figure:
-    events = current_life(list(store.events(now - LONGEST_LIFE, None, name)))
-    if not events:
+    life = last_life(store.events(now - LONGEST_LIFE, None, name), now)
+    if life is None:
         raise SetupError(f"nothing on record of a tree {name!r}")
-    begin = events[0].time - timedelta(minutes=20)
-    verdicts = list(store.verdict_history(name, begin))
+    begin = life.begin - timedelta(minutes=20)
+    verdicts = verdicts_by_tree(store, life.begin, None, name).get(name)
     if not verdicts:
         raise SetupError(f"no verdict on record of a tree {name!r}")
     span = Span(begin, future_end({name: verdicts}, now), ZoneInfo(config.room.timezone))
-    return draw_tree(name, verdicts, events, config.room, span, now)
+    return draw_tree(name, verdicts, life.events, config.room, span, now)
 
 
 if __name__ == "__main__":

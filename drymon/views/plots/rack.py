@@ -11,14 +11,16 @@ from matplotlib.figure import Figure
 
 from drymon.drying.quantities import Quantity
 from drymon.shop.events import Dip, FanSwitched, LogEvent
+from drymon.shop.lives import Coat, Stay, all_coats, lives_of
 from drymon.shop.setup import Rack, RoomSetup
-from drymon.views.history import Dipped, dips_of
+from drymon.views.history import stays_on
 from drymon.views.plots.marks import LETTER, TOP, Shelf, note
 from drymon.views.plots.style import BAND, BLUE, EDGE, INK, PLUM, PURPLE, QUIET, RUST, drawing, panels, paper
 from drymon.views.plots.time_axis import Span, dress_time, x_of
 
 Series = Sequence[tuple[datetime, float]]
 Limits = tuple[float, float]
+Hung = Sequence[tuple[Coat, Stay]]
 
 
 @dataclass(frozen=True)
@@ -53,29 +55,27 @@ def draw_rack(
         name = f"{rack.label} ({rack.name})" if rack.label else rack.name
         figure = paper(f"Air at {name}", span.words, height=7.4)
         axes = panels(figure, [1, 1, 1], gap=0.22, foot=0.72, head=1.15)
-        dips = [dipped for dipped in dips_of(events, span.end) if dipped.dip.rack == rack.name]
+        hung = stays_on(rack.name, all_coats(lives_of(events, span.end)))
+        dips = [coat.dip for coat, stay in hung if stay.begin == coat.dip.time and span.begin <= stay.begin <= span.end]
         for panel, each in zip(PANELS, axes, strict=True):
-            _draw_panel(each, panel, air.get(panel.quantity, ()), rack, dips, room, span)
+            _draw_panel(each, panel, air.get(panel.quantity, ()), rack, hung, room, span)
+            for dip in dips:
+                each.axvline(x_of(dip.time), color=QUIET, linewidth=0.8, alpha=0.6, zorder=1)
             dress_time(each, span, labels=panel is PANELS[-1])
         _name_dips(axes[0], dips, span)
         _draw_fans(axes[-1], rack.name, events, span)
         return figure
 
 
-def _draw_panel(
-    axes: Axes, panel: Panel, series: Series, rack: Rack, dips: Sequence[Dipped], room: RoomSetup, span: Span
-) -> None:
+def _draw_panel(axes: Axes, panel: Panel, series: Series, rack: Rack, hung: Hung, room: RoomSetup, span: Span) -> None:
     longest = timedelta(minutes=room.stale_after_min)
     inside = [(time, value) for time, value in series if span.begin <= time <= span.end]
     axes.plot(*_with_gaps(inside, longest), color=panel.color, linewidth=1.2)
-    bands = _draw_band(axes, panel, dips, room, span)
+    bands = _draw_band(axes, panel, hung, room, span)
     extent = _extent(panel, [value for _, value in inside])
     if not inside:
         extent = _draw_nothing(axes, panel, rack, extent)
     _dress_values(axes, panel, extent, bands)
-    for dipped in dips:
-        if span.begin <= dipped.dip.time <= span.end:
-            axes.axvline(x_of(dipped.dip.time), color=QUIET, linewidth=0.8, alpha=0.6, zorder=1)
     _draw_gaps(axes, [time for time, _ in inside], longest, span)
     _label_right(axes, panel, inside, bands)
 
@@ -109,12 +109,13 @@ def _dress_values(axes: Axes, panel: Panel, extent: Limits, bands: Sequence[Limi
     axes.locator_params(axis="y", nbins=5)
 
 
-def _draw_band(axes: Axes, panel: Panel, dips: Sequence[Dipped], room: RoomSetup, span: Span) -> list[Limits]:
+def _draw_band(axes: Axes, panel: Panel, hung: Hung, room: RoomSetup, span: Span) -> list[Limits]:
     """Shade what all coats that hang there ask for together; returns all limits shaded, in time order."""
     shaded: list[Limits] = []
-    edges = {span.begin, span.end, *(d.dip.time for d in dips), *(d.end for d in dips)}
+    edges = {span.begin, span.end, *(stay.begin for _, stay in hung), *(stay.end for _, stay in hung)}
     for begin, end in pairwise(sorted(edge for edge in edges if span.begin <= edge <= span.end)):
-        asked = [limits for d in dips if d.dip.time <= begin < d.end and (limits := _asked(d, panel, room))]
+        there = [coat for coat, stay in hung if stay.begin <= begin < stay.end]
+        asked = [limits for coat in there if (limits := _asked(coat, panel, room))]
         low, high = max((low for low, _ in asked), default=0.0), min((high for _, high in asked), default=0.0)
         if low >= high:
             continue
@@ -126,9 +127,9 @@ def _draw_band(axes: Axes, panel: Panel, dips: Sequence[Dipped], room: RoomSetup
     return shaded
 
 
-def _asked(dipped: Dipped, panel: Panel, room: RoomSetup) -> Limits | None:
-    coat = room.coat_by_name.get(dipped.dip.coat)
-    limits: Limits | None = getattr(coat.room, panel.band) if coat else None
+def _asked(coat: Coat, panel: Panel, room: RoomSetup) -> Limits | None:
+    kind = room.coat_by_name.get(coat.dip.coat)
+    limits: Limits | None = getattr(kind.room, panel.band) if kind else None
     return limits
 
 
@@ -166,10 +167,10 @@ def _label_right(axes: Axes, panel: Panel, inside: Series, bands: Sequence[Limit
     shelf.draw()
 
 
-def _name_dips(axes: Axes, dips: Sequence[Dipped], span: Span) -> None:
+def _name_dips(axes: Axes, dips: Sequence[Dip], span: Span) -> None:
     """Which tree was dipped, above the highest panel; where names would collide, the rest is counted."""
     groups: list[list[Dip]] = []
-    for dip in (d.dip for d in dips if span.begin <= d.dip.time <= span.end):
+    for dip in dips:
         room = (len(groups[-1][0].tree) + 6) * LETTER * (span.end - span.begin) if groups else span.end - span.end
         if groups and dip.time - groups[-1][0].time < room:
             groups[-1].append(dip)

@@ -7,7 +7,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from drymon.shop.events import Felt, LogEvent, Look, Weigh
+from drymon.shop.events import Event, Felt, Look, Weigh
 from drymon.shop.outcome import State, Verdict
 from drymon.shop.setup import RoomSetup
 from drymon.views.history import WIDENING, CoatHistory, Stretch, coats_of
@@ -23,7 +23,7 @@ EVERYDAY = ("wet", "too-soon", *WIDENING)
 def draw_tree(
     tree: str,
     verdicts: Sequence[Verdict],
-    events: Sequence[LogEvent],
+    events: Sequence[Event],
     room: RoomSetup,
     span: Span,
     now: datetime,
@@ -144,7 +144,7 @@ def _label_end(axes: Axes, coats: Sequence[CoatHistory], room: RoomSetup) -> Non
     shelf.draw()
 
 
-def _draw_findings(axes: Axes, tree: str, events: Sequence[LogEvent], span: Span) -> None:
+def _draw_findings(axes: Axes, tree: str, events: Sequence[Event], span: Span) -> None:
     """What people found, as small marks above the time axis; a word only where the next mark leaves room for it."""
     own = [event for event in events if getattr(event, "tree", None) == tree and span.begin <= event.time <= span.end]
     found = [(event.time, finding) for event in own if (finding := _finding(event))]
@@ -155,7 +155,7 @@ def _draw_findings(axes: Axes, tree: str, events: Sequence[LogEvent], span: Span
             note(axes, word, (x_of(time), 3), (5, 0), size=7.5)
 
 
-def _finding(event: LogEvent) -> tuple[str, str] | None:
+def _finding(event: Event) -> tuple[str, str] | None:
     """Marker and word of a finding, None for other events."""
     if isinstance(event, Weigh):
         return "d", "weighed"

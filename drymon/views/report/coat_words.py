@@ -6,6 +6,7 @@ from functools import partial
 
 from drymon.drying.quantities import Quantity
 from drymon.shop.events import Felt, Look, Move
+from drymon.shop.lives import NEXT_DIP, Stay
 from drymon.shop.outcome import State, Verdict
 from drymon.shop.reasons import REASONS, Effect
 from drymon.shop.setup import CoatType, RoomSetup
@@ -13,7 +14,6 @@ from drymon.views.history import Stretch
 from drymon.views.report import picture
 from drymon.views.report.air import AirSeen
 from drymon.views.report.document import Block, Facts, Heading, Picture, Table
-from drymon.views.report.life import Stay
 from drymon.views.report.record import CoatRecord
 from drymon.views.report.times import RoomClock, length, utc
 
@@ -89,7 +89,7 @@ def _facts(record: CoatRecord, room: RoomSetup, clock: RoomClock) -> Iterator[tu
         yield "expected at the dip", f"dry {clock.time(first.dry_at.best, coat.dip.time)} ({when[0]} to {when[1]})"
     yield "found ready", _ready(record, clock)
     last = history.last if history else None
-    if coat.ended_by == "the next dip":
+    if coat.ended_by == NEXT_DIP:
         yield "when the next dip came", f"{in_force(record)}; water gone {dryness(last)}"
     else:
         yield "last word on it", f"{last.state.value if last else 'none'}; water gone {dryness(last)}"

@@ -1,11 +1,11 @@
 """A shell's record in words: what stands in the page and on the sheets, in one place."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from functools import partial
 
 from drymon import __version__
 from drymon.drying.coat_model import CoatModel
-from drymon.shop.events import Look
+from drymon.shop.events import Dip, Leave, Look, TreeEvent
 from drymon.shop.outcome import State, Verdict
 from drymon.shop.reasons import REASONS, Effect
 from drymon.views.report import overview
@@ -67,6 +67,13 @@ def _blocks(record: ShellRecord, clock: RoomClock) -> Iterator[Block]:
         yield Paragraph(caution)
 
 
+GONE: Mapping[type[TreeEvent], str] = {
+    Leave: "left the room",
+    Look: "scrapped",
+    Dip: "its name given on",
+}
+
+
 def _recipe(record: ShellRecord) -> str:
     name = next((coat.coat.recipe for coat in reversed(record.coats) if coat.coat.recipe), "")
     recipe = record.room.recipe_by_name.get(name)
@@ -82,13 +89,9 @@ def _facts(record: ShellRecord, clock: RoomClock) -> Iterator[tuple[str, str]]:
     yield "recipe", _recipe(record) or "none named"
     yield "coats", coats + _begun_elsewhere(record)
     yield "first dip", f"{clock.at(life.begin)} ({utc(life.begin)})"
-    if life.gone:
-        last = life.events[-1]
-        scrap = isinstance(last, Look) and last.finding == "scrap"
-        yield (
-            "scrapped" if scrap else "left the room",
-            f"{clock.at(life.end)} ({utc(life.end)}), by {last.by or 'nobody named'}",
-        )
+    if life.ended_by is not None:
+        when = f"{clock.at(life.end)} ({utc(life.end)}), by {life.ended_by.by or 'nobody named'}"
+        yield GONE[type(life.ended_by)], when
     yield "record up to", f"{clock.at(record.until)} ({utc(record.until)})"
     verdicts = record.verdicts
     yield "last word", STATE_WORDS.get(verdicts[-1].state, verdicts[-1].state.value) if verdicts else "none"
@@ -99,7 +102,7 @@ def _facts(record: ShellRecord, clock: RoomClock) -> Iterator[tuple[str, str]]:
 
 
 def _begun_elsewhere(record: ShellRecord) -> str:
-    first = record.coats[0].coat.number if record.coats else 1
+    first = record.coats[0].coat.number
     return f"; begun elsewhere, coats before {first} are unknown" if first > 1 else ""
 
 

@@ -8,14 +8,14 @@ from drymon.drying.coat_model import CoatModel
 from drymon.drying.quantities import Quantity
 from drymon.errors import SetupError
 from drymon.shop.corrected import sensor_name
-from drymon.shop.events import Dip, Felt, LogEvent, Look, Move, Weigh
+from drymon.shop.events import Felt, LogEvent, Look, Move, Weigh
+from drymon.shop.lives import Coat, Life, lives_of
 from drymon.shop.outcome import Verdict
 from drymon.shop.setup import Band, CoatType, RoomSetup
 from drymon.store import Calibration, Channel, Store
 from drymon.views.air_record import AirRecord
 from drymon.views.history import CoatHistory
 from drymon.views.report.air import AirSeen, air_seen
-from drymon.views.report.life import Coat, Life, lives_of
 
 ABOUT_AIR = ("air-out-of-band", "sensor-silent", "sensor-stuck", "sensor-doubt")
 
@@ -105,7 +105,7 @@ def shell_record(
         raise SetupError(f"no dip of a tree named {tree!r} is on record here; known: {known}")
     life = _chosen(lives, tree, at)
     air = AirRecord(store, room)
-    coats = tuple(_coat(air, room, coat, life.events, verdicts) for coat in life.coats)
+    coats = tuple(_coat(air, room, coat, verdicts) for coat in life.coats)
     names = dict.fromkeys(coat.coat.dip.coat for coat in coats)
     return ShellRecord(
         room=room,
@@ -138,26 +138,18 @@ def _chosen(lives: Sequence[Life], tree: str, at: datetime | None) -> Life:
     return begun[-1]
 
 
-def _coat(
-    air: AirRecord, room: RoomSetup, coat: Coat, events: Sequence[LogEvent], verdicts: Sequence[Verdict]
-) -> CoatRecord:
+def _coat(air: AirRecord, room: RoomSetup, coat: Coat, verdicts: Sequence[Verdict]) -> CoatRecord:
     kind = room.coat_by_name.get(coat.dip.coat)
-    during = [event for event in events if coat.dip.time <= event.time and _before_end(event, coat)]
     own = tuple(v for v in verdicts if v.dipped_at == coat.dip.time and v.time <= coat.end)
     return CoatRecord(
         coat=coat,
         kind=kind,
         air=air_seen(air, room, coat.stays, _asked(kind.room if kind else Band())),
         history=CoatHistory(own, max(coat.end, own[0].time)) if own else None,
-        weights=tuple(event for event in during if isinstance(event, Weigh)),
+        weights=tuple(event for event in coat.events if isinstance(event, Weigh)),
         cell=_cell(air, coat),
-        findings=tuple(event for event in during if isinstance(event, Felt | Look | Move)),
+        findings=tuple(event for event in coat.events if isinstance(event, Felt | Look | Move)),
     )
-
-
-def _before_end(event: LogEvent, coat: Coat) -> bool:
-    """What is told at the very moment of the end belongs to this coat, if it is not the next dip."""
-    return event.time < coat.end or (event.time == coat.end and not isinstance(event, Dip))
 
 
 def _asked(band: Band) -> dict[Quantity, tuple[float, float] | None]:

@@ -1,0 +1,191 @@
+"""The lives of trees as the log tells them: which dips stand, what each of them left to the tree's history, where the
+tree hung meanwhile.
+
+For all that read the record; the live fold (`shop.tree_log`, `shop.tree`) goes by the same rules. Pure.
+"""
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from operator import attrgetter
+
+from drymon.shop.events import Dip, Event, Leave, Look, Move, Shelter, TreeEvent, Undo
+
+NEXT_DIP = "the next dip"
+LEFT = "leaving the room"
+ANOTHER = "another tree of its name"
+STILL_THERE = "the end of this record"
+
+
+@dataclass(frozen=True)
+class Stay:
+    """A rack, and the load cell if any, from `begin` to `end`."""
+
+    rack: str
+    cell: str | None
+    begin: datetime
+    end: datetime
+
+
+@dataclass(frozen=True)
+class TakenBack:
+    """A dip and the undo that took it back."""
+
+    dip: Dip
+    undo: Undo
+
+
+@dataclass(frozen=True)
+class Coat:
+    """A dip that stands, with what it left to the tree's history filled in; on top until `end`.
+
+    stays: at least one, without gaps. events: what was told while it was on top. ended_by: in words.
+    begun_elsewhere: coats below it are not on record.
+    """
+
+    dip: Dip
+    number: int
+    shelter: Shelter
+    recipe: str
+    stays: tuple[Stay, ...]
+    end: datetime
+    ended_by: str = STILL_THERE
+    begun_elsewhere: bool = False
+    events: tuple[TreeEvent, ...] = ()
+
+
+@dataclass(frozen=True)
+class Life:
+    """One tree of that name, from its first dip that stands until it left; `end` is the record's end for one still in
+    the room.
+
+    events: all that was told of it, what was taken back too. ended_by: a leave, a look that found scrap, or the first
+    dip of another tree of the same name; None for a tree that still hangs.
+    """
+
+    tree: str
+    events: tuple[TreeEvent, ...]
+    coats: tuple[Coat, ...]
+    taken_back: tuple[TakenBack, ...]
+    end: datetime
+    ended_by: TreeEvent | None
+
+    @property
+    def begin(self) -> datetime:
+        """When its first coat was dipped."""
+        return self.coats[0].dip.time
+
+
+def lives_of(events: Iterable[Event], end: datetime) -> list[Life]:
+    """The lives that a log tells of, by their beginning: a name may be given to another tree later.
+
+    events: of one tree or of many, in any order. end: where the record ends. A tree without any dip that stands has
+    no life.
+    """
+    by_tree: dict[str, list[TreeEvent]] = {}
+    for event in events:
+        if isinstance(event, TreeEvent):
+            by_tree.setdefault(event.tree, []).append(event)
+    lives = [life for own in by_tree.values() for life in _of_tree(sorted(own, key=attrgetter("time", "arrived")), end)]
+    return sorted(lives, key=attrgetter("begin"))
+
+
+def all_coats(lives: Iterable[Life]) -> list[Coat]:
+    """All coats of these lives, by their dip."""
+    return sorted((coat for life in lives for coat in life.coats), key=lambda coat: coat.dip.time)
+
+
+def undone(events: Sequence[TreeEvent]) -> dict[int, Undo]:
+    """Places of the dips that were taken back, and by what: each undo takes the last dip that still stands.
+
+    events: of one tree, in the order in which they happened.
+    """
+    standing: list[int] = []
+    taken: dict[int, Undo] = {}
+    for place, event in enumerate(events):
+        if isinstance(event, Dip):
+            standing.append(place)
+        elif isinstance(event, Undo) and standing:
+            taken[standing.pop()] = event
+    return taken
+
+
+def takes_away(event: TreeEvent) -> bool:
+    """Whether after this event the tree is no longer in the room."""
+    return isinstance(event, Leave) or (isinstance(event, Look) and event.finding == "scrap")
+
+
+def _of_tree(events: Sequence[TreeEvent], end: datetime) -> Iterator[Life]:
+    taken = undone(events)
+    begins, ends = _limits(events, taken)
+    for begin, ended_by, until in zip([0, *begins[1:]], ends, [*begins[1:], len(events)], strict=False):
+        own = {place: event for place, event in enumerate(events) if begin <= place < until}
+        last = ended_by.time if ended_by is not None else max(end, events[-1].time)
+        yield Life(
+            tree=events[0].tree,
+            events=tuple(own.values()),
+            coats=tuple(_coats([event for place, event in own.items() if place not in taken], last, ended_by)),
+            taken_back=tuple(
+                TakenBack(dip, taken[place]) for place, dip in own.items() if isinstance(dip, Dip) and place in taken
+            ),
+            end=last,
+            ended_by=ended_by,
+        )
+
+
+def _limits(events: Sequence[TreeEvent], taken: Mapping[int, Undo]) -> tuple[list[int], list[TreeEvent | None]]:
+    """Where each life begins, and what ended it. A dip said to be the first one is another tree's."""
+    begins: list[int] = []
+    ends: list[TreeEvent | None] = []
+    for place, event in enumerate(events):
+        hangs = bool(ends) and ends[-1] is None
+        if isinstance(event, Dip) and place not in taken and (not hangs or event.number == 1):
+            ends = [*ends[:-1], event] if hangs else ends
+            begins.append(place)
+            ends.append(None)
+        elif hangs and takes_away(event):
+            ends[-1] = event
+    return begins, ends
+
+
+def _coats(events: Sequence[TreeEvent], end: datetime, ended_by: TreeEvent | None) -> Iterator[Coat]:
+    """The coats of one life. events: without what was taken back."""
+    coat: Coat | None = None
+    for event in events:
+        if isinstance(event, Dip):
+            if coat is not None:
+                yield _ended(coat, event.time, NEXT_DIP)
+            coat = _dipped(event, coat)
+        elif coat is not None:
+            stays = _moved(coat.stays, event) if isinstance(event, Move) else coat.stays
+            coat = replace(coat, stays=stays, events=(*coat.events, event))
+        if event is ended_by:
+            break
+    if coat is not None:
+        words = STILL_THERE if ended_by is None else ANOTHER if isinstance(ended_by, Dip) else LEFT
+        yield _ended(coat, end, words)
+
+
+def _dipped(dip: Dip, before: Coat | None) -> Coat:
+    number = dip.number or (before.number + 1 if before else 1)
+    hung = before.stays[-1] if before else None
+    cell = dip.cell or (hung.cell if hung and hung.rack == dip.rack else None)
+    return Coat(
+        dip=dip,
+        number=number,
+        shelter=dip.shelter or (before.shelter if before else "pocketed"),
+        recipe=dip.recipe or (before.recipe if before else ""),
+        stays=(Stay(dip.rack, cell, dip.time, dip.time),),
+        end=dip.time,
+        begun_elsewhere=number > (before.number + 1 if before else 1),
+    )
+
+
+def _moved(stays: tuple[Stay, ...], move: Move) -> tuple[Stay, ...]:
+    before = [replace(stays[-1], end=move.time)] if stays[-1].begin < move.time else []
+    return (*stays[:-1], *before, Stay(move.rack, move.cell, move.time, move.time))
+
+
+def _ended(coat: Coat, end: datetime, words: str) -> Coat:
+    end = max(end, coat.stays[-1].begin)
+    return replace(coat, stays=(*coat.stays[:-1], replace(coat.stays[-1], end=end)), end=end, ended_by=words)
