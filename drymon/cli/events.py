@@ -83,7 +83,8 @@ def event_message(config: HomeConfig, words: Mapping[str, Any], now: datetime) -
     content["id"] = uuid.uuid4().hex
     said = {key: value for key, value in content.items() if value is not None}
     message = Message(now, log_topic(config.room.name, name), to_payload(said), qos=1)
-    Parser(config).parse(message)  # what the service would refuse is better refused here
+    for told in Parser(config).parse(message).refusals:  # what the service would refuse is better refused here
+        print(f"drymon {name}: {told}", file=sys.stderr)
     return message
 
 
@@ -113,7 +114,7 @@ def _content(config: HomeConfig, name: str, words: Mapping[str, Any]) -> dict[st
 
 def _dip(config: HomeConfig, tree: str, words: Mapping[str, Any]) -> dict[str, Any]:
     last = _last_verdict(config, tree)
-    coat = words["coat"] or _next_coat(config, tree, last, words["recipe"])
+    coat = words["coat"] or _next_coat(config, tree, last, words["recipe"], words["number"])
     rack = words["rack"] or (last.rack if last else None) or _only_rack(config, tree)
     if coat not in config.room.coat_by_name:
         known = ", ".join(config.room.coat_by_name)
@@ -132,14 +133,24 @@ def _last_verdict(config: HomeConfig, tree: str) -> Verdict | None:
         return None  # nothing recorded yet
 
 
-def _next_coat(config: HomeConfig, tree: str, last: Verdict | None, recipe: str | None) -> str:
+def _next_coat(config: HomeConfig, tree: str, last: Verdict | None, recipe: str | None, number: int | None) -> str:
+    if recipe is not None:
+        return _coat_of(config, tree, recipe, number or (last.number + 1 if last else 1))
     if last is not None and last.next_coat:
         return last.next_coat
-    named = config.room.recipe_by_name.get(recipe or "")
-    if last is None and named is not None:
-        return named.coats[0]
     why = "is new here" if last is None else "has no next coat by its recipe"
     raise WrongUse(f"{tree} {why}: say which coat was put on, one of {', '.join(config.room.coat_by_name)}")
+
+
+def _coat_of(config: HomeConfig, tree: str, recipe: str, number: int) -> str:
+    """The coat that the recipe typed has at this number: what is typed wins over what was before."""
+    named = config.room.recipe_by_name.get(recipe)
+    if named is None:
+        known = ", ".join(config.room.recipe_by_name) or "none yet"
+        raise WrongUse(f"--recipe: received {recipe!r}; in room.toml are {known}; or say which coat was put on")
+    if not 1 <= number <= len(named.coats):
+        raise WrongUse(f"coat {number} of {tree} is none of the {len(named.coats)} of {recipe}: say which was put on")
+    return named.coats[number - 1]
 
 
 def _only_rack(config: HomeConfig, tree: str) -> str:

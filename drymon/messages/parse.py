@@ -51,6 +51,10 @@ class Parser:
     def __init__(self, config: HomeConfig) -> None:
         self._room = config.room.name
         self._racks = tuple(rack.name for rack in config.room.racks)
+        self._named = {
+            "cell": (tuple(cell.name for cell in config.room.cells), "no cell of the room weighs the tree"),
+            "recipe": (tuple(recipe.name for recipe in config.room.recipes), "its next coat is not known"),
+        }
         self._sources: dict[str, list[Source]] = {}
         for source in config.sources:
             self._sources.setdefault(source.topic, []).append(source)
@@ -73,7 +77,8 @@ class Parser:
         place, *rest = self._levels(message.topic)
         match rest:
             case [event] if place == topics.LOG:
-                return Parsed((read_event(event, message, self._racks),))
+                told = read_event(event, message, self._racks)
+                return Parsed((told,), tuple(self._strangers(event, told)))
             case _ if place == topics.LOG:
                 pass
             case _ if place != ROOM_PLACE and place not in self._racks:
@@ -86,6 +91,14 @@ class Parser:
             case [quantity, sensor] if sensor:
                 return Parsed((_reading(place, quantity, sensor, message),))
         raise ValueError(self._unknown(message.topic))
+
+    def _strangers(self, name: str, told: LogEvent) -> Iterator[str]:
+        """What the event names that room.toml does not have: a fact all the same, so it is kept, and this is told."""
+        for key, (known, then) in self._named.items():
+            said = getattr(told, key, None)
+            if said is not None and said not in known:
+                there = f"in room.toml are {', '.join(known) or 'none yet'}"
+                yield f"{key}: received {as_written(said)}; {there}: the {name} is recorded, but {then}"
 
     def _levels(self, topic: str) -> list[str]:
         """What follows drymon/<room>/."""

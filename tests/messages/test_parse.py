@@ -324,6 +324,22 @@ def test_a_retained_log_event_is_never_news(refusal):
     assert "retained" in refusal("drymon/shop/log/dip", DIP, retain=True)
 
 
+@pytest.mark.parametrize(
+    ("event", "payload", "key", "received"),
+    [
+        ("dip", '{"tree": "t-7", "rack": "rack-a", "coat": "backup", "cell": "cell-9"}', "cell", "cell-9"),
+        ("move", '{"tree": "t-7", "rack": "rack-a", "cell": "cell-9"}', "cell", "cell-9"),
+        ("dip", '{"tree": "t-7", "rack": "rack-a", "coat": "backup", "recipe": "irn"}', "recipe", "irn"),
+    ],
+)
+def test_a_cell_or_recipe_that_nobody_knows_is_a_fact_and_told_of(parse, event, payload, key, received):
+    parsed = parse(f"drymon/shop/log/{event}", payload)
+    assert getattr(parsed.items[0], key) == received
+    (told,) = parsed.refusals
+    assert f'{key}: received "{received}"; in room.toml are' in told
+    assert f"the {event} is recorded" in told
+
+
 def test_control_characters_and_long_remarks(parse):
     (look,) = parse(
         "drymon/shop/log/look", {"tree": "t-7", "finding": "sound", "note": "a\x1b[2Jb" + "c" * 5000, "by": "\n"}

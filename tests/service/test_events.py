@@ -41,6 +41,34 @@ def test_a_dip_typed_is_a_verdict_and_the_next_coat_and_rack_are_known(
     assert until(lambda: ear.last("drymon/shop/out/tree/t-7") == b"")
 
 
+RECIPES = """
+[[recipe]]
+name = "iron"
+coats = ["backup", "prime", "seal"]
+"""
+
+
+def test_the_recipe_that_is_typed_wins_and_a_stranger_is_told_of_before_it_is_sent(
+    broker: Mosquitto, ear: Ear, tmp_path: Path, serving: Callable[[Path], Serving]
+) -> None:
+    home = make_home(tmp_path / "home", broker.port)
+    with (home / "room.toml").open("a") as room:
+        room.write(RECIPES)
+    service = serving(home)
+    assert until(lambda: "subscriptions stand" in service.log.read_text(), 30)
+    done = say(home, "dip", "t-7", "--recipe", "standard", "--rack", "rack-a", "--cell", "cell-9")
+    assert done.returncode == 0
+    assert 'cell: received "cell-9"; in room.toml are cell-1: the dip is recorded' in done.stderr
+    assert until(lambda: ear.last("drymon/shop/out/tree/t-7"), 5)
+    assert json.loads(ear.last("drymon/shop/out/tree/t-7") or b"")["next_coat"] == "backup"
+    assert say(home, "dip", "t-7", "--recipe", "iron").returncode == 0
+    assert until(lambda: json.loads(ear.last("drymon/shop/out/tree/t-7") or b"")["number"] == 2)
+    said = json.loads(ear.last("drymon/shop/out/tree/t-7") or b"")
+    assert (said["coat"], said["recipe"], said["next_coat"]) == ("prime", "iron", "seal")
+    status = say(home, "status")
+    assert 'cell: received "cell-9"' in " ".join(status.stdout.split())
+
+
 def test_no_broker_is_exit_1(tmp_path: Path) -> None:
     done = say(make_home(tmp_path / "home", free_port()), "leave", "t-7")
     assert done.returncode == 1
@@ -92,6 +120,8 @@ def test_what_the_broker_does_not_allow_is_exit_1(tmp_path: Path, mosquitto_here
     ("words", "wanted"),
     [
         (("dip", "t-1"), "say which coat"),
+        (("dip", "t-1", "--recipe", "irn"), "--recipe: received 'irn'; in room.toml are standard"),
+        (("dip", "t-1", "--recipe", "standard", "--number", "4"), "coat 4 of t-1 is none of the 3 of standard"),
         (("dip", "t-1", "prime"), "--rack"),
         (("dip", "t-1", "prime", "--rack", "rack-q"), "rack-a, rack-b"),
         (("dip", "Tree 1", "prime", "--rack", "rack-a"), "tree"),
