@@ -1,4 +1,7 @@
-"""The record as rows for a CSV file: readings, log, verdicts, alarms. Full precision, times in UTC, default units."""
+"""The record as rows for a CSV file: readings, log, verdicts, alarms. Full precision, times in UTC, default units.
+
+Text that a spreadsheet would take for a formula gets an apostrophe in front (OWASP, CSV injection).
+"""
 
 from collections.abc import Iterable, Iterator
 from dataclasses import asdict
@@ -10,8 +13,9 @@ from drymon.messages.times import stamp
 from drymon.shop.events import LogEvent
 from drymon.shop.outcome import Alert, Verdict
 from drymon.shop.reading import Reading
+from drymon.store.codec import EVENT_KINDS
 
-Row = tuple[str | int | float, ...]
+Row = tuple[str, ...]
 
 READING_COLUMNS = ("time", "place", "quantity", "sensor", "value", "unit")
 LOG_COLUMNS = (
@@ -22,59 +26,58 @@ VERDICT_COLUMNS = (
     "time", "valid_until", "tree", "rack", "coat", "number", "dipped_at", "state", "safe_to_redip",
     "dryness_low", "dryness_best", "dryness_high", "dry_at_early", "dry_at_best", "dry_at_late", "redip_by", "reasons",
 )  # fmt: skip
-EVENT_NAMES = {"FanSwitched": "fan", "ClockChecked": "clock"}
-"""Where the topic's word is not the class's name in small letters."""
-
 ALARM_COLUMNS = ("time", "id", "kind", "subject", "severity", "state", "text")
+
+EVENT_NAMES = {event: kind for kind, event in EVENT_KINDS.items()}
+FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d", "\uff0b", "\uff0d", "\uff20")
+"""What a formula may begin with; the last four are = + - @ in full width."""
 
 
 def reading_rows(readings: Iterable[Reading]) -> Iterator[Row]:
-    """One row a reading; floats are written with all their digits."""
-    return chain(
-        [READING_COLUMNS],
-        (
-            (stamp(r.time), r.place, r.quantity.value, r.sensor, repr(r.value), LIMITS[r.quantity].unit)
-            for r in readings
-        ),
-    )
+    """One row a reading; floats are written with all their digits.
+
+    A retained value without a time of its own is left out: nobody knows when it was measured.
+    """
+    known = (r for r in readings if r.timed or not r.retained)
+    rows = ((r.time, r.place, r.quantity.value, r.sensor, r.value, LIMITS[r.quantity].unit) for r in known)
+    return _table(READING_COLUMNS, rows)
 
 
 def log_rows(events: Iterable[LogEvent]) -> Iterator[Row]:
     """One row a log event; what an event does not have is empty."""
-    return chain([LOG_COLUMNS], (_log_row(event) for event in events))
+    facts = (asdict(event) | {"event": EVENT_NAMES[type(event)]} for event in events)
+    return _table(LOG_COLUMNS, (tuple(fact.get(column) for column in LOG_COLUMNS) for fact in facts))
 
 
 def verdict_rows(verdicts: Iterable[Verdict]) -> Iterator[Row]:
     """One row a verdict; reasons are their codes, joined by semicolons."""
-    return chain([VERDICT_COLUMNS], (_verdict_row(verdict) for verdict in verdicts))
+    return _table(VERDICT_COLUMNS, (_of_verdict(verdict) for verdict in verdicts))
 
 
 def alarm_rows(alerts: Iterable[Alert]) -> Iterator[Row]:
     """One row an alert, raised or cleared."""
-    return chain(
-        [ALARM_COLUMNS],
-        ((stamp(a.time), a.id, a.kind, a.subject, a.severity, a.state, a.text) for a in alerts),
-    )
+    return _table(ALARM_COLUMNS, ((a.time, a.id, a.kind, a.subject, a.severity, a.state, a.text) for a in alerts))
 
 
-def _log_row(event: LogEvent) -> Row:
-    facts = asdict(event) | {"event": EVENT_NAMES.get(type(event).__name__, type(event).__name__.lower())}
-    return tuple(_cell(facts.get(column)) for column in LOG_COLUMNS)
-
-
-def _verdict_row(v: Verdict) -> Row:
-    dryness = (v.dryness.low, v.dryness.best, v.dryness.high) if v.dryness else ("", "", "")
-    dry_at = (v.dry_at.early, v.dry_at.best, v.dry_at.late)
-    head = (v.time, v.valid_until, v.tree, v.rack, v.coat, v.number, v.dipped_at, v.state.value, v.safe_to_redip)
-    reasons = ";".join(reason.code for reason in v.reasons)
-    return tuple(_cell(value) for value in (*head, *dryness, *dry_at, v.redip_by, reasons))
-
-
-def _cell(value: object) -> str:
+def cell(value: object) -> str:
+    """One value as a cell; "" for None."""
     if value is None:
         return ""
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, datetime):
         return stamp(value)
-    return repr(value) if isinstance(value, float) else str(value)
+    if isinstance(value, int | float):
+        return repr(value)
+    return f"'{value}" if str(value).startswith(FORMULA) else str(value)
+
+
+def _table(columns: Row, rows: Iterable[tuple[object, ...]]) -> Iterator[Row]:
+    return chain([columns], (tuple(cell(value) for value in row) for row in rows))
+
+
+def _of_verdict(v: Verdict) -> tuple[object, ...]:
+    dryness = (v.dryness.low, v.dryness.best, v.dryness.high) if v.dryness else (None, None, None)
+    dry_at = (v.dry_at.early, v.dry_at.best, v.dry_at.late)
+    head = (v.time, v.valid_until, v.tree, v.rack, v.coat, v.number, v.dipped_at, v.state.value, v.safe_to_redip)
+    return *head, *dryness, *dry_at, v.redip_by, ";".join(reason.code for reason in v.reasons)
