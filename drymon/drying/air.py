@@ -1,10 +1,9 @@
 """Moist air: psychrometrics in SI units, vectorised over numpy arrays and plain numbers alike.
 
-Equations and constants are those of ASHRAE Handbook Fundamentals (2017, SI), chapter 1, so that results
-agree with other software built on it. Water vapour and dry air are ideal gases (no enhancement factor:
-humidity ratios come out 0.4-0.5 % below a real-gas mixture's). Saturation is always over LIQUID water, below
-0 degC as well: a wet coat holds supercooled water, not frost, and humidity sensors are calibrated over
-liquid.
+Equations and constants are those of ASHRAE Handbook Fundamentals (2017, SI), chapter 1, so that results agree with
+other software built on it. Water vapour and dry air are ideal gases (no enhancement factor: humidity ratios come out
+0.4-0.5 % below a real-gas mixture's). Saturation is always over LIQUID water, below 0 degC as well: a wet coat holds
+supercooled water, not frost, and humidity sensors are calibrated over liquid.
 
 Arguments broadcast against each other. NaN passes through. A value outside the range given at its name below
 raises ``ValueError``.
@@ -91,8 +90,8 @@ def saturation_and_slope(temperature_c: Values) -> tuple[Values, Values]:
 def saturation_pressure(temperature_c: Values) -> Values:
     """Saturation vapour pressure over liquid water, Pa.
 
-    Hyland & Wexler 1983 as ASHRAE 2017 ch. 1 eq. 6; within 0.03 % of IAPWS-95 from 1 to 60 degC, an
-    extrapolation to supercooled water below 0 degC.
+    Hyland & Wexler 1983 as ASHRAE 2017 ch. 1 eq. 6; within 0.03 % of IAPWS-95 from 1 to 60 degC, an extrapolation to
+    supercooled water below 0 degC.
     """
     _require_temperature(temperature_c)
     return saturation_and_slope(temperature_c)[0]
@@ -137,8 +136,8 @@ def humidity_from_ratio(
 ) -> Values:
     """Relative humidity in % of air that holds ``humidity_ratio`` kg of vapour per kg of dry air.
 
-    The inverse of ``humidity_ratio``. Above 100 % means more than the air can hold: fog, or a forecast that
-    needs care.
+    The inverse of ``humidity_ratio``. Above 100 % means more than the air can hold: fog, or a forecast that needs
+    care.
     """
     _require_pressure(pressure_pa)
     require_range("humidity ratio", humidity_ratio, (0.0, 1.0), "kg/kg")
@@ -149,8 +148,8 @@ def humidity_from_ratio(
 def dew_point(temperature_c: Values, humidity_pct: Values) -> Values:
     """Temperature at which the vapour would saturate over liquid water, degC (never a frost point).
 
-    Inverts the saturation equation by Newton steps on the logarithm of pressure, in 1/T nearly a straight
-    line. Humidity 0.1 to 100 %: dry air has no dew point.
+    Inverts the saturation equation by Newton steps on the logarithm of pressure, in 1/T nearly a straight line.
+    Humidity 0.1 to 100 %: dry air has no dew point.
     """
     _require_temperature(temperature_c)
     require_range("relative humidity for a dew point", humidity_pct, (0.1, 100.0), "%")
@@ -165,8 +164,7 @@ def dew_point(temperature_c: Values, humidity_pct: Values) -> Values:
 def wet_bulb(temperature_c: Values, humidity_pct: Values, pressure_pa: Values = STANDARD_PRESSURE_PA) -> Values:
     """Thermodynamic wet-bulb temperature over liquid water, degC (ASHRAE 2017 ch. 1 eq. 33).
 
-    Within 0.002 K of ASHRAE-based references above 0 degC. The wet bulb of evaporating liquid, also below 0
-    degC.
+    Within 0.002 K of ASHRAE-based references above 0 degC. The wet bulb of evaporating liquid, also below 0 degC.
     """
     _require_air(temperature_c, humidity_pct)
     _require_pressure(pressure_pa)
@@ -273,9 +271,8 @@ def psychrometer_vapour_pressure(
 ) -> Values:
     """Vapour pressure from a wet- and dry-bulb thermometer, Pa (FAO-56 eq. 15-16).
 
-    ``coefficient`` of the psychrometer, 1/K: 0.000662 ventilated at about 5 m/s, 0.000800 naturally
-    ventilated at about 1 m/s, 0.001200 in still indoor air. Below zero means that the readings contradict
-    each other.
+    ``coefficient`` of the psychrometer, 1/K: 0.000662 ventilated at about 5 m/s, 0.000800 naturally ventilated at
+    about 1 m/s, 0.001200 in still indoor air. Below zero means that the readings contradict each other.
     """
     _require_pressure(pressure_pa)
     return saturation_pressure(wet_bulb_c) - coefficient * pressure_pa * (dry_bulb_c - wet_bulb_c)

@@ -26,7 +26,7 @@ Values = float | Array
 SLOW_ZONE_SHARE = {"pocketed": 0.15, "deep": 0.1}
 """Share of the tree's wet area that lies in the slow zone (common practice, no source); matters for its weight only."""
 
-SLOW_THIRD = (0.75, 0.25)
+SLOW_AND_QUICK = (0.75, 0.25)
 """Ranks by slowness at which a member gets no drying, and all of it, through a gap in the evidence."""
 
 _SMALL = 1e-6
@@ -70,9 +70,8 @@ class PossibleCoats:
     the textbook open face; cooling, critical, exponent, liquid (members,); inner [s/m]; sorption [-] per monolayer, of
     all coats' binder that answers to the air (`coats_breathing`); sunk [-] share of `water` that lies in the coats
     below; below [s/m] resistance of those coats; buried [-] share of `water` that older coats brought, below 0 where
-    they lack some;
-    airflow, slowness (members,): place in an assumed range of speeds, rank by time to dry;
-    form (members,): index of the falling rate's form in `curve.TAILS`, None where all are of the power form.
+    they lack some; airflow, slowness (members,): place in an assumed range of speeds, rank by time to dry; form
+    (members,): index of the falling rate's form in `curve.TAILS`, None where all are of the power form.
     """
 
     zones: tuple[str, ...]
@@ -108,8 +107,7 @@ class CoatState:
     """What is left of one dip's water.
 
     left (zones, members): share of `water` still there. dry_since (members,): stream time in seconds at which the
-    slowest
-    part reached the target, NaN while it has not. weights (members,): sum 1.
+    slowest part reached the target, NaN while it has not. weights (members,): sum 1.
     """
 
     left: Array
@@ -210,10 +208,9 @@ def advance(
 ) -> CoatState:
     """The state `seconds` later, at stream time `until` [s].
 
-    target: share of water that may be left in the slowest part of a dry coat (1 - dry_at). known: the air is
-    measured; if it is
-    not, `air` is the last known and slow members get none of its drying, so that a gap never helps the cautious bound.
-    left: the outcome of `step`, where it is already at hand.
+    target: share of water that may be left in the slowest part of a dry coat (1 - dry_at). known: the air is measured;
+    if it is not, `air` is the last known and slow members get none of its drying, so that a gap never helps the
+    cautious bound. left: the outcome of `step`, where it is already at hand.
     """
     if left is None:
         left = step(coats, state.left, air, seconds)
@@ -230,7 +227,7 @@ def gap_share(coats: PossibleCoats, state: CoatState) -> Array:
     Slow is who will be dry last, and also who is wettest now: so neither the moment of being surely dry nor the
     cautious bound of the dryness moves, whatever the members weigh.
     """
-    none, full = SLOW_THIRD
+    none, full = SLOW_AND_QUICK
     rank = np.maximum(_reached(coats.slowness, state.weights), _reached(state.slowest, state.weights))
     return np.clip((none - rank) / (none - full), 0.0, 1.0)
 

@@ -1,10 +1,8 @@
 """The material curve: how the rate falls as the water goes, and the dose that this takes.
 
-Characteristic drying curve (van Meel 1958; Keey 1972): rate = wet rate x f(left), f = 1 down to the critical share
-of water
-left, then falling. Named forms of the fall stand side by side; a coat model names the one it uses.
-Dose: time x wet rate / water held. In steady air the dose to a share left is a closed form, used for tests and first
-guesses.
+Characteristic drying curve (van Meel 1958; Keey 1972): rate = wet rate x f(left), f = 1 down to the critical share of
+water left, then falling. Named forms of the fall stand side by side; a coat model names the one it uses. Dose: time x
+wet rate / water held. In steady air the dose to a share left is a closed form, used for tests and first guesses.
 """
 
 import numpy as np
@@ -15,10 +13,10 @@ Array = npt.NDArray[np.float64]
 TAILS: tuple[str, ...] = ("power", "front", "supply")
 """Named forms of the fall below the critical share of water, with x = left / critical:
 
-power: the wet part of the surface shrinks, outer resistance / x^n, and a dried layer grows, inner (1 - x);
-front: only the dried layer's resistance grows, inner (1 - x)^n: a receding front for n = 1, a skin for small n;
-supply: the shell hands over no more than a flux that falls as x^n whatever the air asks for; `inner` is its
-resistance at `SUPPLY_DEFICIT`, in series with the air's.
+- power: the wet part of the surface shrinks, outer resistance / x^n, and a dried layer grows, inner (1 - x);
+- front: only the dried layer's resistance grows, inner (1 - x)^n: a receding front for n = 1, a skin for small n;
+- supply: the shell hands over no more than a flux that falls as x^n whatever the air asks for; `inner` is its
+  resistance at `SUPPLY_DEFICIT`, in series with the air's.
 """
 
 POWER, FRONT, SUPPLY = range(3)
@@ -65,9 +63,8 @@ def outer_dose(left: npt.ArrayLike, critical: npt.ArrayLike, exponent: npt.Array
 def inner_dose(left: npt.ArrayLike, critical: npt.ArrayLike) -> Array:
     """Additional dose per unit of inner over outer resistance: the integral of (1 - left/critical) below `critical`.
 
-    A front that recedes into the dried layer (two resistances in series) lengthens the way of the vapour in
-    proportion to
-    the layer's dry part: critical/2 (1 - left/critical)^2. Broadcasting.
+    A front that recedes into the dried layer (two resistances in series) lengthens the way of the vapour in proportion
+    to the layer's dry part: critical/2 (1 - left/critical)^2. Broadcasting.
     """
     critical_ = np.asarray(critical, dtype=np.float64)
     ratio = np.clip(np.asarray(left, dtype=np.float64) / critical_, 0.0, 1.0)
@@ -160,8 +157,7 @@ def sunk_share(left: npt.ArrayLike, sunk: npt.ArrayLike) -> Array:
     above.
 
     Water that sank into n coats leaves through them, more slowly the less there is of it. The logarithm is an
-    assumption: between
-    a front that stops growing and a first-order lag, which would never end.
+    assumption: between a front that stops growing and a first-order lag, which would never end.
     """
     ratio = np.asarray(sunk) / np.maximum(np.asarray(left), LEAST)
     return np.asarray(np.log(np.maximum(ratio, 1.0)))

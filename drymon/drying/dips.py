@@ -56,11 +56,10 @@ def possible_coats(
 ) -> PossibleCoats:
     """Draw the possible coats of a dip.
 
-    number: 1 for the first coat. shelter: "open", "pocketed" or "deep". key: tells dips apart (any integer).
-    below: water [kg/m2] that older coats still hold in their zones, (zones, members), or None. below_unknown: the shell
-    was begun elsewhere.
-    rack: where it hangs; the model may have learnt how it differs. held_below: monolayers over those at the reference
-    humidity in the coats below, where nothing else is known of them: from the air before the dip.
+    number: 1 for the first coat. shelter: "open", "pocketed" or "deep". key: tells dips apart (any integer). below:
+    water [kg/m2] that older coats still hold in their zones, (zones, members), or None. below_unknown: the shell was
+    begun elsewhere. rack: where it hangs; the model may have learnt how it differs. held_below: monolayers over those
+    at the reference humidity in the coats below, where nothing else is known of them: from the air before the dip.
     """
     draw, dip, extra = draws.parameter_draws(model), draws.dip_draws(model, key), draws.extra_draws()
     zones = ("open",) if shelter == "open" else ("open", shelter)

@@ -1,12 +1,9 @@
 """The room's next hours and days: temperature, humidity ratio and air speed as a handful of whole paths.
 
 Temperature and humidity ratio (not relative humidity, which only mirrors temperature) are today's departure from the
-same hours of
-earlier days, dying away with the lead, on top of those hours (Gustin, McLeod & Lomas found such simple models good
-to about 0.7 K in
-dwellings, abstract only); without earlier days it is persistence. The forecast's own past errors by lead give the
-spread; before there are
-any, assumed values do.
+same hours of earlier days, dying away with the lead, on top of those hours (Gustin, McLeod & Lomas found such simple
+models good to about 0.7 K in dwellings, abstract only); without earlier days it is persistence. The forecast's own
+past errors by lead give the spread; before there are any, assumed values do.
 """
 
 from dataclasses import dataclass
@@ -36,13 +33,10 @@ SPEED_HOLDS_S = 300.0
 ALIKE, STILL = 0.5, 0.05
 """Two speeds are alike when their logarithms, of the speed plus so many m/s, differ by less (assumed)."""
 
-HORIZON_S = 14 * 86_400
-
 _STEP_PLAN = ((12, 5), (12, 15), (16, 30), (18, 120), (24, 720))
 STEPS_S: Array = np.concatenate([np.full(count, 60.0 * minutes) for count, minutes in _STEP_PLAN])
 """Lengths of the forecast's steps in seconds: 5 min for the first hour, widening to 12 h from the third day on; 14
-days in
-all.
+days in all.
 """
 ENDS_S: Array = np.cumsum(STEPS_S)
 MIDDLES_S: Array = ENDS_S - 0.5 * STEPS_S
@@ -189,8 +183,7 @@ def _speeds(series: Array) -> Array:
     """Air speed paths: the courses that it took on those earlier days that were at this hour as today is.
 
     Fans go by the clock: a day that was like today so far tells when they stop. Where no day was, half the paths let
-    the
-    speed of now go on and the others take the earlier days' courses.
+    the speed of now go on and the others take the earlier days' courses.
     """
     now = _recent(series, 10)
     steps = np.full((len(STEPS_S), PATHS), now)

@@ -1,10 +1,8 @@
-"""Correlations of heat transfer, side by side and named by author. Each result says whether it lies in its
-range.
+"""Correlations of heat transfer, side by side and named by author. Each result says whether it lies in its range.
 
-``reynolds``, ``prandtl``, ``rayleigh`` (dimensionless) broadcast against each other. A value outside the
-published range is still computed, never refused, but ``valid`` is False there and the caller must look. Room
-turbulence alone moves true coefficients by tens of per cent against any of these: they set the trend,
-weighings set the level.
+``reynolds``, ``prandtl``, ``rayleigh`` (dimensionless) broadcast against each other. A value outside the published
+range is still computed, never refused, but ``valid`` is False there and the caller must look. Room turbulence alone
+moves true coefficients by tens of per cent against any of these: they set the trend, weighings set the level.
 """
 
 from __future__ import annotations
@@ -88,8 +86,7 @@ def sphere_whitaker(reynolds: Values, prandtl: Values, viscosity_ratio: Values =
 
 
 def vertical_plate_churchill_chu(rayleigh: Values, prandtl: Values) -> Estimate:
-    """Vertical plate in still air, mean Nusselt number: Churchill & Chu 1975, Int. J. Heat Mass Transfer
-    18:1323.
+    """Vertical plate in still air, mean Nusselt number: Churchill & Chu 1975, Int. J. Heat Mass Transfer 18:1323.
 
     0 <= Ra <= 1e12. Beside a wet surface take Ra from the density difference, vapour included.
     """

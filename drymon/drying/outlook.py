@@ -82,8 +82,7 @@ def seconds_to_dry(
     """Seconds from now until each member's slowest part is dry, (rows, members); infinite beyond the horizon.
 
     coats: rows as made by `coat.stacked`; left (rows, members): share left now; targets (rows,): share that may be
-    left;
-    futures: one per rack; which: each row's index into them.
+    left; futures: one per rack; which: each row's index into them.
     """
     found = np.where(left <= targets[:, None], 0.0, np.inf)
     rack = np.asarray(which)

@@ -1,9 +1,8 @@
 """Equally likely members of an ensemble, without a random number: ranked Kronecker sequences, decorrelated.
 
 Each dimension holds every quantile (i + 1/2)/N exactly once; the order comes from the fractional parts of i times an
-irrational number (Kronecker/Weyl sequence), and Iman & Conover's method (1982) takes the rest of the correlation
-out. The same
-numbers come out on every machine and in every run.
+irrational number (Kronecker/Weyl sequence), and Iman & Conover's method (1982) takes the rest of the correlation out.
+The same numbers come out on every machine and in every run.
 """
 
 from functools import lru_cache

@@ -1,8 +1,7 @@
 """Sieve numbers of stucco and flour: US sieve number to opening.
 
-Openings are the nominal ones of ASTM E11 table 1, which are those of ISO 565 (series R20/3 and R40/3): each
-is about 19 % wider than the next finer. All are from memory of the standard; every one follows the ISO
-series.
+Openings are the nominal ones of ASTM E11 table 1, which are those of ISO 565 (series R20/3 and R40/3): each is about
+19 % wider than the next finer. All are from memory of the standard; every one follows the ISO series.
 """
 
 from __future__ import annotations

@@ -4,15 +4,15 @@ Balance per area: heat in by convection and radiation = latent heat out with the
 
     h (Ta - Ts) + h_r (Ta - Ts) = L h_m (p_sat(Ts) - p_v) / (R_v T_film),    h_m = h / (rho cp Le^(2/3))
 
-with the Lewis relation (Chilton & Colburn 1934; Incropera 6th ed. eq. 6.60). Partial pressures drive the
-vapour: concentrations taken at two temperatures would add a drive that is not there. The face sees walls at
-the air's temperature; heat from within the shell and the Stefan flow (under 2 % in a room) are left out.
+with the Lewis relation (Chilton & Colburn 1934; Incropera 6th ed. eq. 6.60). Partial pressures drive the vapour:
+concentrations taken at two temperatures would add a drive that is not there. The face sees walls at the air's
+temperature; heat from within the shell and the Stefan flow (under 2 % in a room) are left out.
 
-Fast form: saturation is a straight line between the air's temperature and the surface's, so that resistances
-in series (s/m) divide the vapour's deficit (kg/m3), Monteith 1965: rate = deficit / air_side_resistance(...).
+Fast form: saturation is a straight line between the air's temperature and the surface's, so that resistances in series
+(s/m) divide the vapour's deficit (kg/m3), Monteith 1965: rate = deficit / air_side_resistance(...).
 
-The piece is a cylinder of 50 mm in cross-flow, the size of a branch of a tree; still air adds natural
-convection, which a wet face drives with the density difference that cooling and vapour make together.
+The piece is a cylinder of 50 mm in cross-flow, the size of a branch of a tree; still air adds natural convection,
+which a wet face drives with the density difference that cooling and vapour make together.
 """
 
 from __future__ import annotations
@@ -70,8 +70,8 @@ class Drive:
 def air_drive(temperature_c: Values, humidity_pct: Values, pressure_pa: Values = STANDARD_PRESSURE_PA) -> Drive:
     """The drying power of air of temperature (degC), humidity (% RH) and pressure (Pa), broadcasting.
 
-    Temperature -40 to 90 degC, humidity from 0 %, pressure 30 to 120 kPa (``ValueError`` outside, NaN
-    passes). Humidity above 100 % (fog, a forecast of cooling air) counts as saturated: no deficit.
+    Temperature -40 to 90 degC, humidity from 0 %, pressure 30 to 120 kPa (``ValueError`` outside, NaN passes).
+    Humidity above 100 % (fog, a forecast of cooling air) counts as saturated: no deficit.
     """
     air.require_range("temperature", temperature_c, air.TEMPERATURE_RANGE_C, "degC")
     air.require_range("relative humidity", humidity_pct, (0.0, 1000.0), "%")
@@ -120,9 +120,8 @@ def transfer_change(temperature_c: float, pressure_pa: float) -> tuple[float, fl
 def air_side_resistance(slope_heat: Values, h: Values, h_m: Values, h_r: Values = 0.0) -> Values:
     """Resistance of the air to a fully wet open face, s/m: the vapour's way out plus the heat's way in.
 
-    ``slope_heat`` of a ``Drive`` (J/(m3 K)), h and h_m of ``transfer_coefficients``, h_r W/(m2 K) by
-    radiation (``radiative_coefficient``, 0 where shelves shadow it). Evaporation in kg/(m2 s) = deficit /
-    resistance.
+    ``slope_heat`` of a ``Drive`` (J/(m3 K)), h and h_m of ``transfer_coefficients``, h_r W/(m2 K) by radiation
+    (``radiative_coefficient``, 0 where shelves shadow it). Evaporation in kg/(m2 s) = deficit / resistance.
     """
     return 1.0 / h_m + slope_heat / (h + h_r)
 
@@ -180,9 +179,9 @@ def evaporation(
 ) -> Evaporation:
     """Solve the energy balance of a wet face exactly, by Newton steps on its temperature.
 
-    Air in degC, % RH, m/s and Pa, broadcasting; ranges as in ``air`` and ``transfer_coefficients``.
-    ``emissivity`` 0 switches radiation off; ``h`` replaces the piece's convection by another correlation's
-    coefficient. ``ValueError`` when the balance does not settle.
+    Air in degC, % RH, m/s and Pa, broadcasting; ranges as in ``air`` and ``transfer_coefficients``. ``emissivity`` 0
+    switches radiation off; ``h`` replaces the piece's convection by another correlation's coefficient. ``ValueError``
+    when the balance does not settle.
     """
     vapour = air.vapour_pressure(temperature_c, humidity_pct)
     surface = air.wet_bulb(temperature_c, humidity_pct, pressure_pa)

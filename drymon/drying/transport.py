@@ -1,8 +1,7 @@
-"""Transport properties of air and water near room conditions, SI, vectorised over numpy arrays and plain
-numbers.
+"""Transport properties of air and water near room conditions, SI, vectorised over numpy arrays and plain numbers.
 
-Temperatures -40 to 90 degC, pressures 30 to 120 kPa (``ValueError`` outside). Dry-air values; the moisture
-of a room changes viscosity and conductivity by less than 0.5 %.
+Temperatures -40 to 90 degC, pressures 30 to 120 kPa (``ValueError`` outside). Dry-air values; the moisture of a room
+changes viscosity and conductivity by less than 0.5 %.
 """
 
 from __future__ import annotations

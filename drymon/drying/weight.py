@@ -1,18 +1,17 @@
 """A load cell's readings, folded one by one into a trustworthy mass: knocks out, dips found, gaps survived.
 
-The filter is a local-linear-trend Kalman filter on (mass, rate) with white-noise acceleration (Bar-Shalom,
-Li & Kirubarajan 2001, "Estimation with Applications to Tracking and Navigation", section 6.2.2), gated and
-with its reading noise learnt from bounded innovations, so that a fan's buffeting widens it instead of
-deceiving it. A reading outside the gate waits: if the mass comes back it was a knock, a lift or a
-drop-out; if it stays, the median of what waited tells the size of the step. Evaporation is slow and never
-adds mass, so a lasting step is never drying:
+The filter is a local-linear-trend Kalman filter on (mass, rate) with white-noise acceleration (Bar-Shalom, Li &
+Kirubarajan 2001, "Estimation with Applications to Tracking and Navigation", section 6.2.2), gated and with its reading
+noise learnt from bounded innovations, so that a fan's buffeting widens it instead of deceiving it. A reading outside
+the gate waits: if the mass comes back it was a knock, a lift or a drop-out; if it stays, the median of what waited
+tells the size of the step. Evaporation is slow and never adds mass, so a lasting step is never drying:
 
 - up by more than `Cell.dip_kg` against the hanging tree: a dip, proposed to whoever asks, not assumed;
 - away altogether: the tree was lifted, its last mass is remembered and compared with what is hung back;
 - smaller, either way: the zero moved (a draught, a touched cable); the mass goes on where it was.
 
-Drift slower than the gate cannot be seen by any filter; `weight_evidence` carries it as a random walk.
-Masses in kg, times in s (any common origin), rates in kg/s. Pure and cheap: about 10 microseconds a reading.
+Drift slower than the gate cannot be seen by any filter; `weight_evidence` carries it as a random walk. Masses in kg,
+times in s (any common origin), rates in kg/s. Pure and cheap: about 10 microseconds a reading.
 """
 
 from __future__ import annotations
@@ -32,12 +31,11 @@ StepKind = Literal["dip", "lifted", "hung", "shift"]
 
 @dataclass(frozen=True, slots=True)
 class Cell:
-    """What is taken for granted of a load cell and of trees; common practice (no source) unless said
-    otherwise.
+    """What is taken for granted of a load cell and of trees; common practice (no source) unless said otherwise.
 
-    noise_kg: first guess of one reading's standard deviation; dip_kg: a lasting rise of more is a dip;
-    settle_s, settle_readings: how long, and in how many readings, a step must last to be believed;
-    gate: rejection at so many standard deviations; gap_s: silence after which the trend is forgotten.
+    noise_kg: first guess of one reading's standard deviation; dip_kg: a lasting rise of more is a dip; settle_s,
+    settle_readings: how long, and in how many readings, a step must last to be believed; gate: rejection at so many
+    standard deviations; gap_s: silence after which the trend is forgotten.
     """
 
     noise_kg: float = 0.002
@@ -52,8 +50,8 @@ class Cell:
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """A lasting jump: when its first reading came (s), by how much the hanging mass changed (kg), and what
-    it looks like.
+    """A lasting jump: when its first reading came (s), by how much the hanging mass changed (kg), and what it looks
+    like.
     """
 
     time_s: float
@@ -65,11 +63,10 @@ class Step:
 class WeightSignal:
     """The state of one cell after a reading.
 
-    mass, rate: smoothed mass (kg, without zero shifts) and its change (kg/s), with variances and covariance;
-    noise: standard deviation of one reading, learnt; shift: sum of the zero's jumps, to be subtracted from
-    raw readings; step: the jump found with this very reading, else None; waiting: readings outside the
-    gate, not yet explained; hung: mass of the tree before it was lifted, None while it hangs; taken,
-    rejected: readings used and thrown away.
+    mass, rate: smoothed mass (kg, without zero shifts) and its change (kg/s), with variances and covariance; noise:
+    standard deviation of one reading, learnt; shift: sum of the zero's jumps, to be subtracted from raw readings;
+    step: the jump found with this very reading, else None; waiting: readings outside the gate, not yet explained;
+    hung: mass of the tree before it was lifted, None while it hangs; taken, rejected: readings used and thrown away.
     """
 
     time_s: float
@@ -90,11 +87,6 @@ class WeightSignal:
     def mass_sd(self) -> float:
         """Standard deviation of `mass`, kg: scatter only, without the zero's slow drift."""
         return math.sqrt(self.variance)
-
-    @property
-    def rate_sd(self) -> float:
-        """Standard deviation of `rate`, kg/s."""
-        return math.sqrt(self.rate_variance)
 
     @property
     def hangs(self) -> bool:
@@ -158,9 +150,7 @@ def _predict(signal: WeightSignal, time_s: float) -> WeightSignal:
 
 
 def _update(ahead: WeightSignal, surprise: float, cell: Cell, since_s: float = 0.0) -> WeightSignal:
-    """Kalman update with the innovation, and the reading noise learnt from it (bounded, so that no knock
-    inflates it).
-    """
+    """Kalman update with the innovation; the reading noise learnt from it, bounded, so that no knock inflates it."""
     total = ahead.variance + ahead.noise**2
     gain, rate_gain = ahead.variance / total, ahead.covariance / total
     ratio = min(surprise**2 / total, 9.0)
@@ -250,9 +240,8 @@ def _hang(fresh: WeightSignal, since: float, level: float, rough: float, cell: C
 
 
 def _restart(signal: WeightSignal, mass: float, rough: float) -> WeightSignal:
-    """From a new level on, known as well as it has settled. A dip that drips and swings says nothing of the cell's
-    own noise, which
-    stays as it was learnt.
+    """From a new level on, known as well as it has settled. A dip that drips and swings says nothing of the cell's own
+    noise, which stays as it was learnt.
     """
     return replace(signal, mass=mass, rate=0.0, variance=rough**2, covariance=0.0, rate_variance=_RATE_SD**2)
 

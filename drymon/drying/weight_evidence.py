@@ -7,9 +7,9 @@ independent, or a day of readings would pretend to know the last gram; their cov
     scatter of the smoothed readings + random walk and creep of the zero + temperature effect + misfit of
     the curve
 
-The misfit is a stationary process (Matern 3/2; Rasmussen & Williams 2006 eq. 4.17) in the model's own
-imperfection, as Kennedy & O'Hagan (2001) want it: without it the ensemble would collapse on one wrong
-member. Heavy tails: a multivariate Student's t.
+The misfit is a stationary process (Matern 3/2; Rasmussen & Williams 2006 eq. 4.17) in the model's own imperfection, as
+Kennedy & O'Hagan (2001) want it: without it the ensemble would collapse on one wrong member. Heavy tails: a
+multivariate Student's t.
 """
 
 from __future__ import annotations
@@ -26,9 +26,9 @@ Array = npt.NDArray[np.float64]
 class ScaleErrors:
     """Errors of a scale that do not average out. A bench scale (zeroed each time) has no drift and no creep.
 
-    drift_kg: random walk of the zero, kg per sqrt(hour) (0.2-2 g/sqrt(h) for hobby cells); creep_kg after
-    loading, settling with creep_h; per_k: temperature effect, kg/K; misfit: share of the water by which a
-    right curve may be wrong, correlated over misfit_span of the time watched; freedom of Student's t.
+    drift_kg: random walk of the zero, kg per sqrt(hour) (0.2-2 g/sqrt(h) for hobby cells); creep_kg after loading,
+    settling with creep_h; per_k: temperature effect, kg/K; misfit: share of the water by which a right curve may be
+    wrong, correlated over misfit_span of the time watched; freedom of Student's t.
     """
 
     drift_kg: float = 0.0007
@@ -42,6 +42,15 @@ class ScaleErrors:
 
 LOAD_CELL = ScaleErrors()
 BENCH_SCALE = ScaleErrors(drift_kg=0.0, creep_kg=0.0, per_k=0.0)
+
+
+BENCH_SD_KG, BENCH_SHARE = 0.001, 2e-4
+"""Error of a bench scale: a gram, or this share of what lies on it (common practice, no source)."""
+
+
+def bench_sd(mass_kg: float | Array) -> Array:
+    """Standard deviation of one weighing on a bench scale, kg."""
+    return np.maximum(BENCH_SD_KG, BENCH_SHARE * np.asarray(mass_kg))
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,9 +110,9 @@ def weigh_members(
 ) -> Evidence:
     """Compare weighings since one dip with every member's predicted water.
 
-    times_s, masses_kg, sds_kg: (times,), s since the dip and kg; at least 2 weighings, else nothing is
-    learnt (zeros). predicted_water: (members, times) water left averaged over the tree's faces, kg/m2
-    (zones weighted with their share of area).
+    times_s, masses_kg, sds_kg: (times,), s since the dip and kg; at least 2 weighings, else nothing is learnt (zeros).
+    predicted_water: (members, times) water left averaged over the tree's faces, kg/m2 (zones weighted with their share
+    of area).
     """
     members = len(predicted_water)
     if len(times_s) < 2:
@@ -139,8 +148,8 @@ def log_likelihood(
 
 
 def _profile_area(mass: Array, water: Array, area: AreaPrior) -> tuple[Array, Array, Array]:
-    """Most likely log area of each member under the prior, its information, and the sum of squares there,
-    prior included.
+    """Most likely log area of each member under the prior, its information, and the sum of squares there, prior
+    included.
 
     Newton steps on  |mass - a water|^2 + ((log a - log median)/sd)^2  with a = exp(log a), the curvature
     kept positive.

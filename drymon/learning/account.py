@@ -23,9 +23,9 @@ Array = npt.NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class RunAccount:
-    """One run: hours (weighings,) since the dip; measured share of the tree's water left, that of the
-    run's own curve, and the forecast's 5 % and 95 % bounds without watching this dip, all (weighings,);
-    residual_g: weighing less own curve.
+    """One run: hours (weighings,) since the dip; measured share of the tree's water left, that of the run's own curve,
+    and the forecast's 5 % and 95 % bounds without watching this dip, all (weighings,); residual_g: weighing less own
+    curve.
     """
 
     run: Run
@@ -105,8 +105,8 @@ _TEACHES = {
 def advice(fit: TypeFit) -> list[Advice]:
     """What to weigh next to learn most, the most useful first.
 
-    From the share of the variance of the log time to dry (open tree, reference air) that each parameter
-    explains; kinds of tree that no run has shown come first.
+    From the share of the variance of the log time to dry (open tree, reference air) that each parameter explains;
+    kinds of tree that no run has shown come first.
     """
     found = [
         Advice(f"a {name} tree down to its last water: no run of this kind has told its pockets yet", 1.0)
@@ -125,9 +125,7 @@ def advice(fit: TypeFit) -> list[Advice]:
 
 
 def variance_shares(model: CoatModel) -> dict[str, float]:
-    """Share of the variance of the log time to dry that falls if a parameter were known (given all that
-    goes with it).
-    """
+    """Share of the variance of the log time to dry that falls if a parameter were known, with all that goes with it."""
     coats = dips.possible_coats(replace(model, dip_sd=dict.fromkeys(model.dip_sd, 0.0)), 5, "open")
     steps = [(coat.REFERENCE_AIR, 300.0 * 1.04**i) for i in range(150)]
     times = np.log(np.minimum(hours_until(coats, steps, 0.05), 1e3))
@@ -142,9 +140,7 @@ def _correlation(first: Array, second: Array) -> float:
 
 
 def coverage_curve(scores: Sequence[float]) -> tuple[Array, Array]:
-    """Promised and kept: central intervals of 10 to 95 % and the share of left-out runs that fell into
-    them.
-    """
+    """Promised and kept: central intervals of 10 to 95 % and the share of left-out runs that fell into them."""
     promised = np.array([0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95])
     limits = np.array([NormalDist().inv_cdf(0.5 + p / 2) for p in promised])
     return promised, np.array([float(np.mean(np.abs(scores) <= limit)) for limit in limits])

@@ -1,8 +1,8 @@
-"""Sensors against references: zero, span, linearity, hysteresis, repeatability of load cells; humidity,
-air speed, temperature.
+"""Sensors against references: zero, span, linearity, hysteresis, repeatability of load cells; humidity, air speed,
+temperature.
 
-A calibration ends in a correction, true value = gain x reading + offset, and in a verdict. Pure numbers;
-guided walks and storage are elsewhere.
+A calibration ends in a correction, true value = gain x reading + offset, and in a verdict. Pure numbers; guided walks
+and storage are elsewhere.
 """
 
 from __future__ import annotations
@@ -44,9 +44,8 @@ SALTS: dict[str, tuple[tuple[float, ...], float]] = {
 }
 
 HUMIDITY_GOOD, HUMIDITY_FAIR = 2.0, 4.0
-"""Points of % RH that a corrected sensor may still be off.
-
-Fit for drying, fit with wider bounds (common practice).
+"""Points of % RH that a corrected sensor may still be off: fit for drying, fit with wider bounds
+(common practice, no source).
 """
 
 AIR_DENSITY, WEIGHT_DENSITY = 1.2, 8000.0
@@ -55,8 +54,8 @@ AIR_DENSITY, WEIGHT_DENSITY = 1.2, 8000.0
 
 @dataclass(frozen=True, slots=True)
 class Calibrated:
-    """Outcome: true value = gain x reading + offset; worst error before and after correction in the
-    quantity's unit; good: fit for its work; verdict and lines in words; figures: everything else, by name.
+    """Outcome: true value = gain x reading + offset; worst error before and after correction in the quantity's unit;
+    good: fit for its work; verdict and lines in words; figures: everything else, by name.
     """
 
     kind: str
@@ -75,8 +74,7 @@ class Calibrated:
 
 
 def largest_error_allowed(load_kg: float, interval_kg: float, accuracy_class: str = "III") -> float:
-    """Maximum permissible error at first verification, kg (OIML R 76-1:2006 table 6); load 0 to the
-    class's end.
+    """Maximum permissible error at first verification, kg (OIML R 76-1:2006 table 6); load 0 to the class's end.
 
     Raises LearningError for an unknown class or a load beyond it.
     """
@@ -93,21 +91,18 @@ def largest_error_allowed(load_kg: float, interval_kg: float, accuracy_class: st
 
 
 def buoyancy_factor(density: float, air: float = AIR_DENSITY, weights: float = WEIGHT_DENSITY) -> float:
-    """True mass over indicated mass of a body of `density` kg/m3 on a scale set with weights in air of
-    `air` kg/m3.
-    """
+    """True mass over indicated mass of a body of `density` kg/m3 on a scale set with weights in air of `air` kg/m3."""
     return (1.0 - air / weights) / (1.0 - air / density)
 
 
 def calibrate_cell(
     points: Sequence[tuple[float, float]], interval_kg: float, accuracy_class: str = "III"
 ) -> Calibrated:
-    """A load cell from (known mass, reading) in kg, in the order in which they were put on: up, and best
-    down again.
+    """A load cell from (known mass, reading) in kg, in the order in which they were put on: up, and best down again.
 
-    Zero and span by a straight line through all points; linearity against it; hysteresis between up and
-    down; repeatability between equal loads in one direction. The verdict is about the corrected cell, in
-    service (twice the table's limits).
+    Zero and span by a straight line through all points; linearity against it; hysteresis between up and down;
+    repeatability between equal loads in one direction. The verdict is about the corrected cell, in service (twice the
+    table's limits).
     """
     known, shown = _table(points, "known mass and reading", 3)
     if np.ptp(known) <= 0:

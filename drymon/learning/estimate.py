@@ -5,10 +5,10 @@ A nonlinear mixed-effects model fitted by penalised least squares (Lindstrom & B
     parameters of the type ~ prior;   a run's water, transfer, inner = the type's x its own scatter (dip_sd);
     weighing = dry mass + area x (water left, averaged over the zones) + errors
 
-The dry mass is projected out, the area belongs to the tree, the slow zone's share and its speed scatter
-from tree to tree. The errors' covariance is that of `weight_evidence`, misfit of the curve included.
-Scatter between runs: EM steps on the curvature at the optimum, with a prior worth a few runs (half the
-weight of Gelman 2006's advice not to trust a handful of groups).
+The dry mass is projected out, the area belongs to the tree, the slow zone's share and its speed scatter from tree to
+tree. The errors' covariance is that of `weight_evidence`, misfit of the curve included. Scatter between runs: EM steps
+on the curvature at the optimum, with a prior worth a few runs (half the weight of Gelman 2006's advice not to trust a
+handful of groups).
 """
 
 from __future__ import annotations
@@ -32,10 +32,10 @@ Array = npt.NDArray[np.float64]
 class Estimate:
     """Result of `fit_type`.
 
-    mean (12,), covariance (12, 12) of the type's parameters on working scales (PARAMETERS); dip_sd (3,)
-    scatter (DIP_PARAMETERS); zone_sd: scatter of the slow zone's speed between trees; theta (runs, 11):
-    every run's own parameters (`forward.THETA`); area (runs,) m2; tail; misfit: root mean square of the
-    whitened residuals, 1 when errors are as assumed; cost; evidence: log probability of the weighings.
+    mean (12,), covariance (12, 12) of the type's parameters on working scales (PARAMETERS); dip_sd (3,) scatter
+    (DIP_PARAMETERS); zone_sd: scatter of the slow zone's speed between trees; theta (runs, 11): every run's own
+    parameters (`forward.THETA`); area (runs,) m2; tail; misfit: root mean square of the whitened residuals, 1 when
+    errors are as assumed; cost; evidence: log probability of the weighings.
     """
 
     mean: Array
@@ -96,8 +96,8 @@ def _best_start(problem: Problem, starts: Sequence[Mapping[str, float]]) -> Arra
 
 
 def log_predictive(runs: Sequence[Run], model: CoatModel, noise: float) -> float:
-    """Log probability per run of weighings under a model that has not seen them (Laplace, up to a constant
-    of the runs).
+    """Log probability per run of weighings under a model that has not seen them (Laplace, up to a constant of the
+    runs).
     """
     problem = Problem(runs, Prior.of(model), model.tail)
     problem.noise = noise

@@ -54,10 +54,10 @@ CLEARLY = 3.0
 class TypeFit:
     """All that was learnt of one coat type.
 
-    model: to be written; start: the prior it began from; runs: those used (thinned); estimate: of the
-    chosen tail, all runs; left_out: each run forecast by a model without it; revealed: each forecast from
-    earlier runs only; truths: per run (share left, hours); tails: mean log probability of left-out
-    weighings by tail; theta of the estimate holds each run's own curve.
+    model: to be written; start: the prior it began from; runs: those used (thinned); estimate: of the chosen tail, all
+    runs; left_out: each run forecast by a model without it; revealed: each forecast from earlier runs only; truths:
+    per run (share left, hours); tails: mean log probability of left-out weighings by tail; theta of the estimate holds
+    each run's own curve.
     """
 
     model: CoatModel
@@ -74,8 +74,8 @@ class TypeFit:
 def fit_all(runs: Sequence[Run], starts: Mapping[str, CoatModel], coats: Sequence[str] | None = None) -> list[TypeFit]:
     """Fit every coat type that has usable runs.
 
-    starts: the starting model of each coat name that may occur. coats: only these (default all). Types
-    with few runs begin from a prior that the room's other types have moved.
+    starts: the starting model of each coat name that may occur. coats: only these (default all). Types with few runs
+    begin from a prior that the room's other types have moved.
     """
     usable = [thinned(run) for run in sorted(runs, key=lambda run: run.start_s) if run.used]
     by_coat = {name: [run for run in usable if run.coat == name] for name in sorted({run.coat for run in usable})}
@@ -94,7 +94,7 @@ def _with_pool(
 ) -> TypeFit:
     others = [sample for other, fit in first.items() if other != name for sample in dose_samples(fit)]
     few = len(by_coat[name]) < FEW_RUNS
-    start = lent(starts[name], pool(others)) if few and others else starts[name]
+    start = lent(starts[name], pool(others), dose_samples(first[name])) if few and others else starts[name]
     return fit_coat(by_coat[name], start, lent_by=len(others) if few else 0)
 
 
@@ -112,8 +112,8 @@ def dose_samples(fit: TypeFit) -> list[DoseSample]:
 def fit_coat(runs: Sequence[Run], start: CoatModel, *, quick: bool = False, lent_by: int = 0) -> TypeFit:
     """Fit one type from its usable, thinned runs. quick: one tail, nothing judged.
 
-    Of four runs and more, those that plainly contradict the others (another coat, a moved scale) are
-    doubted and the rest is fitted again: at most a quarter of them.
+    Of four runs and more, those that plainly contradict the others (another coat, a moved scale) are doubted and the
+    rest is fitted again: at most a quarter of them.
     """
     if not runs:
         raise LearningError(f"no weighed run of coat {start.name!r} can be used; `drymon runs` says why")
@@ -191,8 +191,7 @@ def folds(runs: Sequence[Run]) -> list[list[int]]:
 def leave_out(
     runs: Sequence[Run], start: CoatModel, estimate: Estimate, truths: Sequence[tuple[float, float]]
 ) -> tuple[list[tuple[Judgement, CoatModel]], float]:
-    """Forecast every run by a model fitted without it, and the mean log probability of the left-out
-    weighings.
+    """Forecast every run by a model fitted without it, and the mean log probability of the left-out weighings.
 
     A single run is forecast by the starting model.
     """

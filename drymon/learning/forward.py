@@ -17,18 +17,14 @@ LONGEST_STEP_S = 900.0
 FEWEST_STEPS, MOST_STEPS = 36, 70
 
 THETA = ("water", "transfer", "critical", "exponent", "inner", "sorption", "slow", "share", "sunk", "liquid", "cooling")
-"""A run's own parameters in the order of their columns, on working scales (`share`.
-
-Logit of the slow zone's area share).
+"""A run's own parameters in the order of their columns, on working scales (`share`: logit of the slow zone's
+share of the area).
 """
 
 
 @dataclass(frozen=True, slots=True)
 class Marks:
-    """Where weighings lie between steps.
-
-    Index of the step's start, share of the way to its end; (weighings,) each.
-    """
+    """Where weighings lie between steps: index of the step's start, share of the way to its end; (weighings,) each."""
 
     index: npt.NDArray[np.int64]
     share: Array
@@ -49,9 +45,9 @@ class Marks:
 class Fleet:
     """Runs made ready for stepping together.
 
-    seconds, deficit, saturation, excess, resistance: (steps, runs), padded with steps of no length. marks:
-    for each run the index of the step after which each weighing was made. sheltered (runs,): there is a
-    slow zone. depth (runs,): coats that sunk water passes (`dips.coats_below`).
+    seconds, deficit, saturation, excess, resistance: (steps, runs), padded with steps of no length. marks: for each
+    run the index of the step after which each weighing was made. sheltered (runs,): there is a slow zone. depth
+    (runs,): coats that sunk water passes (`dips.coats_below`).
     """
 
     runs: tuple[Run, ...]

@@ -1,7 +1,4 @@
-"""Forecast first, reveal later.
-
-How well a coat model would have told the drying of runs that it has not seen.
-"""
+"""Forecast first, reveal later: how well a coat model would have told the drying of runs that it has not seen."""
 
 from __future__ import annotations
 
@@ -29,9 +26,9 @@ _LONGEST_H = 14 * 24.0
 class Judgement:
     """A run that was forecast from its air alone.
 
-    left: share of water left in the slowest part at which it is judged; true_h: when the weighings,
-    smoothed by the run's own curve, got there; early_h, best_h, late_h: forecast 5 %, 50 %, 95 %, at most
-    14 days; log_sd: sd of the logarithm of the forecast time.
+    left: share of water left in the slowest part at which it is judged; true_h: when the weighings, smoothed by the
+    run's own curve, got there; early_h, best_h, late_h: forecast 5 %, 50 %, 95 %, at most 14 days; log_sd: sd of the
+    logarithm of the forecast time.
     """
 
     run: str
@@ -62,22 +59,11 @@ class Judgement:
         """Error in standard deviations of the forecast, on the log scale."""
         return float(np.log(self.true_h / self.best_h) / max(self.log_sd, 1e-3))
 
-    @property
-    def log_density(self) -> float:
-        """Logarithm of the forecast density at the true time (normal on the log scale).
-
-        What rival tails are ranked by.
-        """
-        sd = max(self.log_sd, 0.02)
-        return float(-0.5 * (np.log(self.true_h / self.best_h) / sd) ** 2 - np.log(sd))
-
 
 def reached(fleet: Fleet, theta: Array, tail: str) -> list[tuple[float, float]]:
-    """For every run: the share left in the slowest part at which to judge it, and the hours until it got
-    there.
+    """For every run: the share left in the slowest part at which to judge it, and the hours until it got there.
 
-    theta (runs, 11): every run's own fitted curve. A run that stopped before `TARGET_LEFT` is judged where
-    it stopped.
+    theta (runs, 11): every run's own fitted curve. A run that stopped before `TARGET_LEFT` is judged where it stopped.
     """
     left = left_over_time(fleet, theta[:, None, :], tail)[..., 0]
     slowest = np.where(fleet.sheltered > 0.0, left.max(axis=1), left[:, 0])

@@ -21,10 +21,7 @@ AREA_MEDIAN_M2, AREA_LOG_SD = 0.4, 1.0
 SHARE_LOGIT_SD = 0.5
 
 ZONE_LOG_SD = 0.2
-"""Scatter of the slow zone's speed between trees of one kind of shelter (assumed.
-
-Learnt with enough trees).
-"""
+"""Scatter of the slow zone's speed between trees of one kind of shelter (assumed; learnt with enough trees)."""
 
 UNSEEN_LOG_SD: Mapping[str, float] = {"deep": 0.24}
 UNSEEN_LOG: Mapping[str, float] = {"deep": 0.12}
@@ -54,9 +51,7 @@ PLAIN = ("water", "transfer", "critical", "exponent", "inner", "sorption", "liqu
 
 @dataclass(frozen=True, slots=True)
 class Prior:
-    """Normal prior of the type's parameters on working scales, in the order of PARAMETERS, and of the
-    scatter.
-    """
+    """Normal prior of the type's parameters on working scales, in the order of PARAMETERS, and of the scatter."""
 
     mean: Array
     root: Array

@@ -86,11 +86,10 @@ class Problem:
         )
 
     def recentred(self, x: Array) -> Array:
-        """Move what all runs' scatter has in common into the type's parameters: no curve changes, the
-        prior's cost falls.
+        """Move what all runs' scatter has in common into the type's parameters: no curve changes, the prior's cost
+        falls.
 
-        The search itself creeps along this valley, for the curve has kinks. Linear least squares in the
-        three shifts.
+        The search itself creeps along this valley, for the curve has kinks. Linear least squares in the three shifts.
         """
         size = len(PARAMETERS)
         places = [PARAMETERS.index(name) for name in DIP_PARAMETERS]
@@ -115,8 +114,8 @@ class Problem:
         return np.asarray(np.linalg.inv(jacobian.T @ jacobian))
 
     def log_evidence(self, x: Array) -> float:
-        """Log probability of the weighings under the prior (Laplace approximation at the optimum `x`, up
-        to a constant).
+        """Log probability of the weighings under the prior (Laplace approximation at the optimum `x`, up to a
+        constant).
         """
         residuals, jacobian = self.evaluate(x)
         errors = -self.freedom * float(np.log(self.noise))
@@ -125,10 +124,9 @@ class Problem:
     def doubt(self, x: Array) -> Array:
         """How badly each run agrees with the others, (runs,): above 1 is not to be believed.
 
-        The larger of: mean square of its residuals over that of the median run, in units of `MOST_MISFIT`;
-        distance of its log time to dry from the median run's, each over what its type would take, in units
-        of `MOST_APART` robust standard deviations (median absolute deviation, so that it cannot widen its
-        own measure).
+        The larger of: mean square of its residuals over that of the median run, in units of `MOST_MISFIT`; distance of
+        its log time to dry from the median run's, each over what its type would take, in units of `MOST_APART` robust
+        standard deviations (median absolute deviation, so that it cannot widen its own measure).
         """
         sizes = [min(len(run.times_s), EFFECTIVE + 2) for run in self.fleet.runs]
         parts = np.split(self.evaluate(x)[0][: sum(sizes)], np.cumsum(sizes)[:-1])
@@ -180,10 +178,7 @@ def search(
     bounds: tuple[float, float],
     most: int,
 ) -> Array:
-    """Least squares within bounds from a start near or within them (trust region reflective.
-
-    Branch et al. 1999).
-    """
+    """Least squares within bounds from a start near or within them (trust region reflective, Branch et al. 1999)."""
     low, high = bounds
     margin = 1e-3 * (high - low)
     found = least_squares(
@@ -233,9 +228,7 @@ def misfit_water(run: Run) -> Array:
 
 
 def _whitener(run: Run) -> Array:
-    """Turns a run's masses into independent unit residuals that do not know the dry mass, (weighings,
-    weighings).
-    """
+    """Turns a run's masses into independent unit residuals that do not know the dry mass, (weighings, weighings)."""
     errors = LOAD_CELL if run.on_cell else BENCH_SCALE
     root = np.linalg.cholesky(error_covariance(run.times_s, run.sds_kg, misfit_water(run), errors))
     inverse = np.linalg.inv(root)

@@ -18,9 +18,9 @@ Array = npt.NDArray[np.float64]
 class RunAir:
     """Air of a run, in pieces that follow each other without a break.
 
-    edges_s (pieces + 1,): s since the dip, from 0. For each piece (pieces,): deficit, saturation [kg/m3],
-    excess [monolayers], resistance [s/m] as in `coat.AirStep`; temperature_c, humidity_pct, speed (m/s) as
-    measured or assumed; known: fresh and trusted evidence.
+    edges_s (pieces + 1,): s since the dip, from 0. For each piece (pieces,): deficit, saturation [kg/m3], excess
+    [monolayers], resistance [s/m] as in `coat.AirStep`; temperature_c, humidity_pct, speed (m/s) as measured or
+    assumed; known: fresh and trusted evidence.
     """
 
     edges_s: Array
@@ -67,12 +67,12 @@ class RunAir:
 class Run:
     """One weighed drying.
 
-    number: of the coat, 1 for the first. shelter: "open", "pocketed" or "deep". start_s: the dip, s since
-    1970 (UTC). times_s (weighings,): s since the dip, rising; masses_kg, sds_kg: the weighings and their
-    standard deviations. on_cell: weighed by a load cell (its zero drifts), else on a bench scale. problem:
-    why it is not used, "" if it is. left_out: a person's reason to leave it out, "" if nobody did. notes:
-    doubts that do not forbid its use. held_below: what the coats below held at the dip in equilibrium with the air of
-    the hours before, monolayers of the sorption isotherm over those at the reference humidity (`sorption.excess`).
+    number: of the coat, 1 for the first. shelter: "open", "pocketed" or "deep". start_s: the dip, s since 1970 (UTC).
+    times_s (weighings,): s since the dip, rising; masses_kg, sds_kg: the weighings and their standard deviations.
+    on_cell: weighed by a load cell (its zero drifts), else on a bench scale. problem: why it is not used, "" if it is.
+    left_out: a person's reason to leave it out, "" if nobody did. notes: doubts that do not forbid its use.
+    held_below: what the coats below held at the dip in equilibrium with the air of the hours before, monolayers of the
+    sorption isotherm over those at the reference humidity (`sorption.excess`).
     """
 
     id: str

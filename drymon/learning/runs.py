@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from drymon.drying import sorption, surface, weight
+from drymon.drying.weight_evidence import bench_sd
 from drymon.learning.run import Run, RunAir
 
 Array = npt.NDArray[np.float64]
@@ -29,24 +30,20 @@ LEAST_SIGNAL = 8.0
 """Loss over the error of a weighing below which a run tells nothing."""
 
 MOST_GAIN = 0.25
-"""Share of the loss that a bench weighing may exceed the one before by.
-
-More is another tree or another scale.
+"""Share of the loss that a bench weighing may exceed the one before by: more is another tree or
+another scale.
 """
 
-BENCH_SD_KG, BENCH_SHARE = 0.001, 2e-4
-DRIPPING_S, DRIPPING_SHARE = 150.0, 0.05
-"""Slurry drips for minutes after the dip.
-
-Weighings then are off by a share of the water that fades with this time.
+DRIP_FADES_S, DRIP_SHARE = 150.0, 0.05
+"""Slurry drips for minutes after the dip: weighings then are off by a share of the water, and that fades with this
+time (assumed).
 """
 
 
 @dataclass(frozen=True, slots=True)
 class Weighed:
-    """Weighings (n,) each: s since the dip, kg, standard deviation in kg.
-
-    Whether by a cell; what was noticed.
+    """Weighings (n,) each: s since the dip, kg, standard deviation in kg; whether by a cell; what was
+    noticed.
     """
 
     times_s: Array
@@ -59,14 +56,13 @@ class Weighed:
 def from_bench(weighings: Sequence[tuple[float, float]]) -> Weighed:
     """Hand weighings (s since the dip, kg), each with a bench scale's error."""
     times, masses = _columns(sorted(weighings))
-    return Weighed(times, masses, _dripping(times, masses, np.maximum(BENCH_SD_KG, BENCH_SHARE * masses)), False)
+    return Weighed(times, masses, _dripping(times, masses, bench_sd(masses)), False)
 
 
 def from_cell(readings: Iterable[tuple[float, float]]) -> Weighed:
     """A load cell's raw readings (s since the dip, kg): filtered, taken every `EVERY_S` while the tree hangs.
 
-    Ends where the cell sees a dip that nobody logged; the first minutes of lifting and hanging count for
-    nothing.
+    Ends where the cell sees a dip that nobody logged; the first minutes of lifting and hanging count for nothing.
     """
     signal: weight.WeightSignal | None = None
     accepted: list[tuple[float, float]] = []
@@ -116,7 +112,7 @@ def _columns(rows: Sequence[tuple[float, float]]) -> tuple[Array, Array]:
 def _dripping(times: Array, masses: Array, sds: Array) -> Array:
     if not len(masses):
         return sds
-    drip = DRIPPING_SHARE * float(np.ptp(masses)) * np.exp(-times / DRIPPING_S)
+    drip = DRIP_SHARE * float(np.ptp(masses)) * np.exp(-times / DRIP_FADES_S)
     return np.asarray(np.hypot(sds, drip))
 
 
@@ -186,11 +182,10 @@ def air_by_minute(
     pressure_pa: Array,
     assumed_speed: Array,
 ) -> RunAir | None:
-    """Air of consecutive minutes from a dip on, NaN where nothing fresh was measured; None if nothing ever
-    was.
+    """Air of consecutive minutes from a dip on, NaN where nothing fresh was measured; None if nothing ever was.
 
-    temperature_c, humidity_pct, speed (m/s), pressure_pa, assumed_speed (m/s, where none is measured):
-    (minutes,). Gaps take the last known air, or the first.
+    temperature_c, humidity_pct, speed (m/s), pressure_pa, assumed_speed (m/s, where none is measured): (minutes,).
+    Gaps take the last known air, or the first.
     """
     known = np.isfinite(temperature_c) & np.isfinite(humidity_pct)
     if not known.any():

@@ -14,15 +14,14 @@ from drymon.learning.layout import UNSEEN_LOG, UNSEEN_LOG_SD
 from drymon.learning.run import Run
 
 RUNS_FOR_OWN_INTERVAL = 9
-"""n/(n + 1) must reach 0.9 before runs alone can promise a one-sided 90 % bound (split conformal.
-
+"""n/(n + 1) must reach 0.9 before runs alone can promise a one-sided 90 % bound (split conformal,
 Vovk et al. 2005).
 """
 
 TAIL_SEEN_LEFT = 0.10
 TAIL_LOG_SD = 0.2
-"""The tail counts as learnt when a run was weighed down to so little left, and the time to dry is known as
-well as this.
+"""The tail counts as learnt when a run was weighed down to so little left, and the time to dry is known as well as
+this.
 """
 
 
@@ -66,15 +65,13 @@ POCKET_SEEN_LEFT = 0.5
 """A shelter counts as learnt when a run of its kind was weighed until its slow part had lost so much."""
 
 SEEN_MARGIN = {"temperature_c": (3.0, 1.0), "humidity_pct": (10.0, 1.0), "airflow_m_per_s": (0.1, 1.5)}
-"""How far beyond the weighed air the physics may be trusted with.
-
-So much more, and so many times (assumed).
+"""How far beyond the weighed air the physics may be trusted: so much more, and so many times
+(assumed).
 """
 
 
 def _seen(runs: Sequence[Run], start: CoatModel) -> dict[str, tuple[float, float]]:
-    """Ranges that the model may speak for: the middle 96 % of the weighed air and a margin that physics
-    bridges.
+    """Ranges that the model may speak for: the middle 96 % of the weighed air and a margin that physics bridges.
 
     Coat numbers: those of the start, whose priors cover what later coats add.
     """

@@ -1,7 +1,7 @@
 """The alarm book as a pure fold: conditions over time become alarms raised, repeated and cleared.
 
-A condition says of one cause that it holds, is clear, or cannot be told. What is not mentioned cannot be
-told: silence starts nothing and clears nothing.
+A condition says of one cause that it holds, is clear, or cannot be told. What is not mentioned cannot be told: silence
+starts nothing and clears nothing.
 """
 
 from collections.abc import Callable, Iterable
@@ -46,9 +46,8 @@ def update(
     """The book at `now` (aware UTC), given what is known, and the alerts to send, in a fixed order.
 
     mine: the causes that whoever reports looks at; of others it says nothing, so their delays run on. The room and the
-    service report into one book, each at its own instants.
-    Of several conditions about one cause, one that holds wins over one unclear, and that over one clear. An
-    alert raised again with the same id is a repeat, or follows a shelf.
+    service report into one book, each at its own instants. Of several conditions about one cause, one that holds wins
+    over one unclear, and that over one clear. An alert raised again with the same id is a repeat, or follows a shelf.
     """
     now = max(now, book.now or now)
     at = _Instant(now, set(book.ids) if now == book.now else set())

@@ -1,8 +1,8 @@
 """What holds now: the standing of trees, racks and sensors, read as conditions for the alarm book.
 
-One condition per needed response: a dead sensor under forty trees is one, and their unknown states raise
-nothing of their own. Where evidence is missing a condition is unclear, which neither raises nor clears. The
-"ready" notices are the exception on the safe side: withdrawn as soon as anything about them is unknown.
+One condition per needed response: a dead sensor under forty trees is one, and their unknown states raise nothing of
+their own. Where evidence is missing a condition is unclear, which neither raises nor clears. The "ready" notices are
+the exception on the safe side: withdrawn as soon as anything about them is unknown.
 """
 
 from collections.abc import Collection, Iterable, Iterator
@@ -83,7 +83,7 @@ def _of_verdict(verdict: Verdict, window: Truth | None, timezone: str) -> Iterat
         yield condition(
             "window-closing",
             window,
-            f"{name} {_wait(verdict, now)} its longest wait.",
+            f"{name} has nearly reached its longest wait.",
             _deadline(verdict, now, timezone),
         )
 
@@ -106,10 +106,6 @@ def _window(verdict: Verdict, now: datetime) -> Truth | None:
         return None  # past it the tree is on hold, or somebody has looked
     ahead: timedelta = min(WINDOW_NOTICE, (verdict.redip_by - verdict.dipped_at) / 4)
     return Truth.HOLDS if now >= verdict.redip_by - ahead else None
-
-
-def _wait(verdict: Verdict, now: datetime) -> str:
-    return "is past" if verdict.redip_by and now >= verdict.redip_by else "has nearly reached"
 
 
 def _rack(rack: RackStatus) -> Iterator[Condition]:

@@ -57,8 +57,7 @@ def sensor_name(place: str, quantity: str, sensor: str) -> str:
 
 
 def corrected(reading: Reading, corrections: Corrections) -> Reading:
-    """The reading with its sensor's newest correction that is not younger than it; unchanged where there
-    is none.
+    """The reading with its sensor's newest correction that is not younger than it; unchanged where there is none.
 
     A load cell is known by its name alone, wherever it hangs.
     """

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from drymon.drying import coat, forecast, outlook, possible
-from drymon.shop.judge import ASSURANCE, Outlook, humidity_that_would_do
+from drymon.shop.judge import Outlook, humidity_that_would_do
 from drymon.shop.sensors import MINUTE_S
-from drymon.shop.tree import TreeState, World
+from drymon.shop.tree import ASSURANCE, TreeState, World
 
 OFTEN_S, SELDOM_S = 590.0, 3600.0
 SHARE_OF_WAIT = 1.0 / 4.0

@@ -14,10 +14,7 @@ from drymon.shop import tree as trees
 from drymon.shop.outcome import Bounds, State, Verdict, When
 from drymon.shop.reasons import ORDER, Effect, Finding, decide
 from drymon.shop.sensors import MINUTE_S
-from drymon.shop.tree import TreeState, World
-
-ASSURANCE = 0.95
-"""Chance of being dry that "ready" needs."""
+from drymon.shop.tree import ASSURANCE, TreeState, World
 
 VALID_FOR = timedelta(minutes=10)
 NEVER = When(None, None, None)
@@ -71,7 +68,7 @@ def holding(world: World, tree: TreeState, clock_known: bool = True) -> frozense
 
 def _unknowns(world: World, tree: TreeState, clock_known: bool) -> list[Finding]:
     found = []
-    if not clock_known or tree.clock_doubt:
+    if not clock_known:
         found.append(Finding("clock-unknown", {}))
     if tree.coats is None:
         found.append(Finding("coat-unknown", {"coat": tree.dip.coat}))

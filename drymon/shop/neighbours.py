@@ -2,10 +2,9 @@
 same way.
 
 Members are the same draws of a coat model's parameters for every dip. Where the weights of a weighed tree's members
-have moved the mean
-of a shared dimension's normal score by b, the others' members get the weight exp(k b score): in a normal world that
-moves their mean by
-k b and leaves their spread. Factors of the dip itself are another block of scores and stay out.
+have moved the mean of a shared dimension's normal score by b, the others' members get the weight exp(k b score): in a
+normal world that moves their mean by k b and leaves their spread. Factors of the dip itself are another block of
+scores and stay out.
 """
 
 from collections.abc import Iterable, Mapping

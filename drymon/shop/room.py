@@ -1,9 +1,8 @@
 """The room as a fold over what arrives: facts in, outcomes out, at instants that depend on arrival times alone.
 
 Whole minutes of stream time are evaluated, and every fifth second while late facts wait; log events are judged at
-once. So live
-listening and replay of what was heard say the same. Facts that come late take back what they contradict and are
-folded anew.
+once. So live listening and replay of what was heard say the same. Facts that come late take back what they contradict
+and are folded anew.
 """
 
 import math

@@ -19,10 +19,6 @@ MOST = 60
 SPACING_S, SPACING_SHARE = 300.0, 0.08
 """Least distance of a cell's weighings that are kept: seconds, and share of the time watched."""
 
-BENCH_SD_KG = 0.001
-BENCH_SHARE = 2e-4
-"""A bench scale's error: a gram, or this share of what lies on it (common practice, no source)."""
-
 LEAST_MEMBERS = 16.0
 """The evidence is toned down until so many members still count: an ensemble must not collapse on a few."""
 
@@ -38,7 +34,7 @@ MISFIT_LEARNT, MISFIT_STARTING = 0.006, 0.04
 ANY_AREA = AreaPrior()
 """Of a tree that no scale has told about."""
 
-AREA_LOG_SD = 0.04
+COATS_AREA_LOG_SD = 0.04
 """How far a tree's wet area, and what clings to it, differs from one coat to the next (assumed)."""
 
 TOO_EARLY_S = 2700.0
@@ -100,7 +96,7 @@ def weighed(
     prior = water.weights if seen.prior is None else seen.prior
     left = coats.shares @ (water.left * coats.water)
     if isinstance(event, Weigh):
-        sd = max(BENCH_SD_KG, BENCH_SHARE * event.mass)
+        sd = float(weight_evidence.bench_sd(event.mass))
         seen = replace(seen, prior=prior, bench=_longer(seen.bench, event, sd, left, spaced=False))
     else:
         seen = replace(seen, prior=prior, cell=_longer(seen.cell, event, event.sd, left, spaced=True))
@@ -170,9 +166,9 @@ def next_coat(seen: Weighings, weights: Array, same_model: bool, scatter: float)
         return Weighings(area=seen.area if np.ndim(seen.area.median_m2) == 0 else ANY_AREA)
     logs, sds = np.log(seen.learnt.median_m2), np.asarray(seen.learnt.log_sd)
     if same_model:
-        return Weighings(area=AreaPrior(np.exp(logs), np.sqrt(sds**2 + AREA_LOG_SD**2 + scatter**2)))
+        return Weighings(area=AreaPrior(np.exp(logs), np.sqrt(sds**2 + COATS_AREA_LOG_SD**2 + scatter**2)))
     middle = float(weights @ logs)
-    spread = float(weights @ (sds**2 + (logs - middle) ** 2)) + AREA_LOG_SD**2
+    spread = float(weights @ (sds**2 + (logs - middle) ** 2)) + COATS_AREA_LOG_SD**2
     return Weighings(area=AreaPrior(float(np.exp(middle)), float(np.sqrt(spread))))
 
 

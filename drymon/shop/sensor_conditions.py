@@ -1,7 +1,7 @@
 """What holds of the sensors: silent, stuck, doubted; one condition per thing that somebody must see to.
 
-Temperature, humidity and pressure with the same place and sensor name come from one device. Where every
-device of a place is silent, the place is the cause; where every place is, the room's network or power.
+Temperature, humidity and pressure with the same place and sensor name come from one device. Where every device of a
+place is silent, the place is the cause; where every place is, the room's network or power.
 """
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence

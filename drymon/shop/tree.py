@@ -21,6 +21,9 @@ from drymon.shop.sensors import MINUTE_S
 from drymon.shop.setup import CoatType, RoomSetup
 from drymon.shop.starting import model_of
 
+ASSURANCE = 0.95
+"""Chance of being dry that "ready" needs."""
+
 FAST_FOR_MIN = 5
 """Minutes in a row above the fastest rate before it counts: a single gust crazes nothing."""
 
@@ -48,8 +51,8 @@ class TreeState:
     """A tree at stream time `at` (seconds since 1970).
 
     coats, water: the present dip's ensemble and what is left, None where the coat is unknown. holds: latched reasons
-    with their facts.
-    released: codes that a look has released for this coat. seen: what has happened to this coat's air so far.
+    with their facts. released: codes that a look has released for this coat. seen: what has happened to this coat's
+    air so far.
     """
 
     name: str
@@ -68,7 +71,6 @@ class TreeState:
     below_unknown: bool = False
     redipped: Mapping[str, object] | None = None
     complete: bool = False
-    clock_doubt: bool = False
     holds: Mapping[str, Mapping[str, object]] = field(default_factory=lambda: MappingProxyType({}))
     released: frozenset[str] = frozenset()
     fast_s: float = 0.0
@@ -232,7 +234,7 @@ def _minute(tree: TreeState, air: MinuteAir, end: float, left: coat.Array | None
     assert tree.water is not None
     seconds = end - tree.at
     before = tree.water
-    outside = air.known and _outside(tree.model, air)
+    outside = air.known and _outside(tree.model, air, tree.number)
     water = coat.advance(tree.coats, before, air.step, end, seconds, tree.target, air.known, left)
     if outside:
         water = _widened(tree.coats, before, water, end, tree.target)
@@ -242,7 +244,7 @@ def _minute(tree: TreeState, air: MinuteAir, end: float, left: coat.Array | None
     if end - tree.dip.time.timestamp() < FRESH_S:  # what a fresh tree's heat takes harms no coat
         was = coat.cooled(tree.coats, was, air.step)
     loss = float(before.weights @ (was[0] - water.left[0])) * 100.0 * 3600.0 / seconds
-    wet = tree.chance_dry < 0.95  # at the start of the minute: a swing after the coat is dry does it no harm
+    wet = tree.chance_dry < ASSURANCE  # at the start of the minute: a swing after the coat is dry does it no harm
     tree = replace(
         tree,
         at=end,
@@ -277,13 +279,15 @@ def _latched(tree: TreeState, seconds: float) -> TreeState:
     return replace(tree, fast_s=fast, holds=MappingProxyType({**tree.holds, **fresh}))
 
 
-def _outside(model: CoatModel | None, air: MinuteAir) -> bool:
+def _outside(model: CoatModel | None, air: MinuteAir, number: int) -> bool:
+    """Whether the model has not seen such air, or a coat on so many others."""
     if model is None:
         return False
     values = {
         "temperature_c": air.temperature_c,
         "humidity_pct": air.humidity_pct,
         "airflow_m_per_s": air.speed,
+        "number": number,
     }
     for name, value in values.items():
         low, high = model.seen.get(name, (-math.inf, math.inf))

@@ -58,7 +58,9 @@ WEATHER = [
 
 
 def rate(coats: PossibleCoats, zone: int, member: int, left: float, step: AirStep) -> float:
-    """Share of the water that leaves per second, one member of one zone."""
+    """Share of the water that leaves per second, one member of one zone: the law written out once more, so that a
+    solver of differential equations can say whether the steps follow it; the law itself is not tested by this.
+    """
 
     def of(values: np.ndarray) -> float:
         return float(np.broadcast_to(values, coats.water.shape)[zone, member])

@@ -34,7 +34,7 @@ def made(past: History) -> forecast.Paths:
 
 def test_steps_fill_fourteen_days_and_widen() -> None:
     assert float(forecast.STEPS_S.sum()) == 14 * 86_400
-    assert float(forecast.ENDS_S[-1]) == forecast.HORIZON_S
+    assert float(forecast.ENDS_S[-1]) == 14 * 86_400
     assert (np.diff(forecast.STEPS_S) >= 0).all()
     np.testing.assert_allclose(forecast.MIDDLES_S, forecast.ENDS_S - forecast.STEPS_S / 2)
 
