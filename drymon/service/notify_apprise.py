@@ -12,7 +12,7 @@ from pathlib import Path
 from drymon.errors import SetupError
 from drymon.messages.settings import read_secret
 
-NOT_INSTALLED = "apprise is not installed: pip install 'drymon[notify]' into drymon's environment"
+NOT_INSTALLED = f"apprise is not installed beside drymon: sudo {Path(sys.executable).parent}/pip install apprise"
 
 
 def addresses(urls_file: Path) -> list[str]:
