@@ -13,6 +13,7 @@ from heapq import merge
 from paho.mqtt.client import Client, MQTTMessage
 
 from drymon.errors import BrokerError, DrymonError
+from drymon.messages import topics
 from drymon.messages.message import Message
 from drymon.messages.settings import Broker, HomeConfig
 from drymon.messages.streams import format_line, parse_line
@@ -43,8 +44,7 @@ def play(
 
     Returns the number of messages that the pipeline took. Raises BrokerError where the broker falls silent.
     """
-    own = f"drymon/{config.room.name}/out/"
-    topics = [f"drymon/{config.room.name}/#", *sorted({source.topic for source in config.sources}), END]
+    filters = [topics.everything(config.room.name), *sorted({source.topic for source in config.sources}), END]
     came: Came = queue.Queue()
     free = threading.Semaphore(WINDOW)
     done = threading.Event()
@@ -52,7 +52,7 @@ def play(
     def take(message: MQTTMessage) -> None:
         if message.topic == END:
             came.put(None)
-        elif not message.topic.startswith(own):
+        elif not topics.is_own(config.room.name, message.topic):
             came.put(parse_line(message.payload.decode("utf-8")))
 
     def read(message: MQTTMessage) -> None:
@@ -60,7 +60,7 @@ def play(
 
     with (
         _client(broker, "demo-reader", [READER + "#"], read),
-        _client(broker, "demo-pipeline", topics, take) as listener,
+        _client(broker, "demo-pipeline", filters, take) as listener,
         _client(broker, "demo-player", [], None) as player,
     ):
         threading.Thread(target=_publish_all, args=(player, stream, free, came), daemon=True).start()
@@ -88,7 +88,7 @@ def _listen(
     free: threading.Semaphore,
     listener: Client,
 ) -> int:
-    count, log = 0, f"drymon/{config.room.name}/log/"
+    count, log = 0, topics.log_prefix(config.room.name)
     for batch in _batches(came):
         said = pipeline.batch(batch, batch[-1].arrived)
         free.release(len(batch))

@@ -26,6 +26,7 @@ from drymon.messages.settings import (
     is_loopback,
     read_secret,
 )
+from drymon.messages.topics import room_prefix
 from drymon.messages.units import unit_problem
 from drymon.shop.setup import Band, Cell, CoatType, Rack, Recipe, RoomSetup
 
@@ -120,7 +121,7 @@ def _known(key: str, name: str, names: list[str], what: str) -> Iterator[str]:
 
 
 def _sources(content: tables.HomeFile, places: list[str]) -> Iterator[str]:
-    own = f"drymon/{content.room.name}/"
+    own = room_prefix(content.room.name)
     for number, source in enumerate(content.source, 1):
         key = f"source[{number}]"
         yield from _known(f"{key}.place", source.place, places, "racks and room")

@@ -33,18 +33,6 @@ class Parsed:
     refusals: tuple[str, ...] = ()
 
 
-def subscriptions(config: HomeConfig) -> list[str]:
-    """Filters for the listener; no two overlap, for a broker may deliver a message once for each match.
-
-    Wide enough to hear a reading for a rack that does not exist: it is refused where people see it. The
-    four-level filter brings back two of our own topics, `out/service` and `out/alert`: see `topics.is_own`.
-    """
-    base = f"{topics.PREFIX}/{config.room.name}"
-    named = [f"{base}/+/{quantity}/+" for quantity in Quantity]
-    foreign = sorted({source.topic for source in config.sources})
-    return [f"{base}/+/+", *named, *foreign]
-
-
 class Parser:
     """Understands the messages of one room."""
 
@@ -113,10 +101,10 @@ class Parser:
         return rest[1:]
 
     def _unknown(self, topic: str) -> str:
-        base = f"{topics.PREFIX}/{self._room}"
+        base = topics.room_prefix(self._room)
         return (
-            f"topic: received {as_written(topic)}; allowed are {base}/<place>/<quantity>, "
-            f"{base}/<place>/<quantity>/<sensor>, {base}/<place>/senml, {base}/log/<event> "
+            f"topic: received {as_written(topic)}; allowed are {base}<place>/<quantity>, "
+            f"{base}<place>/<quantity>/<sensor>, {base}<place>/senml, {base}log/<event> "
             "and those of a [[source]]"
         )
 

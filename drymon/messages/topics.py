@@ -6,44 +6,64 @@ LOG = "log"
 OUT = "out"
 
 
-def readings_filter(room: str, place: str) -> str:
-    """Everything that is measured at a place."""
-    return f"{PREFIX}/{room}/{place}/#"
+def room_prefix(room: str) -> str:
+    """What every topic of the room begins with."""
+    return f"{PREFIX}/{room}/"
+
+
+def out_prefix(room: str) -> str:
+    """What the topics begin with on which drymon speaks."""
+    return f"{room_prefix(room)}{OUT}/"
+
+
+def log_prefix(room: str) -> str:
+    """What the topics of log events begin with."""
+    return f"{room_prefix(room)}{LOG}/"
+
+
+def everything(room: str) -> str:
+    """A filter for all that is said in the room, misspelt topics too: they are refused where people see it."""
+    return f"{room_prefix(room)}#"
 
 
 def log_topic(room: str, event: str) -> str:
     """Where a log event is said."""
-    return f"{PREFIX}/{room}/{LOG}/{event}"
+    return f"{log_prefix(room)}{event}"
 
 
 def tree_topic(room: str, tree: str) -> str:
     """Where the verdict on a tree stands."""
-    return f"{PREFIX}/{room}/{OUT}/tree/{tree}"
+    return f"{out_prefix(room)}tree/{tree}"
 
 
 def rack_topic(room: str, rack: str) -> str:
     """Where the state of a rack stands."""
-    return f"{PREFIX}/{room}/{OUT}/rack/{rack}"
+    return f"{out_prefix(room)}rack/{rack}"
 
 
 def alert_topic(room: str) -> str:
     """Where alerts are said."""
-    return f"{PREFIX}/{room}/{OUT}/alert"
+    return f"{out_prefix(room)}alert"
 
 
 def service_topic(room: str) -> str:
     """Where the service says that it is there."""
-    return f"{PREFIX}/{room}/{OUT}/service"
+    return f"{out_prefix(room)}service"
 
 
 def received_topic(room: str, device: str) -> str:
     """Where a node sees what of it is on disk."""
-    return f"{PREFIX}/{room}/{OUT}/received/{device}"
+    return f"{out_prefix(room)}received/{device}"
+
+
+def pulse_topic(room: str) -> str:
+    """Where the service hears itself, to know that the way through the broker is open."""
+    return f"{out_prefix(room)}pulse"
 
 
 def is_own(room: str, topic: str) -> bool:
     """One of our own topics come back: nothing to learn from."""
-    return topic.startswith(f"{PREFIX}/{room}/{OUT}/")
+    return topic.startswith(out_prefix(room))
 
 
 def topic_problem(topic: object) -> str | None:

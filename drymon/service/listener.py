@@ -15,6 +15,7 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
+from drymon.messages import topics
 from drymon.messages.message import Message
 from drymon.messages.settings import Broker
 from drymon.service.connection import (
@@ -56,9 +57,9 @@ class Listener:
     ) -> None:
         self._broker, self._room, self._inbox, self._will = broker, room, inbox, will
         self._monotonic = monotonic
-        self._own = f"drymon/{room}/out/"
-        self._pulse_topic = f"{self._own}pulse"
-        self._topics = [f"drymon/{room}/#", *sources]
+        self._own = topics.out_prefix(room)
+        self._pulse_topic = topics.pulse_topic(room)
+        self._topics = [topics.everything(room), *sources]
         self._lock = threading.Lock()  # guards the generation; held only for moments, never while waiting
         self._generation = 0
         self._mqtt5 = mqtt5

@@ -21,11 +21,3 @@ def tell(*assignments: str) -> bool:
         log.warning("the service manager could not be told: %s", error)
         return False
     return True
-
-
-def watchdog_interval_s() -> float | None:
-    """How often to send WATCHDOG=1: half of what the manager allows; None: it does not watch."""
-    if os.environ.get("WATCHDOG_PID", str(os.getpid())) != str(os.getpid()):
-        return None
-    allowed = os.environ.get("WATCHDOG_USEC", "")
-    return int(allowed) / 2e6 if allowed.isdigit() and int(allowed) > 0 else None

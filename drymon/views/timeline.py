@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 
 from drymon.messages.message import Message
 from drymon.messages.times import parse_time
+from drymon.messages.topics import log_prefix, out_prefix
 from drymon.shop.local_time import say
 from drymon.shop.outcome import State
 from drymon.views.table import MARKS
@@ -37,7 +38,7 @@ class Timeline:
     """Tells changes only: dips, states, racks that are ready, alerts, what people reported."""
 
     def __init__(self, room: str, timezone: str) -> None:
-        self._out, self._log = f"drymon/{room}/out/", f"drymon/{room}/log/"
+        self._out, self._log = out_prefix(room), log_prefix(room)
         self._timezone, self._zone = timezone, ZoneInfo(timezone)
         self._trees: dict[str, tuple[str, str]] = {}
         self._racks: dict[str, bool] = {}

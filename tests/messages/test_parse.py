@@ -6,12 +6,11 @@ from datetime import UTC, datetime, timedelta
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from paho.mqtt.client import topic_matches_sub
 
 from drymon.drying.quantities import Quantity
 from drymon.errors import RefusedMessage
 from drymon.messages.message import Message
-from drymon.messages.parse import Parsed, Parser, subscriptions
+from drymon.messages.parse import Parsed, Parser
 from drymon.shop.events import ClockChecked, Dip, FanSwitched, Felt, Leave, Look, Move, Undo, Weigh
 from drymon.shop.reading import Reading
 
@@ -350,23 +349,6 @@ def test_control_characters_and_long_remarks(parse):
 
 def test_our_own_words_are_no_news(parse):
     assert parse("drymon/shop/out/tree/t-7", "{}") == Parsed()
-
-
-def test_subscriptions_hear_all_and_do_not_overlap(config):
-    """Matched by the MQTT library's own rules: each topic by exactly one filter, verdicts by none."""
-    filters = subscriptions(config)
-
-    def hits(topic):
-        return sum(topic_matches_sub(one, topic) for one in filters)
-
-    places = ("rack-a", "rack-b", "room", "rack-unknown")
-    heard = [f"drymon/shop/{place}/{quantity}" for place in places for quantity in [*Quantity, "senml", "smell"]]
-    heard += [f"drymon/shop/{place}/{quantity}/s" for place in places for quantity in Quantity]
-    heard += ["drymon/shop/log/dip", "workshop/thermo3", "workshop/station", "workshop/plain"]
-    assert {hits(topic) for topic in heard} == {1}
-    assert {
-        hits(t) for t in ("drymon/shop/out/tree/t-7", "drymon/shop/out/rack/rack-a", "drymon/forge/rack-a/humidity")
-    } == {0}
 
 
 json_values = st.recursive(
