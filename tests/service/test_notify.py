@@ -164,7 +164,8 @@ def test_a_webhook_is_a_cloudevent_signed_for_its_receiver(home: Path) -> None:
 
 
 def test_the_signature_is_that_of_the_open_specification() -> None:
-    """The example of the Standard Webhooks specification and its libraries (from memory)."""
+    """Standard Webhooks (github.com/standard-webhooks/standard-webhooks): "sign function works" in the tests of its own
+    library, libraries/javascript/src/webhook.test.ts."""
     key = signing_key("whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw")
     headers = signature(key, "msg_p5jXN8AQM9LWM0D4loKWxJek", 1614265330, b'{"test": 2432232314}')
     assert headers["webhook-signature"] == "v1,g0hM9SsE+OTPJTGt/tmIKtSyZlE3uFJELVlNIOLJ1OE="

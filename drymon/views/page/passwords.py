@@ -1,7 +1,8 @@
 """Passwords: scrypt hashes as text, and a brake on guessing.
 
-scrypt: RFC 7914. The cost (N 2^13, r 8, p 10) is one of the equivalents that the OWASP Password Storage Cheat Sheet
-gives (from memory); of these it is the one that needs least memory, 8 MiB, for the service shares a small computer.
+scrypt: RFC 7914. The cost (N 2^13, r 8, p 10) is one of the equivalents in the section "scrypt" of the OWASP Password
+Storage Cheat Sheet (https://cheatsheetseries.owasp.org/cheatsheets/Password_Storage_Cheat_Sheet.html); of these it is
+the one that needs least memory, 8 MiB, for the service shares a small computer.
 """
 
 import base64
