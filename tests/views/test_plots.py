@@ -2,7 +2,8 @@
 
 import re
 from dataclasses import replace
-from itertools import combinations
+from datetime import timedelta
+from itertools import combinations, pairwise
 from pathlib import Path
 from xml.etree import ElementTree
 from zoneinfo import ZoneInfo
@@ -10,6 +11,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 from invented import EVENTS, ROOM, air, hours, tree_history
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
 
@@ -163,6 +165,22 @@ def test_ticks_keep_local_hours_over_the_change_to_summer_time():
     figure = draw_rack(ROOM.racks[0], {}, [], ROOM, span)
     labels = [label.get_text().split("\n")[0] for label in figure.axes[-1].get_xticklabels()]
     assert labels[:8] == ["18:00", "00:00", "06:00", "12:00", "18:00", "00:00", "06:00", "12:00"]
+
+
+@pytest.mark.parametrize("days", [1, 2, 3, 7])
+@pytest.mark.parametrize("first", [0, 9, 12, 14, 16, 18])
+def test_no_day_is_written_over_another(first: float, days: int):
+    """By the boxes that the drawing library itself finds around the words."""
+    begin = hours(first)
+    span = Span(begin, begin + timedelta(days=days), ZoneInfo("Europe/Berlin"))
+    figure = draw_rack(ROOM.racks[0], {}, [], ROOM, span)
+    FigureCanvasAgg(figure).draw()
+    lowest = figure.axes[-1]
+    named = [text for text in (*lowest.get_xticklabels(), *lowest.texts) if " Mar" in text.get_text()]
+    assert len(named) >= days
+    assert len({text.get_text().split("\n")[-1] for text in named}) == len(named), "each day once"
+    boxes = sorted((text.get_window_extent() for text in named), key=lambda box: box.x0)
+    assert all(one.x1 < other.x0 for one, other in pairwise(boxes))
 
 
 def test_a_runs_hours_are_those_of_the_reference_air():

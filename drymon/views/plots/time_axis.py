@@ -13,6 +13,8 @@ from drymon.views.plots.style import FAINT, QUIET
 
 STEPS_H = (1, 2, 3, 6, 12, 24)
 MOST_TICKS = 14
+SIZE, LETTER_IN = 8.5, 0.066
+"""Of the words below the axis: points, and inches that a letter takes."""
 
 
 @dataclass(frozen=True)
@@ -59,21 +61,27 @@ def dress_time(axes: Axes, span: Span, labels: bool) -> None:
         axes.axvline(x_of(midnight), color=FAINT, linewidth=1.6, zorder=0.5)
     axes.grid(axis="x", visible=False)
     if labels:
-        axes.tick_params(axis="x", labelsize=8.5, labelcolor=QUIET)
+        axes.tick_params(axis="x", labelsize=SIZE, labelcolor=QUIET)
         _name_first_day(axes, span, marks)
 
 
 def _word(local: datetime) -> str:
     # Two lines each, so that all of them stand on one height.
-    return f"{local:%H:%M}\n" + (day(local) if (local.hour, local.minute) == (0, 0) else " ")
+    return f"{local:%H:%M}\n" + (day(local) if _is_midnight(local) else " ")
 
 
 def _name_first_day(axes: Axes, span: Span, marks: list[datetime]) -> None:
     """The picture seldom begins at midnight; name its first day where the next day's name leaves room."""
-    first_midnight = next(_midnights(span), span.end)
-    if first_midnight - span.begin > (span.end - span.begin) * 0.08:
-        note(axes, day(span.local(span.begin)), (0, 0), (0, -19.5), counted=("axes fraction",) * 2,
-             size=8.5, color=QUIET)  # fmt: skip
+    name = day(span.local(span.begin))
+    midnight = next((mark for mark in marks if _is_midnight(span.local(mark))), span.end)
+    # It begins at the edge, the next one stands half to the left of its midnight; a letter's width between them.
+    wide = (1.5 * len(name) + 1) * LETTER_IN * axes.figure.dpi / axes.bbox.width
+    if (midnight - span.begin) / (span.end - span.begin) > wide:
+        note(axes, name, (0, 0), (0, -19.5), counted=("axes fraction",) * 2, size=SIZE, color=QUIET)
+
+
+def _is_midnight(local: datetime) -> bool:
+    return (local.hour, local.minute) == (0, 0)
 
 
 def _marks(span: Span) -> Iterator[datetime]:
