@@ -103,9 +103,7 @@ class Doubted:
 
 
 class Taken(NamedTuple):
-    """What a reading did: the first minute whose evidence changed, and what of the sensor's readings it put in
-    doubt.
-    """
+    """What a reading did: the first minute whose evidence changed, and which readings of its sensor it put in doubt."""
 
     changed: int
     doubted: Doubted | None = None

@@ -47,7 +47,7 @@ def table(now: Now, room: RoomSetup, paper: Paper) -> str:
         lines += [*_rack(rack, statuses.get(rack), now, room, paper)]
         lines += [line for tree in trees for line in _tree(tree, now, room, paper)]
         lines.append("")
-    lines += [*_sensors(now, room, paper), *_refused(now, room, paper)]
+    lines += [*_sensors(now, paper), *_refused(now, room, paper)]
     text = "\n".join(line.rstrip() for line in lines).rstrip() + "\n"
     return text if paper.unicode else text.translate(PLAIN).encode("ascii", "replace").decode()
 
@@ -156,7 +156,7 @@ def _reasons(tree: Verdict) -> Iterator[str]:
         yield "wider bounds: " + ", ".join(reason.code.replace("-", " ") for reason in wider)
 
 
-def _sensors(now: Now, room: RoomSetup, paper: Paper) -> Iterator[str]:
+def _sensors(now: Now, paper: Paper) -> Iterator[str]:
     doubted = [sensor for sensor in now.sensors if sensor.state != "ok"]
     if now.sensors:
         yield f"sensors: {len(now.sensors) - len(doubted)} ok, {len(doubted)} to look at"

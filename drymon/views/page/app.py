@@ -42,6 +42,7 @@ def create_app(ports: Ports) -> Flask:
     )
     desk = Desk(app, ports)
     _guard(app, desk)
+    _answer_errors(app)
     for views in (room_views, log_views, sign_views, alarm_views, evidence_views, picture_views):
         views.add(app, desk)
     _compile(app)
@@ -77,6 +78,8 @@ def _guard(app: Flask, desk: Desk) -> None:
     def end(_: BaseException | None) -> None:
         desk.close()
 
+
+def _answer_errors(app: Flask) -> None:
     @app.errorhandler(HTTPException)
     def refused(error: HTTPException) -> Any:
         return _plain(error.code or 500, str(error.description))

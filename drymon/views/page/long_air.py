@@ -45,12 +45,12 @@ def draw_long_air(rack: Rack, air: LongAir, room: RoomSetup, span: Span) -> Figu
         figure = paper(f"Air at {name}", f"{span.words} · mean, lowest and highest {what}", height=7.4)
         axes = panels(figure, [1, 1, 1], gap=0.22, foot=0.72, head=1.15)
         for panel, each in zip(PANELS, axes, strict=True):
-            _draw(each, panel, air, room, span)
+            _draw(each, panel, air, room)
             _dress(each, span, labels=panel is PANELS[-1])
         return figure
 
 
-def _draw(axes: Axes, panel: Panel, air: LongAir, room: RoomSetup, span: Span) -> None:
+def _draw(axes: Axes, panel: Panel, air: LongAir, room: RoomSetup) -> None:
     for low, high in _asked(panel, [coat.room for coat in room.coats]):
         axes.axhspan(low, high, color=BAND, zorder=0)
         for limit in (low, high):
@@ -67,10 +67,10 @@ def _draw(axes: Axes, panel: Panel, air: LongAir, room: RoomSetup, span: Span) -
         lows, highs = [bucket.low for bucket in run], [bucket.high for bucket in run]
         axes.fill_between(times, lows, highs, color=panel.color, alpha=0.22, linewidth=0)
         axes.plot(times, [bucket.mean for bucket in run], color=panel.color, linewidth=1.2)
-    _label(axes, panel, buckets, span)
+    _label(axes, panel, buckets)
 
 
-def _label(axes: Axes, panel: Panel, buckets: Sequence[Bucket], span: Span) -> None:
+def _label(axes: Axes, panel: Panel, buckets: Sequence[Bucket]) -> None:
     count = sum(bucket.count for bucket in buckets)
     mean = sum(bucket.mean * bucket.count for bucket in buckets) / count
     words = (

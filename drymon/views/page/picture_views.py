@@ -10,6 +10,8 @@ from drymon.views.page.ports import Picture
 from drymon.views.page.room_views import LONGEST_CHART_H, SPANS
 
 KINDS = ("tree", "rack", "psychrometric", "model")
+ALONE = {"Content-Security-Policy": "default-src 'none'; style-src 'unsafe-inline'; sandbox"}
+"""Pictures and records may carry styles of their own; they can do nothing else."""
 REPORTS = {"html": "text/html", "pdf": "application/pdf"}
 
 
@@ -18,32 +20,32 @@ def add(app: Flask, desk: Desk) -> None:
 
     @app.get("/picture/<kind>/<name>.svg")
     def picture(kind: str, name: str) -> Any:
-        hours = request.args.get("hours", 0, type=int)
-        longest = LONGEST_CHART_H if kind == "psychrometric" else max(SPANS.values())
-        if kind not in KINDS or not is_name(name) or hours not in (0, *SPANS.values()) or hours > longest:
-            abort(404, "no such picture")
-        drawn = desk.ports.draw(Picture(kind, name, hours))
-        if drawn is None:
-            abort(503, "this picture cannot be drawn now; try again in a minute")
-        answer = Response(drawn, mimetype="image/svg+xml")
-        answer.headers["Cache-Control"] = "private, max-age=60"
-        # An SVG may carry styles of its own; as a picture it can do nothing else.
-        answer.headers["Content-Security-Policy"] = "default-src 'none'; style-src 'unsafe-inline'; sandbox"
-        return answer
+        return _picture(desk, kind, name, request.args.get("hours", 0, type=int))
 
     @app.get("/report/<name>.<ending>")
     def report(name: str, ending: str) -> Any:
-        if ending not in REPORTS or not is_name(name):
-            abort(404, "no such record")
-        written = desk.ports.report(name, ending)
-        if written is None:
-            abort(503, f"the record of {name} cannot be written now; try again in a minute")
-        answer = Response(written, mimetype=REPORTS[ending])
-        answer.headers["Cache-Control"] = "no-store"
-        answer.headers["Content-Disposition"] = f'attachment; filename="{name}.{ending}"'
-        answer.headers["Content-Security-Policy"] = "default-src 'none'; style-src 'unsafe-inline'; sandbox"
-        return answer
+        return _report(desk, name, ending)
 
     @app.get("/manifest.webmanifest")
     def manifest() -> Any:
         return send_from_directory(app.static_folder or "", "drymon.webmanifest")
+
+
+def _picture(desk: Desk, kind: str, name: str, hours: int) -> Response:
+    longest = LONGEST_CHART_H if kind == "psychrometric" else max(SPANS.values())
+    if kind not in KINDS or not is_name(name) or hours not in (0, *SPANS.values()) or hours > longest:
+        abort(404, "no such picture")
+    drawn = desk.ports.draw(Picture(kind, name, hours))
+    if drawn is None:
+        abort(503, "this picture cannot be drawn now; try again in a minute")
+    return Response(drawn, mimetype="image/svg+xml", headers={"Cache-Control": "private, max-age=60", **ALONE})
+
+
+def _report(desk: Desk, name: str, ending: str) -> Response:
+    if ending not in REPORTS or not is_name(name):
+        abort(404, "no such record")
+    written = desk.ports.report(name, ending)
+    if written is None:
+        abort(503, f"the record of {name} cannot be written now; try again in a minute")
+    saved = {"Cache-Control": "no-store", "Content-Disposition": f'attachment; filename="{name}.{ending}"'}
+    return Response(written, mimetype=REPORTS[ending], headers={**saved, **ALONE})

@@ -101,6 +101,10 @@ class RoomView:
         found = [tree.state for tree in self.trees]
         return {state: found.count(state) for state in ORDER if state in found}
 
+    def rack(self, name: str) -> RackView | None:
+        """The rack of that name, if the room has it."""
+        return next((rack for rack in self.racks if rack.name == name), None)
+
     def tree(self, name: str) -> TreeView | None:
         """The tree of that name, if it hangs in the room."""
         return next((tree for tree in self.trees if tree.name == name), None)

@@ -18,8 +18,13 @@ MOST_LINES = 200
 
 
 def add(app: Flask, desk: Desk) -> None:
-    """Register these views."""
+    """Register these views; a `part` is what a page shows anew while it is looked at."""
+    _add_room(app, desk)
+    _add_trees(app, desk)
+    _add_racks(app, desk)
 
+
+def _add_room(app: Flask, desk: Desk) -> None:
     @app.get("/")
     def room() -> Any:
         return desk.render("room.html", view=desk.look(), poll=url_for("room_part"))
@@ -28,6 +33,18 @@ def add(app: Flask, desk: Desk) -> None:
     def room_part() -> Any:
         return desk.fragment("_room.html", view=desk.look())
 
+    @app.get("/part/clock")
+    def clock() -> Any:
+        return desk.fragment("_clock.html")
+
+    @app.get("/log")
+    def log() -> Any:
+        events = list(desk.store().events(desk.words().now - LOG_SHOWN))
+        said = [event for event in events if not isinstance(event, ClockChecked)]
+        return desk.render("log.html", events=said[::-1][:MOST_LINES])
+
+
+def _add_trees(app: Flask, desk: Desk) -> None:
     @app.get("/tree/<name>")
     def tree(name: str) -> Any:
         _check_name(name)
@@ -43,9 +60,11 @@ def add(app: Flask, desk: Desk) -> None:
         name = request.args.get("tree", "").strip()
         return redirect(url_for("tree", name=name), 303) if is_name(name) else _new_page(desk, name)
 
+
+def _add_racks(app: Flask, desk: Desk) -> None:
     @app.get("/rack/<name>")
     def rack(name: str) -> Any:
-        view = next((rack for rack in desk.look().racks if rack.name == name), None)
+        view = desk.look().rack(name)
         if view is None:
             abort(404, f"no rack {name[:60]!r} in this room; racks: {', '.join(desk.room.rack_by_name)}")
         hours = request.args.get("hours", 24, type=int)
@@ -55,18 +74,8 @@ def add(app: Flask, desk: Desk) -> None:
 
     @app.get("/part/rack/<name>")
     def rack_part(name: str) -> Any:
-        view = next((rack for rack in desk.look().racks if rack.name == name), None)
+        view = desk.look().rack(name)
         return desk.fragment("_rack.html", rack=view, alone=True) if view else abort(404)
-
-    @app.get("/part/clock")
-    def clock() -> Any:
-        return desk.fragment("_clock.html")
-
-    @app.get("/log")
-    def log() -> Any:
-        events = list(desk.store().events(desk.words().now - LOG_SHOWN))
-        said = [event for event in events if not isinstance(event, ClockChecked)]
-        return desk.render("log.html", events=said[::-1][:MOST_LINES])
 
 
 def _check_name(name: str) -> None:

@@ -1,8 +1,8 @@
 """How every picture looks: paper, ink, the five states, and how a figure becomes a file.
 
-Colours are from the set that Okabe and Ito proposed for all kinds of colour vision ("Color Universal
-Design", 2008), some of them lightened for fills. No colour stands alone: each state has its own hatch or
-lightness and its word, each line its label. Green means safe to redip, nothing else.
+Colours are from the set that Okabe and Ito proposed for all kinds of colour vision ("Color Universal Design", 2008),
+some of them lightened for fills. No colour stands alone: each state has its own hatch or lightness and its word, each
+line its label. Green means safe to redip, nothing else.
 """
 
 from collections.abc import Iterator

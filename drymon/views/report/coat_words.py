@@ -34,7 +34,7 @@ MEASURED = {
 
 def coat_blocks(record: CoatRecord, room: RoomSetup, clock: RoomClock) -> Iterator[Block]:
     """The part of a record that is about one coat."""
-    yield Heading(f"Coat {record.coat.number}: {coat_name(record, room)}")
+    yield Heading(f"Coat {record.coat.number}: {coat_name(record)}")
     yield Facts(tuple(_facts(record, room, clock)))
     words = f"Coat {record.coat.number}: water gone from the slowest part with its bounds, states, and the rack's air."
     yield Picture(words, picture.HEIGHT, partial(picture.draw_coat, record, room))
@@ -46,7 +46,7 @@ def coat_blocks(record: CoatRecord, room: RoomSetup, clock: RoomClock) -> Iterat
     yield from _findings(record, room, clock)
 
 
-def coat_name(record: CoatRecord, room: RoomSetup) -> str:
+def coat_name(record: CoatRecord) -> str:
     """`second face coat (prime-fine)`; the bare name of one that room.toml does not know."""
     name = record.coat.dip.coat
     if record.kind is None:

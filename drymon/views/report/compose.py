@@ -113,7 +113,7 @@ def _glance(record: ShellRecord, clock: RoomClock) -> Table:
         end = one.in_force.state.value if one.in_force else one.history.last.state.value if one.history else "—"
         rows.append(
             (
-                str(one.coat.number), coat_name(one, record.room), clock.at(one.coat.dip.time), one.coat.dip.by or "—",
+                str(one.coat.number), coat_name(one), clock.at(one.coat.dip.time), one.coat.dip.by or "—",
                 ", ".join(dict.fromkeys(stay.rack for stay in one.coat.stays)),
                 length(one.coat.end - one.coat.dip.time), length(ready - one.coat.dip.time) if ready else "—", end,
             )

@@ -44,7 +44,7 @@ def draw_coat(record: CoatRecord, room: RoomSetup, figure: Figure, box: Box) -> 
     _draw_strip(strip, record, span)
     stale = timedelta(minutes=room.stale_after_min)
     for axes, panel in zip(airs, PANELS, strict=True):
-        _draw_air(axes, panel, record.air.get(panel.quantity), stale, span)
+        _draw_air(axes, panel, record.air.get(panel.quantity), stale)
         dress_time(axes, span, labels=panel is PANELS[-1])
 
 
@@ -131,7 +131,7 @@ def _draw_strip(axes: Axes, record: CoatRecord, span: Span) -> None:
     note(axes, "state", (1, 0.5), (5, 0), counted=BESIDE, size=7.5, color=QUIET)
 
 
-def _draw_air(axes: Axes, panel: Panel, seen: AirSeen | None, stale: timedelta, span: Span) -> None:
+def _draw_air(axes: Axes, panel: Panel, seen: AirSeen | None, stale: timedelta) -> None:
     axes.tick_params(axis="y", labelsize=7.5)
     axes.yaxis.set_major_locator(MaxNLocator(3, min_n_ticks=2))
     if seen is None:
