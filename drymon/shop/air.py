@@ -76,6 +76,15 @@ class AirBook:
         values = (track.minutes.latest(minute, back)[0] for track in self._by_place.get((place, quantity), ()))
         return [value for value in values if not math.isnan(value)]
 
+    def probe(self, places: Sequence[str], name: str, minute: int, back: int) -> float:
+        """Mean of a surface probe's trusted minutes in (minute - back, minute], NaN where there are none."""
+        for place in places:
+            track = self.tracks.get((place, Quantity.SURFACE, name))
+            values = track.minutes.window(minute - back + 1, minute + 1) if track else np.zeros(0)
+            if np.isfinite(values).any():
+                return float(np.nanmean(values))
+        return NOWHERE
+
     def newest(self, places: Sequence[str], quantity: Quantity) -> float:
         """Time (seconds since 1970) of the newest trusted reading at these places, minus infinity where there is
         none.
@@ -227,6 +236,10 @@ class RackAir:
         if self.book.has_sensor(self.places, Quantity.AIRFLOW):
             return min(low, STILL_AIR[0]), high
         return low, high
+
+    def probe(self, name: str, minute: int, back: int) -> float:
+        """Mean of what a surface probe of this rack has read in (minute - back, minute], NaN where nothing."""
+        return self.book.probe(self.places, name, minute, back)
 
     def drive(
         self,

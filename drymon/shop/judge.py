@@ -98,6 +98,8 @@ def _drying(tree: TreeState) -> list[Finding]:
         open_dry = float(tree.water.weights[tree.water.left[0] <= tree.target].sum())
         pocket = len(tree.water.left) > 1 and open_dry >= ASSURANCE - 1e-9
         found.append(Finding("pocket-wet" if pocket else "wet", {}))
+    elif tree.cold_surface_k:
+        found.append(Finding("wet", {}))
     elif tree.coats is not None and (rate := scale.falling(tree.weighings, tree.coats, tree.water, tree.at)):
         found.append(Finding("weight-falling", {"rate": rate}))
     until = _not_before(tree)
@@ -225,7 +227,11 @@ def _expectation(
     gone = f"{math.floor(100.0 * bounds.best)} %"  # down, so that what is short of the need never reads as enough
     if bounds.best >= needed:
         gone = f"about {gone} (for sure {math.floor(100.0 * bounds.low)} %)"
-    return {"gone": gone, "needed": 100.0 * needed, "expected": _expected(when, now, zone)}
+    expected = _expected(when, now, zone)
+    if tree.cold_surface_k:
+        cold = f"its surface is still {tree.cold_surface_k:.1f} K colder than the air, so water leaves"
+        expected = f"by the air {expected}, but {cold}"
+    return {"gone": gone, "needed": 100.0 * needed, "expected": expected}
 
 
 def _expected(when: When, now: datetime, zone: tzinfo) -> str:

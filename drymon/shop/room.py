@@ -23,6 +23,7 @@ from drymon.shop.forecaster import Forecaster
 from drymon.shop.judge import state_of, verdict
 from drymon.shop.neighbours import leaned, leans
 from drymon.shop.outcome import Outcome, RackStatus, SensorStatus, Standing, TreeGone, Verdict
+from drymon.shop.probes import probed
 from drymon.shop.rack_status import rack_status
 from drymon.shop.reading import Reading
 from drymon.shop.sensors import MINUTE_S, Doubted, Taken, Track, minute_of
@@ -204,10 +205,14 @@ class Room:
         state = log.state(at, self.clock_known)
         if state is None or said is None:
             return (state is None) != (said is None)
-        state = leaned(state, self._leans)
+        state = self._informed(state)
         if state.dip.time != said.dipped_at or state.rack != said.rack:
             return True
         return state_of(self.world, state, self.clock_known) is not said.state
+
+    def _informed(self, state: TreeState) -> TreeState:
+        """The state as a verdict sees it: with what weighed neighbours and the tree's probe say of it."""
+        return probed(self.world, leaned(state, self._leans))
 
     def _publish(self, names: Iterable[str], at: float, keep: bool = False) -> list[Outcome]:
         outcomes: list[Outcome] = []
@@ -215,7 +220,7 @@ class Room:
         for name in names:
             state = self.logs[name].state(at, self.clock_known, keep)
             if state is not None:
-                states.append(leaned(state, self._leans))
+                states.append(self._informed(state))
             elif self._verdicts.pop(name, None) is not None:
                 self._forecaster.forget(name)
                 outcomes.append(TreeGone(datetime.fromtimestamp(at, UTC), name))

@@ -51,8 +51,9 @@ class TreeState:
     """A tree at stream time `at` (seconds since 1970).
 
     coats, water: the present dip's ensemble and what is left, None where the coat is unknown. holds: latched reasons
-    with their facts. released: codes that a look has released for this coat. seen: what has happened to this coat's
-    air so far.
+    with their facts. released: codes that a look has released for this coat. What has happened to its air so far:
+    fast_s, coldest, warmest, assumed_airflow, outside, gap_s. cold_surface_k: by how much the tree's probe is plainly
+    colder than the air, else 0; put on for a verdict alone (`probes`).
     """
 
     name: str
@@ -63,6 +64,7 @@ class TreeState:
     shelter: Shelter
     recipe: str
     cell: str | None
+    probe: str | None
     kind: CoatType | None
     model: CoatModel | None
     coats: PossibleCoats | None
@@ -81,6 +83,7 @@ class TreeState:
     gap_s: float = 0.0
     loss_pct_per_h: float = 0.0
     weighings: scale.Weighings = field(default_factory=scale.Weighings)
+    cold_surface_k: float = 0.0
 
     @property
     def target(self) -> float:
@@ -127,6 +130,7 @@ def dipped(world: World, before: TreeState | None, dip: Dip, verdict: State | No
         shelter=shelter,
         recipe=dip.recipe or (before.recipe if before else "") or guess_recipe(world.setup, number, dip.coat),
         cell=dip.cell or (before.cell if before and before.rack == dip.rack else None),
+        probe=dip.probe or (before.probe if before and before.rack == dip.rack else None),
         kind=kind,
         model=model,
         coats=coats,
@@ -172,7 +176,8 @@ def is_last(setup: RoomSetup, tree: TreeState) -> bool:
 def told(tree: TreeState, event: TreeEvent, holding: frozenset[str]) -> TreeState:
     """The state after an event other than a dip; `holding`: codes that hold the tree right now."""
     if isinstance(event, Move):
-        return replace(tree, rack=event.rack, cell=event.cell)
+        probe = tree.probe if event.rack == tree.rack else None  # it is plugged in where the tree hung
+        return replace(tree, rack=event.rack, cell=event.cell, probe=probe)
     if isinstance(event, Look):
         holds = {code: facts for code, facts in tree.holds.items() if code not in holding}
         return replace(tree, released=tree.released | holding, holds=MappingProxyType(holds))
