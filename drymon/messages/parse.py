@@ -12,7 +12,7 @@ from drymon.messages.complaints import as_written
 from drymon.messages.log_events import read_event
 from drymon.messages.message import Message
 from drymon.messages.names import NAME_RULE, ROOM_PLACE, is_name
-from drymon.messages.payload import number_in, read_json, read_measured, read_number, read_text
+from drymon.messages.payload import Number, number_in, numbering_of, read_json, read_measured, read_number, read_text
 from drymon.messages.senml import Record, resolve
 from drymon.messages.settings import HomeConfig, Source
 from drymon.messages.times import plausible
@@ -27,10 +27,11 @@ NAMED = {Quantity.WEIGHT: "cell", Quantity.SURFACE: "probe"}
 
 @dataclass(frozen=True, slots=True)
 class Parsed:
-    """What a message told, and which parts of it could not be used and why."""
+    """What a message told, which parts of it could not be used and why, and the node's number for what is refused."""
 
     items: tuple[Reading | LogEvent, ...] = ()
     refusals: tuple[str, ...] = ()
+    number: Number | None = None
 
 
 class Parser:
@@ -58,6 +59,11 @@ class Parser:
         if not parsed.items:
             raise RefusedMessage("; ".join(parsed.refusals))
         return parsed
+
+    def refused(self, message: Message, why: str) -> Parsed:
+        """The message as one that cannot be used. Its number counts all the same: nothing else covers it, ever."""
+        foreign = message.topic in self._sources
+        return Parsed(refusals=(why,), number=None if foreign else numbering_of(message.payload))
 
     def _parse(self, message: Message) -> Parsed:
         if sources := self._sources.get(message.topic):

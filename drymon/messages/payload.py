@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from difflib import get_close_matches
 from math import isfinite
-from typing import Any
+from typing import Any, NamedTuple
 
 from drymon.messages.complaints import as_written
 from drymon.messages.times import parse_time
@@ -21,6 +21,14 @@ READING_KEYS = ("value", "unit", "time", "device", "boot", "seq")
 
 _NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?\Z", re.ASCII)
 _DEVICE = re.compile(r"[A-Za-z0-9._:-]{1,64}\Z")
+
+
+class Number(NamedTuple):
+    """What a node calls one of its messages: its name, its boot and a number that goes up by one."""
+
+    device: str
+    boot: str
+    seq: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,6 +95,17 @@ def read_measured(payload: bytes) -> Measured:
         time=None if data.get("time") is None else parse_time(data["time"]),
         **_numbering(data),
     )
+
+
+def numbering_of(payload: bytes) -> Number | None:
+    """A node's number for its message, however little of the rest can be used; None where there is none to read."""
+    try:
+        # More lenient than `read_json`: a broken sensor says NaN, and its message has a number all the same.
+        data = json.loads(read_text(payload))
+        said = _numbering(data) if isinstance(data, dict) else {}
+    except (ValueError, RecursionError):
+        return None
+    return Number(**said) if "seq" in said else None
 
 
 def number_in(data: Mapping[str, Any], key: str) -> float:

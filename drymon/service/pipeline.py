@@ -148,13 +148,13 @@ class Pipeline:
             self.store.refuse(message, NOT_OURS)
             return []
         parsed = self._parse(message)
-        return self.store.record(message, parsed.items, parsed.refusals)
+        return self.store.record(message, parsed.items, parsed.refusals, parsed.number)
 
     def _parse(self, message: Message) -> Parsed:
         try:
             return self._parser.parse(message)
         except RefusedMessage as refused:
-            return Parsed(refusals=(str(refused),))
+            return self._parser.refused(message, str(refused))
 
     def _flag(self, doubted: Iterable[Doubted]) -> None:
         """Doubtful readings stay in the record, marked."""

@@ -8,6 +8,7 @@ from dataclasses import dataclass, fields
 from hashlib import blake2b
 
 from drymon.messages.message import Message
+from drymon.messages.payload import Number
 from drymon.shop.events import LogEvent
 from drymon.shop.reading import Reading
 from drymon.store.codec import clean, event_row, to_us
@@ -60,9 +61,15 @@ class Recording(Database):
         self._latest_arrival: int | None = None
 
     def record(
-        self, message: Message, items: Sequence[Reading | LogEvent], refusals: Sequence[str] = ()
+        self,
+        message: Message,
+        items: Sequence[Reading | LogEvent],
+        refusals: Sequence[str] = (),
+        number: Number | None = None,
     ) -> list[Reading | LogEvent]:
         """Store the message, its readings and log events, and why parts of it were refused.
+
+        `number` is a node's own for a message that was refused: kept with its reason, it is on disk like any other.
 
         Returns the items that are new, in their order: [] for a redelivery of a stored message, which leaves
         no trace. An item that no database could hold (NaN, a huge number, broken Unicode) is refused, not raised.
@@ -76,7 +83,9 @@ class Recording(Database):
             reasons = [*refusals, *(why for _, why in why_not if why)]
             if reasons:
                 self._refuse(message, "; ".join(reasons))
-            decided: dict[tuple[str, str, int], bool] = {}
+            if number is not None and number.seq < _INTEGER and number.boot == clean(number.boot):
+                self._count_number(number, to_us(message.arrived), retained=message.retain)
+            decided: dict[Number, bool] = {}
             return [item for item, why in why_not if not why and self._keep(item, decided)]
 
     def refuse(self, message: Message, reason: str) -> None:
@@ -152,7 +161,7 @@ class Recording(Database):
         # AUTOINCREMENT never gives an id twice: the highest one is the count for ever.
         self._db.execute("DELETE FROM refused WHERE id <= ?", ((made.lastrowid or 0) - REFUSED_KEPT,))
 
-    def _keep(self, item: Reading | LogEvent, decided: dict[tuple[str, str, int], bool]) -> bool:
+    def _keep(self, item: Reading | LogEvent, decided: dict[Number, bool]) -> bool:
         if isinstance(item, Reading):
             return self._keep_reading(item, decided)
         return self._keep_event(item)
@@ -167,15 +176,15 @@ class Recording(Database):
         )
         return True
 
-    def _keep_reading(self, reading: Reading, decided: dict[tuple[str, str, int], bool]) -> bool:
+    def _keep_reading(self, reading: Reading, decided: dict[Number, bool]) -> bool:
         channel = self._channel_id(reading.place, reading.quantity.value, reading.sensor)
         time = to_us(reading.time)
         node = None
         if reading.device is not None and reading.boot is not None and reading.seq is not None:
             # One number may cover all readings of one message.
-            number = (reading.device, reading.boot, reading.seq)
+            number = Number(reading.device, reading.boot, reading.seq)
             if number not in decided:
-                decided[number] = self._count_number(reading)
+                decided[number] = self._count_number(number, to_us(reading.arrived), retained=reading.retained)
             if not decided[number]:
                 return False
             node = self._nodes[number[:2]].id if number[:2] in self._nodes else None
@@ -210,30 +219,30 @@ class Recording(Database):
         self._db.execute("DELETE FROM reading WHERE id = ?", (row,))
         return True
 
-    def _count_number(self, reading: Reading) -> bool:
-        """True where the reading's number is new. A retained value is no proof that the live one has come."""
-        device, boot, seq = reading.device or "", reading.boot or "", reading.seq or 0
+    def _count_number(self, number: Number, arrived: int, *, retained: bool) -> bool:
+        """True where the number is new. A retained value is no proof that the live one has come."""
+        device, boot, seq = number
         node = self._node(device, boot)
         if node is not None and seq in node.numbering:
-            self._note(node, reading)
+            self._note(node, number, arrived)
             return False
-        if reading.retained:
+        if retained:
             return True
         if node is None:
             made = self._db.execute(
                 "INSERT INTO node (device, boot, first, highest, heard) VALUES (?, ?, ?, ?, ?)",
-                (device, boot, seq, seq, to_us(reading.arrived)),
+                (device, boot, seq, seq, arrived),
             )
             node = _Node(int(made.lastrowid or 0), Numbering(seq, seq), 0, frozenset())
             self._nodes[device, boot] = node
         else:
             node.numbering.add(seq)
-        self._note(node, reading)
+        self._note(node, number, arrived)
         return True
 
-    def _note(self, node: _Node, reading: Reading) -> None:
-        node.heard = to_us(reading.arrived)
-        self._heard_now[reading.device or "", reading.boot or ""] = None
+    def _note(self, node: _Node, number: Number, arrived: int) -> None:
+        node.heard = arrived
+        self._heard_now[number.device, number.boot] = None
 
     def _node(self, device: str, boot: str) -> _Node | None:
         node = self._nodes.get((device, boot))

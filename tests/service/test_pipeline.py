@@ -49,6 +49,39 @@ def test_a_calibration_counts_from_the_next_reading_on_without_a_restart(pipelin
     assert [reading.value for reading in pipeline.store.readings()] == [23.0, 23.0]
 
 
+def covered(pipeline: Pipeline, sent: dict[str, object], topic: str = "humidity", **how: object) -> object:
+    """What the node reads on its received topic after that message; None where nothing is said there."""
+    message = Message(at(0), f"drymon/shop/rack-a/{topic}", json.dumps(sent).encode(), **how)
+    said = {message.topic: json.loads(message.payload) for message in pipeline.batch([message])}
+    return said.get("drymon/shop/out/received/n-9")
+
+
+@pytest.mark.parametrize(
+    ("broken", "topic"),
+    [({"value": 400}, "humidity"), ({"value": "err"}, "humidity"), ({"value": float("nan")}, "humidity"),
+     ({}, "humidity"), ({"value": 45, "time": "2030-01-01T00:00:00Z"}, "humidity"),
+     ({"value": 45, "time": "yesterday"}, "humidity"),
+     ({"value": 45, "unit": "Cel"}, "humidity"), ({"value": 45}, "colour"), ({"valeu": 45}, "humidity")],
+)  # fmt: skip
+def test_a_refused_numbered_message_is_covered(pipeline: Pipeline, broken: dict[str, object], topic: str) -> None:
+    """It is kept, with its reason: a node that waited for more would keep all that follows for ever."""
+    for seq in (1, 2, 4, 5):
+        covered(pipeline, {"value": 45, "device": "n-9", "boot": "b", "seq": seq})
+    told = covered(pipeline, {**broken, "device": "n-9", "boot": "b", "seq": 3}, topic)
+    assert told == {"boot": "b", "seq": 5}
+    assert pipeline.store.refused_count() == 1
+    assert len(list(pipeline.store.readings())) == 4
+
+
+def test_no_number_is_made_up_for_what_is_refused(pipeline: Pipeline) -> None:
+    """A retained message is no proof of the live one; a number that cannot be read is none."""
+    numbered = {"value": 400, "device": "n-9", "boot": "b"}
+    assert covered(pipeline, {**numbered, "seq": 1}, retain=True) is None
+    assert [covered(pipeline, {**numbered, "seq": seq}) for seq in ("1", -1, 2**62, None)] == [None] * 4
+    assert covered(pipeline, {**numbered, "boot": "half \ud83d", "seq": 1}) is None
+    assert pipeline.store.refused_count() == 6
+
+
 NO_PAGE = Condition(Key("page-unavailable", "page"), Truth.HOLDS, "The page cannot open its port.")
 
 
