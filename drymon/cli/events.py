@@ -15,7 +15,7 @@ from drymon.messages.message import Message
 from drymon.messages.outgoing import to_payload
 from drymon.messages.parse import Parser
 from drymon.messages.settings import HomeConfig
-from drymon.messages.times import parse_time, stamp
+from drymon.messages.times import AHEAD, parse_time, stamp
 from drymon.messages.topics import log_topic
 from drymon.shop.events import SHELTERS
 from drymon.shop.outcome import Verdict
@@ -79,12 +79,14 @@ def event_message(config: HomeConfig, words: Mapping[str, Any], now: datetime) -
     """The log event that the words tell. WrongUse or RefusedMessage say what is allowed."""
     name = words["command"]
     content = {"by": words["by"], **_content(config, name, words)}
-    content["time"] = stamp(_at(words["at"], now, config.room.timezone))
+    moment = _at(words["at"], now, config.room.timezone)
+    content["time"] = stamp(moment)
     content["id"] = uuid.uuid4().hex
     said = {key: value for key, value in content.items() if value is not None}
     message = Message(now, log_topic(config.room.name, name), to_payload(said), qos=1)
     for told in Parser(config).parse(message).refusals:  # what the service would refuse is better refused here
         print(f"drymon {name}: {told}", file=sys.stderr)
+    _tell_other_day(words, moment, now, config.room.timezone)
     return message
 
 
@@ -168,7 +170,6 @@ def _mass(text: str) -> dict[str, Any]:
 
 
 def _at(text: str | None, now: datetime, timezone: str) -> datetime:
-    """A time of day means the last time that the room's clock showed it."""
     if text is None:
         return now
     clock = _CLOCK.fullmatch(text)
@@ -177,6 +178,25 @@ def _at(text: str | None, now: datetime, timezone: str) -> datetime:
             return parse_time(text)
         except ValueError:
             raise WrongUse(f'--at: received {text!r}; allowed is 14:05, or RFC 3339 "2031-03-03T06:00:00Z"') from None
-    today = now.astimezone(ZoneInfo(timezone))
-    moment = today.replace(hour=int(clock[1]), minute=int(clock[2]), second=0, microsecond=0)
-    return (moment if moment <= today else moment - timedelta(days=1)).astimezone(now.tzinfo)
+    return _last_shown(int(clock[1]), int(clock[2]), now, timezone)
+
+
+def _last_shown(hour: int, minute: int, now: datetime, timezone: str) -> datetime:
+    """When the room's clock showed it last; the clock on the wall may run ahead as far as a sensor's may."""
+    today = now.astimezone(ZoneInfo(timezone)).replace(hour=hour, minute=minute, second=0, microsecond=0)
+    shown = [
+        (today + timedelta(days=day)).replace(fold=fold).astimezone(now.tzinfo) for day in (-1, 0, 1) for fold in (0, 1)
+    ]
+    return max(moment for moment in shown if moment <= now + AHEAD)
+
+
+def _tell_other_day(words: Mapping[str, Any], moment: datetime, now: datetime, timezone: str) -> None:
+    """A time that has not come yet today was meant as another one, or is of yesterday's last shift."""
+    zone = ZoneInfo(timezone)
+    local = moment.astimezone(zone)
+    if _CLOCK.fullmatch(words["at"] or "") and local.date() != now.astimezone(zone).date():
+        print(
+            f"drymon {words['command']}: --at {words['at']} is taken as {local:%A, %Y-%m-%d %H:%M}, not today: the "
+            f"room's clock ({timezone}) shows {now.astimezone(zone):%H:%M}; for another time give its date",
+            file=sys.stderr,
+        )

@@ -144,13 +144,37 @@ def test_wrong_words_are_exit_2_with_what_is_allowed(tmp_path: Path, words: tupl
     ("text", "utc"),
     [
         ("14:05", "2031-07-03T12:05:00+00:00"),  # Berlin is two hours ahead in July (IANA time zone database)
-        ("14:31", "2031-07-02T12:31:00+00:00"),  # not yet today: so it was yesterday
+        ("14:35", "2031-07-03T12:35:00+00:00"),  # the clock on the wall is a little ahead, as RFC 3339 times may be
+        ("14:36", "2031-07-02T12:36:00+00:00"),  # not yet today: so it was yesterday
         ("2031-07-03T06:00:00Z", "2031-07-03T06:00:00+00:00"),
         (None, "2031-07-03T12:30:00+00:00"),
     ],
 )
 def test_a_time_of_day_is_the_last_one_on_the_room_s_clock(text: str | None, utc: str) -> None:
     assert _at(text, NOW, "Europe/Berlin").isoformat() == utc
+
+
+@pytest.mark.parametrize(
+    ("now", "text", "utc"),
+    [
+        ("2031-07-03T21:58:00Z", "00:02", "2031-07-03T22:02:00+00:00"),  # just before midnight in Berlin
+        ("2031-07-03T22:01:00Z", "23:58", "2031-07-03T21:58:00+00:00"),  # just after it
+        ("2031-10-26T01:40:00Z", "02:30", "2031-10-26T01:30:00+00:00"),  # the night in which 02:30 comes twice
+        ("2031-10-26T00:40:00Z", "02:30", "2031-10-26T00:30:00+00:00"),
+    ],
+)
+def test_a_time_of_day_is_the_last_one_at_the_day_s_edge(now: str, text: str, utc: str) -> None:
+    assert _at(text, datetime.fromisoformat(now), "Europe/Berlin").isoformat() == utc
+
+
+@pytest.mark.parametrize(
+    ("at", "told"),
+    [("14:34", False), ("14:05", False), ("14:45", True), ("2031-07-01T00:00:00Z", False), (None, False)],
+)
+def test_a_day_that_is_not_today_s_is_told(tmp_path: Path, capsys, at: str | None, told: bool) -> None:
+    words = {"command": "leave", "subject": "t-1", "by": None, "at": at}
+    event_message(load_home(make_home(tmp_path)), words, NOW)
+    assert ("taken as Wednesday, 2031-07-02 14:45, not today" in capsys.readouterr().err) is told
 
 
 def test_a_time_that_is_none_is_refused() -> None:
