@@ -42,6 +42,14 @@ def test_links_resolve(page: Path) -> None:
     assert page.stat().st_size > 0
 
 
+def test_every_picture_is_shown_somewhere() -> None:
+    """A picture that no page shows is forgotten when the page it shows changes."""
+    shown = {(page.parent / link).resolve() for page in PAGES for link in links(page) if link.endswith(".png")}
+    kept = set((DOCS / "pictures").glob("*.png"))
+    assert kept
+    assert kept == shown
+
+
 @pytest.mark.parametrize("name", NAMED_BY_README)
 def test_the_readme_names_the_page(name: str) -> None:
     assert f"docs/{name}.md" in links(REPOSITORY / "README.md")
