@@ -43,7 +43,8 @@ def register(commands: "_SubParsersAction[Any]") -> None:
         "calibrate",
         help="load cell, humidity and airflow sensors against references",
         description="Compares a sensor with a reference, keeps what was found with its date, and from then on corrects "
-        "the sensor's readings. Without --points it leads through the steps at the terminal.",
+        "the sensor's readings; what is found unfit is not kept. Without --points it leads through the steps at the "
+        "terminal.",
     )
     kinds = parser.add_subparsers(dest="kind", metavar="KIND", required=True)
     for kind, columns in COLUMNS.items():
@@ -74,9 +75,22 @@ def run(args: Namespace) -> int:
     print(f"{args.sensor}: {found.verdict}")
     for line in found.lines:
         print(f"  {line}")
+    if not found.good:
+        return _unfit(args)
     if not args.dry_run:
         _keep(args, config, found, rows)
-    return 0 if found.good else 1
+    return 0
+
+
+def _unfit(args: Namespace) -> int:
+    """A correction that does not bring the sensor to its reference would spoil every reading."""
+    finer = "; if a coarser scale will do, say its --interval" if args.kind == "cell" else ""
+    print(
+        f"drymon calibrate: not kept, {args.sensor}'s readings stay as they are: check the points, the reference and "
+        f"the sensor, and calibrate it again{finer}",
+        file=sys.stderr,
+    )
+    return 1
 
 
 def sensor_key(kind: str, sensor: str) -> str:

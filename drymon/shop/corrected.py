@@ -42,9 +42,10 @@ class Corrections:
 
     @classmethod
     def of(cls, calibrations: Iterable[Kept]) -> Corrections:
-        """The corrections that stored calibrations ask for; those without gain and offset ask for none."""
+        """The corrections that stored calibrations ask for; those without gain and offset, or unfit, ask for none."""
         found: dict[str, list[Correction]] = {}
-        for kept in sorted(calibrations, key=lambda kept: kept.time):
+        fit = (kept for kept in calibrations if kept.document.get("good") is not False)
+        for kept in sorted(fit, key=lambda kept: kept.time):
             gain, offset = kept.document.get("gain"), kept.document.get("offset")
             if isinstance(gain, int | float) and isinstance(offset, int | float):
                 found.setdefault(kept.sensor, []).append(Correction(kept.time, float(gain), float(offset)))

@@ -15,7 +15,7 @@ from drymon.cli.main import main
 from drymon.cli.weighed import weighed_runs
 from drymon.drying import sorption
 from drymon.messages.config import load_home
-from drymon.store import HomeLock
+from drymon.store import HomeLock, Store
 
 START = datetime(2031, 3, 3, 6, 0, tzinfo=UTC)
 ROOM = """
@@ -206,6 +206,38 @@ def test_a_bad_cell_exits_1_and_a_bad_file_names_the_columns(played, capsys, tmp
     points.write_text("kg;shown\n", encoding="utf-8")
     assert main(["calibrate", "cell", "cell-1", "--points", str(points), *home]) == 1
     assert "needed: known_kg,reading_kg" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("kind", "sensor", "points", "told"),
+    [
+        ("temperature", "rack-a", "reference,reading\n20.0,60\n25.0,10\n", "far off before correction"),
+        ("temperature", "rack-a", "reference,reading\n20.0,20.0\n25.0,28.5\n", "not to be relied on"),
+        ("cell", "cell-1", "known_kg,reading_kg\n0,0\n1,3\n2,1\n5,9\n", "outside the limits of class III"),
+    ],
+)
+def test_what_is_judged_unfit_corrects_nothing(played, capsys, tmp_path, kind, sensor, points, told):
+    (tmp_path / "points.csv").write_text(points, encoding="utf-8")
+    with Store.open(played / "drymon.db", readonly=True) as store:
+        before = store.calibrations()
+    words = ["calibrate", kind, sensor, "--points", str(tmp_path / "points.csv"), "--home", str(played)]
+    assert main(words) == 1
+    said = capsys.readouterr()
+    assert told in said.out
+    assert "kept" not in said.out
+    assert f"not kept, {sensor}'s readings stay as they are" in said.err
+    with Store.open(played / "drymon.db", readonly=True) as store:
+        assert store.calibrations() == before
+
+
+def test_what_is_fair_is_kept(played, capsys, tmp_path):
+    """0.5 K of the pairs' disagreement remains: more than is good, less than is unfit."""
+    (tmp_path / "points.csv").write_text("reference,reading\n20.0,20.0\n25.0,26.0\n", encoding="utf-8")
+    words = ["calibrate", "temperature", "rack-a", "--points", str(tmp_path / "points.csv"), "--home", str(played)]
+    assert main(words) == 0
+    out = capsys.readouterr().out
+    assert "usable once corrected, with wider bounds" in out
+    assert "kept; readings from now on are corrected" in out
 
 
 @pytest.mark.parametrize(

@@ -28,6 +28,7 @@ CORRECTIONS = Corrections.of(
         Kept(NOON - timedelta(days=2), "rack-a/humidity", {"gain": 1.0, "offset": -3.0}),
         Kept(NOON - timedelta(days=1), "rack-a/humidity", {"gain": 1.1, "offset": 0.0}),
         Kept(NOON - timedelta(days=1), "cell-1", {"gain": 0.5, "offset": 1.0}),
+        Kept(NOON - timedelta(hours=9), "rack-a/humidity", {"gain": 1.0, "offset": -40.0, "good": False}),
         Kept(NOON - timedelta(days=1), "rack-b/humidity", {"note": "looked at only"}),
     ]
 )
