@@ -23,7 +23,11 @@ ACTS: Mapping[str, Callable[[Store, Mapping[str, Any], datetime], str]] = {
 
 def add(app: Flask, desk: Desk) -> None:
     """Register these views."""
+    _add_people(app, desk)
+    _add_door(app, desk)
 
+
+def _add_people(app: Flask, desk: Desk) -> None:
     @app.route("/sign-in", methods=["GET", "POST"])
     def sign_in() -> Any:
         back = request.values.get("back", url_for("room"))
@@ -39,6 +43,8 @@ def add(app: Flask, desk: Desk) -> None:
         answer.delete_cookie(COOKIE)
         return answer
 
+
+def _add_door(app: Flask, desk: Desk) -> None:
     @app.post("/control/<any(user, calibration, run):about>")
     def control(about: str) -> Any:
         _check_token(desk)
