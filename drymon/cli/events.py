@@ -3,6 +3,7 @@
 import argparse
 import re
 import sys
+import time
 import uuid
 from collections.abc import Mapping
 from datetime import datetime, timedelta
@@ -17,11 +18,13 @@ from drymon.messages.parse import Parser
 from drymon.messages.settings import HomeConfig
 from drymon.messages.times import AHEAD, parse_time, stamp
 from drymon.messages.topics import log_topic
-from drymon.shop.events import SHELTERS
+from drymon.shop.events import SHELTERS, TreeEvent
 from drymon.shop.outcome import Verdict
 from drymon.store.lock import is_held
+from drymon.store.strangers import no_such_tree
 
-WRONG_USE = 2
+COULD_NOT, WRONG_USE = 1, 2
+SETTLED_S = 2.0  # within which a running service has a dip on record
 _MASS = re.compile(r"([-+]?[0-9]*[.,]?[0-9]+(?:[eE][-+]?[0-9]+)?)\s*([A-Za-z]*)")
 _CLOCK = re.compile(r"([01]?[0-9]|2[0-3]):([0-5][0-9])")
 
@@ -64,15 +67,39 @@ def run(args: argparse.Namespace) -> int:
     except (WrongUse, RefusedMessage) as error:
         print(f"drymon {args.command}: {error}", file=sys.stderr)
         return WRONG_USE
+    runs = is_held(config.path)
+    if told := _stranger(config, message, SETTLED_S if runs else 0.0):
+        then = "nothing was sent" if runs else "it is sent all the same, for the tree's dip may wait in the broker"
+        print(f"drymon {args.command}: {told}; {then}", file=sys.stderr)
+        if runs:
+            return COULD_NOT
     from drymon.service.embedded import broker_of
     from drymon.service.publisher import publish_once
 
     broker = broker_of(config)
     publish_once(broker, message, mqtt5=config.broker is not None)
     print(f"{args.command}: {message.payload.decode()} sent to {broker.host}:{broker.port}")
-    if not is_held(config.path):
+    if not runs:
         print("the service does not run here now; it takes this up when it starts", file=sys.stderr)
     return 0
+
+
+def _stranger(config: HomeConfig, message: Message, patience_s: float) -> str:
+    """What is wrong with the tree that the event names, where the home's record knows; "" where nothing is.
+
+    A dip that was said just now is waited for.
+    """
+    (event,) = Parser(config).parse(message).items
+    if not isinstance(event, TreeEvent):
+        return ""
+    until = time.monotonic() + patience_s
+    try:
+        with record_of(config) as record:
+            while (told := no_such_tree(record, event)) and time.monotonic() < until:
+                time.sleep(0.1)
+    except StoreError:
+        return ""  # nothing recorded yet, or on another machine
+    return told
 
 
 def event_message(config: HomeConfig, words: Mapping[str, Any], now: datetime) -> Message:

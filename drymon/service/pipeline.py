@@ -24,6 +24,7 @@ from drymon.shop.room import Room
 from drymon.shop.sensors import Doubted
 from drymon.store.history import Channel
 from drymon.store.store import Store
+from drymon.store.strangers import no_such_tree
 
 EARLIER_DAYS = timedelta(days=7)  # of air before the first dip: the forecast looks at the same hours of earlier days
 LONGEST_LOOK_BACK = timedelta(days=60)
@@ -72,6 +73,7 @@ class Pipeline:
         """One message: the room is brought to its arrival, then told what it says."""
         said = self.advance(message.arrived)
         new = list(self._true(self._record(message)))
+        self._tell_strangers(message, new)
         self._flag(self.room.take(new))
         if not all(isinstance(item, Reading) for item in new):
             said += self._settle(self.room.judge_now(message.arrived))
@@ -149,6 +151,12 @@ class Pipeline:
             return []
         parsed = self._parse(message)
         return self.store.record(message, parsed.items, parsed.refusals, parsed.number)
+
+    def _tell_strangers(self, message: Message, new: Iterable[Reading | LogEvent]) -> None:
+        """An event about a tree that nobody knows is kept, as its dip may come late, and told of: it may be a slip."""
+        for event in new:
+            if isinstance(event, TreeEvent) and (told := no_such_tree(self.store, event)):
+                self.store.refuse(message, f"{told}: it is recorded, and counts where that tree's dip comes later")
 
     def _parse(self, message: Message) -> Parsed:
         try:

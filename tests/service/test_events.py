@@ -69,6 +69,27 @@ def test_the_recipe_that_is_typed_wins_and_a_stranger_is_told_of_before_it_is_se
     assert 'cell: received "cell-9"' in " ".join(status.stdout.split())
 
 
+def test_a_slip_in_a_tree_s_name_is_told_where_it_is_made(
+    broker: Mosquitto, ear: Ear, tmp_path: Path, serving: Callable[[Path], Serving]
+) -> None:
+    home = make_home(tmp_path / "home", broker.port)
+    service = serving(home)
+    assert until(lambda: "subscriptions stand" in service.log.read_text(), 30)
+    assert say(home, "dip", "t-1", "backup", "--rack", "rack-a").returncode == 0
+    assert say(home, "weigh", "t-1", "5kg").returncode == 0  # said in the same breath as the dip
+    for words in (("weigh", "tt-1", "5kg"), ("undo", "tt-1"), ("leave", "tt-1")):
+        done = say(home, *words)
+        assert done.returncode == 1
+        assert 'received "tt-1"' in done.stderr
+        assert "in the room hang t-1; nothing was sent" in done.stderr
+    assert not [message for message in ear.heard if b"tt-1" in message.payload]
+    service.end()
+    done = say(home, "weigh", "tt-1", "5kg")
+    assert done.returncode == 0
+    assert "the tree's dip may wait in the broker" in done.stderr
+    assert until(lambda: [message for message in ear.heard if b"tt-1" in message.payload])
+
+
 def test_no_broker_is_exit_1(tmp_path: Path) -> None:
     done = say(make_home(tmp_path / "home", free_port()), "leave", "t-7")
     assert done.returncode == 1

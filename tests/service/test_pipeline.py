@@ -82,6 +82,50 @@ def test_no_number_is_made_up_for_what_is_refused(pipeline: Pipeline) -> None:
     assert pipeline.store.refused_count() == 6
 
 
+def log(pipeline: Pipeline, minute: float, event: str, **content: object) -> str:
+    """The reason for which that log event is told of; "" where it is not."""
+    before = pipeline.store.refused_count()
+    content = {"tree": "t-1", **content}
+    pipeline.batch([Message(at(minute), f"drymon/shop/log/{event}", json.dumps(content).encode())])
+    (told,) = pipeline.store.latest_refused(1) if pipeline.store.refused_count() > before else (None,)
+    return told.reason if told else ""
+
+
+ABOUT_TREES = [("weigh", {"mass": 5}), ("felt", {"finding": "dry"}), ("look", {"finding": "sound"}),
+               ("move", {"rack": "rack-b"}), ("leave", {}), ("undo", {})]  # fmt: skip
+
+
+@pytest.mark.parametrize(("event", "content"), ABOUT_TREES)
+def test_an_event_about_a_tree_that_nobody_knows_is_told_of(
+    pipeline: Pipeline, event: str, content: dict[str, object]
+) -> None:
+    assert "in the room hang no trees" in log(pipeline, 0, event, tree="tt-1", **content)
+    for tree in ("t-1", "t-2"):
+        assert log(pipeline, 1, "dip", tree=tree, rack="rack-a", coat="backup") == ""
+    told = log(pipeline, 2, event, tree="tt-1", **content)
+    assert told.startswith('tree: received "tt-1"; there is no ')
+    assert "in the room hang t-1, t-2: it is recorded" in told
+    assert log(pipeline, 3, event, tree="t-1", **content) == ""
+
+
+def test_a_tree_that_has_left_is_told_of_but_what_happened_before_is_not(pipeline: Pipeline) -> None:
+    log(pipeline, 1, "dip", rack="rack-a", coat="backup")
+    log(pipeline, 30, "leave", id="once")
+    assert log(pipeline, 40, "weigh", mass=5, time="2031-03-03T06:20:00Z") == ""
+    assert log(pipeline, 41, "leave", id="once") == ""  # the same word again is no new one
+    assert "no such tree" in log(pipeline, 42, "felt", finding="dry")
+    assert log(pipeline, 43, "undo") == ""
+    assert "no dip of it to take back" in log(pipeline, 44, "undo")
+
+
+def test_a_late_dip_finds_what_was_told_of_its_tree(pipeline: Pipeline) -> None:
+    """Refused at the door, the weighing would be lost to a dip that the network held up."""
+    assert "no such tree" in log(pipeline, 20, "move", rack="rack-b")
+    assert log(pipeline, 30, "dip", rack="rack-a", coat="backup", time="2031-03-03T06:10:00Z") == ""
+    (verdict,) = pipeline.store.current_verdicts()
+    assert verdict.rack == "rack-b"
+
+
 NO_PAGE = Condition(Key("page-unavailable", "page"), Truth.HOLDS, "The page cannot open its port.")
 
 
