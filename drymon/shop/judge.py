@@ -163,7 +163,8 @@ def verdict(world: World, tree: TreeState, outlook: Outlook | None, zone: tzinfo
             *(_damp(world, tree, outlook) if state is not State.UNKNOWN else ()),
             *_widening(world, tree),
         ]
-    facts = _expectation(bounds, tree, when, now, zone)
+    expected = "no telling when" if state is State.UNKNOWN else _expected(when, now, zone)
+    facts = _expectation(bounds, tree, expected)
     reasons = [_completed(f, facts, now, zone).reason() for f in sorted(findings, key=lambda f: ORDER[f.code])]
     longest = tree.kind.longest_wait_h if tree.kind else None
     return Verdict(
@@ -218,16 +219,13 @@ def _moment(seconds: float, now: float) -> datetime | None:
     return datetime.fromtimestamp(whole, UTC)
 
 
-def _expectation(
-    bounds: Bounds | None, tree: TreeState, when: When, now: datetime, zone: tzinfo
-) -> Mapping[str, object]:
+def _expectation(bounds: Bounds | None, tree: TreeState, expected: str) -> Mapping[str, object]:
     if bounds is None:
         return {}
     needed = 1.0 - tree.target
     gone = f"{math.floor(100.0 * bounds.best)} %"  # down, so that what is short of the need never reads as enough
     if bounds.best >= needed:
         gone = f"about {gone} (for sure {math.floor(100.0 * bounds.low)} %)"
-    expected = _expected(when, now, zone)
     if tree.cold_surface_k:
         cold = f"its surface is still {tree.cold_surface_k:.1f} K colder than the air, so water leaves"
         expected = f"by the air {expected}, but {cold}"

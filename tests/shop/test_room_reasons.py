@@ -185,6 +185,17 @@ def test_half_of_the_evidence_is_none(missing: Quantity) -> None:
     first = shop.dip("t-1", "middle")
     assert first.state is State.UNKNOWN
     assert missing.value in text(first, "air-unknown")
+    assert text(first, "wet").endswith("95 % is needed, no telling when")  # no forecast says "never" either
+
+
+def test_what_is_gone_is_still_told_while_the_air_is_unknown() -> None:
+    shop = Shop()
+    shop.run(0.2)
+    assert "expected" in text(shop.dip("t-1", "middle"), "wet")
+    shop.run(0.5, air=None)
+    assert text(shop.tree("t-1"), "wet").endswith("95 % is needed, no telling when")
+    shop.run(0.1)
+    assert "expected" in text(shop.tree("t-1"), "wet")
 
 
 def test_coat_unknown_is_recorded_and_unknown_until_undone() -> None:
