@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from drymon.cli.page_pictures import Pictures
+from drymon.errors import SetupError
 from drymon.messages.message import Message
 from drymon.messages.outgoing import to_payload
 from drymon.messages.settings import HomeConfig, read_secret
@@ -137,7 +138,11 @@ class PageServer:
 
     def _secret(self) -> str | None:
         file = self._config.page.password_file
-        return read_secret(file) if file is not None else None
+        try:
+            return read_secret(file) if file is not None else None
+        except SetupError as error:  # it was there at the start: now it lets nobody in, and users have their own
+            log.error("page: %s", error)
+            return None
 
 
 def _share_heaps() -> None:

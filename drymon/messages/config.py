@@ -14,6 +14,8 @@ from drymon.messages import tables
 from drymon.messages.complaints import as_written, complaints
 from drymon.messages.names import ROOM_PLACE, is_name
 from drymon.messages.settings import (
+    LONGEST_PASSWORD,
+    SHORTEST_PASSWORD,
     Apprise,
     Broker,
     HomeConfig,
@@ -139,19 +141,31 @@ def _sources(content: tables.HomeFile, places: list[str]) -> Iterator[str]:
 
 
 def _page(page: tables.PageTable, home: Path | None) -> Iterator[str]:
-    """Whoever can reach the page from the network can log dips: so never without a password."""
-    if is_loopback(page.host):
-        return
-    if page.password_file is None:
+    """Whoever can reach the page from the network can log dips: so never without a password, and a fit one."""
+    if page.password_file is None and not is_loopback(page.host):
         yield (
             f"page.host: received {as_written(page.host)} without page.password_file; others on the network "
             "reach the page there: write a password into a file in this folder and name it as "
             'password_file, or set host = "127.0.0.1"'
         )
-    elif home is not None and not (home / page.password_file).is_file():
+    if page.password_file is not None and home is not None:
+        yield from _password(page.password_file, home)
+
+
+def _password(name: str, home: Path) -> Iterator[str]:
+    key = f"page.password_file: received {as_written(name)}"
+    if not (home / name).is_file():
+        yield f"{key}; there is no such file in {home}: write the page's password into it"
+        return
+    try:
+        length = len((home / name).read_text(encoding="utf-8").strip())
+    except (OSError, UnicodeDecodeError) as error:
+        yield f"{key}; it cannot be read ({error}): write the page's password alone into it, as plain text"
+        return
+    if not SHORTEST_PASSWORD <= length <= LONGEST_PASSWORD:
         yield (
-            f"page.password_file: received {as_written(page.password_file)}; there is no such file in "
-            f"{home}: write the page's password into it"
+            f"{key}, which holds {length} characters; allowed are {SHORTEST_PASSWORD} to {LONGEST_PASSWORD}: write "
+            "the page's password alone into it, a few words in a row"
         )
 
 

@@ -11,6 +11,9 @@ from drymon.errors import SetupError
 from drymon.shop.outcome import Severity
 from drymon.shop.setup import RoomSetup
 
+SHORTEST_PASSWORD, LONGEST_PASSWORD = 8, 200
+"""Characters of a password to the page."""
+
 
 @dataclass(frozen=True, slots=True)
 class Broker:

@@ -321,6 +321,41 @@ def test_a_lan_address_needs_a_password_file_and_then_a_sign_in_even_to_read(
         shop.close()
 
 
+def test_a_password_file_that_is_emptied_lets_nobody_in_and_shows_no_folder(
+    tmp_path: Path, broker_program: str
+) -> None:
+    shop = Shop(tmp_path, host="0.0.0.0", password="the shop's own password")
+    try:
+        shop.add_user("ana")
+        shop.serve()
+        (shop.home / "page.password").write_text("")
+        visitor = Visitor(shop)
+        for status, text, _ in (
+            visitor.ask("GET", "/sign-in"),
+            visitor.sign_in("Rob", ""),
+            visitor.sign_in("Rob", "x"),
+        ):
+            assert status in (200, 403)
+            assert str(tmp_path) not in text
+        assert visitor.sign_in("ana")[0] == 303
+        assert "page.password: is empty" in shop.log.read_text()
+    finally:
+        shop.close()
+
+
+def test_no_refusal_shows_where_the_home_is(tmp_path: Path, broker_program: str) -> None:
+    shop = Shop(tmp_path)
+    try:
+        shop.serve()
+        (shop.home / "drymon.db").rename(shop.home / "gone.db")
+        status, text, _ = Visitor(shop).ask("GET", "/")
+        assert status == 503
+        assert "drymon.db" in text
+        assert str(tmp_path) not in text
+    finally:
+        shop.close()
+
+
 def test_a_name_from_room_toml_is_let_in_and_signs_in_even_to_read(tmp_path: Path, broker_program: str) -> None:
     """A proxy on this machine passes the browser's Host on: who comes that way need not be on this machine."""
     shop = Shop(tmp_path)

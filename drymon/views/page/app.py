@@ -42,7 +42,7 @@ def create_app(ports: Ports) -> Flask:
     )
     desk = Desk(app, ports)
     _guard(app, desk)
-    _answer_errors(app)
+    _answer_errors(app, desk)
     for views in (room_views, log_views, sign_views, alarm_views, evidence_views, picture_views):
         views.add(app, desk)
     _compile(app)
@@ -79,7 +79,7 @@ def _guard(app: Flask, desk: Desk) -> None:
         desk.close()
 
 
-def _answer_errors(app: Flask) -> None:
+def _answer_errors(app: Flask, desk: Desk) -> None:
     @app.errorhandler(HTTPException)
     def refused(error: HTTPException) -> Any:
         return _plain(error.code or 500, str(error.description))
@@ -87,7 +87,9 @@ def _answer_errors(app: Flask) -> None:
     @app.errorhandler(DrymonError)
     def could_not(error: DrymonError) -> Any:
         log.warning("page: %s", error)
-        return _plain(503 if isinstance(error, StoreError) else 400, str(error))
+        home = str(desk.ports.config.path)  # where things lie on this machine is no visitor's affair
+        text = str(error).replace(f"{home}/", "").replace(home, "the home folder")
+        return _plain(503 if isinstance(error, StoreError) else 400, text)
 
 
 def _check_change(desk: Desk) -> None:

@@ -14,17 +14,17 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from drymon.errors import SetupError
+from drymon.messages.settings import LONGEST_PASSWORD, SHORTEST_PASSWORD
 
 COST, BLOCK, PARALLEL = 2**13, 8, 10
-SHORTEST, LONGEST = 8, 200
 _ONE_AT_A_TIME = threading.Lock()  # each hash takes 8 MiB and half a second of a small computer
 
 
 def check_password(password: str) -> str:
     """The password, if it is fit to be one; SetupError says what is allowed."""
-    if not SHORTEST <= len(password) <= LONGEST:
+    if not SHORTEST_PASSWORD <= len(password) <= LONGEST_PASSWORD:
         raise SetupError(
-            f"password: received {len(password)} characters; allowed are {SHORTEST} to {LONGEST}: "
+            f"password: received {len(password)} characters; allowed are {SHORTEST_PASSWORD} to {LONGEST_PASSWORD}: "
             "a few words in a row are easy to type with gloves on"
         )
     return password
@@ -53,7 +53,7 @@ NOBODY = f"scrypt:{COST}:{BLOCK}:{PARALLEL}:{'A' * 22}==:{'A' * 43}="
 def _scrypt(password: str, salt: bytes, cost: int, block: int, parallel: int) -> bytes:
     with _ONE_AT_A_TIME:
         return hashlib.scrypt(
-            password[:LONGEST].encode(), salt=salt, n=cost, r=block, p=parallel, maxmem=2**25, dklen=32
+            password[:LONGEST_PASSWORD].encode(), salt=salt, n=cost, r=block, p=parallel, maxmem=2**25, dklen=32
         )
 
 
