@@ -33,10 +33,10 @@ def register(commands: "_SubParsersAction[Any]") -> None:
 def run(args: Namespace) -> int:
     """Write the file and say how much is in it."""
     from drymon.cli.home import config_of, record_of, wall
-    from drymon.cli.times import typed_time
+    from drymon.cli.times import typed_span
 
     config = config_of(args)
-    begin, end = (typed_time(text, config.room.timezone, wall()) if text else None for text in (args.from_, args.to))
+    begin, end = typed_span(args.from_, args.to, config.room.timezone, wall())
     with record_of(config) as record:
         if args.what == "stream":
             count = _write_stream(record, begin, end, args.out)

@@ -30,16 +30,15 @@ def register(commands: "_SubParsersAction[Any]") -> None:
 
 def run(args: Namespace) -> int:
     """Fit, print, write."""
-    from drymon.cli.home import config_of, record_of, warn_of_models
+    from drymon.cli.home import check_coat, config_of, record_of, warn_of_models
     from drymon.cli.weighed import weighed_runs
     from drymon.errors import LearningError
     from drymon.learning.fit import fit_all
     from drymon.messages.coat_models import write_model
 
     config = config_of(args)
-    if args.coat and args.coat not in config.room.coat_by_name:
-        names = ", ".join(config.room.coat_by_name)
-        raise LearningError(f"received coat {args.coat!r}; room.toml has {names}")
+    if args.coat:
+        check_coat(config, args.coat)
     with record_of(config) as record:
         runs = weighed_runs(config, record)
     if not any(one.used for one in runs if args.coat in (None, one.coat)):

@@ -5,7 +5,7 @@ from argparse import Namespace
 from datetime import datetime
 from pathlib import Path
 
-from drymon.errors import StoreError
+from drymon.errors import SetupError, StoreError
 from drymon.messages.coat_models import model_doubts
 from drymon.messages.config import load_home
 from drymon.messages.home import locate_home
@@ -25,6 +25,13 @@ def home_of(args: Namespace) -> Path:
 def config_of(args: Namespace, *, secrets: bool = False) -> HomeConfig:
     """The home's configuration; SetupError says how to make a home. secrets: its password files must be there too."""
     return load_home(home_of(args), secrets=secrets)
+
+
+def check_coat(config: HomeConfig, name: str) -> None:
+    """SetupError, with those that there are, where room.toml has no coat of that name."""
+    if name not in config.room.coat_by_name:
+        known = ", ".join(config.room.coat_by_name) or "none yet"
+        raise SetupError(f"coat: received {name!r}; in room.toml are {known}")
 
 
 def record_of(config: HomeConfig) -> Store:

@@ -57,13 +57,13 @@ def run(args: Namespace) -> int:
 
 def _draw(config: "HomeConfig", args: Namespace) -> "Figure":
     from drymon.cli.home import end_of_record, record_of
-    from drymon.cli.times import typed_time
+    from drymon.cli.times import typed_span
 
     if args.kind == "model":
         return model_picture(config, args.name)
     with record_of(config) as record:
         now = end_of_record(config, record)
-        begin, end = (typed_time(text, config.room.timezone, now) if text else None for text in (args.from_, args.to))
+        begin, end = typed_span(args.from_, args.to, config.room.timezone, now)
         if args.kind == "rack":
             return rack_picture(config, record, args.name, now, begin, end)
         if args.kind == "psychrometric":

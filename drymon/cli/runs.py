@@ -29,7 +29,7 @@ def register(commands: "_SubParsersAction[Any]") -> None:
 
 def run(args: Namespace) -> int:
     """List the runs, or leave one out, or take it back."""
-    from drymon.cli.home import config_of, record_of
+    from drymon.cli.home import check_coat, config_of, record_of
     from drymon.cli.weighed import weighed_runs
 
     config = config_of(args)
@@ -37,6 +37,8 @@ def run(args: Namespace) -> int:
         args.usage_error("--leave-out needs --reason with the reason in words")
     if args.leave_out or args.take_back:
         return _change(args, config)
+    if args.coat:
+        check_coat(config, args.coat)
     with record_of(config) as record:
         found = weighed_runs(config, record, coats=[args.coat] if args.coat else None)
     if not found:

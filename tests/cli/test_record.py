@@ -113,6 +113,22 @@ def test_what_cannot_be_drawn_says_what_can(words: list[str], names: str, played
     assert names in capsys.readouterr().err
 
 
+@pytest.mark.parametrize("words", [["fit"], ["runs"]])
+def test_a_coat_that_room_toml_does_not_have_is_wrong_use(words: list[str], played: Path, capsys):
+    assert main([*words, "--coat", "nope", "--home", str(played)]) == 2
+    assert "coat: received 'nope'; in room.toml are backup" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("words", [["export", "readings"], ["export", "stream"], ["plot", "room"]])
+def test_a_span_that_ends_before_it_begins_is_wrong_use(words: list[str], played: Path, tmp_path: Path, capsys):
+    file = tmp_path / "out.svg"
+    span = ["--from", "2031-03-03 08:30", "--to", "2031-03-03T07:00:00Z"]  # Berlin: 07:30 in UTC
+    assert main([*words, *span, "--out", str(file), "--home", str(played)]) == 2
+    error = capsys.readouterr().err
+    assert "--from: received '2031-03-03 08:30', which is 2031-03-03T07:30:00Z and later than --to" in error
+    assert not file.exists()
+
+
 def test_nothing_recorded_is_exit_1(home: Path, capsys):
     assert main(["plot", "room", "--home", str(home)]) == 1
     assert "nothing has been recorded" in capsys.readouterr().err

@@ -177,7 +177,7 @@ def test_a_run_is_left_out_with_its_reason_and_taken_back(played, capsys):
     [
         (["runs", "--leave-out", "t-1.1.20310303T0700"], 2, "--reason"),
         (["runs", "--leave-out", "nobody", "--reason", "x"], 1, "no run has this name"),
-        (["fit", "--coat", "marble"], 1, "received coat 'marble'"),
+        (["fit", "--coat", "marble"], 2, "coat: received 'marble'; in room.toml are backup"),
         (["fit", "--coat", "house-mix"], 1, "no weighed run can be used yet"),
     ],
 )
