@@ -54,14 +54,15 @@ def _backup(args: Namespace) -> int:
 def _restore(args: Namespace) -> int:
     from drymon.cli.home import DATABASE, home_of, wall
     from drymon.messages.config import ROOM_FILE
-    from drymon.store.backup import restore
+    from drymon.store.backup import check_fit, put_back
     from drymon.store.lock import HomeLock
 
     home, source = home_of(args), Path(args.source)
-    home.mkdir(parents=True, exist_ok=True)
     database = source / DATABASE if source.is_dir() else source
+    check_fit(database)  # before anything is made: what cannot be restored leaves nothing behind
+    home.mkdir(parents=True, exist_ok=True)
     with HomeLock(home):
-        aside = restore(database, home / DATABASE, wall())
+        aside = put_back(database, home / DATABASE, wall())
     print(f"restored {database} into {home}" + (f"; what stood there is kept as {aside.name}" if aside else ""))
     if source.is_dir():
         if not (home / ROOM_FILE).exists() and (source / ROOM_FILE).exists():

@@ -47,9 +47,18 @@ def restore(source: Path, path: Path, now: datetime | None = None) -> Path | Non
 
     Returns where the database that stood there was moved to. StoreError where `source` is no sound backup.
     """
-    wrong = unfit(source)
-    if wrong:
+    check_fit(source)
+    return put_back(source, path, now)
+
+
+def check_fit(source: Path) -> None:
+    """StoreError where `source` is no sound backup."""
+    if wrong := unfit(source):
         raise StoreError(f"{source} cannot be restored: {wrong}")
+
+
+def put_back(source: Path, path: Path, now: datetime | None = None) -> Path | None:
+    """As `restore`, of a backup that was found fit."""
     part = path.with_name(path.name + ".part")
     path.parent.mkdir(parents=True, exist_ok=True)
     shutil.copyfile(source, part)
@@ -99,7 +108,7 @@ def rescue(path: Path, wrong: str, now: datetime | None) -> str:
             "(keep it: much of it can often be read with the `.recover` command of the sqlite3 program)"
         )
     aside = move_aside(path, "damaged", now)
-    restore(backup, path, now)
+    put_back(backup, path, now)
     return (
         f"the database was damaged ({wrong}); it was kept as {aside.name}, and the backup {backup.name} took its "
         "place: what came after that backup is missing"
