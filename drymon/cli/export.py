@@ -32,11 +32,13 @@ def register(commands: "_SubParsersAction[Any]") -> None:
 
 def run(args: Namespace) -> int:
     """Write the file and say how much is in it."""
-    from drymon.cli.home import config_of, record_of, wall
+    from drymon.cli.home import config_of, file_to_write, record_of, wall
     from drymon.cli.times import typed_span
 
     config = config_of(args)
     begin, end = typed_span(args.from_, args.to, config.room.timezone, wall())
+    if args.out != "-":
+        file_to_write(args.out, config.path)
     with record_of(config) as record:
         if args.what == "stream":
             count = _write_stream(record, begin, end, args.out)

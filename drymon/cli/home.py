@@ -5,7 +5,7 @@ from argparse import Namespace
 from datetime import datetime
 from pathlib import Path
 
-from drymon.errors import SetupError, StoreError
+from drymon.errors import DrymonError, SetupError, StoreError
 from drymon.messages.coat_models import model_doubts
 from drymon.messages.config import load_home
 from drymon.messages.home import locate_home
@@ -48,6 +48,18 @@ def warn_of_models(config: HomeConfig) -> None:
     """Say on stderr which model files of the home cannot be used, where what follows goes by models."""
     for told in model_doubts(config.path).values():
         print(f"drymon: {told}", file=sys.stderr)
+
+
+def file_to_write(out: str, home: Path) -> Path:
+    """The file that `--out` names. Folders are made within the home alone: elsewhere a slip would make a tree of them,
+    and what should go to a stick that is not plugged in would fill the card.
+    """
+    file = Path(out)
+    if file.resolve().is_relative_to(home.resolve()):
+        file.parent.mkdir(parents=True, exist_ok=True)
+    if not file.parent.is_dir():
+        raise DrymonError(f"--out: received {out!r}; there is no folder {file.parent}: make it, or name another")
+    return file
 
 
 def service_runs(config: HomeConfig, record: Store) -> bool:

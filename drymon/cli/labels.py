@@ -2,7 +2,6 @@
 
 import sys
 from argparse import Namespace
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -26,7 +25,7 @@ def register(subparsers: Any) -> None:
 
 def run(args: Namespace) -> int:
     """Draw the sheets and say where they are."""
-    from drymon.cli.home import config_of
+    from drymon.cli.home import config_of, file_to_write
     from drymon.views.page.labels import Label, draw_labels
 
     config = config_of(args)
@@ -34,7 +33,7 @@ def run(args: Namespace) -> int:
     wanted = [Label(name, config.room.label or config.room.name, f"{base}/tree/{name}") for name in _trees(args.trees)]
     for name in _racks(config, args):
         wanted.append(Label(name, config.room.rack_by_name[name].label or "rack", f"{base}/rack/{name}"))
-    for file in draw_labels(wanted, Path(args.out)):
+    for file in draw_labels(wanted, file_to_write(args.out, config.path)):
         print(file)
     return 0
 

@@ -2,7 +2,6 @@
 
 from argparse import Namespace, _SubParsersAction
 from datetime import datetime, timedelta
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -46,12 +45,13 @@ def register(commands: "_SubParsersAction[Any]") -> None:
 
 def run(args: Namespace) -> int:
     """Draw one picture and say where it is."""
-    from drymon.cli.home import config_of
+    from drymon.cli.home import config_of, file_to_write
     from drymon.views.plots.style import save
 
     config = config_of(args)
     name = "-".join(part for part in (args.kind, getattr(args, "name", "")) if part)
-    print(save(_draw(config, args), Path(args.out or f"{name}.svg")))
+    file = file_to_write(args.out or f"{name}.svg", config.path)
+    print(save(_draw(config, args), file))
     return 0
 
 

@@ -129,6 +129,19 @@ def test_a_span_that_ends_before_it_begins_is_wrong_use(words: list[str], played
     assert not file.exists()
 
 
+@pytest.mark.parametrize("words", [["plot", "room"], ["export", "readings"], ["export", "stream"], ["labels"]])
+def test_folders_are_made_in_the_home_alone(words: list[str], played: Path, tmp_path: Path, capsys):
+    home = tmp_path / "home"
+    shutil.copytree(played, home)
+    elsewhere = tmp_path / "stick" / "week-1" / "out.svg"
+    assert main([*words, "--home", str(home), "--out", str(elsewhere)]) == 1
+    assert f"there is no folder {elsewhere.parent}" in capsys.readouterr().err
+    assert not (tmp_path / "stick").exists()
+    own = home / "pictures" / "week-1" / "out.svg"
+    assert main([*words, "--home", str(home), "--out", str(own)]) == 0
+    assert own.exists()
+
+
 def test_nothing_recorded_is_exit_1(home: Path, capsys):
     assert main(["plot", "room", "--home", str(home)]) == 1
     assert "nothing has been recorded" in capsys.readouterr().err
@@ -154,6 +167,10 @@ def test_what_is_no_backup_is_refused(home: Path, tmp_path: Path, capsys):
     assert main(["restore", str(junk), "--home", str(home)]) == 1
     assert str(junk) in capsys.readouterr().err
     assert not (home / "drymon.db").exists()
+    for source in (junk, tmp_path / "nowhere"):
+        assert main(["restore", str(source), "--home", str(tmp_path / "new" / "home")]) == 1
+        assert f"{source} cannot be restored" in capsys.readouterr().err
+        assert not (tmp_path / "new").exists()
 
 
 def test_the_small_stream_is_what_these_tests_think():
