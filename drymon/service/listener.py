@@ -71,6 +71,7 @@ class Listener:
         self._ever_subscribed = False
         self._asked_at: float | None = None
         self._pulse_sent = self._pulse_seen = self._stood_at = 0.0
+        self._away_since: float | None = None
         self._client = self._make()
 
     # ---- for the loop --------------------------------------------------------------------------------------
@@ -219,6 +220,7 @@ class Listener:
 
     def _on_connect_fail(self, client: Client, _: Any) -> None:
         self._unanswered_since = None
+        self._away_since = self._away_since or self._monotonic()
         log.warning("broker %s cannot be reached (%s); trying on", self._where, sys.exc_info()[1])
 
     def _on_disconnect(
@@ -228,6 +230,7 @@ class Listener:
         if str(reason) == "Session taken over":
             log.error("another client took our name: is drymon serving the room %s twice?", self._room)
         elif reason.is_failure:
+            self._away_since = self._away_since or self._monotonic()
             log.warning("connection to broker %s lost: %s", self._where, reason)
 
     def _on_subscribe(self, client: Client, _: Any, mid: int, reasons: list[ReasonCode], __: Properties | None) -> None:
@@ -242,7 +245,14 @@ class Listener:
             self._stands()
 
     def _stands(self) -> None:
-        self._asked_at, self._stood_at = None, self._monotonic()
+        now = self._monotonic()
+        if self._away_since is not None:
+            minutes = int((now - self._away_since) / 60.0)
+            # A line of its own, for that of the first connection is held back; in minutes, for a broker that comes
+            # and goes every second must not fill the log.
+            away = f"{minutes} min" if minutes else "less than a minute"
+            log.info("broker %s is back after %s: the subscriptions stand again", self._where, away)
+        self._away_since, self._asked_at, self._stood_at = None, None, now
         self._standing = self._fresh = True
 
     def _on_message(self, client: Client, _: Any, message: MQTTMessage) -> None:

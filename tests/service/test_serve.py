@@ -100,19 +100,25 @@ def test_a_killed_service_goes_offline_by_the_will_and_takes_up_its_trees_again(
 def test_a_broker_that_restarts_is_found_again_and_told_everything(
     broker: Mosquitto, tmp_path: Path, serving: Start
 ) -> None:
-    serving(make_home(tmp_path / "home", broker.port))
+    service = serving(make_home(tmp_path / "home", broker.port))
     before = Ear(broker.port, "drymon/#")
     assert online(before)
     say_air(before)
     before.say("drymon/shop/log/dip", DIP)
     assert until(lambda: verdict(before, "t-7"))
     before.close()
+    assert "is back" not in service.log.read_text()
     broker.stop(signal.SIGKILL)  # with everything that it had retained
     broker.start()
     after = Ear(broker.port, "drymon/#")
     assert online(after)
     assert until(lambda: verdict(after, "t-7"))
     after.close()
+    back = f"broker 127.0.0.1:{broker.port} is back after less than a minute: the subscriptions stand again"
+    assert until(lambda: service.log.read_text().count(back) == 1)
+    _, _, rest = service.log.read_text().partition(back)
+    assert "lost" not in rest
+    assert "trying on" not in rest
 
 
 def test_what_cannot_be_understood_is_kept_with_the_reason_and_stops_nothing(
