@@ -43,6 +43,8 @@ def register(subparsers: Any) -> None:
     for name, what in (("cell", "the load cell that carries it"), ("probe", "a probe in it"), ("recipe", "its recipe")):
         dip.add_argument(f"--{name}", metavar=name[0].upper(), help=what)
     weigh = _command(subparsers, "weigh", "a tree was weighed on a bench scale", "TREE")
+    # A mass below nothing is a mass all the same, which `_mass` says what is wrong with, not an option.
+    weigh._negative_number_matcher = re.compile(r"-[.,]?[0-9]")
     weigh.add_argument("mass", metavar="MASS[UNIT]", nargs="+", help="such as 12.4, 12.4kg, 27.3lb; kg without a unit")
     _command(subparsers, "felt", "a tree felt wet or dry to the touch", "TREE").add_argument(
         "finding", choices=("wet", "dry")

@@ -64,6 +64,8 @@ def _allowed(finding: Any) -> str:
     if kind in ("too_short", "too_long"):
         bound = context.get("min_length", context.get("max_length"))
         return f"a list of at {'least' if kind == 'too_short' else 'most'} {bound}"
+    if kind in ("string_too_short", "string_too_long"):
+        return "text that is not empty" if "min_length" in context else f"at most {context['max_length']} characters"
     wanted = _WANTED.get(kind, str(finding["msg"]))
     return wanted.removeprefix("Input should be ").removeprefix("Value error, ")
 

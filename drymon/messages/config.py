@@ -117,6 +117,8 @@ def _twice(key: str, values: list[Any]) -> Iterator[str]:
 
 
 def _known(key: str, name: str, names: list[str], what: str) -> Iterator[str]:
+    if len(set(names)) < len(names):
+        return  # told as a name given twice: one of them was to be another, this one perhaps
     if name not in names:
         known = ", ".join(names) or "none yet"
         yield f"{key}: received {as_written(name)}; allowed are the {what} of this file: {known}"

@@ -131,6 +131,8 @@ def test_broker_port_without_tls():
             "rack-redy",
             "did you mean rack-ready?",
         ),
+        (LEAST + '[broker]\nhost = ""\n', "broker.host", '""', "text that is not empty"),
+        (LEAST + f'[broker]\nhost = "{"h" * 1001}"\n', "broker.host", '"hhh', "at most 1000 characters"),
         (LEAST + '[broker]\npassword_file = "x"\n', "broker", "password_file without username", "allowed"),
         (LEAST + '[broker]\nca_file = "a"\ncert_file = "b"\n', "broker", "one of cert_file and key_file", "both"),
         (
@@ -205,6 +207,16 @@ def test_a_page_password_that_is_none_is_refused(tmp_path, host, content, told):
     with pytest.raises(SetupError, match=f'page.password_file: received "page.password".*{told}.*write the page'):
         load_home(tmp_path)
     assert load_home(tmp_path, secrets=False).page.password_file == tmp_path / "page.password"
+
+
+def test_a_name_given_twice_is_one_complaint(tmp_path):
+    """What points at the other name that was meant is right as soon as that is."""
+    twice = '[[rack]]\nname = "rack-a"\n[[source]]\ntopic = "w/t"\nplace = "rack-b"\nquantity = "temperature"\n'
+    with pytest.raises(SetupError) as refused:
+        parse_home(LEAST + twice, tmp_path)
+    assert str(refused.value) == (
+        f'{tmp_path / "room.toml"}: rack[2].name: received "rack-a" twice; allowed is each only once'
+    )
 
 
 def test_secrets_must_be_there(tmp_path):
