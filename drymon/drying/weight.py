@@ -246,21 +246,24 @@ def _restart(signal: WeightSignal, mass: float, rough: float) -> WeightSignal:
     return replace(signal, mass=mass, rate=0.0, variance=rough**2, covariance=0.0, rate_variance=_RATE_SD**2)
 
 
-FEWEST_FOR_LINE = 4
+FEWEST_FOR_LINE, FEWEST_FOR_SCATTER = 4, 10
 SMALLEST_SD_KG = 1e-4
 
 
-def on_line(times_s: Array, masses_kg: Array, at_s: float) -> tuple[float, float] | None:
-    """Mass at `at_s` on the straight line through accepted readings near it (least squares), with the standard
-    deviation that their scatter gives it, kg; None of fewer than `FEWEST_FOR_LINE`.
+def on_line(times_s: Array, masses_kg: Array, at_s: float, noise_kg: float) -> tuple[float, float]:
+    """Mass at `at_s` on the straight line through accepted readings about it (least squares), with its standard
+    deviation, kg; of fewer than `FEWEST_FOR_LINE` the reading nearest to it.
 
     The filter sorts out knocks and steps, but believes in slow changes: it would lag behind a tree in its first half
-    hour. times_s, masses_kg: (readings,). Scatter by the median absolute deviation of the residuals.
+    hour. times_s, masses_kg: (readings,), at least one; noise_kg: standard deviation of one reading, where they are too
+    few to show theirs (median absolute deviation from the line).
     """
     if len(times_s) < FEWEST_FOR_LINE:
-        return None
+        return float(masses_kg[np.argmin(np.abs(times_s - at_s))]), max(noise_kg, SMALLEST_SD_KG)
     design = np.column_stack([np.ones_like(times_s), times_s - at_s])
     inverse = np.linalg.inv(design.T @ design)
     line = inverse @ (design.T @ masses_kg)
     scatter = 1.4826 * float(np.median(np.abs(masses_kg - design @ line)))
+    if len(times_s) < FEWEST_FOR_SCATTER:
+        scatter = max(scatter, noise_kg)
     return float(line[0]), max(scatter, SMALLEST_SD_KG) * float(np.sqrt(inverse[0, 0]))

@@ -64,7 +64,8 @@ class AreaPrior:
 @dataclass(frozen=True, slots=True)
 class Evidence:
     """Per member: log likelihood, fitted area (m2) with the sd of its logarithm, fitted dry mass (kg), and the sum of
-    squared errors in units of their spread, which for a right member is about the number of weighings.
+    squared errors in units of their spread, which for a right member is about the number of weighings; area_squares:
+    the part of it that stands for an area other than expected.
 
     All (members,).
     """
@@ -74,6 +75,7 @@ class Evidence:
     log_area_sd: Array
     dry_kg: Array
     squares: Array
+    area_squares: Array
 
 
 def error_covariance(
@@ -117,7 +119,8 @@ def weigh_members(
     members = len(predicted_water)
     if len(times_s) < 2:
         nothing = np.zeros(members)
-        return Evidence(nothing, nothing + area.median_m2, nothing + area.log_sd, nothing + masses_kg.mean(), nothing)
+        expected, spread = nothing + area.median_m2, nothing + area.log_sd
+        return Evidence(nothing, expected, spread, nothing + masses_kg.mean(), nothing, nothing)
     water = float(np.ptp(masses_kg)) + float(sds_kg.mean())
     root = np.linalg.cholesky(error_covariance(times_s, sds_kg, water, errors, temperatures_c))
     white = np.linalg.solve(root, np.column_stack([masses_kg, np.ones_like(masses_kg), predicted_water.T]))
@@ -128,7 +131,8 @@ def weigh_members(
     dry = (unit @ white[:, 0] - scale * (unit @ white[:, 2:])) / (unit @ white[:, 1])
     count, freedom = len(times_s) - 1, errors.freedom
     score = -0.5 * (freedom + count) * np.log1p(squares / freedom) - 0.5 * np.log(information * area.log_sd**2)
-    return Evidence(score - score.max(), scale, 1.0 / np.sqrt(information), dry, squares)
+    odd = ((log_area - np.log(area.median_m2)) / area.log_sd) ** 2
+    return Evidence(score - score.max(), scale, 1.0 / np.sqrt(information), dry, squares, np.asarray(odd))
 
 
 def log_likelihood(

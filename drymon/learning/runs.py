@@ -66,6 +66,7 @@ def from_cell(readings: Iterable[tuple[float, float]]) -> Weighed:
     """
     signal: weight.WeightSignal | None = None
     accepted: list[tuple[float, float]] = []
+    noise = weight.SMALLEST_SD_KG
     notes: list[str] = []
     for time_s, mass in readings:
         if signal is None and not np.isfinite(mass):
@@ -78,9 +79,10 @@ def from_cell(readings: Iterable[tuple[float, float]]) -> Weighed:
             accepted = []  # only now the dipped tree hangs
         if before is not None and signal.taken > before.taken and signal.step is None and _trusted(signal):
             accepted.append((time_s, mass - signal.shift))
+            noise = signal.noise
     if signal is not None and signal.rejected > 0.2 * (signal.taken + signal.rejected):
         notes.append("the cell's readings were often disturbed")
-    times, masses, sds = _smoothed(*_columns(accepted))
+    times, masses, sds = _smoothed(*_columns(accepted), noise)
     return Weighed(times, masses, _dripping(times, masses, sds), True, tuple(notes))
 
 
@@ -88,7 +90,7 @@ def _trusted(signal: weight.WeightSignal) -> bool:
     return signal.hangs and not signal.waiting and signal.taken > FEWEST_TAKEN
 
 
-def _smoothed(times: Array, masses: Array) -> tuple[Array, Array, Array]:
+def _smoothed(times: Array, masses: Array, noise: float) -> tuple[Array, Array, Array]:
     """Times every `EVERY_S`, the mass there on the line through the readings about them, its standard deviation."""
     rows = []
     due = -np.inf
@@ -96,10 +98,8 @@ def _smoothed(times: Array, masses: Array) -> tuple[Array, Array, Array]:
         if time_s < due:
             continue
         near = slice(*np.searchsorted(times, [time_s - ABOUT_S, time_s + ABOUT_S]))
-        found = weight.on_line(times[near], masses[near], float(time_s))
-        if found is not None:
-            rows.append((float(time_s), *found))
-            due = time_s + EVERY_S
+        rows.append((float(time_s), *weight.on_line(times[near], masses[near], float(time_s), noise)))
+        due = time_s + EVERY_S
     table = np.array(rows, dtype=np.float64).reshape(-1, 3)
     return table[:, 0], table[:, 1], table[:, 2]
 

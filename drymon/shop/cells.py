@@ -1,11 +1,11 @@
 """Load cells: each one's readings cleaned of knocks and steps, handed on as a mass every few minutes."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from drymon.drying import weight
-from drymon.drying.weight import WeightSignal
+from drymon.drying.weight import Step, WeightSignal
 from drymon.shop.events import CellMass
 from drymon.shop.reading import Reading
 
@@ -18,10 +18,15 @@ LOOK_BACK_S = 600.0
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """A cell's mass now with its standard deviation, kg."""
+    """A cell's mass now with its standard deviation, kg, the last dip that it saw, since when its digits have not
+    moved (s), and the smallest step that they made.
+    """
 
     mass: float
     sd: float
+    dip: Step | None
+    still_s: float
+    digit_kg: float
 
     def about(self, tree: str, reading: Reading) -> CellMass:
         """The same as a fact about a tree."""
@@ -31,35 +36,73 @@ class Found:
             tree=tree,
             mass=self.mass,
             sd=max(self.sd, weight.SMALLEST_SD_KG),
+            gained_kg=self.dip.size_kg if self.dip else None,
+            gained_at=self.dip.time_s if self.dip else 0.0,
+            still_s=self.still_s,
+            digit_kg=self.digit_kg,
         )
+
+
+@dataclass(frozen=True, slots=True)
+class _Digits:
+    """What a cell's raw digits do: the last value, since when (s) they show it, their smallest step so far (kg)."""
+
+    value: float
+    since: float
+    step_kg: float = float("inf")
+
+    def next(self, at: float, value: float) -> "_Digits":
+        if value == self.value:
+            return self
+        return _Digits(value, at, min(self.step_kg, abs(value - self.value)))
+
+
+@dataclass(frozen=True, slots=True)
+class _Cell:
+    """One cell so far: its signal, the newest accepted readings (s, kg), the last dip seen, its digits, and the block
+    of time told last.
+    """
+
+    signal: WeightSignal
+    digits: _Digits
+    kept: tuple[tuple[float, float], ...] = ()
+    dip: Step | None = None
+    told: float = -1.0
 
 
 class Cells:
     """Every cell's signal. Readings that come out of order are left out, as the filter looks only ahead."""
 
     def __init__(self) -> None:
-        self._signals: dict[str, WeightSignal] = {}
-        self._kept: dict[str, list[tuple[float, float]]] = {}
-        self._told: dict[str, float] = {}
+        self._cells: dict[str, _Cell] = {}
 
     def take(self, reading: Reading) -> Found | None:
         """Fold a reading in; the mass where it is time to look at it, and the tree hangs."""
         at = reading.time.timestamp()
-        before = self._signals.get(reading.sensor)
-        signal = self._signals[reading.sensor] = weight.step(before, at, reading.value)
-        kept = [] if signal.step else [row for row in self._kept.get(reading.sensor, []) if row[0] > at - LOOK_BACK_S]
-        if before is not None and signal.taken > before.taken and not signal.step:
-            kept.append((at, reading.value - signal.shift))
-        self._kept[reading.sensor] = kept
+        cell = _after(self._cells.get(reading.sensor), at, reading.value)
         block = at // EVERY_S
-        if not signal.hangs or signal.waiting or block == self._told.get(reading.sensor):
-            return None
-        self._told[reading.sensor] = block
-        return _found(signal, kept)
+        due = cell.signal.hangs and not cell.signal.waiting and block != cell.told
+        self._cells[reading.sensor] = replace(cell, told=block) if due else cell
+        return _found(cell, at) if due else None
 
 
-def _found(signal: WeightSignal, kept: list[tuple[float, float]]) -> Found:
-    """The end of the line through what was kept, the filter's word while that is too little."""
-    times, masses = np.array(kept, dtype=np.float64).reshape(-1, 2).T
-    end = weight.on_line(times, masses, kept[-1][0]) if kept else None
-    return Found(*end) if end is not None else Found(signal.mass, signal.mass_sd)
+def _after(cell: _Cell | None, at: float, value: float) -> _Cell:
+    before = cell.signal if cell else None
+    signal = weight.step(before, at, value)
+    if cell is None or before is None:
+        return _Cell(signal, _Digits(value, at))
+    kept = () if signal.step else tuple(row for row in cell.kept if row[0] > at - LOOK_BACK_S)
+    if signal.taken > before.taken and not signal.step:
+        kept = (*kept, (at, value - signal.shift))
+    dip = signal.step if signal.step and signal.step.kind == "dip" else cell.dip
+    digits = cell.digits.next(at, value) if signal.time_s > before.time_s else cell.digits
+    return _Cell(signal, digits, kept, dip, cell.told)
+
+
+def _found(cell: _Cell, at: float) -> Found:
+    """The end of the line through what was kept, the filter's word where nothing was."""
+    mass, sd = cell.signal.mass, cell.signal.mass_sd
+    if cell.kept:
+        times, masses = np.array(cell.kept, dtype=np.float64).T
+        mass, sd = weight.on_line(times, masses, cell.kept[-1][0], cell.signal.noise)
+    return Found(mass, sd, cell.dip, at - cell.digits.since, cell.digits.step_kg)

@@ -22,7 +22,7 @@ SPACING_S, SPACING_SHARE = 300.0, 0.08
 LEAST_MEMBERS = 16.0
 """The evidence is toned down until so many members still count: an ensemble must not collapse on a few."""
 
-FALLING_SHARE_PER_H = 0.02
+FALLING_SHARE_PER_H = 0.01
 """Loss per hour, as a share of the coat's water, at which a scale contradicts "dry"."""
 
 FRESH_S = 1800.0
@@ -46,6 +46,30 @@ DISAGREES_SQUARES = 6.0
 """Mean squared error per weighing, in units of its spread, of the best member beyond which weight and air disagree."""
 
 
+AREA_DISAGREES = 10.0
+"""Squared distance of the best members' wet area from the expected one, in units of its spread, beyond which weight and
+air disagree: a dead cell, an empty hook, a tree that lost next to nothing.
+"""
+
+HALF_GONE, LEAST_LOSS, LEAST_LOSS_KG = 0.5, 0.001, 0.001
+"""Where half of the water should have left, a scale sees more than a gram and a thousandth of what hangs there go: a
+coat's water is a tenth of what it adds, and that is some percent of even a heavy tree (common practice, no source).
+"""
+
+GAIN_KG_PER_M2, GAIN_LOG_SD = 1.9, 0.5
+"""What one coat puts on a square metre, slurry and stucco, and how far coats differ: 1 to 2.5 kg, a seal half of it
+(plate weights and thicknesses of shells, common practice, no source).
+"""
+
+GAIN_BEFORE_S, GAIN_AFTER_S = 600.0, 1500.0
+"""A dip that a cell sees belongs to the logged one where it lies so near to it (assumed)."""
+
+STILL_S, STILL_DIGITS, STILL_KG = 900.0, 5.0, 0.002
+"""Digits that have not moved for so long while so many of their steps, and so much, should have been lost are stuck
+(assumed).
+"""
+
+
 @dataclass(frozen=True, slots=True)
 class Series:
     """One scale's weighings of a coat: s since 1970, kg, kg, and each member's water [kg/m2] at the time."""
@@ -54,6 +78,10 @@ class Series:
     masses: tuple[float, ...] = ()
     sds: tuple[float, ...] = ()
     water: tuple[Array, ...] = ()
+
+    def first(self, count: int) -> "Series":
+        """The oldest `count` of them."""
+        return Series(self.times[:count], self.masses[:count], self.sds[:count], self.water[:count])
 
     @property
     def tells(self) -> bool:
@@ -65,8 +93,9 @@ class Series:
 class Weighings:
     """What scales have seen of one coat, and what they say.
 
-    cell, bench: each scale with its own zero. prior: the members' weights without a scale. area: what earlier coats
-    have told of the tree's wet area; area_m2, learnt: the same after this coat. disagrees, cell_disagrees: mean squared
+    cell, bench: each scale with its own zero. gained_kg: what the cell saw the dip put on. stuck: the cell's digits
+    stood still while water should have left. prior: the members' weights without a scale. area: what earlier coats have
+    told of the tree's wet area; area_m2, learnt: the same after this coat. disagrees, cell_disagrees: mean squared
     error of the best member where none goes with the weight; whether it is the load cell that it does not go with.
     """
 
@@ -74,6 +103,8 @@ class Weighings:
     bench: Series = field(default_factory=Series)
     prior: Array | None = None
     area_m2: float | None = None
+    gained_kg: float | None = None
+    stuck: bool = False
     disagrees: float = 0.0
     cell_disagrees: bool = False
     area: AreaPrior = ANY_AREA
@@ -100,7 +131,30 @@ def weighed(
         seen = replace(seen, prior=prior, bench=_longer(seen.bench, event, sd, left, spaced=False))
     else:
         seen = replace(seen, prior=prior, cell=_longer(seen.cell, event, event.sd, left, spaced=True))
+        seen = _stuck(_sized(seen, event, dipped_at), event)
     return _judged(seen, water, prior, dipped_at, misfit) if seen.tell else (seen, water)
+
+
+def _sized(seen: Weighings, event: CellMass, dipped_at: float) -> Weighings:
+    """What the dip put on tells of the tree's area, besides what was known of it."""
+    near = dipped_at - GAIN_BEFORE_S <= event.gained_at <= dipped_at + GAIN_AFTER_S
+    if event.gained_kg is None or seen.gained_kg is not None or not near:
+        return seen
+    own, gain = 1.0 / np.asarray(seen.area.log_sd) ** 2, 1.0 / GAIN_LOG_SD**2
+    logs = (own * np.log(seen.area.median_m2) + gain * np.log(event.gained_kg / GAIN_KG_PER_M2)) / (own + gain)
+    return replace(seen, gained_kg=event.gained_kg, area=AreaPrior(np.exp(logs), np.sqrt(1.0 / (own + gain))))
+
+
+def _stuck(seen: Weighings, event: CellMass) -> Weighings:
+    """The record without the weighings of a cell whose digits stand still while water should have left."""
+    begun = event.time.timestamp() - event.still_s
+    still = [place for place, at in enumerate(seen.cell.times) if at >= begun]
+    if event.still_s < STILL_S or len(still) < 2 or seen.area_m2 is None or seen.prior is None:
+        return seen
+    expected = seen.area_m2 * float(seen.prior @ (seen.cell.water[still[0]] - seen.cell.water[-1]))
+    if expected < max(STILL_DIGITS * event.digit_kg, STILL_KG):
+        return seen
+    return replace(seen, cell=seen.cell.first(still[0]), stuck=True)
 
 
 def _longer(series: Series, event: Weigh | CellMass, sd: float, left: Array, spaced: bool) -> Series:
@@ -128,6 +182,8 @@ def _judged(
     newest = max(series.times[-1] for series in (seen.bench, seen.cell) if series.tells)
     early = newest < dipped_at + TOO_EARLY_S
     doubted = {} if early else {name: best for name, (_, best) in told.items() if name not in believed}
+    if seen.stuck:
+        doubted["cell"] = DISAGREES_SQUARES
     closest = [*told.values()][-1][0]  # a load cell sees most
     learnt = [*believed.values()][-1] if believed else None
     record = replace(
@@ -143,7 +199,9 @@ def _judged(
 def _evidence(
     series: Series, errors: ScaleErrors, area: AreaPrior, dipped_at: float, misfit: float
 ) -> tuple[Evidence, float]:
-    """What a series says of the members, and the mean squared error per weighing of the best of them."""
+    """What a series says of the members, and the mean squared error per weighing of the best of them: no less than what
+    disagrees where even they need an area that no such tree has.
+    """
     evidence = weight_evidence.weigh_members(
         np.array(series.times) - dipped_at,
         np.array(series.masses),
@@ -152,8 +210,20 @@ def _evidence(
         errors=replace(errors, misfit=misfit),
         area=area,
     )
-    best = np.sort(evidence.squares)[: len(evidence.squares) // 50 + 1].mean()
-    return evidence, float(best) / max(len(series.times) - 2, 1)
+    closest = np.argsort(evidence.squares)[: len(evidence.squares) // 50 + 1]
+    error = float(evidence.squares[closest].mean()) / max(len(series.times) - 2, 1)
+    odd = float(evidence.area_squares[closest].mean()) / AREA_DISAGREES
+    dead = 2.0 if _sees_nothing(series) else 0.0
+    return evidence, max(error, DISAGREES_SQUARES * max(odd, dead))
+
+
+def _sees_nothing(series: Series) -> bool:
+    """Next to nothing is lost, of what hangs there, while by the air half of the water should have left: a dead cell,
+    an empty hook, another tree.
+    """
+    first, last = float(series.water[0].mean()), float(series.water[-1].mean())
+    loss = series.masses[0] - series.masses[-1]
+    return first - last > HALF_GONE * first and loss < LEAST_LOSS * max(series.masses[-1], 0.0) + LEAST_LOSS_KG
 
 
 def next_coat(seen: Weighings, weights: Array, same_model: bool, scatter: float) -> Weighings:

@@ -24,3 +24,16 @@ def test_a_cells_weighings_lie_on_the_tree_from_the_first_half_hour_on(tau_h: fl
         claimed.append(float(np.median(run.sds_kg[run.times_s > 900.0])))
     assert np.all(np.abs(np.mean(errors, axis=0)) < 0.0002), "within 0.2 % of the water"
     assert 0.0001 < np.mean(claimed) < 0.0006
+
+
+@pytest.mark.parametrize("every_s", [60.0, 180.0, 600.0, 1200.0])
+def test_a_cell_that_seldom_reports_is_weighed_as_often_as_it_does(every_s: float) -> None:
+    seconds = np.arange(0.0, 6 * 3600.0, every_s)
+    truth = 3.0 + 0.1 * np.exp(-seconds / 3600.0)
+    noise = np.random.default_rng(1).normal(0.0, 0.001, len(seconds))
+    run = from_cell(zip(seconds, truth + noise, strict=True))
+    assert len(run.times_s) >= min(len(seconds) - 8, 150)
+    errors = run.masses_kg - np.interp(run.times_s, seconds, truth)
+    late = run.times_s > 1200.0
+    assert abs(float(np.mean(errors[late]))) < 0.0005
+    assert float(np.sqrt(np.mean((errors[late] / run.sds_kg[late]) ** 2))) < 2.0, "errors as large as they are said"

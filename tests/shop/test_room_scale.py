@@ -260,3 +260,66 @@ def test_a_look_releases_what_the_verdict_named_though_neighbours_had_a_say_in_i
     assert "pocket-unlearned" not in codes(shop.tree("t-2"))
     on_cell(shop, 60, [mass(600.0)] * 60)
     assert State.HOLD not in {said.state for said in shop.verdicts("t-2")[-5:]}
+
+
+def cell_says(kg: list[float], rough: float = 2e-4) -> Shop:
+    """A tree dipped after ten minutes of these masses, and a cell that reports every 20 s with a little noise."""
+    shop = Shop()
+    shop.run(0.2)
+    for minute, value in enumerate(kg):
+        if minute == 10:
+            shop.dip("t-1", "middle", cell="cell-1")
+        for second in (15, 35, 55):
+            stamp = shop.now + timedelta(seconds=second)
+            noise = rough * math.sin(minute * 7.0 + second)
+            for quantity, number in {**(STEADY if second == 15 else {}), Quantity.WEIGHT: value + noise}.items():
+                shop.said += shop.room.advance(stamp)
+                place, sensor = ("rack-a", "cell-1") if quantity is Quantity.WEIGHT else ("room", "")
+                shop.room.take([reading(stamp, quantity, number, place, sensor)])
+        shop.now += timedelta(minutes=1)
+        shop.said += shop.room.advance(shop.now)
+    return shop
+
+
+def lost(minute: int, share: float = 1.0, frozen: int = 10**6) -> float:
+    """A dip that puts 0.95 kg on, of which 0.05 kg is water that leaves by a first-order lag of 25 min; `share` of it
+    shows, until it freezes.
+    """
+    if minute < 10:
+        return 4.0
+    return 4.95 - 0.05 * share * (1.0 - math.exp(-(min(minute, frozen) - 10) / 25.0))
+
+
+@pytest.mark.parametrize(
+    ("what", "kg", "rough"),
+    [
+        ("an empty hook", [0.0] * 300, 0.0),
+        ("an empty hook that trembles", [0.0] * 300, 2e-4),
+        ("a cell that shows the same from before the dip", [4.0] * 300, 2e-4),
+        ("the dip's step and not a gram lost", [lost(minute, 0.0) for minute in range(300)], 2e-4),
+        ("the dip's step and hardly anything lost", [lost(minute, 0.06) for minute in range(300)], 2e-4),
+        ("digits that freeze half-way", [lost(minute, frozen=28) for minute in range(300)], 0.0),
+    ],
+)
+def test_a_dead_or_stuck_cell_is_doubted_and_makes_nothing_ready(what: str, kg: list[float], rough: float) -> None:
+    """Dry mass and area are unknown, so a flat line would go with any tree that has long been dry; but no tree takes a
+    kilogram of slurry and stucco on and loses a few grams.
+    """
+    shop = cell_says(kg, rough)
+    assert "weight-disagrees" in codes(shop.tree("t-1")), what
+    assert shop.tree("t-1").state is State.HOLD
+    assert State.READY not in {said.state for said in shop.verdicts("t-1")}
+    assert [doubt.subject for doubt in shop.room.standing().doubts if doubt.kind == "cell-doubt"] == ["cell-1"]
+
+
+@pytest.mark.parametrize("rough", [0.0, 2e-4])
+def test_a_sound_cell_of_such_a_tree_is_believed_to_the_end(rough: float) -> None:
+    """Once it is dry its digits may stand still for hours: nothing more is to be lost."""
+    shop = cell_says([lost(minute) for minute in range(400)], rough)
+    assert State.HOLD not in {said.state for said in shop.verdicts("t-1")}
+    assert shop.tree("t-1").state is State.READY
+
+
+def test_a_scale_of_whole_grams_is_not_stuck_between_two_of_them() -> None:
+    shop = cell_says([round(lost(minute), 3) for minute in range(400)], 0.0)
+    assert State.HOLD not in {said.state for said in shop.verdicts("t-1")}
