@@ -50,7 +50,7 @@ def register(subparsers: Any) -> None:
         "finding", choices=("wet", "dry")
     )
     look = _command(subparsers, "look", "somebody looked at a tree that is on hold", "TREE")
-    look.add_argument("finding", choices=("sound", "repaired", "scrap"))
+    look.add_argument("finding", choices=("sound", "repaired", "scrap"), help="scrap takes it out of the room")
     look.add_argument("--note", metavar="TEXT", help="what was seen")
     move = _command(subparsers, "move", "a tree hangs on another rack now", "TREE")
     move.add_argument("rack", metavar="RACK")

@@ -118,6 +118,19 @@ def test_a_tree_that_has_left_is_told_of_but_what_happened_before_is_not(pipelin
     assert "no dip of it to take back" in log(pipeline, 44, "undo")
 
 
+@pytest.mark.parametrize(("event", "content"), [("look", {"finding": "scrap"}), ("leave", {})])
+def test_scrap_takes_a_tree_out_of_the_room_as_leaving_does(
+    pipeline: Pipeline, event: str, content: dict[str, object]
+) -> None:
+    log(pipeline, 1, "dip", rack="rack-a", coat="backup")
+    payload = json.dumps({"tree": "t-1", **content}).encode()
+    said = {m.topic: m for m in pipeline.batch([Message(at(2), f"drymon/shop/log/{event}", payload)])}
+    gone = said["drymon/shop/out/tree/t-1"]
+    assert (gone.payload, gone.retain) == (b"", True)
+    assert json.loads(said["drymon/shop/out/rack/rack-a"].payload)["trees"] == {}
+    assert pipeline.store.current_verdicts() == []
+
+
 def test_a_late_dip_finds_what_was_told_of_its_tree(pipeline: Pipeline) -> None:
     """Refused at the door, the weighing would be lost to a dip that the network held up."""
     assert "no such tree" in log(pipeline, 20, "move", rack="rack-b")
