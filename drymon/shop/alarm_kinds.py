@@ -86,7 +86,7 @@ _ROOM_KINDS = (
     AlarmKind(
         name="redipped-early",
         severity="danger",
-        repeat=4 * HOUR,
+        repeat=24 * HOUR,
         meaning="The tree was dipped before it was ready.",
         matters="Water is shut in below the new coat and will leave slowly.",
         action="Mark the tree, give this coat its full time, and look at it before the next dip.",

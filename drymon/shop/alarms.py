@@ -60,7 +60,9 @@ def update(
         entry = _step(before, said.get(key), at) if key in said or mine(key) else before
         if entry is not None:
             entries[key] = entry if key[:2] in pauses else _tell(entry, holds, at)
-    return AlarmBook(entries, pauses, now, frozenset(at.ids)), at.alerts
+    # What is over is told before what has begun: who follows a kind and a subject ends on what stands.
+    alerts = sorted(at.alerts, key=lambda alert: alert.state != "cleared")
+    return AlarmBook(entries, pauses, now, frozenset(at.ids)), alerts
 
 
 _STRENGTH = {Truth.CLEAR: 0, Truth.UNCLEAR: 1, Truth.HOLDS: 2}

@@ -34,7 +34,7 @@ BURIED_TOLD = 0.02
 @dataclass(frozen=True, slots=True)
 class Outlook:
     """When each member of a tree's ensemble is dry: stream seconds (members,), infinite beyond the horizon; made at
-    `made`. would_do: the humidity that would do where the air is too damp ever to get there, else None.
+    `made`. would_do: the humidity that would do where the air is too damp to be sure of it within 14 days, else None.
     """
 
     made: float
@@ -157,12 +157,8 @@ def verdict(world: World, tree: TreeState, outlook: Outlook | None, zone: tzinfo
     now = datetime.fromtimestamp(tree.at, UTC)
     when = NEVER if state is State.UNKNOWN else _when(tree, outlook)
     bounds = _bounds(tree)
-    if state is not State.COMPLETE:  # what is over needs no explaining, at its first saying or later
-        findings = [
-            *findings,
-            *(_damp(world, tree, outlook) if state is not State.UNKNOWN else ()),
-            *_widening(world, tree),
-        ]
+    damp = _damp(world, tree, outlook) if state not in (State.UNKNOWN, State.COMPLETE) else []
+    findings = [*findings, *damp, *_widening(world, tree)]
     expected = "no telling when" if state is State.UNKNOWN else _expected(when, now, zone)
     facts = _expectation(bounds, tree, expected)
     reasons = [_completed(f, facts, now, zone).reason() for f in sorted(findings, key=lambda f: ORDER[f.code])]
@@ -184,6 +180,7 @@ def verdict(world: World, tree: TreeState, outlook: Outlook | None, zone: tzinfo
         recipe=tree.recipe,
         next_coat=trees.next_coat(world.setup, tree),
         not_before=_not_before(tree),
+        last_coat=last,
     )
 
 
@@ -258,7 +255,7 @@ def _completed(finding: Finding, facts: Mapping[str, object], now: datetime, zon
 
 
 def _damp(world: World, tree: TreeState, outlook: Outlook | None) -> list[Finding]:
-    """Air too damp ever to get there, with the humidity that would do."""
+    """Air too damp to be sure of it within 14 days, with the humidity that would do."""
     if outlook is None or outlook.would_do is None or tree.chance_dry >= ASSURANCE:
         return []
     air = world.air[tree.rack].minute(int((tree.at - 1e-6) // MINUTE_S))

@@ -47,7 +47,8 @@ class When:
 class Verdict:
     """What drymon says of a tree at `time`; to be read as unknown after `valid_until`.
 
-    not_before: the end of the coat's shortest wait, where it has one; known to the rack, not published.
+    not_before: the end of the coat's shortest wait, where it has one; last_coat: nothing is dipped after it. Both are
+    for the rack, not published.
     """
 
     time: datetime
@@ -66,6 +67,7 @@ class Verdict:
     recipe: str = ""
     next_coat: str | None = None
     not_before: datetime | None = None
+    last_coat: bool = False
 
     @property
     def safe_to_redip(self) -> bool:

@@ -80,7 +80,7 @@ REASONS: dict[str, Kind] = {
     "weight-falling": Kind(Effect.DRYING, "the scale still sees water leave: {rate:.1f} g per hour", _TIME),
     "air-too-damp": Kind(
         Effect.DRYING,
-        "air at {now:.0f} % RH is too damp ever to get there; {would_do:.0f} % RH or less would do",
+        "air at {now:.0f} % RH is too damp to be sure of it within 14 days; {would_do:.0f} % RH or less would do",
         _TIME,
     ),
     "pocket-unlearned": Kind(

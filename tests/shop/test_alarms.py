@@ -52,6 +52,13 @@ def course() -> Course:
     return Course()
 
 
+def test_what_is_over_is_told_before_what_has_begun(course: Course) -> None:
+    """One tree, one kind, two coats: who follows kind and subject ends on what stands, whatever the numbers' order."""
+    course.at(0, (HOLD, HOLDS))
+    said = course.at(1, (HOLD, CLEAR), (Key("tree-hold", "t-1", "3"), HOLDS))
+    assert said == [("tree-hold", "cleared"), ("tree-hold", "raised")]
+
+
 def test_every_kind_that_others_may_rely_on_is_there() -> None:
     public = {
         "rack-ready", "tree-ready", "window-closing", "tree-hold", "redipped-early", "air-out-of-band",

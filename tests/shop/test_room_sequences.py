@@ -152,7 +152,8 @@ class Life(RuleBasedStateMachine):
             elif isinstance(one, TreeGone):
                 del self.standing[one.tree]
             elif isinstance(one, RackStatus):
-                awaiting = {state for state in one.trees.values() if state is not State.COMPLETE}
+                last = {name for name in one.trees if self.standing[name].last_coat}
+                awaiting = {s for name, s in one.trees.items() if s is not State.COMPLETE and name not in last}
                 assert one.ready == (awaiting == {State.READY})
 
     def judge(self, verdict: Verdict) -> None:

@@ -312,6 +312,21 @@ def test_complete_trees_neither_make_nor_hinder_a_ready_rack() -> None:
     assert shop.rack("rack-a").trees == {"t-1": State.COMPLETE, "t-2": State.READY}
 
 
+def test_a_tree_under_its_last_coat_holds_no_rack_up() -> None:
+    """Nothing is dipped after a seal, or after the last coat of a recipe: such a tree awaits no dip."""
+    shop = Shop()
+    shop.run(0.2)
+    shop.dip("t-1", "middle")
+    shop.until("t-1", State.READY)
+    shop.dip("t-2", "seal")
+    shop.dip("t-3", "backup", number=3, recipe="short")
+    shop.run(1 / 60)
+    rack = shop.rack("rack-a")
+    assert rack.trees == {"t-1": State.READY, "t-2": State.DRYING, "t-3": State.DRYING}
+    assert rack.ready
+    assert rack.waiting_for is None
+
+
 def test_an_unknown_tree_keeps_its_rack_waiting_and_untold() -> None:
     shop = ready_shop("t-1")
     shop.dip("t-2", "gold-leaf")
