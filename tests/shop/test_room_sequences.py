@@ -197,7 +197,7 @@ def test_random_lives_keep_every_promise() -> None:
     run_state_machine_as_test(
         Life,
         settings=settings(
-            max_examples=20,
+            max_examples=30,
             stateful_step_count=20,
             deadline=None,
             derandomize=True,
