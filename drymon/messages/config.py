@@ -151,13 +151,14 @@ def _page(page: tables.PageTable, home: Path | None) -> Iterator[str]:
             'password_file, or set host = "127.0.0.1"'
         )
     if page.password_file is not None and home is not None:
-        yield from _password(page.password_file, home)
+        yield from _password(page.password_file, home, required=not is_loopback(page.host))
 
 
-def _password(name: str, home: Path) -> Iterator[str]:
+def _password(name: str, home: Path, *, required: bool) -> Iterator[str]:
     key = f"page.password_file: received {as_written(name)}"
     if not (home / name).is_file():
-        yield f"{key}; there is no such file in {home}: write the page's password into it"
+        if required:
+            yield f"{key}; there is no such file in {home}: write the page's password into it"
         return
     try:
         length = len((home / name).read_text(encoding="utf-8").strip())
