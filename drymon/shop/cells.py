@@ -94,9 +94,14 @@ def _after(cell: _Cell | None, at: float, value: float) -> _Cell:
     kept = () if signal.step else tuple(row for row in cell.kept if row[0] > at - LOOK_BACK_S)
     if signal.taken > before.taken and not signal.step:
         kept = (*kept, (at, value - signal.shift))
-    dip = signal.step if signal.step and signal.step.kind == "dip" else cell.dip
+    dip = signal.step if signal.step and _adds(signal, signal.step) else cell.dip
     digits = cell.digits.next(at, value) if signal.time_s > before.time_s else cell.digits
     return _Cell(signal, digits, kept, dip, cell.told)
+
+
+def _adds(signal: WeightSignal, step: Step) -> bool:
+    """A coat was put on what hung there; not a whole tree on an empty hook."""
+    return step.kind == "dip" and step.size_kg <= signal.mass - step.size_kg
 
 
 def _found(cell: _Cell, at: float) -> Found:

@@ -9,8 +9,8 @@ from drymon.shop.outcome import AirNow, RackStatus, State, Verdict, When
 
 
 def rack_status(rack: str, verdicts: Iterable[Verdict], air: AirNow, at: float) -> RackStatus:
-    """Ready when at least one tree awaits a dip and every tree that does is ready; a tree under its last coat, drying or
-    complete, awaits none.
+    """Ready when at least one tree awaits a dip and every tree that does is ready; a tree under its last coat, dry or
+    not, awaits none.
     """
     mine = sorted((v for v in verdicts if v.rack == rack), key=lambda v: v.tree)
     awaiting = [v for v in mine if v.state is not State.COMPLETE and not v.last_coat]

@@ -155,19 +155,21 @@ class TreeLog:
         if state is None:
             return None
         said = self._said_of(state)
-        return said[0] if said else state_of(self.world, state, clock_known)
+        return said[-1][1] if said else state_of(self.world, state, clock_known)
 
     def _holding(self, state: TreeState, clock_known: bool) -> frozenset[str]:
         """What a look releases: what holds the tree, and what it was said to hold by. The two may differ where weighed
         neighbours have a say in the verdict.
         """
         said = self._said_of(state)
-        return holding(self.world, state, clock_known) | (said[1] if said else frozenset())
+        # What is said at the very instant of a look may have been said before it or after: all of that counts.
+        before = [holds for at, _, holds in said if at < state.at]
+        named = before[-1:] + [holds for at, _, holds in said if at == state.at]
+        return holding(self.world, state, clock_known).union(*named)
 
-    def _said_of(self, state: TreeState) -> tuple[State, frozenset[str]] | None:
-        """State and holds last said of this dip by now."""
-        said = [(word, holds) for at, dip, word, holds in self._said if dip == state.dip.time and at <= state.at]
-        return said[-1] if said else None
+    def _said_of(self, state: TreeState) -> list[tuple[float, State, frozenset[str]]]:
+        """When, what state and which holds were said of this dip by now."""
+        return [(at, word, holds) for at, dip, word, holds in self._said if dip == state.dip.time and at <= state.at]
 
     def _keep(self, until: float, index: int, state: TreeState | None) -> None:
         """Keep the newest state; of older ones one each half hour and those right after events."""
