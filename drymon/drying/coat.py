@@ -2,12 +2,13 @@
 
 For each zone (open faces, and where there are pockets their slow part) and each member
 
-    d left/dt = - deficit / (r_air / (c f(x)) + R (1 - x/critical)+ + R_below ln(sunk/x)+) / water,   x = left - floor
+    d left/dt = - deficit / (r_air / (c f(x)) + r_pocket + R (1 - x/critical)+ + R_below ln(sunk/x)+) / water,
+    x = left - floor
 
 (R with its share of liquid flow, see `curve.inner_now`): a wet face's outer resistance r_air/(c f) in series with that
-of the dried layer. Linearised at the air's temperature, resistances in series divide one vapour deficit, so early
-drying follows the fan and late drying hardly feels it (Monteith 1965; Keey 1972). Below the sorption floor x is
-negative and the binder takes water up again.
+of the air in a slow zone and that of the dried layer. Linearised at the air's temperature, resistances in series
+divide one vapour deficit, so early drying follows the fan and late drying hardly feels it (Monteith 1965; Keey 1972).
+Below the sorption floor x is negative and the binder takes water up again.
 """
 
 from collections.abc import Callable, Sequence
@@ -26,8 +27,18 @@ Values = float | Array
 SLOW_ZONE_SHARE = {"pocketed": 0.15, "deep": 0.1}
 """Share of the tree's wet area that lies in the slow zone (common practice, no source); matters for its weight only."""
 
+FAN_REACHES = {"pocketed": 0.5, "deep": 0.2}
+"""How far the air in a slow zone follows the air speed outside: all of it would be 1, a column of still air 0. A cup is
+half stirred, of a deep slot or bore only the mouth is (assumed, between the two).
+"""
+
 SLOW_AND_QUICK = (0.75, 0.25)
 """Ranks by slowness at which a member gets no drying, and all of it, through a gap in the evidence."""
+
+OPEN_FACE = 270.0
+"""s/m, resistance of the air over a wet open face at 22 degC, 50 % RH and 0.6 m/s: where a slow zone's speed over that
+of the open faces is counted.
+"""
 
 _SMALL = 1e-6
 
@@ -35,6 +46,8 @@ _ARRAYS = (
     "water",
     "cooling",
     "conductance",
+    "pocket",
+    "fan",
     "critical",
     "exponent",
     "inner",
@@ -67,17 +80,21 @@ class PossibleCoats:
     """Parameters of one dip's possible coats; arrays (zones, members) unless said.
 
     water [kg/m2] removable water right after the dip, what was buried included; conductance [-] transfer over that of
-    the textbook open face; cooling, critical, exponent, liquid (members,); inner [s/m]; sorption [-] per monolayer, of
-    all coats' binder that answers to the air (`coats_breathing`); sunk [-] share of `water` that lies in the coats
-    below; below [s/m] resistance of those coats; buried [-] share of `water` that older coats brought, below 0 where
-    they lack some; airflow, slowness (members,): place in an assumed range of speeds, rank by time to dry; form
-    (members,): index of the falling rate's form in `curve.TAILS`, None where all are of the power form.
+    the textbook open face; pocket [-] by how much the resistance of a slow zone's own air exceeds that of an open face
+    in `OPEN_FACE` air, over it; fan [-] how far it follows the speed outside (`outside`); cooling, critical, exponent,
+    liquid (members,); inner [s/m]; sorption [-] per monolayer, of all coats' binder that answers to the air
+    (`coats_breathing`); sunk [-] share of `water` that lies in the coats below; below [s/m] resistance of those coats;
+    buried [-] share of `water` that older coats brought, below 0 where they lack some; airflow, slowness (members,):
+    place in an assumed range of speeds, rank by time to dry; form (members,): index of the falling rate's form in
+    `curve.TAILS`, None where all are of the power form.
     """
 
     zones: tuple[str, ...]
     water: Array
     cooling: Array
     conductance: Array
+    pocket: Array
+    fan: Array
     critical: Array
     exponent: Array
     inner: Array
@@ -133,12 +150,13 @@ def form_of(tail: str, members: int) -> npt.NDArray[np.int64] | None:
 
 def steady_time(coats: PossibleCoats, left: Values, air: AirStep) -> Array:
     """Seconds in unchanging air until `left` (above 0) remains, (zones, members): the closed form without sorption."""
-    outer = air.resistance / coats.conductance
+    face, still = outside(coats, air)
     inner = curve.inner_now(coats.inner, coats.liquid, air.deficit)
-    path = curve.resistance_times_water(left, outer, inner, coats.critical, coats.exponent, coats.form, air.deficit)
-    path = path + coats.below * curve.sunk_dose(left, coats.sunk)
-    by_heat = np.minimum(coats.cooling * air.deficit / coats.water, 1.0 - np.asarray(left))
-    return np.asarray(coats.water * (path - outer * by_heat) / air.deficit)
+    path = curve.resistance_times_water(left, face, inner, coats.critical, coats.exponent, coats.form, air.deficit)
+    gone = 1.0 - np.asarray(left)
+    path = path + still * gone + coats.below * curve.sunk_dose(left, coats.sunk)
+    by_heat = np.minimum(coats.cooling * air.deficit / coats.water, gone)
+    return np.asarray(coats.water * (path - (face + still) * by_heat) / air.deficit)
 
 
 def step(coats: PossibleCoats, left: Array, air: AirStep, seconds: float) -> Array:
@@ -149,10 +167,23 @@ def step(coats: PossibleCoats, left: Array, air: AirStep, seconds: float) -> Arr
     second order otherwise, and never past the floor; one step may span minutes or hours.
     """
     floor = coats.sorption * air.excess
-    start, rest = _down_to_the_knee(coats, cooled(coats, left, air) - floor, air, seconds)
-    inner = curve.inner_now(coats.inner, coats.liquid, air.deficit)
-    halfway = _approach(coats, inner, start, start, air, 0.5 * rest)
-    return floor + _approach(coats, inner, start, halfway, air, rest)
+    face, still = outside(coats, air)
+    start, rest = _down_to_the_knee(coats, cooled(coats, left, air) - floor, air.deficit / (face + still), seconds)
+    ways = face, still, curve.inner_now(coats.inner, coats.liquid, air.deficit)
+    halfway = _approach(coats, ways, start, start, air, 0.5 * rest)
+    return floor + _approach(coats, ways, start, halfway, air, rest)
+
+
+def outside(coats: PossibleCoats, air: AirStep) -> tuple[Array, Values]:
+    """Resistances of the air side [s/m], (zones, members): that of the open face, and that of the air in a slow zone.
+
+    The air of a pocket stands in series with the face: it does not care how wet that is, and the fan stirs it only in
+    part. Where it blows twice as well outside, `fan` is how much of that, on the log scale, the pocket's own air feels.
+    """
+    face = np.asarray(air.resistance / coats.conductance)
+    if not coats.pocket.any():
+        return face, 0.0
+    return face, face * coats.pocket * (OPEN_FACE / air.resistance) ** (1.0 - coats.fan)
 
 
 def cooled(coats: PossibleCoats, left: Array, air: AirStep) -> Array:
@@ -160,28 +191,37 @@ def cooled(coats: PossibleCoats, left: Array, air: AirStep) -> Array:
     return np.asarray(np.minimum(left, 1.0 - coats.cooling * air.deficit / coats.water))
 
 
-def _down_to_the_knee(coats: PossibleCoats, distance: Array, air: AirStep, seconds: Values) -> tuple[Array, Values]:
+def _down_to_the_knee(coats: PossibleCoats, distance: Array, wet_rate: Array, seconds: Values) -> tuple[Array, Values]:
     """Distance to the floor after the part of `seconds` in which nothing but the air slows the drying, and what is
     left of the seconds.
     """
     knee = np.maximum(coats.critical, coats.sunk)
     if not (distance > knee).any():
         return distance, seconds
-    pace = np.maximum(air.deficit * coats.conductance / (air.resistance * coats.water), _SMALL**2)
+    pace = np.maximum(wet_rate / coats.water, _SMALL**2)
     wet = np.clip((distance - knee) / pace, 0.0, seconds)
     return distance - pace * wet, seconds - wet
 
 
-def _approach(coats: PossibleCoats, inner: Array, start: Array, at: Array, air: AirStep, seconds: Values) -> Array:
-    """Distance to the floor after `seconds`, with the relative rate that holds at distance `at`."""
+def _approach(
+    coats: PossibleCoats,
+    ways: tuple[Array, Values, Array],
+    start: Array,
+    at: Array,
+    air: AirStep,
+    seconds: Values,
+) -> Array:
+    """Distance to the floor after `seconds`, with the relative rate that holds at distance `at`. ways: resistances of
+    the face, of the air in a slow zone, of the dried layer.
+    """
+    face, still, inner = ways
     distance = np.maximum(at, _SMALL)
     ratio = np.minimum(distance / coats.critical, 1.0)
-    outer = air.resistance / coats.conductance
-    resistance = curve.resistance(outer, inner, ratio, coats.exponent, coats.form, air.deficit)
-    resistance = resistance + coats.below * curve.sunk_share(distance, coats.sunk)
+    resistance = curve.resistance(face, inner, ratio, coats.exponent, coats.form, air.deficit)
+    resistance = resistance + still + coats.below * curve.sunk_share(distance, coats.sunk)
     relative = air.deficit / (resistance * coats.water * distance)
     if at.min() < 0.0:
-        full = outer + coats.inner
+        full = face + still + coats.inner
         refill = air.saturation / (sorption.GAB_SLOPE * coats.sorption * full * coats.water)
         relative = np.where(at < 0.0, refill, relative)
     return np.asarray(start * np.exp(-seconds * relative))
@@ -267,5 +307,5 @@ def _together(parts: Sequence[PossibleCoats]) -> PossibleCoats:
     return PossibleCoats(tuple(zone for part in parts for zone in part.zones), *arrays, form=form)
 
 
-REFERENCE_AIR = AirStep(deficit=0.0097, saturation=0.0194, excess=0.0, resistance=270.0)
+REFERENCE_AIR = AirStep(deficit=0.0097, saturation=0.0194, excess=0.0, resistance=OPEN_FACE)
 """22 degC, 50 % RH, about 0.6 m/s: for ranking members only."""

@@ -10,7 +10,7 @@ from dataclasses import replace
 import numpy as np
 
 from drymon.drying import curve, draws, possible
-from drymon.drying.coat import REFERENCE_AIR, Array, PossibleCoats, Values, form_of, steady_time
+from drymon.drying.coat import FAN_REACHES, REFERENCE_AIR, Array, PossibleCoats, Values, form_of, steady_time
 from drymon.drying.coat_model import CoatModel
 
 BURIED_BELOW = (0.02, 0.35)
@@ -64,7 +64,8 @@ def possible_coats(
     draw, dip, extra = draws.parameter_draws(model), draws.dip_draws(model, key), draws.extra_draws()
     zones = ("open",) if shelter == "open" else ("open", shelter)
     face = 1.0 - WORST_FACE * np.maximum(2.0 * extra["face"] - 1.0, 0.0)
-    place = np.stack([face if zone == "open" else np.minimum(draw[zone], 1.0) for zone in zones])
+    place = np.stack([face if zone == "open" else np.ones_like(face) for zone in zones])
+    pocket = np.stack([0.0 * face if zone == "open" else 1.0 / np.minimum(draw[zone], 1.0) - 1.0 for zone in zones])
     growth = soaking(model, draw["soak"], number)
     own = draw["water"] * dip["water"] * growth
     usual = BURIED_USUAL * own if number > 1 else np.zeros(possible.MEMBERS)
@@ -77,12 +78,14 @@ def possible_coats(
         below = below + own * (BURIED_BELOW[0] * (BURIED_BELOW[1] / BURIED_BELOW[0]) ** extra["below"])
     water = own + below
     inner = draw["inner"] * dip["inner"]
-    ones = np.ones_like(place)
+    ones = np.ones_like(pocket)
     coats = PossibleCoats(
         zones=zones,
         water=water * ones,
         cooling=draw["cooling"],
         conductance=draw["transfer"] * dip["transfer"] * model.racks.get(rack, 1.0) * place,
+        pocket=pocket,
+        fan=np.array([[FAN_REACHES.get(zone, 1.0)] for zone in zones]) * ones,
         critical=draw["critical"],
         exponent=draw["exponent"],
         inner=inner * ones,

@@ -45,9 +45,9 @@ class Marks:
 class Fleet:
     """Runs made ready for stepping together.
 
-    seconds, deficit, saturation, excess, resistance: (steps, runs), padded with steps of no length. marks: for each
-    run the index of the step after which each weighing was made. sheltered (runs,): there is a slow zone. depth
-    (runs,): coats that sunk water passes (`dips.coats_below`).
+    seconds, deficit, saturation, excess, resistance: (steps, runs), padded with steps of no length. marks: for each run
+    the index of the step after which each weighing was made. sheltered (runs,): there is a slow zone; fan (runs,): how
+    far the fan reaches into it (`coat.FAN_REACHES`). depth (runs,): coats that sunk water passes (`dips.coats_below`).
     """
 
     runs: tuple[Run, ...]
@@ -58,6 +58,7 @@ class Fleet:
     resistance: Array
     marks: tuple[Marks, ...]
     sheltered: Array
+    fan: Array
     depth: Array
 
 
@@ -76,8 +77,9 @@ def fleet_of(runs: Sequence[Run]) -> Fleet:
             columns[name][:count, index] = getattr(air, name)
         marks.append(Marks.of(grid, run.times_s))
     sheltered = np.array([float(run.shelter != "open") for run in runs])
+    fan = np.array([coat.FAN_REACHES.get(run.shelter, 1.0) for run in runs])
     depth = np.array([dips.coats_below(run.number) for run in runs])
-    return Fleet(tuple(runs), **columns, marks=tuple(marks), sheltered=sheltered, depth=depth)
+    return Fleet(tuple(runs), **columns, marks=tuple(marks), sheltered=sheltered, fan=fan, depth=depth)
 
 
 def _grid(run: Run) -> Array:
@@ -87,7 +89,7 @@ def _grid(run: Run) -> Array:
     return np.asarray(end * np.linspace(0.0, 1.0, count + 1) ** 1.3)
 
 
-def coats_of(theta: Array, depth: Array, tail: str) -> coat.PossibleCoats:
+def coats_of(theta: Array, fan: Array, depth: Array, tail: str) -> coat.PossibleCoats:
     """`theta` (runs, trials, 11) on working scales as possible coats with zones (open, slow)."""
     log = np.exp(theta)
     shape = theta.shape[:2]
@@ -97,7 +99,9 @@ def coats_of(theta: Array, depth: Array, tail: str) -> coat.PossibleCoats:
         zones=("open", "slow"),
         water=log[..., 0] * ones,
         cooling=log[..., 10],
-        conductance=np.stack([log[..., 1], log[..., 1] * np.minimum(log[..., 6], 1.0)]),
+        conductance=log[..., 1] * ones,
+        pocket=np.stack([0.0 * log[..., 6], 1.0 / np.minimum(log[..., 6], 1.0) - 1.0]),
+        fan=fan[:, None] * ones,
         critical=1.0 / (1.0 + 1.0 / log[..., 2]),
         exponent=log[..., 3],
         inner=log[..., 4] * ones,
@@ -114,7 +118,7 @@ def coats_of(theta: Array, depth: Array, tail: str) -> coat.PossibleCoats:
 
 def left_over_time(fleet: Fleet, theta: Array, tail: str) -> Array:
     """Share of water left in both zones after each step, (steps + 1, zones, runs, trials)."""
-    coats = coats_of(theta, fleet.depth, tail)
+    coats = coats_of(theta, fleet.fan, fleet.depth, tail)
     history = np.empty((len(fleet.seconds) + 1, 2, *theta.shape[:2]))
     history[0] = 1.0
     for index in range(len(fleet.seconds)):

@@ -124,15 +124,16 @@ class Problem:
     def doubt(self, x: Array) -> Array:
         """How badly each run agrees with the others, (runs,): above 1 is not to be believed.
 
-        The larger of: mean square of its residuals over that of the median run, in units of `MOST_MISFIT`; distance of
-        its log time to dry from the median run's, each over what its type would take, in units of `MOST_APART` robust
-        standard deviations (median absolute deviation, so that it cannot widen its own measure).
+        The larger of: mean square of its residuals over that of the median run, or over 1, for a load cell's small
+        errors must not put it in doubt beside a bench scale, in units of `MOST_MISFIT`; distance of its log time to dry
+        from the median run's, each over what its type would take, in units of `MOST_APART` robust standard deviations
+        (median absolute deviation, so that it cannot widen its own measure).
         """
         sizes = [min(len(run.times_s), EFFECTIVE + 2) for run in self.fleet.runs]
         parts = np.split(self.evaluate(x)[0][: sum(sizes)], np.cumsum(sizes)[:-1])
         squares = np.array([float(part @ part) for part in parts])
         means = squares / np.array([max(len(run.times_s) - 3.0, 1.0) for run in self.fleet.runs])
-        rough = means / (MOST_MISFIT * max(float(np.median(means)), 0.3))
+        rough = means / (MOST_MISFIT * max(float(np.median(means)), 1.0))
         usual = x.copy()
         usual[self.layout.scatter[:, None] + np.arange(3)] = 0.0
         apart = self._log_time(x) - self._log_time(usual)
@@ -141,7 +142,7 @@ class Problem:
 
     def _log_time(self, x: Array) -> Array:
         own, _ = self.layout.theta(x, self.dip_sd, self.zone_sd)
-        coats = coats_of(own[:, None, :], self.fleet.depth, self.tail)
+        coats = coats_of(own[:, None, :], self.fleet.fan, self.fleet.depth, self.tail)
         return np.asarray(np.log(coat.steady_time(coats, 0.1, coat.REFERENCE_AIR)[0, :, 0]))
 
     @property
