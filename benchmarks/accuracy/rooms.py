@@ -201,7 +201,8 @@ def _readings(record: RoomRecord, foundry: Foundry, rng: np.random.Generator, fa
                 rec.reading(float(m) + 0.1 + 0.05 * (3 * k + q), rack, quantity, f"{said[m]:g}")
     for tree in foundry.trees.values():
         if tree.cell:
-            cell = LoadCell(drift_per_day=0.06 if fault == "cell-drift" else 0.006)
+            drift = 0.06 if fault == "cell-drift" else 0.006
+            cell = LoadCell(drift_per_day=drift, freezes=fault == "cell-stuck")
             air = foundry.air[tree.rack]
             dips = [d.minute for d in foundry.dips if d.tree == tree.name and d.minute < n]
             mass = foundry.masses[tree.name][:n]

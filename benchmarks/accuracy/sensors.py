@@ -6,7 +6,7 @@ import numpy as np
 
 from benchmarks.accuracy.physics import Array
 
-FAULTS = ("none", "dead", "stuck", "drift", "cell-drift")
+FAULTS = ("none", "dead", "stuck", "drift", "cell-drift", "cell-stuck")
 
 
 @dataclass(frozen=True)
@@ -64,6 +64,7 @@ class LoadCell:
     per_kelvin: float = 0.0006
     fan_pull: float = 0.002
     creep: float = 0.001
+    freezes: bool = False
 
     def read(self, mass: Array, temperature: Array, fan_on: Array, dips: list[int], rng: np.random.Generator) -> Array:
         """Readings each minute, kg, with creep after every hanging, random drift, temperature effect, fan
@@ -78,4 +79,9 @@ class LoadCell:
             reading[hands] += rng.normal(0.0, 0.8, len(reading[hands]))
         knocked = rng.random(n) < 0.002
         reading[knocked] += rng.normal(0.0, 0.15, int(knocked.sum()))
-        return np.asarray(np.round(reading + self.noise * rng.standard_normal(n), 4))
+        said = np.round(reading + self.noise * rng.standard_normal(n), 4)
+        for dip, next_dip in zip(dips, [*dips[1:], n], strict=True) if self.freezes else ():
+            # The same digits from 20 min to 4 h after the dip on, for half a day or until hands are at it again.
+            begin = dip + int(rng.uniform(20.0, 240.0))
+            said[begin : min(begin + 720, next_dip - 2)] = said[min(begin, n - 1)]
+        return np.asarray(said)
