@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from drymon.drying import weight
-from drymon.drying.weight import Step, WeightSignal
+from drymon.drying.weight import WeightSignal
 from drymon.shop.events import CellMass
 from drymon.shop.reading import Reading
 
@@ -15,16 +15,20 @@ EVERY_S = 300.0
 LOOK_BACK_S = 600.0
 """A mass is the end of a straight line through the readings of so long."""
 
+LEVELS_S = 7200.0
+"""For so long it is remembered what a cell showed: what hung there before a dip."""
+
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """A cell's mass now with its standard deviation, kg, the last dip that it saw, since when its digits have not
+    """A cell's mass now with its standard deviation, kg, what it shows and has shown, for how long its digits have not
     moved (s), and the smallest step that they made.
     """
 
     mass: float
     sd: float
-    dip: Step | None
+    level: float
+    levels: tuple[tuple[float, float], ...]
     still_s: float
     digit_kg: float
 
@@ -36,8 +40,8 @@ class Found:
             tree=tree,
             mass=self.mass,
             sd=max(self.sd, weight.SMALLEST_SD_KG),
-            gained_kg=self.dip.size_kg if self.dip else None,
-            gained_at=self.dip.time_s if self.dip else 0.0,
+            level=self.level,
+            levels=self.levels,
             still_s=self.still_s,
             digit_kg=self.digit_kg,
         )
@@ -59,14 +63,14 @@ class _Digits:
 
 @dataclass(frozen=True, slots=True)
 class _Cell:
-    """One cell so far: its signal, the newest accepted readings (s, kg), the last dip seen, its digits, and the block
-    of time told last.
+    """One cell so far: its signal, the newest accepted readings (s, kg), what it showed of late, its digits, and the
+    block of time told last.
     """
 
     signal: WeightSignal
     digits: _Digits
     kept: tuple[tuple[float, float], ...] = ()
-    dip: Step | None = None
+    levels: tuple[tuple[float, float], ...] = ()
     told: float = -1.0
 
 
@@ -82,8 +86,13 @@ class Cells:
         cell = _after(self._cells.get(reading.sensor), at, reading.value)
         block = at // EVERY_S
         due = cell.signal.hangs and not cell.signal.waiting and block != cell.told
-        self._cells[reading.sensor] = replace(cell, told=block) if due else cell
-        return _found(cell, at) if due else None
+        if not due:
+            self._cells[reading.sensor] = cell
+            return None
+        found = _found(cell, at)
+        levels = (*(row for row in cell.levels if row[0] > at - LEVELS_S), (at, found.level))
+        self._cells[reading.sensor] = replace(cell, told=block, levels=levels)
+        return found
 
 
 def _after(cell: _Cell | None, at: float, value: float) -> _Cell:
@@ -94,14 +103,8 @@ def _after(cell: _Cell | None, at: float, value: float) -> _Cell:
     kept = () if signal.step else tuple(row for row in cell.kept if row[0] > at - LOOK_BACK_S)
     if signal.taken > before.taken and not signal.step:
         kept = (*kept, (at, value - signal.shift))
-    dip = signal.step if signal.step and _adds(signal, signal.step) else cell.dip
     digits = cell.digits.next(at, value) if signal.time_s > before.time_s else cell.digits
-    return _Cell(signal, digits, kept, dip, cell.told)
-
-
-def _adds(signal: WeightSignal, step: Step) -> bool:
-    """A coat was put on what hung there; not a whole tree on an empty hook."""
-    return step.kind == "dip" and step.size_kg <= signal.mass - step.size_kg
+    return _Cell(signal, digits, kept, cell.levels, cell.told)
 
 
 def _found(cell: _Cell, at: float) -> Found:
@@ -110,4 +113,4 @@ def _found(cell: _Cell, at: float) -> Found:
     if cell.kept:
         times, masses = np.array(cell.kept, dtype=np.float64).T
         mass, sd = weight.on_line(times, masses, cell.kept[-1][0], cell.signal.noise)
-    return Found(mass, sd, cell.dip, at - cell.digits.since, cell.digits.step_kg)
+    return Found(mass, sd, mass + cell.signal.shift, cell.levels, at - cell.digits.since, cell.digits.step_kg)

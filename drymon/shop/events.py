@@ -102,14 +102,14 @@ class ClockChecked(Event):
 class CellMass(TreeEvent):
     """A load cell's smoothed mass of the tree that hangs on it, `mass` and `sd` in kg: drymon's own finding.
 
-    gained_kg, gained_at: what the last dip that the cell saw put on, and when (s since 1970); still_s: how long its
-    digits have not moved; digit_kg: the smallest step that they were seen to make.
+    level, levels: what the cell shows, kg, zero and all, now and at times (s since 1970) of the last two hours;
+    still_s: how long its digits have not moved; digit_kg: the smallest step that they were seen to make.
     """
 
     mass: float
     sd: float
-    gained_kg: float | None = None
-    gained_at: float = 0.0
+    level: float = float("nan")
+    levels: tuple[tuple[float, float], ...] = ()
     still_s: float = 0.0
     digit_kg: float = 0.0
 

@@ -61,8 +61,10 @@ GAIN_KG_PER_M2, GAIN_LOG_SD = 1.9, 0.5
 (plate weights and thicknesses of shells, common practice, no source).
 """
 
-GAIN_BEFORE_S, GAIN_AFTER_S = 600.0, 1500.0
-"""A dip that a cell sees belongs to the logged one where it lies so near to it (assumed)."""
+LEAST_GAIN_KG, BEFORE_S, HANDS_S = 0.05, 7200.0, 120.0
+"""A smaller gain says nothing; what hung there before the dip is what the cell showed in so long before it, but for the
+last minutes, in which hands were at it (assumed).
+"""
 
 STILL_S, STILL_DIGITS, STILL_KG = 900.0, 5.0, 0.002
 """Digits that have not moved for so long while so many of their steps, and so much, should have been lost are stuck
@@ -93,10 +95,11 @@ class Series:
 class Weighings:
     """What scales have seen of one coat, and what they say.
 
-    cell, bench: each scale with its own zero. gained_kg: what the cell saw the dip put on. stuck: the cell's digits
-    stood still while water should have left. prior: the members' weights without a scale. area: what earlier coats have
-    told of the tree's wet area; area_m2, learnt: the same after this coat. disagrees, cell_disagrees: mean squared
-    error of the best member where none goes with the weight; whether it is the load cell that it does not go with.
+    cell, bench: each scale with its own zero. gained_kg: what the cell saw the dip put on, 0 where that tells nothing.
+    stuck: the cell's digits stood still while water should have left. prior: the members' weights without a scale.
+    area: what earlier coats have told of the tree's wet area; area_m2, learnt: the same after this coat. disagrees:
+    mean squared error of the best member where none goes with the weight, at how many weighings in_a_row, and whether
+    it is the load cell's (cell_disagrees).
     """
 
     cell: Series = field(default_factory=Series)
@@ -106,6 +109,7 @@ class Weighings:
     gained_kg: float | None = None
     stuck: bool = False
     disagrees: float = 0.0
+    in_a_row: int = 0
     cell_disagrees: bool = False
     area: AreaPrior = ANY_AREA
     learnt: AreaPrior | None = None
@@ -136,13 +140,16 @@ def weighed(
 
 
 def _sized(seen: Weighings, event: CellMass, dipped_at: float) -> Weighings:
-    """What the dip put on tells of the tree's area, besides what was known of it."""
-    near = dipped_at - GAIN_BEFORE_S <= event.gained_at <= dipped_at + GAIN_AFTER_S
-    if event.gained_kg is None or seen.gained_kg is not None or not near:
+    """What the dip put on what hung there tells of the tree's area, besides what was known of it."""
+    before = [level for at, level in event.levels if dipped_at - BEFORE_S < at < dipped_at - HANDS_S]
+    if seen.gained_kg is not None or len(seen.cell.times) > 1 or not before:
         return seen
+    gained = event.level - before[-1]
+    if not LEAST_GAIN_KG < gained < before[-1]:  # nothing to speak of, or a whole tree on an empty hook
+        return replace(seen, gained_kg=0.0)
     own, gain = 1.0 / np.asarray(seen.area.log_sd) ** 2, 1.0 / GAIN_LOG_SD**2
-    logs = (own * np.log(seen.area.median_m2) + gain * np.log(event.gained_kg / GAIN_KG_PER_M2)) / (own + gain)
-    return replace(seen, gained_kg=event.gained_kg, area=AreaPrior(np.exp(logs), np.sqrt(1.0 / (own + gain))))
+    logs = (own * np.log(seen.area.median_m2) + gain * np.log(gained / GAIN_KG_PER_M2)) / (own + gain)
+    return replace(seen, gained_kg=gained, area=AreaPrior(np.exp(logs), np.sqrt(1.0 / (own + gain))))
 
 
 def _stuck(seen: Weighings, event: CellMass) -> Weighings:
@@ -190,6 +197,7 @@ def _judged(
         seen,
         area_m2=float(weights @ closest.area_m2),
         disagrees=max(doubted.values(), default=0.0),
+        in_a_row=seen.in_a_row + 1 if doubted else 0,
         cell_disagrees="cell" in doubted,
         learnt=AreaPrior(learnt.area_m2, learnt.log_area_sd) if learnt else None,
     )
