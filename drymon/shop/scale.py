@@ -46,6 +46,11 @@ DISAGREES_SQUARES = 6.0
 """Mean squared error per weighing, in units of its spread, of the best member beyond which weight and air disagree."""
 
 
+PLAINLY, IN_A_ROW, ANYHOW_IN_A_ROW = 1.5, 2, 5
+"""Weighings in a row that must contradict the air before a tree is held for it: so few beyond so many times that error,
+so many in any case. A curve that is a little wrong in a fresh coat's first hour is none of the tree's fault (assumed).
+"""
+
 AREA_DISAGREES = 10.0
 """Squared distance of the best members' wet area from the expected one, in units of its spread, beyond which weight and
 air disagree: a dead cell, an empty hook, a tree that lost next to nothing.
@@ -113,6 +118,12 @@ class Weighings:
     cell_disagrees: bool = False
     area: AreaPrior = ANY_AREA
     learnt: AreaPrior | None = None
+
+    @property
+    def contradict(self) -> bool:
+        """Weight and air plainly disagree, or have for some weighings: a reason to hold the tree."""
+        plainly = self.disagrees >= PLAINLY * DISAGREES_SQUARES
+        return self.in_a_row >= (IN_A_ROW if plainly else ANYHOW_IN_A_ROW)
 
     @property
     def tell(self) -> bool:
@@ -190,7 +201,7 @@ def _judged(
     early = newest < dipped_at + TOO_EARLY_S
     doubted = {} if early else {name: best for name, (_, best) in told.items() if name not in believed}
     if seen.stuck:
-        doubted["cell"] = DISAGREES_SQUARES
+        doubted["cell"] = PLAINLY * DISAGREES_SQUARES
     closest = [*told.values()][-1][0]  # a load cell sees most
     learnt = [*believed.values()][-1] if believed else None
     record = replace(
@@ -221,7 +232,7 @@ def _evidence(
     closest = np.argsort(evidence.squares)[: len(evidence.squares) // 50 + 1]
     error = float(evidence.squares[closest].mean()) / max(len(series.times) - 2, 1)
     odd = float(evidence.area_squares[closest].mean()) / AREA_DISAGREES
-    dead = 2.0 if _sees_nothing(series) else 0.0
+    dead = PLAINLY if _sees_nothing(series) else 0.0
     return evidence, max(error, DISAGREES_SQUARES * max(odd, dead))
 
 

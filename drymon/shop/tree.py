@@ -33,9 +33,6 @@ WIDEN_OUTSIDE = 0.15
 FRESH_S = 900.0
 """In which a tree cools to the temperature of its wet face at the latest (assumed)."""
 
-DISAGREES_TWICE = 2
-"""Weighings in a row that must contradict the air before a tree is held for it: one may be a knock (assumed)."""
-
 FELT_WEIGHT = 0.35
 """How much less likely a member becomes that a touch contradicts fully: touch tells the surface only (assumed)."""
 
@@ -201,7 +198,7 @@ def told(tree: TreeState, event: TreeEvent, holding: frozenset[str]) -> TreeStat
 
 def _contradicted(tree: TreeState) -> TreeState:
     """Put the hold on where weight and air disagree: it stays until a look, whatever the scale says next."""
-    if tree.weighings.in_a_row < DISAGREES_TWICE or {"weight-disagrees"} & {*tree.holds, *tree.released}:
+    if not tree.weighings.contradict or {"weight-disagrees"} & {*tree.holds, *tree.released}:
         return tree
     facts = {"what": "no possible coat in this air loses weight like that"}
     return replace(tree, holds=MappingProxyType({**tree.holds, "weight-disagrees": facts}))
