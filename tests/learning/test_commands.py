@@ -85,6 +85,17 @@ def played(tmp_path_factory):
     return home
 
 
+def runs_of(home, lines):
+    """The weighed runs of a home that has heard these lines, (hour, line) each, and nothing else."""
+    stream = home / "stream.jsonl"
+    lines.sort(key=lambda pair: pair[0])
+    stream.write_text("\n".join(json.dumps(line) for _, line in lines) + "\n", encoding="utf-8")
+    assert main(["replay", str(stream), "--home", str(home)]) == 0
+    config = load_home(home)
+    with record_of(config) as record:
+        return weighed_runs(config, record)
+
+
 def test_a_run_knows_what_the_coats_below_held_when_it_was_dipped(tmp_path):
     (tmp_path / "room.toml").write_text(ROOM, encoding="utf-8")
     lines = [_log(0.0, "dip", tree="t-1", rack="rack-a", coat="backup", shelter="open", number=1)]
@@ -93,13 +104,7 @@ def test_a_run_knows_what_the_coats_below_held_when_it_was_dipped(tmp_path):
         lines.append(_line(minute / 60.0 + 0.001, "rack-a/temperature", "21.0"))
         lines.append(_line(minute / 60.0 + 0.002, "rack-a/humidity", "30.0" if minute < 300 else "60.0"))
     lines += [_log(5.1 + k / 2, "weigh", tree="t-1", mass=4.0 + 0.1 * math.exp(-k), unit="kg") for k in range(7)]
-    stream = tmp_path / "stream.jsonl"
-    lines.sort(key=lambda pair: pair[0])
-    stream.write_text("\n".join(json.dumps(line) for _, line in lines) + "\n", encoding="utf-8")
-    assert main(["replay", str(stream), "--home", str(tmp_path)]) == 0
-    config = load_home(tmp_path)
-    with record_of(config) as record:
-        (run,) = weighed_runs(config, record)
+    (run,) = runs_of(tmp_path, lines)
     assert run.number == 2
     assert run.held_below == pytest.approx(float(sorption.excess(30.0)), abs=0.02)
 
@@ -112,13 +117,7 @@ def test_a_spell_inherits_nothing_over_a_dip_said_to_be_the_first(tmp_path):
     lines += [_line(k / 60.0, "rack-a/temperature", "21.0") for k in range(9 * 60)]
     lines += [_log(5.1 + k / 2, "weigh", tree="t-1", mass=4.0 + 0.1 * math.exp(-k), unit="kg") for k in range(7)]
     lines += [_line(k / 60.0 + 0.01, "rack-a/weight/cell-1", "5.0") for k in range(9 * 60)]
-    stream = tmp_path / "stream.jsonl"
-    lines.sort(key=lambda pair: pair[0])
-    stream.write_text("\n".join(json.dumps(line) for _, line in lines) + "\n", encoding="utf-8")
-    assert main(["replay", str(stream), "--home", str(tmp_path)]) == 0
-    config = load_home(tmp_path)
-    with record_of(config) as record:
-        first, second = weighed_runs(config, record)
+    first, second = runs_of(tmp_path, lines)
     assert (first.shelter, first.on_cell, second.shelter, second.on_cell) == ("open", True, "pocketed", False)
 
 

@@ -1,4 +1,4 @@
-"""Real brokers for the service's tests: mosquitto as a child process on a free port, stopped with the test."""
+"""For the service's tests: real brokers (mosquitto as a child process on a free port, stopped with the test), homes."""
 
 import getpass
 import shutil
@@ -14,6 +14,10 @@ from pathlib import Path
 import pytest
 from paho.mqtt.client import Client, MQTTMessage
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
+
+from drymon.messages.config import load_home
+from drymon.service.pipeline import Pipeline
+from drymon.store.store import Store
 
 MOSQUITTO = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin")
 
@@ -183,3 +187,11 @@ def serving(tmp_path: Path) -> Iterator[Callable[[Path], Serving]]:
     for each in started:
         if each.process is not None and each.process.poll() is None:
             each.end(signal.SIGKILL)
+
+
+@pytest.fixture
+def pipeline(tmp_path: Path) -> Iterator[Pipeline]:
+    """The road of a home without coat models, on a database of its own."""
+    home = make_home(tmp_path / "home")
+    with Store.open(home / "drymon.db") as store:
+        yield Pipeline(load_home(home), {}, store)

@@ -3,26 +3,13 @@
 import json
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
-from pathlib import Path
-
-import pytest
 
 from drymon.drying.quantities import Quantity
-from drymon.messages.config import load_home
 from drymon.messages.message import Message
 from drymon.service.pipeline import Pipeline
 from drymon.store.history import Channel
-from drymon.store.store import Store
-from tests.service.conftest import make_home
 
 BEGIN = datetime(2031, 3, 3, 6, tzinfo=UTC)
-
-
-@pytest.fixture
-def pipeline(tmp_path: Path) -> Iterator[Pipeline]:
-    home = make_home(tmp_path / "home")
-    with Store.open(home / "drymon.db") as store:
-        yield Pipeline(load_home(home), {}, store)
 
 
 def said(minute: float, quantity: str, value: float) -> Message:

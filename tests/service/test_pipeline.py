@@ -4,28 +4,18 @@ import json
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
-from pathlib import Path
 
 import pytest
 
 from drymon.drying.quantities import Quantity
 from drymon.errors import StoreError
-from drymon.messages.config import load_home
 from drymon.messages.message import Message
 from drymon.service.pipeline import Pipeline
 from drymon.shop.alarm_acts import acknowledge
 from drymon.shop.alarm_book import AlarmBook, AlarmState, Condition, Key, Truth
-from drymon.store import Calibration, Store
-from tests.service.conftest import make_home
+from drymon.store import Calibration
 
 BEGIN = datetime(2031, 3, 3, 6, tzinfo=UTC)
-
-
-@pytest.fixture
-def pipeline(tmp_path: Path) -> Iterator[Pipeline]:
-    home = make_home(tmp_path / "home")
-    with Store.open(home / "drymon.db") as store:
-        yield Pipeline(load_home(home), {}, store)
 
 
 def at(minute: float) -> datetime:
