@@ -20,6 +20,7 @@ from drymon.learning.forward import fleet_of
 from drymon.learning.judge import (
     FEWEST_SCORES,
     Judgement,
+    brought_forward,
     judge,
     other_days,
     pocket_factor,
@@ -27,6 +28,7 @@ from drymon.learning.judge import (
     reached,
     scatter_factor,
     scattered,
+    usual_error,
 )
 from drymon.learning.layout import Prior
 from drymon.learning.pooling import FEW_RUNS, DoseSample, lent, pool
@@ -146,8 +148,9 @@ def _fit_coat(runs: Sequence[Run], start: CoatModel, quick: bool, lent_by: int) 
     best = _choose({tail: scores[tail] for tail in judged}, start.tail, len(runs))
     model = model_of(start, tried[best], runs)
     honest = _honest(model, [one for one, _ in judged[best]], runs)
-    model = honest(model)
-    left_out = [_again(one, honest(without), runs) for one, without in judged[best]]
+    late = usual_error(honest(model), runs, truths)
+    model = brought_forward(honest(model), late)
+    left_out = [_again(one, brought_forward(honest(without), late), runs) for one, without in judged[best]]
     revealed = reveal_later(runs, start, best, truths)
     model = told(model, runs, truths, left_out, lent_by)
     return TypeFit(model, start, tuple(runs), tried[best], tuple(left_out), tuple(revealed), tuple(truths), scores)

@@ -23,7 +23,7 @@ SHARE_LOGIT_SD = 0.5
 ZONE_LOG_SD = 0.2
 """Scatter of the slow zone's speed between trees of one kind of shelter (assumed; learnt with enough trees)."""
 
-UNSEEN_LOG_SD: Mapping[str, float] = {"deep": 0.24}
+UNSEEN_LOG_SD: Mapping[str, float] = {"deep": 0.15}
 UNSEEN_LOG: Mapping[str, float] = {"deep": 0.06}
 """How much slower or quicker the slowest pocket may be than the slow zone that the weight shows (assumed): deep trees
 have pockets of many depths, and the deepest hold too little of the water for a scale to feel. And how much slower it

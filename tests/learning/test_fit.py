@@ -153,6 +153,18 @@ def test_left_out_runs_are_told_within_their_interval(make):
     assert "rests on priors" not in fit.model.origin
 
 
+@pytest.mark.parametrize("curve", [page, two_periods])
+def test_the_best_guess_of_a_left_out_run_is_neither_early_nor_late(make, curve):
+    """Bars that dry as the published one, quicker and slower ones in equal number: their time to 95 % gone is known."""
+    hours = brentq(lambda hour: float(curve(np.array([hour]))[0]) - 0.05, 1.0, 6.0)
+    pace = np.exp(0.05 * np.linspace(-1.5, 1.5, 12))
+    times = np.linspace(0.1, 5.0, 25)
+    runs = [make(lambda h, k=k: curve(h / k), times, name=f"t-{i}", seed=i) for i, k in enumerate(pace)]
+    true = dict(zip([run.id for run in runs], hours * pace, strict=True))
+    fit = fit_all(runs, HEATLESS)[0]
+    assert abs(np.mean([np.log(one.best_h / true[one.run]) for one in fit.left_out])) < 0.01
+
+
 def test_few_runs_help_and_say_that_priors_carry_them(make):
     """The starting model expects other coats; two runs bring a third one's forecast near."""
     runs, taus = exponential_runs(make, 3)
