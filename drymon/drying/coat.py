@@ -11,141 +11,15 @@ divide one vapour deficit, so early drying follows the fan and late drying hardl
 Below the sorption floor x is negative and the binder takes water up again.
 """
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
-from functools import partial
-from typing import Any, Self
-
 import numpy as np
-import numpy.typing as npt
 
-from drymon.drying import curve, possible, sorption
-
-Array = npt.NDArray[np.float64]
-Values = float | Array
-
-SLOW_ZONE_SHARE = {"pocketed": 0.15, "deep": 0.1}
-"""Share of the tree's wet area that lies in the slow zone (common practice, no source); matters for its weight only."""
-
-FAN_REACHES = {"pocketed": 0.5, "deep": 0.2}
-"""How far the air in a slow zone follows the air speed outside: all of it would be 1, a column of still air 0. A cup is
-half stirred, of a deep slot or bore only the mouth is (assumed, between the two).
-"""
+from drymon.drying import curve, sorption
+from drymon.drying.ensemble import OPEN_FACE, AirStep, Array, CoatState, PossibleCoats, Values
 
 SLOW_AND_QUICK = (0.75, 0.25)
 """Ranks by slowness at which a member gets no drying, and all of it, through a gap in the evidence."""
 
-OPEN_FACE = 270.0
-"""s/m, resistance of the air over a wet open face at 22 degC, 50 % RH and 0.6 m/s: where a slow zone's speed over that
-of the open faces is counted.
-"""
-
 _SMALL = 1e-6
-
-_ARRAYS = (
-    "water",
-    "cooling",
-    "conductance",
-    "pocket",
-    "fan",
-    "critical",
-    "exponent",
-    "inner",
-    "liquid",
-    "sorption",
-    "sunk",
-    "below",
-    "buried",
-    "airflow",
-    "slowness",
-)
-
-
-@dataclass(frozen=True, slots=True)
-class AirStep:
-    """Air over one step, for all members or one value each.
-
-    deficit, saturation [kg/m3] at the air's temperature; excess [monolayers] of the sorption isotherm over its
-    reference; resistance [s/m] of the air side of an open wet face. Shapes broadcast with (members,).
-    """
-
-    deficit: Values
-    saturation: Values
-    excess: Values
-    resistance: Values
-
-
-@dataclass(frozen=True, slots=True)
-class PossibleCoats:
-    """Parameters of one dip's possible coats; arrays (zones, members) unless said.
-
-    water [kg/m2] removable water right after the dip, what was buried included; conductance [-] transfer over that of
-    the textbook open face; pocket [-] by how much the resistance of a slow zone's own air exceeds that of an open face
-    in `OPEN_FACE` air, over it; fan [-] how far it follows the speed outside (`outside`); cooling, critical, exponent,
-    liquid (members,); inner [s/m]; sorption [-] per monolayer, of all coats' binder that answers to the air
-    (`coats_breathing`); sunk [-] share of `water` that lies in the coats below; below [s/m] resistance of those coats;
-    buried [-] share of `water` that older coats brought, below 0 where they lack some; airflow, slowness (members,):
-    place in an assumed range of speeds, rank by time to dry; form (members,): index of the falling rate's form in
-    `curve.TAILS`, None where all are of the power form.
-    """
-
-    zones: tuple[str, ...]
-    water: Array
-    cooling: Array
-    conductance: Array
-    pocket: Array
-    fan: Array
-    critical: Array
-    exponent: Array
-    inner: Array
-    liquid: Array
-    sorption: Array
-    sunk: Array
-    below: Array
-    buried: Array
-    airflow: Array
-    slowness: Array
-    form: npt.NDArray[np.int64] | None = field(default=None, kw_only=True)
-
-    @property
-    def shares(self) -> Array:
-        """Share of the tree's wet area in each zone, (zones,)."""
-        slow = SLOW_ZONE_SHARE.get(self.zones[-1], 0.0)
-        return np.array([1.0 - slow, slow]) if len(self.zones) > 1 else np.array([1.0])
-
-    def mapped(self, change: Callable[[Any], Any]) -> Self:
-        """The same coats with every array of parameters changed alike: picked, reshaped, repeated."""
-        form = None if self.form is None else change(self.form)
-        return type(self)(self.zones, *(change(getattr(self, name)) for name in _ARRAYS), form=form)
-
-
-@dataclass(frozen=True, slots=True)
-class CoatState:
-    """What is left of one dip's water.
-
-    left (zones, members): share of `water` still there. dry_since (members,): stream time in seconds at which the
-    slowest part reached the target, NaN while it has not. weights (members,): sum 1.
-    """
-
-    left: Array
-    dry_since: Array
-    weights: Array
-
-    @property
-    def slowest(self) -> Array:
-        """Share left in the slowest part of each member, (members,)."""
-        return np.asarray(self.left.max(axis=0))
-
-    @classmethod
-    def fresh(cls, zones: int, members: int = possible.MEMBERS) -> Self:
-        """Right after the dip: all water there, no member preferred."""
-        return cls(np.ones((zones, members)), np.full(members, np.nan), np.full(members, 1.0 / members))
-
-
-def form_of(tail: str, members: int) -> npt.NDArray[np.int64] | None:
-    """A tail's index in `curve.TAILS` for each member; None for the power form. ValueError: no such tail."""
-    index = curve.TAILS.index(tail)
-    return None if index == curve.POWER else np.full(members, index)
 
 
 def steady_time(coats: PossibleCoats, left: Values, air: AirStep) -> Array:
@@ -278,34 +152,3 @@ def _reached(values: Array, weights: Array) -> Array:
     reached = np.empty_like(weights)
     reached[order] = np.cumsum(weights[order])
     return reached
-
-
-def water_left(coats: PossibleCoats, state: CoatState) -> Array:
-    """Water [kg/m2] left in each zone, (zones, members): what the next dip buries there."""
-    return np.asarray(state.left * coats.water)
-
-
-def stacked(parts: Sequence[PossibleCoats]) -> PossibleCoats:
-    """The slow zones of several dips as rows of one ensemble, for a forecast of all trees at once."""
-    return _together([part.mapped(lambda array: np.atleast_2d(array)[-1:]) for part in parts])
-
-
-def joined(parts: Sequence[PossibleCoats]) -> PossibleCoats:
-    """All zones of several dips as rows of one ensemble: what hangs in the same air can be stepped in one go."""
-    wide = [part.mapped(partial(_rows, count=len(part.zones))) for part in parts]
-    return _together(wide)
-
-
-def _rows(array: Array, count: int) -> Array:
-    return np.array(np.broadcast_to(array, (count, array.shape[-1])))
-
-
-def _together(parts: Sequence[PossibleCoats]) -> PossibleCoats:
-    arrays = [np.concatenate([getattr(part, name) for part in parts]) for name in _ARRAYS]
-    forms = [np.zeros(part.water.shape, np.int64) if part.form is None else part.form for part in parts]
-    form = np.concatenate(forms) if any(part.form is not None for part in parts) else None
-    return PossibleCoats(tuple(zone for part in parts for zone in part.zones), *arrays, form=form)
-
-
-REFERENCE_AIR = AirStep(deficit=0.0097, saturation=0.0194, excess=0.0, resistance=OPEN_FACE)
-"""22 degC, 50 % RH, about 0.6 m/s: for ranking members only."""

@@ -59,7 +59,7 @@ class CoatModel:
         soak [-] growth of the water by soaking into the coats below, when it has levelled off;
         sunk [-] share of the water that sinks into dry coats below and can only leave through them and this coat;
         pocketed, deep [-] transfer of a wet face in the slow zone of such a tree over that of its open faces, in the
-        reference air (`coat.OPEN_FACE`): what it takes longer is the resistance of the air in there.
+        reference air (`ensemble.OPEN_FACE`): what it takes longer is the resistance of the air in there.
     correlation: of the working-scale parameters in the order of PARAMETERS; None means independent.
     dip_sd: scatter from dip to dip on the log scale, by name in DIP_PARAMETERS.
     tail: the named form of the falling rate ("power").

@@ -10,8 +10,9 @@ from dataclasses import replace
 import numpy as np
 
 from drymon.drying import curve, draws, possible
-from drymon.drying.coat import FAN_REACHES, REFERENCE_AIR, Array, PossibleCoats, Values, form_of, steady_time
+from drymon.drying.coat import steady_time
 from drymon.drying.coat_model import CoatModel
+from drymon.drying.ensemble import FAN_REACHES, REFERENCE_AIR, Array, PossibleCoats, Values, form_of
 
 BURIED_BELOW = (0.02, 0.35)
 """Water that may lie under a shell begun elsewhere, as a share of the coat's own: range drawn from (assumed)."""

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from drymon.drying import air, coat, forecast, possible, sorption, surface
-from drymon.drying.coat import AirStep, PossibleCoats
+from drymon.drying.ensemble import AirStep, PossibleCoats, Values
 
 Array = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.intp]
@@ -25,7 +25,7 @@ class FutureAir:
     resistance: Array
 
 
-def future_air(paths: forecast.Paths, pressure_pa: float, assumed: tuple[coat.Values, coat.Values] | None) -> FutureAir:
+def future_air(paths: forecast.Paths, pressure_pa: float, assumed: tuple[Values, Values] | None) -> FutureAir:
     """What the paths mean for drying. assumed: transfer coefficients (h, h_m) of the members where no speed is
     measured, else None.
     """
@@ -81,7 +81,7 @@ def seconds_to_dry(
 ) -> Array:
     """Seconds from now until each member's slowest part is dry, (rows, members); infinite beyond the horizon.
 
-    coats: rows as made by `coat.stacked`; left (rows, members): share left now; targets (rows,): share that may be
+    coats: rows as made by `ensemble.stacked`; left (rows, members): share left now; targets (rows,): share that may be
     left; futures: one per rack; which: each row's index into them.
     """
     found = np.where(left <= targets[:, None], 0.0, np.inf)

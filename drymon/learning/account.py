@@ -9,7 +9,7 @@ from statistics import NormalDist
 import numpy as np
 import numpy.typing as npt
 
-from drymon.drying import coat, dips, draws
+from drymon.drying import coat, dips, draws, ensemble
 from drymon.drying.coat_model import PARAMETERS, CoatModel
 from drymon.drying.weight_evidence import BENCH_SCALE, LOAD_CELL, error_covariance
 from drymon.learning.fit import TypeFit
@@ -74,7 +74,7 @@ def _band(model: CoatModel, run: Run) -> tuple[Array, Array]:
     for i in range(len(edges)):
         rows.append((coats.shares @ (left * coats.water)) / (coats.shares @ coats.water))
         if i < len(edges) - 1:
-            piece = coat.AirStep(air.deficit[i], air.saturation[i], air.excess[i], air.resistance[i])
+            piece = ensemble.AirStep(air.deficit[i], air.saturation[i], air.excess[i], air.resistance[i])
             left = coat.step(coats, left, piece, float(edges[i + 1] - edges[i]))
     table = np.array(rows)[np.searchsorted(edges, run.times_s)]
     return np.quantile(table, 0.05, axis=1), np.quantile(table, 0.95, axis=1)
@@ -127,7 +127,7 @@ def advice(fit: TypeFit) -> list[Advice]:
 def variance_shares(model: CoatModel) -> dict[str, float]:
     """Share of the variance of the log time to dry that falls if a parameter were known, with all that goes with it."""
     coats = dips.possible_coats(replace(model, dip_sd=dict.fromkeys(model.dip_sd, 0.0)), 5, "open")
-    steps = [(coat.REFERENCE_AIR, 300.0 * 1.04**i) for i in range(150)]
+    steps = [(ensemble.REFERENCE_AIR, 300.0 * 1.04**i) for i in range(150)]
     times = np.log(np.minimum(hours_until(coats, steps, 0.05), 1e3))
     drawn = draws.parameter_draws(model)
     return {name: _correlation(np.log(drawn[name]), times) ** 2 for name in PARAMETERS}

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from drymon.drying import coat, curve, dips
+from drymon.drying import coat, curve, dips, ensemble
 from drymon.learning.run import Run
 
 Array = npt.NDArray[np.float64]
@@ -47,7 +47,8 @@ class Fleet:
 
     seconds, deficit, saturation, excess, resistance: (steps, runs), padded with steps of no length. marks: for each run
     the index of the step after which each weighing was made. sheltered (runs,): there is a slow zone; fan (runs,): how
-    far the fan reaches into it (`coat.FAN_REACHES`). depth (runs,): coats that sunk water passes (`dips.coats_below`).
+    far the fan reaches into it (`ensemble.FAN_REACHES`). depth (runs,): coats that sunk water passes
+    (`dips.coats_below`).
     """
 
     runs: tuple[Run, ...]
@@ -77,7 +78,7 @@ def fleet_of(runs: Sequence[Run]) -> Fleet:
             columns[name][:count, index] = getattr(air, name)
         marks.append(Marks.of(grid, run.times_s))
     sheltered = np.array([float(run.shelter != "open") for run in runs])
-    fan = np.array([coat.FAN_REACHES.get(run.shelter, 1.0) for run in runs])
+    fan = np.array([ensemble.FAN_REACHES.get(run.shelter, 1.0) for run in runs])
     depth = np.array([dips.coats_below(run.number) for run in runs])
     return Fleet(tuple(runs), **columns, marks=tuple(marks), sheltered=sheltered, fan=fan, depth=depth)
 
@@ -89,13 +90,13 @@ def _grid(run: Run) -> Array:
     return np.asarray(end * np.linspace(0.0, 1.0, count + 1) ** 1.3)
 
 
-def coats_of(theta: Array, fan: Array, depth: Array, tail: str) -> coat.PossibleCoats:
+def coats_of(theta: Array, fan: Array, depth: Array, tail: str) -> ensemble.PossibleCoats:
     """`theta` (runs, trials, 11) on working scales as possible coats with zones (open, slow)."""
     log = np.exp(theta)
     shape = theta.shape[:2]
     ones = np.ones((2, *shape))
-    form = coat.form_of(tail, int(np.prod(shape)))
-    return coat.PossibleCoats(
+    form = ensemble.form_of(tail, int(np.prod(shape)))
+    return ensemble.PossibleCoats(
         zones=("open", "slow"),
         water=log[..., 0] * ones,
         cooling=log[..., 10],
@@ -122,7 +123,7 @@ def left_over_time(fleet: Fleet, theta: Array, tail: str) -> Array:
     history = np.empty((len(fleet.seconds) + 1, 2, *theta.shape[:2]))
     history[0] = 1.0
     for index in range(len(fleet.seconds)):
-        air = coat.AirStep(
+        air = ensemble.AirStep(
             deficit=fleet.deficit[index][:, None],
             saturation=fleet.saturation[index][:, None],
             excess=fleet.excess[index][:, None],

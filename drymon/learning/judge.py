@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from drymon.drying import coat, dips
+from drymon.drying import coat, dips, ensemble
 from drymon.drying.coat_model import CoatModel, Spread
 from drymon.learning.forward import Fleet, left_over_time
 from drymon.learning.run import Run, RunAir
@@ -99,13 +99,13 @@ def forecast_hours(model: CoatModel, run: Run, left: float) -> Array:
     return hours_until(coats_of_run(model, run), _steps(run.air), left)
 
 
-def coats_of_run(model: CoatModel, run: Run) -> coat.PossibleCoats:
+def coats_of_run(model: CoatModel, run: Run) -> ensemble.PossibleCoats:
     """The possible coats of a run's dip, with what the air before it had left in the coats below."""
     key = zlib.crc32(run.id.encode())
     return dips.possible_coats(model, run.number, run.shelter, key, rack=run.rack, held_below=run.held_below)
 
 
-def hours_until(coats: coat.PossibleCoats, steps: Iterable[tuple[coat.AirStep, float]], left: float) -> Array:
+def hours_until(coats: ensemble.PossibleCoats, steps: Iterable[tuple[ensemble.AirStep, float]], left: float) -> Array:
     """Hours through `steps` (air, seconds) until `left` remains in the slowest part, (members,).
 
     Infinite: not within them.
@@ -124,7 +124,7 @@ def hours_until(coats: coat.PossibleCoats, steps: Iterable[tuple[coat.AirStep, f
     return found
 
 
-def _steps(air: RunAir) -> list[tuple[coat.AirStep, float]]:
+def _steps(air: RunAir) -> list[tuple[ensemble.AirStep, float]]:
     end = float(air.edges_s[-1])
     count = int(np.clip(np.ceil(end / _STEP_S), 36, _MOST_STEPS))
     edges = end * np.linspace(0.0, 1.0, count + 1) ** 1.3  # finer where most happens in little time
@@ -138,8 +138,8 @@ def _steps(air: RunAir) -> list[tuple[coat.AirStep, float]]:
     return steps
 
 
-def _piece(air: RunAir, index: int) -> coat.AirStep:
-    return coat.AirStep(
+def _piece(air: RunAir, index: int) -> ensemble.AirStep:
+    return ensemble.AirStep(
         deficit=float(air.deficit[index]),
         saturation=float(air.saturation[index]),
         excess=float(air.excess[index]),
@@ -263,6 +263,6 @@ def brought_forward(model: CoatModel, log_time: float) -> CoatModel:
 def reference_log_sd(model: CoatModel, left: float = TARGET_LEFT, shelter: str = "open") -> float:
     """Sd of the log of the time to dry in steady reference air: what is not known before a dip is watched."""
     coats = dips.possible_coats(model, 3, shelter)
-    steps = [(coat.REFERENCE_AIR, 300.0 * 1.04**i) for i in range(150)]
+    steps = [(ensemble.REFERENCE_AIR, 300.0 * 1.04**i) for i in range(150)]
     hours = np.minimum(hours_until(coats, steps, left), 1e3)
     return float(np.std(np.log(hours)))

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from drymon.drying import coat, dips
+from drymon.drying import dips, ensemble
 from drymon.drying.coat_model import DIP_PARAMETERS, PARAMETERS, CoatModel, Spread, to_working
 from drymon.learning.forward import THETA, Fleet
 
@@ -108,7 +108,7 @@ class Layout:
         self.breathing = np.log([dips.coats_breathing(run.number) for run in fleet.runs])
         self.settled = 1.0 - np.exp(-(numbers - 1) / prior.soak_coats)
         self.slow = np.array([PARAMETERS.index("deep" if r.shelter == "deep" else "pocketed") for r in fleet.runs])
-        shares = [coat.SLOW_ZONE_SHARE.get(run.shelter, 0.15) for run in fleet.runs]
+        shares = [ensemble.SLOW_ZONE_SHARE.get(run.shelter, 0.15) for run in fleet.runs]
         self.share_prior = np.log(np.array(shares) / (1.0 - np.array(shares)))
 
     def theta(self, x: Array, dip_sd: Array, zone_sd: float) -> tuple[Array, Array]:

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.optimize import least_squares
 
-from drymon.drying import coat
+from drymon.drying import coat, ensemble
 from drymon.drying.coat_model import DIP_PARAMETERS, PARAMETERS
 from drymon.drying.weight_evidence import BENCH_SCALE, LOAD_CELL, error_covariance
 from drymon.learning.forward import Fleet, coats_of, fleet_of, mean_water
@@ -143,7 +143,7 @@ class Problem:
     def _log_time(self, x: Array) -> Array:
         own, _ = self.layout.theta(x, self.dip_sd, self.zone_sd)
         coats = coats_of(own[:, None, :], self.fleet.fan, self.fleet.depth, self.tail)
-        return np.asarray(np.log(coat.steady_time(coats, 0.1, coat.REFERENCE_AIR)[0, :, 0]))
+        return np.asarray(np.log(coat.steady_time(coats, 0.1, ensemble.REFERENCE_AIR)[0, :, 0]))
 
     @property
     def freedom(self) -> float:

@@ -19,7 +19,7 @@ class RunAir:
     """Air of a run, in pieces that follow each other without a break.
 
     edges_s (pieces + 1,): s since the dip, from 0. For each piece (pieces,): deficit, saturation [kg/m3], excess
-    [monolayers], resistance [s/m] as in `coat.AirStep`; temperature_c, humidity_pct, speed (m/s) as measured or
+    [monolayers], resistance [s/m] as in `ensemble.AirStep`; temperature_c, humidity_pct, speed (m/s) as measured or
     assumed; known: fresh and trusted evidence.
     """
 

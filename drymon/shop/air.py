@@ -13,8 +13,8 @@ from statistics import median
 import numpy as np
 import numpy.typing as npt
 
-from drymon.drying import air, coat, draws, sorption, surface
-from drymon.drying.coat import AirStep
+from drymon.drying import air, draws, ensemble, sorption, surface
+from drymon.drying.ensemble import AirStep
 from drymon.drying.quantities import LIMITS, Quantity
 from drymon.shop.combined import first_place
 from drymon.shop.outcome import AirNow
@@ -259,7 +259,7 @@ class RackAir:
 
     def coefficients(
         self, speed: float, assumed: tuple[float, float], temperature: float, pressure: float
-    ) -> tuple[coat.Values, coat.Values]:
+    ) -> tuple[ensemble.Values, ensemble.Values]:
         """Transfer coefficients h, h_m: of a measured speed, or of the members' places in the assumed range."""
         if not math.isnan(speed):
             h, h_m = surface.transfer_coefficients(min(speed, surface.SPEED_RANGE_M_PER_S[1]), temperature, pressure)
@@ -274,7 +274,7 @@ class RackAir:
         return by_h * h, by_h_m * h_m
 
 
-_NOTHING_KNOWN = coat.REFERENCE_AIR
+_NOTHING_KNOWN = ensemble.REFERENCE_AIR
 """Before the first reading: ordinary room air, which only the hopeful members get."""
 
 

@@ -3,8 +3,8 @@
 from collections.abc import Iterable, Iterator
 
 from drymon.shop.outcome import Doubt
-from drymon.shop.scale import FEWEST
 from drymon.shop.tree import TreeState
+from drymon.shop.weighings import FEWEST
 
 FAR = 0.04
 """Mean rank by slowness of a weighed tree's members, from either end, beyond which its model is doubted: in a right

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from drymon.drying import coat, forecast, outlook, possible
+from drymon.drying import ensemble, forecast, outlook, possible
 from drymon.shop.judge import Outlook, humidity_that_would_do
 from drymon.shop.sensors import MINUTE_S
 from drymon.shop.tree import ASSURANCE, TreeState, World
@@ -104,7 +104,7 @@ class Forecaster:
             return
         names = sorted({state.rack for state in states})
         seconds = outlook.seconds_to_dry(
-            coat.stacked([s.coats for s in states if s.coats is not None]),
+            ensemble.stacked([s.coats for s in states if s.coats is not None]),
             np.stack([s.water.slowest for s in states if s.water is not None]),
             np.array([s.target for s in states]),
             [future for name in names if (future := futures[name]) is not None],
@@ -117,7 +117,7 @@ class Forecaster:
             dipped_at = state.dip.time.timestamp()
             self._made[state.name] = _Made(made, dipped_at, state.rack, self._drive(state), lasts)
 
-    def _would_do(self, state: TreeState, row: coat.Array) -> float | None:
+    def _would_do(self, state: TreeState, row: ensemble.Array) -> float | None:
         """Asked only where the cautious bound never gets there."""
         assert state.water is not None
         late = possible.weighted_quantiles(row, state.water.weights, (0.95,))[0]

@@ -8,8 +8,8 @@ from datetime import UTC, datetime, timedelta, tzinfo
 import numpy as np
 
 from drymon.drying import coat, possible, sorption
-from drymon.drying.coat import AirStep, Array
-from drymon.shop import scale
+from drymon.drying.ensemble import AirStep, Array
+from drymon.shop import scale_doubts
 from drymon.shop import tree as trees
 from drymon.shop.outcome import Bounds, State, Verdict, When
 from drymon.shop.reasons import ORDER, Effect, Finding, decide
@@ -100,7 +100,7 @@ def _drying(tree: TreeState) -> list[Finding]:
         found.append(Finding("pocket-wet" if pocket else "wet", {}))
     elif tree.cold_surface_k:
         found.append(Finding("wet", {}))
-    elif tree.coats is not None and (rate := scale.falling(tree.weighings, tree.coats, tree.water, tree.at)):
+    elif tree.coats is not None and (rate := scale_doubts.falling(tree.weighings, tree.coats, tree.water, tree.at)):
         found.append(Finding("weight-falling", {"rate": rate}))
     until = _not_before(tree)
     if until is not None and tree.at < until.timestamp():

@@ -13,9 +13,9 @@ from dataclasses import replace
 import numpy as np
 
 from drymon.drying import possible
-from drymon.drying.coat import Array, CoatState
 from drymon.drying.coat_model import PARAMETERS
 from drymon.drying.draws import DIMENSIONS
+from drymon.drying.ensemble import Array, CoatState
 from drymon.shop.tree import TreeState
 
 PASSED_ON = 0.5

@@ -12,7 +12,7 @@ from dataclasses import replace
 import numpy as np
 
 from drymon.drying import coat, surface
-from drymon.drying.coat import Array, CoatState
+from drymon.drying.ensemble import Array, CoatState
 from drymon.shop.air import MinuteAir
 from drymon.shop.sensors import MINUTE_S
 from drymon.shop.tree import TreeState, World

@@ -9,8 +9,8 @@ import math
 from collections.abc import Iterable, Mapping
 from datetime import UTC, datetime, tzinfo
 
-from drymon.drying.coat import Array
 from drymon.drying.coat_model import CoatModel
+from drymon.drying.ensemble import Array
 from drymon.drying.quantities import LIMITS, Quantity
 from drymon.shop import alarms
 from drymon.shop.air import AirBook, RackAir, racks_of

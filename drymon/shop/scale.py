@@ -1,18 +1,19 @@
 """What weighings since the dip make of a tree's possible coats."""
 
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 
 import numpy as np
 
 from drymon.drying import weight_evidence
-from drymon.drying.coat import Array, CoatState, PossibleCoats
+from drymon.drying.ensemble import Array, CoatState, PossibleCoats
 from drymon.drying.weight_evidence import BENCH_SCALE, LOAD_CELL, AreaPrior, Evidence, ScaleErrors
 from drymon.shop.events import CellMass, Weigh
+from drymon.shop.scale_doubts import sees_nothing, without_stuck
+from drymon.shop.weighings import ANY_AREA, DISAGREES_SQUARES, PLAINLY, Series, Weighings
 
 DRIPPING_S = 240.0
 """Weighings sooner after a dip see slurry drip, not water leave (common practice, no source)."""
 
-FEWEST = 3
 MOST = 60
 """Newest weighings kept of one coat; they are seldom so many."""
 
@@ -22,17 +23,8 @@ SPACING_S, SPACING_SHARE = 300.0, 0.08
 LEAST_MEMBERS = 16.0
 """The evidence is toned down until so many members still count: an ensemble must not collapse on a few."""
 
-FALLING_SHARE_PER_H = 0.01
-"""Loss per hour, as a share of the coat's water, at which a scale contradicts "dry"."""
-
-FRESH_S = 1800.0
-"""An older weighing says nothing of now."""
-
 MISFIT_LEARNT, MISFIT_STARTING = 0.006, 0.04
 """Share of the water by which a right curve may be wrong: of a fitted model, of a starting model (assumed)."""
-
-ANY_AREA = AreaPrior()
-"""Of a tree that no scale has told about."""
 
 COATS_AREA_LOG_SD = 0.04
 """How far a tree's wet area, and what clings to it, differs from one coat to the next (assumed)."""
@@ -42,23 +34,9 @@ TOO_EARLY_S = 2700.0
 is not believed, but no reason to hold the tree (assumed).
 """
 
-DISAGREES_SQUARES = 6.0
-"""Mean squared error per weighing, in units of its spread, of the best member beyond which weight and air disagree."""
-
-
-PLAINLY, IN_A_ROW, ANYHOW_IN_A_ROW = 1.5, 2, 5
-"""Weighings in a row that must contradict the air before a tree is held for it: so few beyond so many times that error,
-so many in any case. A curve that is a little wrong in a fresh coat's first hour is none of the tree's fault (assumed).
-"""
-
 AREA_DISAGREES = 10.0
 """Squared distance of the best members' wet area from the expected one, in units of its spread, beyond which weight and
 air disagree: a dead cell, an empty hook, a tree that lost next to nothing.
-"""
-
-HALF_GONE, LEAST_LOSS, LEAST_LOSS_KG = 0.5, 0.001, 0.001
-"""Where half of the water should have left, a scale sees more than a gram and a thousandth of what hangs there go: a
-coat's water is a tenth of what it adds, and that is some percent of even a heavy tree (common practice, no source).
 """
 
 GAIN_KG_PER_M2, GAIN_LOG_SD = 1.9, 0.5
@@ -70,65 +48,6 @@ LEAST_GAIN_KG, BEFORE_S, HANDS_S = 0.05, 7200.0, 120.0
 """A smaller gain says nothing; what hung there before the dip is what the cell showed in so long before it, but for the
 last minutes, in which hands were at it (assumed).
 """
-
-STILL_S, STILL_DIGITS, STILL_KG = 900.0, 5.0, 0.002
-"""Digits that have not moved for so long while so many of their steps, and so much, should have been lost are stuck
-(assumed).
-"""
-
-
-@dataclass(frozen=True, slots=True)
-class Series:
-    """One scale's weighings of a coat: s since 1970, kg, kg, and each member's water [kg/m2] at the time."""
-
-    times: tuple[float, ...] = ()
-    masses: tuple[float, ...] = ()
-    sds: tuple[float, ...] = ()
-    water: tuple[Array, ...] = ()
-
-    def first(self, count: int) -> "Series":
-        """The oldest `count` of them."""
-        return Series(self.times[:count], self.masses[:count], self.sds[:count], self.water[:count])
-
-    @property
-    def tells(self) -> bool:
-        """Enough weighings to say anything: dry mass and area are unknown."""
-        return len(self.times) >= FEWEST
-
-
-@dataclass(frozen=True, slots=True)
-class Weighings:
-    """What scales have seen of one coat, and what they say.
-
-    cell, bench: each scale with its own zero. gained_kg: what the cell saw the dip put on, 0 where that tells nothing.
-    stuck: the cell's digits stood still while water should have left. prior: the members' weights without a scale.
-    area: what earlier coats have told of the tree's wet area; area_m2, learnt: the same after this coat. disagrees:
-    mean squared error of the best member where none goes with the weight, at how many weighings in_a_row, and whether
-    it is the load cell's (cell_disagrees).
-    """
-
-    cell: Series = field(default_factory=Series)
-    bench: Series = field(default_factory=Series)
-    prior: Array | None = None
-    area_m2: float | None = None
-    gained_kg: float | None = None
-    stuck: bool = False
-    disagrees: float = 0.0
-    in_a_row: int = 0
-    cell_disagrees: bool = False
-    area: AreaPrior = ANY_AREA
-    learnt: AreaPrior | None = None
-
-    @property
-    def contradict(self) -> bool:
-        """Weight and air plainly disagree, or have for some weighings: a reason to hold the tree."""
-        plainly = self.disagrees >= PLAINLY * DISAGREES_SQUARES
-        return self.in_a_row >= (IN_A_ROW if plainly else ANYHOW_IN_A_ROW)
-
-    @property
-    def tell(self) -> bool:
-        """A scale has a say in the members' weights."""
-        return self.cell.tells or self.bench.tells
 
 
 def weighed(
@@ -146,7 +65,7 @@ def weighed(
         seen = replace(seen, prior=prior, bench=_longer(seen.bench, event, sd, left, spaced=False))
     else:
         seen = replace(seen, prior=prior, cell=_longer(seen.cell, event, event.sd, left, spaced=True))
-        seen = _stuck(_sized(seen, event, dipped_at), event)
+        seen = without_stuck(_sized(seen, event, dipped_at), event)
     return _judged(seen, water, prior, dipped_at, misfit) if seen.tell else (seen, water)
 
 
@@ -161,18 +80,6 @@ def _sized(seen: Weighings, event: CellMass, dipped_at: float) -> Weighings:
     own, gain = 1.0 / np.asarray(seen.area.log_sd) ** 2, 1.0 / GAIN_LOG_SD**2
     logs = (own * np.log(seen.area.median_m2) + gain * np.log(gained / GAIN_KG_PER_M2)) / (own + gain)
     return replace(seen, gained_kg=gained, area=AreaPrior(np.exp(logs), np.sqrt(1.0 / (own + gain))))
-
-
-def _stuck(seen: Weighings, event: CellMass) -> Weighings:
-    """The record without the weighings of a cell whose digits stand still while water should have left."""
-    begun = event.time.timestamp() - event.still_s
-    still = [place for place, at in enumerate(seen.cell.times) if at >= begun]
-    if event.still_s < STILL_S or len(still) < 2 or seen.area_m2 is None or seen.prior is None:
-        return seen
-    expected = seen.area_m2 * float(seen.prior @ (seen.cell.water[still[0]] - seen.cell.water[-1]))
-    if expected < max(STILL_DIGITS * event.digit_kg, STILL_KG):
-        return seen
-    return replace(seen, cell=seen.cell.first(still[0]), stuck=True)
 
 
 def _longer(series: Series, event: Weigh | CellMass, sd: float, left: Array, spaced: bool) -> Series:
@@ -232,17 +139,8 @@ def _evidence(
     closest = np.argsort(evidence.squares)[: len(evidence.squares) // 50 + 1]
     error = float(evidence.squares[closest].mean()) / max(len(series.times) - 2, 1)
     odd = float(evidence.area_squares[closest].mean()) / AREA_DISAGREES
-    dead = PLAINLY if _sees_nothing(series) else 0.0
+    dead = PLAINLY if sees_nothing(series) else 0.0
     return evidence, max(error, DISAGREES_SQUARES * max(odd, dead))
-
-
-def _sees_nothing(series: Series) -> bool:
-    """Next to nothing is lost, of what hangs there, while by the air half of the water should have left: a dead cell,
-    an empty hook, another tree.
-    """
-    first, last = float(series.water[0].mean()), float(series.water[-1].mean())
-    loss = series.masses[0] - series.masses[-1]
-    return first - last > HALF_GONE * first and loss < LEAST_LOSS * max(series.masses[-1], 0.0) + LEAST_LOSS_KG
 
 
 def next_coat(seen: Weighings, weights: Array, same_model: bool, scatter: float) -> Weighings:
@@ -284,24 +182,3 @@ def _weights(prior: Array, log_likelihood: Array) -> Array:
 def _counting(weights: Array) -> float:
     """Effective number of members, 1 / sum of squares (Kish 1965)."""
     return float(1.0 / (weights @ weights))
-
-
-def falling(seen: Weighings, coats: PossibleCoats, water: CoatState, at: float) -> float | None:
-    """Loss in g per hour where the load cell sees more leave than the members know of and a dry tree loses, else None.
-
-    Seen over an hour or more, and beyond what the zero's drift can feign.
-    """
-    cell = seen.cell
-    if seen.area_m2 is None or not cell.times or at - cell.times[-1] > FRESH_S:
-        return None
-    earlier = [place for place, time in enumerate(cell.times) if time <= cell.times[-1] - 3600.0]
-    if not earlier:
-        return None
-    then = earlier[-1]
-    hours = (cell.times[-1] - cell.times[then]) / 3600.0
-    loss = cell.masses[then] - cell.masses[-1]
-    known = seen.area_m2 * float(water.weights @ (cell.water[then] - cell.water[-1]))
-    spread = float(np.sqrt(cell.sds[then] ** 2 + cell.sds[-1] ** 2 + LOAD_CELL.drift_kg**2 * hours))
-    held = seen.area_m2 * float(water.weights @ (coats.shares @ coats.water))
-    more = loss - known - 3.0 * spread > FALLING_SHARE_PER_H * held * hours
-    return 1000.0 * loss / hours if more else None

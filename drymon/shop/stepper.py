@@ -6,9 +6,9 @@ from collections.abc import Iterable
 
 import numpy as np
 
-from drymon.drying import coat
-from drymon.drying.coat import PossibleCoats
-from drymon.shop import tree as trees
+from drymon.drying import coat, ensemble
+from drymon.drying.ensemble import PossibleCoats
+from drymon.shop import tree_air
 from drymon.shop.sensors import MINUTE_S
 from drymon.shop.tree import TreeState, World
 from drymon.shop.tree_log import TreeLog
@@ -39,12 +39,12 @@ class Stepper:
         left = coat.step(self._coats(rack, parts), np.concatenate(waters), air.step, MINUTE_S)
         first = 0
         for (log, state), water in zip(pairs, waters, strict=True):
-            log.stepped(trees.minute_on(self.world, state, end, left[first : first + len(water)]))
+            log.stepped(tree_air.minute_on(self.world, state, end, left[first : first + len(water)]))
             first += len(water)
 
     def _coats(self, rack: str, parts: list[PossibleCoats]) -> PossibleCoats:
         names = tuple(id(part) for part in parts)
         kept = self._joined.get(rack)
         if kept is None or kept[0] != names:
-            kept = self._joined[rack] = (names, parts, coat.joined(parts))
+            kept = self._joined[rack] = (names, parts, ensemble.joined(parts))
         return kept[2]

@@ -6,6 +6,7 @@ from dataclasses import replace
 from datetime import datetime
 
 from drymon.shop import tree as trees
+from drymon.shop import tree_air
 from drymon.shop.events import CellMass, Dip, Look, Move, TreeEvent, Undo
 from drymon.shop.judge import holding, state_of
 from drymon.shop.lives import takes_away, undone
@@ -101,7 +102,7 @@ class TreeLog:
             if keep and not isinstance(event, CellMass):
                 self._snapshots.append((event.time.timestamp(), index, state))
         if state is not None:
-            state = trees.advanced(self.world, state, until)
+            state = tree_air.advanced(self.world, state, until)
         if keep:
             self._keep(until, index, state)
         if state is not None and self.is_complete(state.dip.time, until):
@@ -124,7 +125,7 @@ class TreeLog:
             return None
         if index < len(self._effective) and self._effective[index].time.timestamp() <= at + MINUTE_S:
             return None
-        return state if state is not None and state.at == at and trees.steps(state) else None
+        return state if state is not None and state.at == at and tree_air.steps(state) else None
 
     def stepped(self, state: TreeState) -> None:
         """Go on from this state, a minute after the last."""
@@ -137,7 +138,7 @@ class TreeLog:
     def _apply(self, state: TreeState | None, event: TreeEvent, clock_known: bool) -> TreeState | None:
         at = event.time.timestamp()
         if state is not None:
-            state = trees.advanced(self.world, state, max(at, state.at))
+            state = tree_air.advanced(self.world, state, max(at, state.at))
             state = replace(state, complete=self.is_complete(state.dip.time, at))
         if isinstance(event, Dip):
             return trees.dipped(self.world, state, event, self._in_force(state, clock_known))

@@ -15,9 +15,9 @@ from hypothesis import strategies as st
 from scipy import stats
 from scipy.integrate import solve_ivp
 
-from drymon.drying import coat, dips, draws, possible, sorption, surface
-from drymon.drying.coat import AirStep, CoatState, PossibleCoats
+from drymon.drying import coat, dips, draws, ensemble, possible, sorption, surface
 from drymon.drying.coat_model import DIP_PARAMETERS, PARAMETERS, SHARES, CoatModel, Spread
+from drymon.drying.ensemble import REFERENCE_AIR, AirStep, CoatState, PossibleCoats, water_left
 
 CENTRES = {
     "water": 0.3, "cooling": 1.2, "transfer": 1.2, "critical": 0.6, "exponent": 1.1, "inner": 300.0, "liquid": 0.3,
@@ -288,7 +288,7 @@ def test_fitted_correlations_come_back() -> None:
 
 def test_a_certain_model_gives_one_coat() -> None:
     coats = dips.possible_coats(model(scatter=0.0), 1, "open")
-    hours = coat.steady_time(coats, 0.05, coat.REFERENCE_AIR)[0]
+    hours = coat.steady_time(coats, 0.05, REFERENCE_AIR)[0]
     even = hours < hours.min() + 1e-6 * 3600
     assert 0.45 < even.mean() < 0.55  # the others know of a face that hangs worse
     assert 1.05 < hours.max() / hours.min() < 1.0 / (1.0 - dips.WORST_FACE)
@@ -325,7 +325,7 @@ def test_later_coats_take_longer() -> None:
 def test_no_pocket_is_quicker_than_the_open_face(shelter: str) -> None:
     coats = dips.possible_coats(model(), 3, shelter)
     assert coats.zones == ("open", shelter)
-    hours = coat.steady_time(coats, 0.05, coat.REFERENCE_AIR)
+    hours = coat.steady_time(coats, 0.05, REFERENCE_AIR)
     even = draws.extra_draws()["face"] <= 0.5  # where the open faces hang alike: the worst of them may be slower yet
     assert (hours[1] >= hours[0])[even].all()
     assert float(coats.shares.sum()) == pytest.approx(1.0)
@@ -338,7 +338,7 @@ def test_buried_water_is_carried_on_to_the_gram() -> None:
     own = clean.water * (1.0 - clean.buried)
     np.testing.assert_allclose(over.water - own, np.broadcast_to(below, clean.water.shape), atol=1e-12)
     np.testing.assert_allclose(over.buried * over.water, np.broadcast_to(below, clean.water.shape), atol=1e-12)
-    slower = coat.steady_time(over, 0.05, coat.REFERENCE_AIR) > coat.steady_time(clean, 0.05, coat.REFERENCE_AIR)
+    slower = coat.steady_time(over, 0.05, REFERENCE_AIR) > coat.steady_time(clean, 0.05, REFERENCE_AIR)
     assert slower[:, 1:].all()
 
 
@@ -348,7 +348,7 @@ def test_a_shell_begun_elsewhere_is_wetter_and_less_sure() -> None:
     assert (begun.water > known.water).all()
 
     def width(coats: PossibleCoats) -> float:
-        low, high = np.quantile(coat.steady_time(coats, 0.05, coat.REFERENCE_AIR), [0.05, 0.95])
+        low, high = np.quantile(coat.steady_time(coats, 0.05, REFERENCE_AIR), [0.05, 0.95])
         return float(high - low)
 
     assert width(begun) > 1.05 * width(known)
@@ -380,9 +380,9 @@ def test_what_dry_air_took_below_is_drunk_first_and_only_the_new_coat_loses_more
         kind = model(soak=1e-6, scatter=0.0)
         before = dips.possible_coats(kind, max(number - 1, 1), "open")
         dried = _after_days(before, air_now)
-        new = dips.possible_coats(kind, number, "open", below=coat.water_left(before, dried) if number > 1 else None)
-        losses.append(new.water[0] - coat.water_left(new, _after_days(new, air_now)))
-    assert (coat.water_left(before, dried) < 0.0).all()
+        new = dips.possible_coats(kind, number, "open", below=water_left(before, dried) if number > 1 else None)
+        losses.append(new.water[0] - water_left(new, _after_days(new, air_now)))
+    assert (water_left(before, dried) < 0.0).all()
     np.testing.assert_allclose(losses[1], losses[0], rtol=0.02)
 
 
@@ -398,14 +398,14 @@ def test_a_coat_over_a_thirsty_shell_has_less_to_lose_and_is_dry_sooner() -> Non
     thirsty = dips.possible_coats(model(), 6, "open", key=5, below=np.full((1, possible.MEMBERS), -0.006))
     assert (thirsty.water < usual.water).all()
     assert (thirsty.sunk > 0.0).all()
-    sooner = coat.steady_time(thirsty, 0.05, coat.REFERENCE_AIR) < coat.steady_time(usual, 0.05, coat.REFERENCE_AIR)
+    sooner = coat.steady_time(thirsty, 0.05, REFERENCE_AIR) < coat.steady_time(usual, 0.05, REFERENCE_AIR)
     assert sooner.all()
 
 
 def test_unfinished_water_stays_in_its_zone() -> None:
     coats = dips.possible_coats(model(), 1, "deep")
     state = replace(CoatState.fresh(2), left=np.stack([np.full(256, 0.02), np.full(256, 0.4)]))
-    below = coat.water_left(coats, state)
+    below = water_left(coats, state)
     np.testing.assert_allclose(below, [0.02 * coats.water[0], 0.4 * coats.water[1]])
     over = dips.possible_coats(model(), 2, "deep", below=below)
     np.testing.assert_allclose(over.buried * over.water, below)
@@ -432,13 +432,13 @@ def test_stepping_together_is_stepping_one_by_one(tails: tuple[str, str, str]) -
     step = replace(air(22, 55, 0.5), resistance=surface.air_side_resistance(2.6e3, *speeds, 5.1))
     apart = [np.full((len(part.zones), possible.MEMBERS), 0.9 - 0.3 * i) for i, part in enumerate(parts)]
     together = np.concatenate(apart)
-    joined = coat.joined(parts)
+    joined = ensemble.joined(parts)
     for _ in range(200):
         apart = [coat.step(part, left, step, 60.0) for part, left in zip(parts, apart, strict=True)]
         together = coat.step(joined, together, step, 60.0)
     np.testing.assert_allclose(together, np.concatenate(apart), rtol=1e-12, atol=1e-12)
     slowest = [part.mapped(lambda array: np.atleast_2d(array)[-1:]) for part in parts]
-    np.testing.assert_array_equal(coat.stacked(parts).water, np.concatenate([part.water for part in slowest]))
+    np.testing.assert_array_equal(ensemble.stacked(parts).water, np.concatenate([part.water for part in slowest]))
 
 
 def test_dry_since_is_when_the_slowest_part_got_there_and_is_lost_when_damp() -> None:

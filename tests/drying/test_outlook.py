@@ -5,9 +5,9 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from drymon.drying import air, coat, dips, draws, forecast, outlook, possible, surface
-from drymon.drying.coat import AirStep, PossibleCoats
+from drymon.drying import air, coat, dips, draws, ensemble, forecast, outlook, possible, surface
 from drymon.drying.coat_model import DIP_PARAMETERS, PARAMETERS, CoatModel, Spread
+from drymon.drying.ensemble import AirStep, PossibleCoats
 from drymon.drying.forecast import Paths
 from drymon.drying.outlook import FutureAir
 
@@ -36,7 +36,7 @@ def seconds(
     coats: list[PossibleCoats], left: float, target: float, futures: list[FutureAir], which: list[int]
 ) -> np.ndarray:
     start = np.full((len(coats), possible.MEMBERS), left)
-    return outlook.seconds_to_dry(coat.stacked(coats), start, np.full(len(coats), target), futures, which)
+    return outlook.seconds_to_dry(ensemble.stacked(coats), start, np.full(len(coats), target), futures, which)
 
 
 @pytest.mark.parametrize("shelter", ["open", "pocketed", "deep"])

@@ -49,14 +49,14 @@ def two_periods(hours):
 
 def left_band(model, run, hours):
     """5 % and 95 % bounds of the share left at `hours`, of the possible coats weighed by the run itself as live."""
-    from drymon.drying import coat
+    from drymon.drying import coat, ensemble
 
     coats = coats_of_run(model, run)
     times = np.union1d(run.times_s, 3600.0 * np.array(hours))
     air = run.air.over(np.concatenate([[0.0], times]) if times[0] > 0 else times)
     left, rows = np.ones_like(coats.water), []
     for i, seconds in enumerate(np.diff(air.edges_s)):
-        piece = coat.AirStep(air.deficit[i], air.saturation[i], air.excess[i], air.resistance[i])
+        piece = ensemble.AirStep(air.deficit[i], air.saturation[i], air.excess[i], air.resistance[i])
         for _ in range(4):
             left = coat.step(coats, left, piece, seconds / 4)
         rows.append(left[0])

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from drymon.drying import coat, dips, sorption, surface
+from drymon.drying import coat, dips, ensemble, sorption, surface
 from drymon.drying.coat_model import DIP_PARAMETERS, PARAMETERS, CoatModel, Spread
 from drymon.errors import SetupError
 from drymon.messages.coat_models import (
@@ -50,7 +50,7 @@ def test_the_central_backup_coat_comes_near_the_published_bars():
     drive = surface.air_drive(21.0, 48.0)
     h, h_m = surface.transfer_coefficients(0.6, 21.0)
     air_side = surface.air_side_resistance(drive.slope_heat, h, h_m, surface.radiative_coefficient(21.0))
-    air = coat.AirStep(float(drive.deficit), float(drive.saturation), float(sorption.excess(48.0)), float(air_side))
+    air = ensemble.AirStep(float(drive.deficit), float(drive.saturation), float(sorption.excess(48.0)), float(air_side))
     coats = dips.possible_coats(model, 1, "open")
     left, at = 1.0 + 0.0 * coats.water, {}
     for minute in range(1, 241):

@@ -15,7 +15,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
 
-from drymon.drying import coat
+from drymon.drying import ensemble
 from drymon.drying.quantities import Quantity
 from drymon.errors import SetupError
 from drymon.learning.run import Run, RunAir
@@ -186,7 +186,7 @@ def test_no_day_is_written_over_another(first: float, days: int):
 def test_a_runs_hours_are_those_of_the_reference_air():
     """In air of half the reference's drive, two hours count as one; every run ends on the curve of its whole tree."""
     model, steady = load_models(None)["backup"], np.ones(4)
-    reference = coat.REFERENCE_AIR
+    reference = ensemble.REFERENCE_AIR
     air_of_run = RunAir(np.array([0.0, 3600, 7200, 10800, 14400]), 0.5 * reference.deficit * steady, steady,
                         0.0 * steady, reference.resistance * steady, 22 * steady, 50 * steady, steady,
                         steady > 0)  # fmt: skip

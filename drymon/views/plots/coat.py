@@ -9,7 +9,7 @@ import numpy.typing as npt
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from drymon.drying import coat, dips
+from drymon.drying import coat, dips, ensemble
 from drymon.drying.coat_model import CoatModel
 from drymon.drying.possible import weighted_quantiles
 from drymon.learning.run import Run, thinned
@@ -48,7 +48,7 @@ def points_of(run: Run, model: CoatModel) -> RunPoints | None:
     run = thinned(run)
     if run.air is None or len(run.times_s) < 2 or run.masses_kg[0] <= run.masses_kg[-1]:
         return None
-    reference = float(coat.REFERENCE_AIR.deficit) / float(coat.REFERENCE_AIR.resistance)
+    reference = float(ensemble.REFERENCE_AIR.deficit) / float(ensemble.REFERENCE_AIR.resistance)
     pace = run.air.deficit / run.air.resistance / reference
     edges_h = np.concatenate([[0.0], np.cumsum(pace * np.diff(run.air.edges_s))]) / 3600.0
     hours = np.interp(run.times_s, run.air.edges_s, edges_h)
@@ -106,7 +106,7 @@ def expected(model: CoatModel, shelter: str) -> tuple[Array, Array, Array, Array
     weights = np.full(left.shape[-1], 1.0 / left.shape[-1])
     rows = []
     for seconds in 3600.0 * np.diff(hours):
-        left = coat.step(coats, left, coat.REFERENCE_AIR, float(seconds))
+        left = coat.step(coats, left, ensemble.REFERENCE_AIR, float(seconds))
         slowest = weighted_quantiles(left.max(axis=0), weights, (0.95, 0.5, 0.05))
         whole = weighted_quantiles(coats.shares @ left, weights, (0.5,))
         rows.append(1.0 - np.concatenate([slowest, whole]))

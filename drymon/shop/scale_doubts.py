@@ -1,0 +1,73 @@
+"""When a scale is not believed, or does not believe "dry": stuck digits, no loss where there should be, a loss that
+nobody expects.
+
+Dry mass and area of a tree are unknown, so a flat line would go with any tree that has long been dry: a dead cell would
+hurry it.
+"""
+
+from dataclasses import replace
+
+import numpy as np
+
+from drymon.drying.ensemble import CoatState, PossibleCoats
+from drymon.drying.weight_evidence import LOAD_CELL
+from drymon.shop.events import CellMass
+from drymon.shop.weighings import Series, Weighings
+
+FALLING_SHARE_PER_H = 0.01
+"""Loss per hour, as a share of the coat's water, at which a scale contradicts "dry"."""
+
+FRESH_S = 1800.0
+"""An older weighing says nothing of now."""
+
+HALF_GONE, LEAST_LOSS, LEAST_LOSS_KG = 0.5, 0.001, 0.001
+"""Where half of the water should have left, a scale sees more than a gram and a thousandth of what hangs there go: a
+coat's water is a tenth of what it adds, and that is some percent of even a heavy tree (common practice, no source).
+"""
+
+STILL_S, STILL_DIGITS, STILL_KG = 900.0, 5.0, 0.002
+"""Digits that have not moved for so long while so many of their steps, and so much, should have been lost are stuck
+(assumed).
+"""
+
+
+def without_stuck(seen: Weighings, event: CellMass) -> Weighings:
+    """The record without the weighings of a cell whose digits stand still while water should have left."""
+    begun = event.time.timestamp() - event.still_s
+    still = [place for place, at in enumerate(seen.cell.times) if at >= begun]
+    if event.still_s < STILL_S or len(still) < 2 or seen.area_m2 is None or seen.prior is None:
+        return seen
+    expected = seen.area_m2 * float(seen.prior @ (seen.cell.water[still[0]] - seen.cell.water[-1]))
+    if expected < max(STILL_DIGITS * event.digit_kg, STILL_KG):
+        return seen
+    return replace(seen, cell=seen.cell.first(still[0]), stuck=True)
+
+
+def sees_nothing(series: Series) -> bool:
+    """Next to nothing is lost, of what hangs there, while by the air half of the water should have left: a dead cell,
+    an empty hook, another tree.
+    """
+    first, last = float(series.water[0].mean()), float(series.water[-1].mean())
+    loss = series.masses[0] - series.masses[-1]
+    return first - last > HALF_GONE * first and loss < LEAST_LOSS * max(series.masses[-1], 0.0) + LEAST_LOSS_KG
+
+
+def falling(seen: Weighings, coats: PossibleCoats, water: CoatState, at: float) -> float | None:
+    """Loss in g per hour where the load cell sees more leave than the members know of and a dry tree loses, else None.
+
+    Seen over an hour or more, and beyond what the zero's drift can feign.
+    """
+    cell = seen.cell
+    if seen.area_m2 is None or not cell.times or at - cell.times[-1] > FRESH_S:
+        return None
+    earlier = [place for place, time in enumerate(cell.times) if time <= cell.times[-1] - 3600.0]
+    if not earlier:
+        return None
+    then = earlier[-1]
+    hours = (cell.times[-1] - cell.times[then]) / 3600.0
+    loss = cell.masses[then] - cell.masses[-1]
+    known = seen.area_m2 * float(water.weights @ (cell.water[then] - cell.water[-1]))
+    spread = float(np.sqrt(cell.sds[then] ** 2 + cell.sds[-1] ** 2 + LOAD_CELL.drift_kg**2 * hours))
+    held = seen.area_m2 * float(water.weights @ (coats.shares @ coats.water))
+    more = loss - known - 3.0 * spread > FALLING_SHARE_PER_H * held * hours
+    return 1000.0 * loss / hours if more else None
