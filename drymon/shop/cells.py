@@ -1,11 +1,12 @@
 """Load cells: each one's readings cleaned of knocks and steps, handed on as a mass every few minutes."""
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from drymon.drying import weight
-from drymon.drying.weight import WeightSignal
+from drymon.drying.weight import Step, WeightSignal
 from drymon.shop.events import CellMass
 from drymon.shop.reading import Reading
 
@@ -22,7 +23,7 @@ LEVELS_S = 7200.0
 @dataclass(frozen=True, slots=True)
 class Found:
     """A cell's mass now with its standard deviation, kg, what it shows and has shown, for how long its digits have not
-    moved (s), and the smallest step that they made.
+    moved (s), the smallest step that they made, and the newest rise that looks like a dip, None where there was none.
     """
 
     mass: float
@@ -31,6 +32,7 @@ class Found:
     levels: tuple[tuple[float, float], ...]
     still_s: float
     digit_kg: float
+    rise: Step | None = None
 
     def about(self, tree: str, reading: Reading) -> CellMass:
         """The same as a fact about a tree."""
@@ -44,6 +46,8 @@ class Found:
             levels=self.levels,
             still_s=self.still_s,
             digit_kg=self.digit_kg,
+            rose_at=self.rise.time_s if self.rise else -math.inf,
+            rose_kg=self.rise.size_kg if self.rise else 0.0,
         )
 
 
@@ -63,8 +67,8 @@ class _Digits:
 
 @dataclass(frozen=True, slots=True)
 class _Cell:
-    """One cell so far: its signal, the newest accepted readings (s, kg), what it showed of late, its digits, and the
-    block of time told last.
+    """One cell so far: its signal, the newest accepted readings (s, kg), what it showed of late, its digits, the block
+    of time told last, and the newest rise that looks like a dip.
     """
 
     signal: WeightSignal
@@ -72,6 +76,7 @@ class _Cell:
     kept: tuple[tuple[float, float], ...] = ()
     levels: tuple[tuple[float, float], ...] = ()
     told: float = -1.0
+    rise: Step | None = None
 
 
 class Cells:
@@ -104,7 +109,8 @@ def _after(cell: _Cell | None, at: float, value: float) -> _Cell:
     if signal.taken > before.taken and not signal.step:
         kept = (*kept, (at, value - signal.shift))
     digits = cell.digits.next(at, value) if signal.time_s > before.time_s else cell.digits
-    return _Cell(signal, digits, kept, cell.levels, cell.told)
+    rise = signal.step if signal.step and signal.step.kind == "dip" else cell.rise
+    return _Cell(signal, digits, kept, cell.levels, cell.told, rise)
 
 
 def _found(cell: _Cell, at: float) -> Found:
@@ -113,4 +119,5 @@ def _found(cell: _Cell, at: float) -> Found:
     if cell.kept:
         times, masses = np.array(cell.kept, dtype=np.float64).T
         mass, sd = weight.on_line(times, masses, cell.kept[-1][0], cell.signal.noise)
-    return Found(mass, sd, mass + cell.signal.shift, cell.levels, at - cell.digits.since, cell.digits.step_kg)
+    still = at - cell.digits.since
+    return Found(mass, sd, mass + cell.signal.shift, cell.levels, still, cell.digits.step_kg, cell.rise)

@@ -4,6 +4,7 @@ Every event has `time` (when it happened, aware UTC), `arrived` (when drymon got
 A dip is a fact: it is recorded whatever drymon thinks of it.
 """
 
+import math
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Literal
@@ -103,7 +104,8 @@ class CellMass(TreeEvent):
     """A load cell's smoothed mass of the tree that hangs on it, `mass` and `sd` in kg: drymon's own finding.
 
     level, levels: what the cell shows, kg, zero and all, now and at times (s since 1970) of the last two hours;
-    still_s: how long its digits have not moved; digit_kg: the smallest step that they were seen to make.
+    still_s: how long its digits have not moved; digit_kg: the smallest step that they were seen to make. rose_at,
+    rose_kg: the newest lasting rise that looks like a dip (s since 1970, kg), -inf where there was none.
     """
 
     mass: float
@@ -112,6 +114,8 @@ class CellMass(TreeEvent):
     levels: tuple[tuple[float, float], ...] = ()
     still_s: float = 0.0
     digit_kg: float = 0.0
+    rose_at: float = -math.inf
+    rose_kg: float = 0.0
 
 
 LogEvent = Dip | Weigh | Felt | Look | Move | Leave | Undo | FanSwitched | ClockChecked

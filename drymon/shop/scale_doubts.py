@@ -31,6 +31,19 @@ STILL_S, STILL_DIGITS, STILL_KG = 900.0, 5.0, 0.002
 """
 
 
+UNTOLD_S, PATIENCE_S = 2700.0, 900.0
+"""A lasting rise so long after the dip, or the hanging, that was told is another one's; so long somebody may take to
+tell it before the tree is held (assumed: no coat is redipped sooner, and hands must be washed).
+"""
+
+
+def untold_dip(event: CellMass, told_at: float) -> bool:
+    """Whether the cell has seen a rise that looks like a dip and that nobody has told of. told_at: when the tree was
+    dipped or hung there, s since 1970.
+    """
+    return event.rose_at > told_at + UNTOLD_S
+
+
 def without_stuck(seen: Weighings, event: CellMass) -> Weighings:
     """The record without the weighings of a cell whose digits stand still while water should have left."""
     begun = event.time.timestamp() - event.still_s

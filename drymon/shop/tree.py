@@ -6,6 +6,7 @@ import math
 import zlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
 from types import MappingProxyType
 
 import numpy as np
@@ -13,9 +14,10 @@ import numpy as np
 from drymon.drying import dips, ensemble
 from drymon.drying.coat_model import CoatModel
 from drymon.drying.ensemble import CoatState, PossibleCoats
-from drymon.shop import grades, scale
+from drymon.shop import grades, scale, scale_doubts
 from drymon.shop.air import RackAir
 from drymon.shop.events import CellMass, Dip, Felt, Look, Move, Shelter, TreeEvent, Weigh
+from drymon.shop.local_time import say
 from drymon.shop.outcome import State
 from drymon.shop.setup import CoatType, RoomSetup
 from drymon.shop.starting import model_of
@@ -44,7 +46,7 @@ class TreeState:
     coats, water: the present dip's ensemble and what is left, None where the coat is unknown. holds: latched reasons
     with their facts. released: codes that a look has released for this coat. What has happened to its air so far:
     fast_s, coldest, warmest, assumed_airflow, outside, gap_s. cold_surface_k: by how much the tree's probe is plainly
-    colder than the air, else 0; put on for a verdict alone (`probes`).
+    colder than the air, else 0; put on for a verdict alone (`probes`). hung_at: when it was moved last.
     """
 
     name: str
@@ -75,6 +77,7 @@ class TreeState:
     loss_pct_per_h: float = 0.0
     weighings: Weighings = field(default_factory=Weighings)
     cold_surface_k: float = 0.0
+    hung_at: float = -math.inf
 
     @property
     def target(self) -> float:
@@ -164,11 +167,11 @@ def is_last(setup: RoomSetup, tree: TreeState) -> bool:
     return sealed or (recipe is not None and tree.number >= len(recipe.coats) and tree.dip.coat == recipe.coats[-1])
 
 
-def told(tree: TreeState, event: TreeEvent, holding: frozenset[str]) -> TreeState:
+def told(world: World, tree: TreeState, event: TreeEvent, holding: frozenset[str]) -> TreeState:
     """The state after an event other than a dip; `holding`: codes that hold the tree right now."""
     if isinstance(event, Move):
         probe = tree.probe if event.rack == tree.rack else None  # it is plugged in where the tree hung
-        return replace(tree, rack=event.rack, cell=event.cell, probe=probe)
+        return replace(tree, rack=event.rack, cell=event.cell, probe=probe, hung_at=event.time.timestamp())
     if isinstance(event, Look):
         holds = {code: facts for code, facts in tree.holds.items() if code not in holding}
         return replace(tree, released=tree.released | holding, holds=MappingProxyType(holds))
@@ -178,6 +181,8 @@ def told(tree: TreeState, event: TreeEvent, holding: frozenset[str]) -> TreeStat
         if prior is not None:  # the scale starts from what was known without it
             prior = felt(tree.water, prior, event.finding, tree.target).weights
         return replace(tree, water=water, weighings=replace(tree.weighings, prior=prior))
+    if isinstance(event, CellMass) and scale_doubts.untold_dip(event, max(tree.dip.time.timestamp(), tree.hung_at)):
+        return _perhaps_dipped(world, tree, event)
     if isinstance(event, Weigh | CellMass) and tree.coats is not None and tree.water is not None:
         dipped_at = tree.dip.time.timestamp()
         starting = tree.model is None or tree.model.is_starting_model
@@ -191,8 +196,22 @@ def _contradicted(tree: TreeState) -> TreeState:
     """Put the hold on where weight and air disagree: it stays until a look, whatever the scale says next."""
     if not tree.weighings.contradict or {"weight-disagrees"} & {*tree.holds, *tree.released}:
         return tree
-    facts = {"what": "no possible coat in this air loses weight like that"}
-    return replace(tree, holds=MappingProxyType({**tree.holds, "weight-disagrees": facts}))
+    return _disagreeing(tree, "no possible coat in this air loses weight like that")
+
+
+def _perhaps_dipped(world: World, tree: TreeState, event: CellMass) -> TreeState:
+    """A dip is proposed, not assumed: what hangs there now says nothing of the coat below, and while nobody tells of it
+    nothing is known of the one on top.
+    """
+    if event.time.timestamp() < event.rose_at + scale_doubts.PATIENCE_S or "weight-disagrees" in tree.released:
+        return tree
+    when = say(datetime.fromtimestamp(event.rose_at, UTC), event.time, world.setup.timezone)
+    what = f"the weight rose by {event.rose_kg:.2f} kg at {when} as by a dip that nobody told of: tell it with its time"
+    return _disagreeing(tree, what)
+
+
+def _disagreeing(tree: TreeState, what: str) -> TreeState:
+    return replace(tree, holds=MappingProxyType({**tree.holds, "weight-disagrees": {"what": what}}))
 
 
 def felt(water: CoatState, weights: ensemble.Array, finding: str, target: float) -> CoatState:

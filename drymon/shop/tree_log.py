@@ -147,7 +147,7 @@ class TreeLog:
         if state is None:
             return None
         codes = self._holding(state, clock_known) if isinstance(event, Look) else frozenset()
-        return trees.told(replace(state, complete=False), event, codes)
+        return trees.told(self.world, replace(state, complete=False), event, codes)
 
     def _in_force(self, state: TreeState | None, clock_known: bool) -> State | None:
         """The verdict that stood when a dip was made: what had been said by then of the coat below, else what would

@@ -5,10 +5,11 @@ air, or as none of them could.
 """
 
 import math
+from collections.abc import Callable
 from datetime import timedelta
 
 import pytest
-from invented_shop import MODELS, STEADY, Shop, codes, model, reading
+from invented_shop import MODELS, STEADY, Shop, codes, model, reading, text
 
 from drymon.drying.coat_model import Spread
 from drymon.drying.quantities import Quantity
@@ -262,13 +263,17 @@ def test_a_look_releases_what_the_verdict_named_though_neighbours_had_a_say_in_i
     assert not [codes(said) for said in shop.verdicts("t-2")[-5:] if said.state is State.HOLD]
 
 
-def cell_says(kg: list[float], rough: float = 2e-4) -> Shop:
-    """A tree dipped after ten minutes of these masses, and a cell that reports every 20 s with a little noise."""
+def cell_says(kg: list[float], rough: float = 2e-4, told: Callable[[Shop, int], None] | None = None) -> Shop:
+    """A tree dipped after ten minutes of these masses, and a cell that reports every 20 s with a little noise; told:
+    what somebody types at each minute.
+    """
     shop = Shop()
     shop.run(0.2)
     for minute, value in enumerate(kg):
         if minute == 10:
             shop.dip("t-1", "middle", cell="cell-1")
+        if told is not None:
+            told(shop, minute)
         for second in (15, 35, 55):
             stamp = shop.now + timedelta(seconds=second)
             noise = rough * math.sin(minute * 7.0 + second)
@@ -318,6 +323,38 @@ def test_a_sound_cell_of_such_a_tree_is_believed_to_the_end(rough: float) -> Non
     shop = cell_says([lost(minute) for minute in range(400)], rough)
     assert State.HOLD not in {said.state for said in shop.verdicts("t-1")}
     assert shop.tree("t-1").state is State.READY
+
+
+DIPPED_AGAIN = 300
+
+
+def dipped_again(minute: int) -> float:
+    return lost(minute) if minute < DIPPED_AGAIN else lost(DIPPED_AGAIN) - 4.0 + lost(minute - DIPPED_AGAIN + 10)
+
+
+def test_a_dip_that_nobody_told_of_is_proposed_and_the_tree_held() -> None:
+    """What was ready is so no more: under the slurry that hangs there now nobody knows what is dry."""
+    shop = cell_says([dipped_again(minute) for minute in range(DIPPED_AGAIN + 60)])
+    states = [said.state for said in shop.verdicts("t-1")]
+    assert State.READY in states
+    assert shop.tree("t-1").state is State.HOLD
+    assert "rose by 0.95 kg" in text(shop.tree("t-1"), "weight-disagrees")
+    assert not [doubt for doubt in shop.room.standing().doubts if doubt.kind == "cell-doubt"]
+
+
+@pytest.mark.parametrize("late", [10, 40])
+def test_a_dip_told_late_with_its_time_finds_its_weighings(late: int) -> None:
+    """As if it had been told at once: its own coat, no hold, no word of a redip that came too early."""
+
+    def told(shop: Shop, minute: int) -> None:
+        if minute == DIPPED_AGAIN + late:
+            shop.dip("t-1", "middle", number=2, time=shop.now - timedelta(minutes=late))
+
+    shop = cell_says([dipped_again(minute) for minute in range(DIPPED_AGAIN + 500)], told=told)
+    assert shop.tree("t-1").number == 2
+    later = [said for said in shop.verdicts("t-1") if said.number == 2]
+    assert {said.state for said in later} == {State.DRYING, State.READY}
+    assert not [said for said in later if "redipped-early" in codes(said)]
 
 
 def test_a_tree_hung_on_an_empty_hook_is_not_taken_for_a_coat_of_its_weight() -> None:
