@@ -103,7 +103,8 @@ def sensor_key(kind: str, sensor: str) -> str:
 
 def evaluate(kind: str, rows: list[dict[str, str]], interval: str = "1g", accuracy: str = "III") -> "Calibrated":
     """Rows of the table as text to a verdict."""
-    from drymon.learning.calibration import calibrate_against, calibrate_cell, calibrate_humidity
+    from drymon.learning.calibration import calibrate_against, calibrate_humidity
+    from drymon.learning.cell_calibration import calibrate_cell
 
     if kind == "humidity":
         return calibrate_humidity(

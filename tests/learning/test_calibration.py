@@ -4,14 +4,9 @@ import numpy as np
 import pytest
 
 from drymon.errors import LearningError
-from drymon.learning.calibration import (
-    buoyancy_factor,
-    calibrate_against,
-    calibrate_cell,
-    calibrate_humidity,
-    largest_error_allowed,
-    salt_humidity,
-)
+from drymon.learning.calibration import calibrate_against, calibrate_humidity
+from drymon.learning.cell_calibration import buoyancy_factor, calibrate_cell, largest_error_allowed
+from drymon.learning.salts import SALTS, salt_humidity
 
 
 @pytest.mark.parametrize(
@@ -104,4 +99,109 @@ def test_air_speed_is_corrected_in_proportion():
 def test_a_thermometer_far_off_is_not_believed():
     found = calibrate_against("temperature", [(21.0, 33.0)])
     assert not found.good
-    assert "look for what is wrong" in found.verdict
+    assert "look why" in found.verdict
+
+
+@pytest.mark.parametrize("feet_per_minute", [[200.0], [190.0, 210.0], [100.0, 200.0, 300.0]])
+def test_a_reference_in_another_unit_is_no_correction(feet_per_minute):
+    """1 ft/min is 0.00508 m/s: whoever compares 200 of them with 1.0 m/s has a sensor that is right."""
+    with pytest.raises(LearningError, match=r"gain of 19\d\.\d+; allowed is 0\.5 to 2.*another unit"):
+        calibrate_against("airflow", [(speed, 0.00508 * speed) for speed in feet_per_minute])
+
+
+@pytest.mark.parametrize(("reference", "reading"), [(1.0, 0.49), (1.0, 2.05)])
+def test_an_air_speed_twice_or_half_is_too_much_for_a_factor(reference, reading):
+    with pytest.raises(LearningError, match=r"allowed is 0\.5 to 2"):
+        calibrate_against("airflow", [(reference, reading)])
+
+
+def test_air_speeds_are_far_off_whichever_of_the_two_is_large():
+    """Pairs that contradict each other by more than either speaks of: 1.0 against 3.2, 3.0 against 0.9."""
+    found = calibrate_against("airflow", [(1.0, 3.2), (3.0, 0.9)])
+    assert not found.good
+
+
+@pytest.mark.parametrize(
+    ("kind", "points", "off"),
+    [
+        ("humidity", [("NaCl", 25.0, 93.89)], "18.6 %RH"),
+        # Greenspan's 32.78 and 75.29 by a sensor that shows 12 points more and 6 points less: gain 1.73.
+        ("humidity", [("MgCl2", 25.0, 44.78), ("NaCl", 25.0, 69.29)], "%RH"),
+        ("temperature", [(21.0, 25.9)], "4.9 °C"),
+    ],
+)
+def test_a_correction_too_large_for_a_sound_sensor_is_told_however_well_it_fits(kind, points, off):
+    """How far a sound sensor may be off: common practice, no source."""
+    found = calibrate_humidity(points) if kind == "humidity" else calibrate_against(kind, points)
+    assert not found.good
+    assert found.verdict.startswith("far off")
+    assert off in found.verdict
+    assert "replace it, or look why" in found.verdict
+
+
+@pytest.mark.parametrize(
+    ("kind", "points", "told"),
+    [
+        ("humidity", [("NaCl", 25.0, 78.29)], "one point always fits its own offset"),
+        ("humidity", [("NaCl", 25.0, 78.29), ("MgCl2", 25.0, 35.78)], "two points always fit their own line"),
+        ("temperature", [(21.0, 22.0)], "one point always fits its own offset"),
+        ("airflow", [(1.0, 0.8)], "one point always fits its own factor"),
+    ],
+)
+def test_what_fits_whatever_it_is_is_not_called_good(kind, points, told):
+    found = calibrate_humidity(points) if kind == "humidity" else calibrate_against(kind, points)
+    words = " ".join(found.lines)
+    assert found.good
+    assert found.verdict == "plausible once corrected, but not tested"
+    assert told in words
+    assert "a further point would test it" in words
+    assert "after correction" not in words
+
+
+def test_a_further_point_tests_the_line():
+    """3 points high at three of Greenspan's salts at 25 degC."""
+    found = calibrate_humidity([("MgCl2", 25.0, 35.78), ("NaBr", 25.0, 60.57), ("NaCl", 25.0, 78.29)])
+    assert found.verdict == "good once corrected"
+    assert "0.00 %RH after correction" in found.lines[0]
+
+
+def test_a_sensor_that_agrees_with_its_reference_is_good_from_one_point():
+    assert calibrate_against("temperature", [(21.0, 21.1)]).verdict == "good once corrected"
+
+
+def test_a_cell_says_what_was_not_tried():
+    """Up only and nothing twice: neither a way down nor a repeat; two loads alone always fit their line."""
+    up = calibrate_cell([(0.0, 0.0), (2.0, 2.001), (5.0, 5.0)], 0.001)
+    assert "hysteresis: not tried" in " ".join(up.lines)
+    assert "repeatability: not tried" in " ".join(up.lines)
+    assert not {"hysteresis_kg", "repeatability_kg"} & set(up.figures)
+    assert "linearity: not tried" not in " ".join(up.lines)
+    two = calibrate_cell([(0.0, 0.0), (5.0, 5.0), (5.0, 5.002), (0.0, 0.001)], 0.001)
+    assert "linearity: not tried" in " ".join(two.lines)
+    assert "hysteresis 1.0 g" in " ".join(two.lines)
+    assert "repeatability 2.0 g" in " ".join(two.lines)
+
+
+def test_masses_in_pounds_are_no_correction_of_a_cell():
+    """1 lb is 0.45359237 kg (international agreement of 1959)."""
+    with pytest.raises(LearningError, match=r"gain of 2\.20; allowed is 0\.5 to 2"):
+        calibrate_cell([(pounds, 0.45359237 * pounds) for pounds in (0.0, 5.0, 10.0)], 0.001)
+
+
+def test_an_interval_as_large_as_the_load_is_refused_with_both():
+    """OIML R 76-1:2006 table 3 wants at least 100 intervals of class III (from memory)."""
+    with pytest.raises(LearningError, match=r"interval: received 5000 g.*80 g.*largest load, 8 kg"):
+        calibrate_cell([(0.0, 0.0), (4.0, 4.0), (8.0, 8.0)], 5.0)
+
+
+@pytest.mark.parametrize("name", ["NaCl", "nacl", "sodium chloride", "Sodium-Chloride"])
+def test_salts_go_by_their_formula_or_their_name(name):
+    assert salt_humidity(name, 25.0)[0] == pytest.approx(75.29)
+
+
+def test_every_salt_has_a_name_of_its_own():
+    names = [salt.name for salt in SALTS.values()]
+    assert all(
+        salt_humidity(name, 20.0) == salt_humidity(formula, 20.0) for formula, name in zip(SALTS, names, strict=True)
+    )
+    assert len(set(names)) == len(SALTS) == 8
