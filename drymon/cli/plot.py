@@ -150,18 +150,21 @@ def model_picture(config: "HomeConfig", coat: str) -> "Figure":
     from drymon.cli.home import DATABASE, record_of, warn_of_models
     from drymon.cli.weighed import weighed_runs
     from drymon.messages.coat_models import load_models
-    from drymon.views.plots.coat import draw_model, points_of
+    from drymon.views.coat_basis import basis_of, first_number
+    from drymon.views.plots.coat import NUMBER, draw_model, points_of
 
     warn_of_models(config)
     models = load_models(config.path)
-    if coat not in models:
-        raise _unknown("coat model", coat, models)
+    basis = basis_of(coat, config.room, models)
+    if basis is None:
+        raise _unknown("coat or coat model", coat, {*models, *config.room.coat_by_name})
+    number = first_number(coat, config.room, NUMBER)
     runs = []
     if (config.path / DATABASE).exists():
         with record_of(config) as record:
             runs = [run for run in weighed_runs(config, record, coats=[coat]) if run.used]
-    points = [found for run in runs if (found := points_of(run, models[coat]))]
-    return draw_model(models[coat], config.room.coat_by_name.get(coat), points)
+    points = [found for run in runs if (found := points_of(run, basis.model, number))]
+    return draw_model(basis.model, config.room.coat_by_name.get(coat), points, number, basis.source)
 
 
 def _rack(config: "HomeConfig", name: str) -> "Rack":

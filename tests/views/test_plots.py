@@ -21,6 +21,8 @@ from drymon.errors import SetupError
 from drymon.learning.run import Run, RunAir
 from drymon.messages.coat_models import load_models
 from drymon.shop.outcome import State
+from drymon.shop.setup import Recipe
+from drymon.views.coat_basis import basis_of, first_number
 from drymon.views.plots.coat import RunPoints, draw_model, expected, points_of
 from drymon.views.plots.rack import draw_rack
 from drymon.views.plots.room import draw_room, future_end
@@ -110,6 +112,51 @@ def test_a_model_is_drawn_with_its_runs(tmp_path: Path):
     said = words(draw_model(model, None, [run]), tmp_path)
     assert "Coat model backup" in said
     assert {"open", "pocketed", "deep", "whole tree", "1 weighed run", "no weighed run"} <= set(said)
+
+
+def test_a_model_says_how_many_trees_are_dry_by_when_to_the_tenth(tmp_path: Path):
+    """By the crossings of the curves that are drawn: half of the trees at the middle one, 19 of 20 at the lower one."""
+    model = load_models(None)["backup"]
+    figure = draw_model(model)
+    said = [text.get_text() for text in figure.axes[0].texts]
+    found = next(re.fullmatch(r"half of such trees\nare dry by (\S+) h,\n19 of 20 by (\S+) h", words) for words in said
+                 if words.startswith("half"))  # fmt: skip
+    assert found is not None
+    middle = figure.axes[0].lines[0]
+    assert np.interp(95.0, middle.get_ydata(), middle.get_xdata()) == pytest.approx(float(found[1]), abs=0.15)
+    assert float(found[1]) < float(found[2])
+    assert "." in found[1]
+    label = figure.axes[2].get_xlabel()
+    assert label == "hours after the dip, in this air"
+
+
+def test_a_model_is_drawn_as_the_coat_that_the_recipes_make_of_it(tmp_path: Path):
+    room = replace(
+        ROOM, recipes=(Recipe("a", ("prime", "backup", "backup")), Recipe("b", ("prime", "prime", "backup")))
+    )
+    assert [first_number(name, room, 3) for name in ("prime", "backup", "seal")] == [1, 2, 3]
+    said = words(draw_model(load_models(None)["prime-first"], None, (), 1), tmp_path)
+    assert any("as coat 1 in air of" in text for text in said)
+
+
+def test_a_coat_without_a_model_of_its_own_is_drawn_by_its_familys(tmp_path: Path):
+    basis = basis_of("prime", ROOM, load_models(None))
+    assert basis is not None
+    assert (basis.model.name, basis.source, basis.is_own) == ("prime", "prime-first", False)
+    said = words(draw_model(basis.model, None, (), 1, basis.source), tmp_path)
+    assert "Coat model prime" in said
+    assert any(text.startswith("no model of its own yet: goes by the model of prime-first") for text in said)
+    assert basis_of("mud", ROOM, load_models(None)) is None
+    own = basis_of("backup", ROOM, load_models(None))
+    assert own is not None
+    assert own.is_own
+
+
+def test_no_weighing_is_cut_off_below_zero():
+    model = load_models(None)["backup"]
+    axes = draw_model(model, None, [RunPoints("r-1", "open", [0.3, 3.0, 9.0], [-0.12, 0.8, 1.07])]).axes[0]
+    assert axes.get_ylim()[0] < -12
+    assert axes.get_ylim()[1] > 107
 
 
 @pytest.mark.parametrize("draw", [tree, rack, room])

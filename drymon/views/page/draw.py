@@ -16,10 +16,11 @@ from drymon.messages.config import load_home
 from drymon.messages.settings import HomeConfig
 from drymon.shop.setup import Rack
 from drymon.store import Store
+from drymon.views.coat_basis import basis_of, first_number
 from drymon.views.gather import air_path, pressure_of, rack_air, verdicts_by_tree
 from drymon.views.history import coats_on, last_life
 from drymon.views.page.long_air import draw_long_air, long_air
-from drymon.views.plots.coat import draw_model
+from drymon.views.plots.coat import NUMBER, draw_model
 from drymon.views.plots.psychrometric import draw_psychrometric
 from drymon.views.plots.rack import draw_rack
 from drymon.views.plots.room import future_end
@@ -50,10 +51,11 @@ def main(words: list[str]) -> int:
 def draw(config: HomeConfig, store: Store, kind: str, name: str, hours: int, now: datetime) -> Figure:
     """The picture asked for; SetupError where its subject is not known."""
     if kind == "model":
-        models = load_models(config.path)
-        if name not in models:
+        basis = basis_of(name, config.room, load_models(config.path))
+        if basis is None:
             raise SetupError(f"no coat model {name!r}")
-        return draw_model(models[name], config.room.coat_by_name.get(name))
+        number = first_number(name, config.room, NUMBER)
+        return draw_model(basis.model, config.room.coat_by_name.get(name), (), number, basis.source)
     if kind == "tree":
         return _tree(config, store, name, now)
     rack = config.room.rack_by_name.get(name)

@@ -2,8 +2,9 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from flask import Flask, abort
 
@@ -11,8 +12,10 @@ from drymon.drying.coat_model import CoatModel
 from drymon.drying.quantities import Quantity
 from drymon.errors import SetupError
 from drymon.messages.coat_models import load_models
+from drymon.shop.corrected import sensor_name
 from drymon.shop.outcome import SensorStatus
 from drymon.store import Calibration
+from drymon.views.coat_basis import basis_of, error_words, range_origin, range_words, runs_words
 from drymon.views.page.desk import Desk
 from drymon.views.page.room_view import sensors
 
@@ -20,19 +23,19 @@ DUE_AFTER = timedelta(days=365)
 """For a calibration that does not say itself when it is due. Common practice, no source."""
 
 CALIBRATED = (Quantity.HUMIDITY.value, Quantity.AIRFLOW.value, Quantity.WEIGHT.value)
-RANGES = {"temperature_c": "°C", "humidity_pct": "% RH", "airflow_m_per_s": "m/s", "number": "coats"}
 FEW_RUNS = 9
 """Below this many runs an interval rests on the starting ranges as much as on the shop's own weighings."""
 
 
 @dataclass(frozen=True, slots=True)
 class SensorView:
-    """A sensor, and when it was last held against a reference; `due` None: it needs no calibration."""
+    """A sensor, when it was last held against a reference, and the day by which it is due again; None: never."""
 
     status: SensorStatus
     calibrated: datetime | None
-    due: datetime | None
+    due: date | None
     needs: bool
+    overdue: bool = False
 
 
 def add(app: Flask, desk: Desk) -> None:
@@ -40,25 +43,35 @@ def add(app: Flask, desk: Desk) -> None:
 
     @app.get("/evidence")
     def evidence() -> Any:
-        models = _models(desk)
-        named = [coat.name for coat in desk.room.coats]
-        store = desk.store()
+        models, store, words = _models(desk), desk.store(), desk.words()
+        today = words.now.astimezone(ZoneInfo(desk.room.timezone)).date()
         return desk.render(
             "evidence.html",
-            models=[(name, desk.room.coat_by_name[name], models.get(name)) for name in named],
-            ranges=RANGES,
+            models=[(coat, basis_of(coat.name, desk.room, models)) for coat in desk.room.coats],
             few=FEW_RUNS,
-            sensors=_sensor_views(sensors(store, desk.room, desk.words().now), store.calibrations(), desk.words().now),
+            runs_words=runs_words,
+            error_words=error_words,
+            sensors=sensor_views(sensors(store, desk.room, words.now), store.calibrations(), today),
             refused=store.latest_refused(10),
             refused_count=store.refused_count(),
         )
 
     @app.get("/coat/<name>")
     def coat(name: str) -> Any:
-        model = _models(desk).get(name)
-        if model is None:
-            abort(404, f"no coat model {name[:60]!r} here")
-        return desk.render("coat.html", model=model, kind=desk.room.coat_by_name.get(name), ranges=RANGES, few=FEW_RUNS)
+        basis = basis_of(name, desk.room, _models(desk))
+        if basis is None:
+            abort(404, f"no coat and no coat model {name[:60]!r} here")
+        return desk.render(
+            "coat.html",
+            basis=basis,
+            model=basis.model,
+            kind=desk.room.coat_by_name.get(name),
+            few=FEW_RUNS,
+            runs_words=runs_words,
+            error=error_words(basis.model.error),
+            ranges=range_words(basis.model),
+            range_origin=range_origin(basis.model),
+        )
 
 
 def _models(desk: Desk) -> Mapping[str, CoatModel]:
@@ -69,24 +82,24 @@ def _models(desk: Desk) -> Mapping[str, CoatModel]:
         return {}
 
 
-def _sensor_views(
-    found: Sequence[SensorStatus], calibrations: Sequence[Calibration], now: datetime
-) -> list[SensorView]:
+def sensor_views(found: Sequence[SensorStatus], calibrations: Sequence[Calibration], today: date) -> list[SensorView]:
+    """The sensors with their newest calibrations, those to look at first. today: on the room's calendar."""
     newest = {calibration.sensor: calibration for calibration in calibrations}
     views = []
     for status in found:
-        names = (f"{status.place}/{status.quantity}/{status.sensor}".rstrip("/"), status.sensor, status.place)
-        last = next((newest[name] for name in names if name and name in newest), None)
-        views.append(SensorView(status, last.time if last else None, _due(last), status.quantity in CALIBRATED))
-    return sorted(views, key=lambda view: (view.status.state == "ok", not (view.needs and _is_due(view, now))))
+        # A load cell is known by its name alone, wherever it hangs.
+        cell = status.sensor if status.quantity == Quantity.WEIGHT.value else ""
+        last = newest.get(sensor_name(status.place, status.quantity, status.sensor)) or newest.get(cell)
+        due, needs = (_due(last) if last else None), status.quantity in CALIBRATED
+        views.append(SensorView(status, last.time if last else None, due, needs or last is not None, _past(due, today)))
+    return sorted(views, key=lambda view: (view.status.state == "ok", not (view.needs and view.overdue)))
 
 
-def _due(last: Calibration | None) -> datetime | None:
-    if last is None:
-        return None
+def _due(last: Calibration) -> date:
+    """The last day on which it holds; what people write is a date, on the room's calendar."""
     said = last.document.get("due")
-    return datetime.fromisoformat(said) if isinstance(said, str) else last.time + DUE_AFTER
+    return datetime.fromisoformat(said).date() if isinstance(said, str) else (last.time + DUE_AFTER).date()
 
 
-def _is_due(view: SensorView, now: datetime) -> bool:
-    return view.due is None or view.due <= now
+def _past(due: date | None, today: date) -> bool:
+    return due is None or due < today

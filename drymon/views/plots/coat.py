@@ -15,17 +15,23 @@ from drymon.drying.possible import weighted_quantiles
 from drymon.learning.run import Run, thinned
 from drymon.shop.events import SHELTERS
 from drymon.shop.setup import CoatType
+from drymon.views.coat_basis import Basis, kind_words, runs_words
 from drymon.views.plots.marks import BESIDE, note
-from drymon.views.plots.style import BLUE, INK, QUIET, SKY, VERMILLION, drawing, panels, paper
+from drymon.views.plots.style import BLUE, INK, LEFT, QUIET, SKY, VERMILLION, drawing, panels, paper
 
 Array = npt.NDArray[np.float64]
+Curves = tuple[Array, Array, Array, Array, Array]
 
 NUMBER = 3
-"""The coat's number in the picture: soaking into the coats below is well under way."""
+"""The coat's number where no recipe says one: soaking into the coats below is well under way."""
 FIRST_H, LAST_H, STEPS = 0.25, 336.0, 160
 TICKS_H = (0.5, 1, 2, 4, 8, 12, 24, 48, 96, 168, 336)
 MARKERS = "osD^vP*X<>"
-RUN_WORDS = ", weighed runs by the hours of such air that could have taken as much; each scaled to end on the curve"
+POINT_WORDS = (
+    "points: weighings, each at the hours that this air would have needed to do what the run's own air did; a scale "
+    "does not know a shell's dry mass,\nso every run is scaled to end on the curve of the whole tree: its shape is "
+    "what can be compared"
+)
 AIR_WORDS = "22 °C, 50 % RH, about 0.6 m/s"
 
 
@@ -39,7 +45,7 @@ class RunPoints:
     gone: Sequence[float] | Array
 
 
-def points_of(run: Run, model: CoatModel) -> RunPoints | None:
+def points_of(run: Run, model: CoatModel, number: int = NUMBER) -> RunPoints | None:
     """A run's weighings on the model's axis; None where it has no air or lost no water.
 
     Hours count by what the air could take from a wet face, over what the reference air could. A scale does not know a
@@ -52,28 +58,42 @@ def points_of(run: Run, model: CoatModel) -> RunPoints | None:
     pace = run.air.deficit / run.air.resistance / reference
     edges_h = np.concatenate([[0.0], np.cumsum(pace * np.diff(run.air.edges_s))]) / 3600.0
     hours = np.interp(run.times_s, run.air.edges_s, edges_h)
-    grid, _, _, _, whole = expected(model, run.shelter)
+    grid, _, _, _, whole = expected(model, run.shelter, number)
     lost = (run.masses_kg[0] - run.masses_kg) / (run.masses_kg[0] - run.masses_kg[-1])
     return RunPoints(run.id, run.shelter, hours, lost * float(np.interp(hours[-1], grid, whole)))
 
 
-def draw_model(model: CoatModel, coat_type: CoatType | None = None, runs: Sequence[RunPoints] = ()) -> Figure:
-    """One panel a shelter: share of removable water gone from the slowest part over time, with 5 and 95 % bounds."""
+def draw_model(
+    model: CoatModel,
+    coat_type: CoatType | None = None,
+    runs: Sequence[RunPoints] = (),
+    number: int = NUMBER,
+    source: str = "",
+) -> Figure:
+    """One panel a shelter: share of removable water gone from the slowest part over time, with 5 and 95 % bounds.
+
+    number: the coat's place on the shell. source: the model that this one was taken from, where the coat has none of
+    its own.
+    """
     with drawing():
-        origin = "starting model, from published ranges" if model.is_starting_model else f"{model.runs} weighed runs"
-        also = textwrap.shorten(model.origin, 150, placeholder=" …")
-        figure = paper(f"Coat model {model.name}", f"{origin} · coat {NUMBER} in air of {AIR_WORDS}", 7.4, also)
+        basis = Basis(model, source or model.name)
+        told = kind_words(basis)
+        also = textwrap.shorten(("" if basis.is_own else f"{source}: ") + model.origin, 150, placeholder=" …")
+        figure = paper(f"Coat model {model.name}", f"{told} · as coat {number} in air of {AIR_WORDS}", 7.7, also)
         needed = coat_type.dry_at if coat_type else 0.95
-        for shelter, axes in zip(SHELTERS, panels(figure, [1, 1, 1], gap=0.2, foot=0.62, head=1.12), strict=True):
-            _draw_shelter(axes, model, shelter, needed, [run for run in runs if run.shelter == shelter])
+        for shelter, axes in zip(SHELTERS, panels(figure, [1, 1, 1], gap=0.2, foot=0.92, head=1.12), strict=True):
+            own = [run for run in runs if run.shelter == shelter]
+            _draw_shelter(axes, expected(model, shelter, number), shelter, needed, own)
             axes.set_xticklabels([f"{hour:g}" for hour in TICKS_H] if shelter == SHELTERS[-1] else [])
             if shelter == SHELTERS[-1]:
-                axes.set_xlabel("hours after the dip" + (RUN_WORDS if runs else ""))
+                axes.set_xlabel("hours after the dip, in this air")
+        if runs:
+            figure.text(LEFT, 0.16 / 7.7, POINT_WORDS, fontsize=7.5, color=QUIET, va="bottom")
         return figure
 
 
-def _draw_shelter(axes: Axes, model: CoatModel, shelter: str, needed: float, runs: Sequence[RunPoints]) -> None:
-    hours, low, best, high, whole = expected(model, shelter)
+def _draw_shelter(axes: Axes, curves: Curves, shelter: str, needed: float, runs: Sequence[RunPoints]) -> None:
+    hours, low, best, high, whole = curves
     axes.set_xscale("log")
     axes.fill_between(hours, 100 * low, 100 * high, color=SKY, alpha=0.35, linewidth=0)
     axes.plot(hours, 100 * best, color=BLUE, linewidth=1.8)
@@ -84,23 +104,28 @@ def _draw_shelter(axes: Axes, model: CoatModel, shelter: str, needed: float, run
     axes.axhline(100 * needed, color=INK, linewidth=1.0, linestyle=(0, (5, 3)))
     for marker, run in zip(MARKERS * (1 + len(runs) // len(MARKERS)), runs, strict=False):
         axes.plot(run.hours, 100 * np.asarray(run.gone), marker, markersize=3.5, color=VERMILLION, alpha=0.75)
+    _dress(axes, runs)
+    note(axes, shelter, (0, 96), (8, -6), counted=BESIDE, size=10, bold=True, va="top", ground=True)
+    note(axes, f"{100 * needed:.0f} % needed", (1, 100 * needed), (7, 0), counted=BESIDE, color=INK)
+    note(axes, _crossings(hours, low, best, needed), (1, 56), (7, 0), counted=BESIDE, color=BLUE)
+    weighed = runs_words(len(runs)) if runs else "no weighed run"
+    note(axes, weighed, (1, 14), (7, 0), counted=BESIDE, color=QUIET)
+
+
+def _dress(axes: Axes, runs: Sequence[RunPoints]) -> None:
     axes.set_xlim(FIRST_H, LAST_H)
     axes.set_xticks(TICKS_H)
     axes.minorticks_off()
-    axes.set_ylim(0, 104)
+    gone = [100 * float(share) for run in runs for share in run.gone]
+    axes.set_ylim(min([-3.0, *(share - 3 for share in gone)]), max([104.0, *(share + 3 for share in gone)]))
     axes.set_yticks([0, 25, 50, 75, 100])
     axes.set_ylabel("water gone, %")
     axes.grid(axis="both")
-    note(axes, shelter, (0, 96), (8, -6), counted=BESIDE, size=10, bold=True, va="top", ground=True)
-    weighed = f"{len(runs)} weighed run{'s' if len(runs) > 1 else ''}" if runs else "no weighed run"
-    note(axes, f"{100 * needed:.0f} % needed", (1, 100 * needed), (7, 0), counted=BESIDE, color=INK)
-    note(axes, _crossings(hours, low, best, needed), (1, 60), (7, 0), counted=BESIDE, color=BLUE)
-    note(axes, weighed, (1, 22), (7, 0), counted=BESIDE, color=QUIET)
 
 
-def expected(model: CoatModel, shelter: str) -> tuple[Array, Array, Array, Array, Array]:
+def expected(model: CoatModel, shelter: str, number: int = NUMBER) -> Curves:
     """Hours, the 5 %, best and 95 % share gone from the slowest part, and the best of the whole tree; reference air."""
-    coats = dips.possible_coats(model, NUMBER, shelter)
+    coats = dips.possible_coats(model, number, shelter)
     hours = np.concatenate([[0.0], np.geomspace(FIRST_H, LAST_H, STEPS)])
     left = np.ones_like(coats.water)
     weights = np.full(left.shape[-1], 1.0 / left.shape[-1])
@@ -115,9 +140,14 @@ def expected(model: CoatModel, shelter: str) -> tuple[Array, Array, Array, Array
 
 
 def _crossings(hours: Array, low: Array, best: Array, needed: float) -> str:
-    """When half, and when 95 % of such coats are dry."""
-    words = []
-    for curve, label in ((best, "half"), (low, "95 %")):
-        dry = np.flatnonzero(curve >= needed)
-        words.append(f"{label} dry by {hours[dry[0]]:.0f} h" if len(dry) else f"{label} not in 14 d")
-    return "\n".join(words)
+    """When half, and when 19 of 20 of such trees have lost what is needed."""
+    half, most = (_when(hours, curve, needed) for curve in (best, low))
+    return f"half of such trees\nare dry {half},\n19 of 20 {most}"
+
+
+def _when(hours: Array, curve: Array, needed: float) -> str:
+    dry = np.flatnonzero(curve >= needed)
+    if not len(dry):
+        return f"not in {LAST_H / 24:.0f} days"
+    by = float(hours[dry[0]])
+    return f"by {by:.1f} h" if by < 10 else f"by {by:.0f} h"

@@ -4,10 +4,10 @@ from collections.abc import Iterator, Mapping
 from functools import partial
 
 from drymon import __version__
-from drymon.drying.coat_model import CoatModel
 from drymon.shop.events import Dip, Leave, Look, TreeEvent
 from drymon.shop.outcome import State, Verdict
 from drymon.shop.reasons import REASONS, Effect
+from drymon.views.coat_basis import FEWEST_TO_SAY, Basis
 from drymon.views.report import overview
 from drymon.views.report.coat_words import coat_blocks, coat_name, dryness, in_force, rack_name
 from drymon.views.report.document import Block, Document, Facts, Heading, Paragraph, Picture, Table
@@ -195,22 +195,26 @@ def _alarms(record: ShellRecord, clock: RoomClock) -> Iterator[Block]:
 def _models(record: ShellRecord) -> Iterator[Block]:
     """Each coat's model as it is in this home now; the verdicts themselves say whether it was a starting one then."""
     yield Heading("What the verdicts rest on")
-    rows = tuple(_model(name, model, record) for name, model in record.models)
+    rows = tuple(_model(name, basis, record) for name, basis in record.models)
     head = ("coat", "model", "weighed runs behind it", "what this shell's verdicts said")
     yield Table(head, rows, (1.2, 2.2, 1.6, 2.6), (), "Coat models, as they are in this home now")
-    for name, model in record.models:
-        if model is not None:
-            yield Paragraph(f"{name}: {model.origin}", "quiet")
+    for name, basis in record.models:
+        if basis is not None:
+            yield Paragraph(f"{name}: {basis.model.origin}", "quiet")
 
 
-def _model(name: str, model: CoatModel | None, record: ShellRecord) -> tuple[str, ...]:
+def _model(name: str, basis: Basis | None, record: ShellRecord) -> tuple[str, ...]:
     codes = {r.code for v in record.verdicts if v.coat == name for r in v.reasons}
     then = "starting model, wide bounds" if "starting-model" in codes else "no starting model"
-    if model is None:
+    if basis is None:
         return name, "none of that name", "—", then
+    if not basis.is_own:
+        return name, f"the model of {basis.source}, bounds widened", "none of this coat", then
+    model = basis.model
     if model.is_starting_model:
         return name, "starting, from published ranges", "none of this shop", then
-    error = f", half of those left out within {model.error['median_pct']:.0f} %" if "median_pct" in model.error else ""
+    judged = "median_pct" in model.error and model.error.get("runs", FEWEST_TO_SAY) >= FEWEST_TO_SAY
+    error = f", half of those left out within {model.error['median_pct']:.0f} %" if judged else ""
     return name, "fitted on this shop's weighings", f"{model.runs}{error}", then
 
 

@@ -14,6 +14,7 @@ from drymon.shop.outcome import Verdict
 from drymon.shop.setup import Band, CoatType, RoomSetup
 from drymon.store import Calibration, Channel, Store
 from drymon.views.air_record import AirRecord
+from drymon.views.coat_basis import Basis, basis_of
 from drymon.views.history import CoatHistory
 from drymon.views.report.air import AirSeen, air_seen
 
@@ -79,7 +80,7 @@ class ShellRecord:
     life: Life
     coats: tuple[CoatRecord, ...]
     alarms: tuple[AlarmRecord, ...]
-    models: tuple[tuple[str, CoatModel | None], ...]
+    models: tuple[tuple[str, Basis | None], ...]
     sensors: tuple[SensorRecord, ...]
     earlier: tuple[tuple[datetime, datetime], ...]
     until: datetime
@@ -113,7 +114,7 @@ def shell_record(
         life=life,
         coats=coats,
         alarms=tuple(_alarms(store, tree, life)),
-        models=tuple((name, models.get(name)) for name in names),
+        models=tuple((name, basis_of(name, room, models)) for name in names),
         sensors=tuple(_sensors(store, air, life)),
         earlier=tuple((other.begin, other.end) for other in lives if other.begin < life.begin),
         until=life.end,
