@@ -10,6 +10,8 @@ tells the size of the step. Evaporation is slow and never adds mass, so a lastin
 - away altogether: the tree was lifted, its last mass is remembered and compared with what is hung back;
 - smaller, either way: the zero moved (a draught, a touched cable); the mass goes on where it was.
 
+A coarse cell shows the same digits for minutes and then the next ones: its step is learnt, and is no jump.
+
 Drift slower than the gate cannot be seen by any filter; `weight_evidence` carries it as a random walk. Masses in kg,
 times in s (any common origin), rates in kg/s. Pure and cheap: about 10 microseconds a reading.
 """
@@ -66,7 +68,8 @@ class WeightSignal:
     mass, rate: smoothed mass (kg, without zero shifts) and its change (kg/s), with variances and covariance; noise:
     standard deviation of one reading, learnt; shift: sum of the zero's jumps, to be subtracted from raw readings;
     step: the jump found with this very reading, else None; waiting: readings outside the gate, not yet explained;
-    hung: mass of the tree before it was lifted, None while it hangs; taken, rejected: readings used and thrown away.
+    hung: mass of the tree before it was lifted, None while it hangs; taken, rejected: readings used and thrown away;
+    raw: the reading itself, kg; digit: the smallest step that raw readings have made, infinite before the first.
     """
 
     time_s: float
@@ -82,6 +85,8 @@ class WeightSignal:
     hung: float | None = None
     taken: int = 1
     rejected: int = 0
+    raw: float = math.nan
+    digit: float = math.inf
 
     @property
     def mass_sd(self) -> float:
@@ -100,6 +105,7 @@ _RATE_MEMORY_S = 1.0e5  # and by a fifth of itself
 _LEARN, _USUAL_S, _SPARSE = 0.04, 15.0, 3.0  # of the noise by each reading; sparse readings teach more each
 _MOST_WAITING = 40
 _WARM_UP = 5
+_SAME_KG = 1e-6  # raw readings nearer than this are the same digits
 
 
 def step(signal: WeightSignal | None, time_s: float, mass_kg: float, cell: Cell = Cell()) -> WeightSignal:
@@ -108,6 +114,7 @@ def step(signal: WeightSignal | None, time_s: float, mass_kg: float, cell: Cell 
         return _begin(time_s, mass_kg, cell)
     if not math.isfinite(mass_kg) or time_s <= signal.time_s:
         return replace(signal, step=None, rejected=signal.rejected + 1)
+    signal = _finer(signal, mass_kg, cell)
     if time_s - signal.time_s > cell.gap_s:
         return _after_gap(signal, time_s, mass_kg, cell)
     ahead = _predict(signal, time_s)
@@ -115,6 +122,21 @@ def step(signal: WeightSignal | None, time_s: float, mass_kg: float, cell: Cell 
     if _fits(ahead, surprise, cell):
         return _update(ahead, surprise, cell, time_s - signal.time_s)
     return _wait(ahead, time_s, mass_kg, cell)
+
+
+def _finer(signal: WeightSignal, mass_kg: float, cell: Cell) -> WeightSignal:
+    """The signal with its digits' step, and a reading's noise no less than they leave open."""
+    change = abs(mass_kg - signal.raw)
+    digit = min(signal.digit, change) if change > _SAME_KG else signal.digit
+    noise = max(signal.noise, rounding(digit, cell))
+    return replace(signal, raw=mass_kg, digit=digit, noise=noise)
+
+
+def rounding(digit_kg: float, cell: Cell = Cell()) -> float:
+    """Standard deviation, kg, of what digits that move by `digit_kg` leave open; 0 where no step was seen that is
+    smaller than a dip's (a uniform error: digit / sqrt(12)).
+    """
+    return digit_kg / math.sqrt(12.0) if digit_kg <= cell.dip_kg else 0.0
 
 
 def _fits(ahead: WeightSignal, surprise: float, cell: Cell) -> bool:
@@ -125,13 +147,16 @@ def _fits(ahead: WeightSignal, surprise: float, cell: Cell) -> bool:
     gate = cell.gate
     if ahead.waiting and (ahead.waiting[-1][1] - ahead.shift - ahead.mass) * surprise > 0:
         gate *= 0.5
-    return abs(surprise) <= gate * spread and surprise < max(cell.dip_kg, cell.gate * ahead.noise)
+    step = ahead.digit if ahead.digit <= cell.dip_kg else 0.0
+    return abs(surprise) <= max(gate * spread, step + gate * ahead.mass_sd) and surprise < max(
+        cell.dip_kg, cell.gate * ahead.noise
+    )
 
 
 def _begin(time_s: float, mass_kg: float, cell: Cell) -> WeightSignal:
     if not math.isfinite(mass_kg):
         raise ValueError(f"first reading of a cell: received {mass_kg} kg, a finite mass is needed; skip it")
-    return WeightSignal(time_s, mass_kg, 0.0, cell.noise_kg**2, 0.0, _RATE_SD**2, cell.noise_kg)
+    return WeightSignal(time_s, mass_kg, 0.0, cell.noise_kg**2, 0.0, _RATE_SD**2, cell.noise_kg, raw=mass_kg)
 
 
 def _predict(signal: WeightSignal, time_s: float) -> WeightSignal:
@@ -155,7 +180,8 @@ def _update(ahead: WeightSignal, surprise: float, cell: Cell, since_s: float = 0
     gain, rate_gain = ahead.variance / total, ahead.covariance / total
     ratio = min(surprise**2 / total, 9.0)
     learn = _LEARN * min(max(since_s / _USUAL_S, 1.0), _SPARSE)
-    noise = max(ahead.noise * math.sqrt(1.0 + learn * (ratio - 1.0)), cell.smallest_noise_kg)
+    least = max(cell.smallest_noise_kg, rounding(ahead.digit, cell))
+    noise = max(ahead.noise * math.sqrt(1.0 + learn * (ratio - 1.0)), least)
     return replace(
         ahead,
         mass=ahead.mass + gain * surprise,
@@ -215,7 +241,7 @@ def _settle(held: WeightSignal, level: float, spread: float, cell: Cell) -> Weig
     rough = max(held.noise, min(spread, cell.dip_kg))
     fresh = replace(held, waiting=(), taken=held.taken + 1, noise=min(rough, 3.0 * held.noise))
     if held.taken <= _WARM_UP:
-        return replace(_begin(held.time_s, level, cell), noise=rough)
+        return replace(_begin(held.time_s, level, cell), noise=rough, raw=held.raw, digit=held.digit)
     if held.hung is not None:
         return _hang(fresh, since, level, rough, cell)
     if size < -max(cell.lifted_share * abs(held.mass), cell.dip_kg):

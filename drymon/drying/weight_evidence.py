@@ -53,6 +53,28 @@ def bench_sd(mass_kg: float | Array) -> Array:
     return np.maximum(BENCH_SD_KG, BENCH_SHARE * np.asarray(mass_kg))
 
 
+FEWEST_DIGITS, SAME_KG, AS_MULTIPLE = 4, 2e-4, 0.06
+"""Different values that show the digits of a scale; smaller steps than these are none; share of a step by which a
+difference may miss being a multiple of it, for values that were converted from other units.
+"""
+
+
+def bench_sds(masses_kg: Array) -> Array:
+    """Standard deviations of hand weighings (weighings,), kg: `bench_sd`, and what the scale's digits leave open where
+    all differences are multiples of one step (a uniform error: step / sqrt(12)).
+    """
+    return np.asarray(np.hypot(bench_sd(masses_kg), _step_of(masses_kg) / np.sqrt(12.0)))
+
+
+def _step_of(masses_kg: Array) -> float:
+    steps = np.diff(np.unique(masses_kg))
+    steps = steps[steps > SAME_KG]
+    if len(steps) + 1 < FEWEST_DIGITS:
+        return 0.0
+    multiples = steps / steps.min()
+    return float(steps.min()) if np.all(np.abs(multiples - np.round(multiples)) < AS_MULTIPLE) else 0.0
+
+
 @dataclass(frozen=True, slots=True)
 class AreaPrior:
     """Wet area of the tree, m2: median, and standard deviation of its logarithm; one for all members or (members,)."""

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from drymon.drying import sorption, surface, weight
-from drymon.drying.weight_evidence import bench_sd
+from drymon.drying.weight_evidence import bench_sds
 from drymon.learning.run import Run, RunAir
 
 Array = npt.NDArray[np.float64]
@@ -56,7 +56,7 @@ class Weighed:
 def from_bench(weighings: Sequence[tuple[float, float]]) -> Weighed:
     """Hand weighings (s since the dip, kg), each with a bench scale's error."""
     times, masses = _columns(sorted(weighings))
-    return Weighed(times, masses, _dripping(times, masses, bench_sd(masses)), False)
+    return Weighed(times, masses, _dripping(times, masses, bench_sds(masses)), False)
 
 
 def from_cell(readings: Iterable[tuple[float, float]]) -> Weighed:
@@ -83,6 +83,8 @@ def from_cell(readings: Iterable[tuple[float, float]]) -> Weighed:
     if signal is not None and signal.rejected > 0.2 * (signal.taken + signal.rejected):
         notes.append("the cell's readings were often disturbed")
     times, masses, sds = _smoothed(*_columns(accepted), noise)
+    if signal is not None:  # readings between two steps of the digits share their error
+        sds = np.hypot(sds, weight.rounding(signal.digit))
     return Weighed(times, masses, _dripping(times, masses, sds), True, tuple(notes))
 
 

@@ -115,9 +115,9 @@ def _after(cell: _Cell | None, at: float, value: float) -> _Cell:
 
 def _found(cell: _Cell, at: float) -> Found:
     """The end of the line through what was kept, the filter's word where nothing was."""
-    mass, sd = cell.signal.mass, cell.signal.mass_sd
+    mass, sd, rounding = cell.signal.mass, cell.signal.mass_sd, weight.rounding(cell.signal.digit)
     if cell.kept:
         times, masses = np.array(cell.kept, dtype=np.float64).T
         mass, sd = weight.on_line(times, masses, cell.kept[-1][0], cell.signal.noise)
-    still = at - cell.digits.since
+    still, sd = at - cell.digits.since, math.hypot(sd, rounding)  # readings between two steps share their error
     return Found(mass, sd, mass + cell.signal.shift, cell.levels, still, cell.digits.step_kg, cell.rise)

@@ -61,8 +61,9 @@ def weighed(
     prior = water.weights if seen.prior is None else seen.prior
     left = coats.shares @ (water.left * coats.water)
     if isinstance(event, Weigh):
-        sd = float(weight_evidence.bench_sd(event.mass))
-        seen = replace(seen, prior=prior, bench=_longer(seen.bench, event, sd, left, spaced=False))
+        bench = _longer(seen.bench, event, 0.0, left, spaced=False)
+        sds = weight_evidence.bench_sds(np.array(bench.masses))  # all of them show the scale's digits
+        seen = replace(seen, prior=prior, bench=replace(bench, sds=tuple(map(float, sds))))
     else:
         seen = replace(seen, prior=prior, cell=_longer(seen.cell, event, event.sd, left, spaced=True))
         seen = without_stuck(_sized(seen, event, dipped_at), event)

@@ -11,7 +11,7 @@ from numpy.testing import assert_allclose
 from scipy.linalg import solve_discrete_are
 
 from drymon.drying import weight
-from drymon.drying.weight_evidence import AreaPrior, ScaleErrors, log_likelihood, weigh_members
+from drymon.drying.weight_evidence import AreaPrior, ScaleErrors, bench_sd, bench_sds, log_likelihood, weigh_members
 
 HOUR = 3600.0
 
@@ -49,6 +49,38 @@ def test_mass_and_rate_follow_the_truth_within_their_stated_error(readings):
     assert np.mean(np.abs(errors) < 2.0) > 0.85
     assert np.std(rates) * HOUR < 0.006  # g/h of a rate that begins at 100 g/h
     assert not steps(signals)
+
+
+@pytest.mark.parametrize("noise_kg", [0.0, 0.0002, 0.0012])
+@pytest.mark.parametrize("digit_kg", [0.001, 0.002, 0.005, 0.01])
+@pytest.mark.parametrize("every_s", [10.0, 60.0])
+def test_coarse_digits_hide_no_loss(noise_kg, digit_kg, every_s):
+    """A hobby cell shows whole grams or more: the same digits for minutes, then the next ones. All that left is seen,
+    to the step of the digits.
+    """
+    times = np.arange(0.0, 8 * HOUR, every_s)
+    noise = np.random.default_rng(11).normal(0.0, 1.0, times.size) * noise_kg
+    shown = np.round((drying_mass(times) + noise) / digit_kg) * digit_kg
+    signals = fold(times, shown)
+    late = [signal for signal in signals if signal.time_s > HOUR and not signal.waiting]
+    errors = np.array([signal.mass - drying_mass(signal.time_s) for signal in late])
+    assert np.abs(errors).max() < digit_kg + 3.0 * noise_kg
+    assert not steps(signals)
+
+
+@pytest.mark.parametrize(
+    ("shown", "step_kg"),
+    [
+        ([3.40, 3.35, 3.30, 3.30, 3.25, 3.25], 0.05),
+        ([value * 0.45359237 for value in (7.5, 7.4, 7.3, 7.3, 7.1)], 0.045359237),  # tenths of a pound
+        ([3.4121, 3.3987, 3.3702, 3.3519, 3.3500], 0.0),
+        ([3.40, 3.35], 0.0),
+    ],
+)
+def test_the_digits_of_hand_weighings_are_seen(shown, step_kg):
+    """Errors of rounding: uniform, sd = step / sqrt(12), beside the scale's own gram."""
+    expected = np.hypot(bench_sd(np.array(shown)), step_kg / math.sqrt(12.0))
+    assert_allclose(bench_sds(np.array(shown)), expected, rtol=0.05)
 
 
 def test_variance_settles_where_the_riccati_equation_says():
