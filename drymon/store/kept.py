@@ -5,19 +5,37 @@ from datetime import datetime
 from typing import Any
 
 from drymon.errors import SetupError
-from drymon.store.people import Calibration, LeftOut
+from drymon.store.people import TAKEN_BACK_BY, Calibration, LeftOut
 from drymon.store.store import Store
 
 
 def keep_calibration(store: Store, wanted: Mapping[str, Any], now: datetime) -> str:
-    """A `sensor` (by the name that corrections go by), its `kind` and the `document` of what was found, from now on."""
+    """A `sensor` (by the name that corrections go by), its `kind` and the `document` of what was found, from now on;
+    or (`act` "take-back", with `by`) its newest one no more.
+    """
     sensor, kind, document = (wanted.get(key) for key in ("sensor", "kind", "document"))
-    if not (isinstance(sensor, str) and isinstance(kind, str) and isinstance(document, dict)):
-        raise SetupError(
-            f"calibration: received {sorted(wanted)}; allowed are sensor and kind in words, and a document"
-        )
-    store.add_calibration(Calibration(now, sensor, kind, document))
-    return "readings from now on are corrected"
+    if isinstance(sensor, str) and isinstance(kind, str):
+        if wanted.get("act") == "take-back":
+            return _take_back(store, sensor, kind, str(wanted.get("by", "")), now)
+        if isinstance(document, dict):
+            store.add_calibration(Calibration(now, sensor, kind, document))
+            return "readings from now on are corrected"
+    raise SetupError(
+        f"calibration: received {sorted(wanted)}; allowed are sensor and kind in words, and a document or the act "
+        "take-back"
+    )
+
+
+def _take_back(store: Store, sensor: str, kind: str, by: str, now: datetime) -> str:
+    """Written down beside what it takes back: who reads the record later must see both."""
+    standing = store.calibrations(sensor, kind)
+    if not standing:
+        raise SetupError(f"{sensor} has no calibration to take back: its readings are taken as they come")
+    store.add_calibration(Calibration(now, sensor, kind, {TAKEN_BACK_BY: by}))
+    before = f"that of {standing[-2].time:%Y-%m-%d %H:%M} UTC holds again" if len(standing) > 1 else (
+        "its readings are taken as they come"
+    )  # fmt: skip
+    return f"{sensor}: the calibration of {standing[-1].time:%Y-%m-%d %H:%M} UTC is taken back; {before}"
 
 
 def change_run(store: Store, wanted: Mapping[str, Any], now: datetime) -> str:
