@@ -34,7 +34,7 @@ def run(args: Namespace) -> int:
     from drymon.cli.weighed import weighed_runs
     from drymon.errors import LearningError
     from drymon.learning.fit import fit_all
-    from drymon.messages.coat_models import write_model
+    from drymon.messages.coat_models import keep_from_elsewhere, write_model
 
     config = config_of(args)
     if args.coat:
@@ -44,7 +44,10 @@ def run(args: Namespace) -> int:
     if not any(one.used for one in runs if args.coat in (None, one.coat)):
         raise LearningError("no weighed run can be used yet; `drymon runs` says what there is and what is missing")
     fits = fit_all(runs, starts_of(config, runs), [args.coat] if args.coat else None)
+    elsewhere = _learnt_elsewhere(config, runs)
     for fit in fits:
+        if fit.model.name in elsewhere:
+            keep_from_elsewhere(elsewhere[fit.model.name], config.path)
         path = config.path / "models" / f"{fit.model.name}.toml"
         write_model(fit.model, path)
         print("\n".join(told(fit, runs)))
@@ -62,26 +65,34 @@ def _report(fits: "Sequence[TypeFit]", runs: "Sequence[Run]", config: "HomeConfi
 
 
 def starts_of(config: "HomeConfig", runs: "Sequence[Run]") -> "dict[str, CoatModel]":
-    """The model each coat's fit begins from.
-
-    One from another home if there is such, else the packaged one.
+    """The model each coat's fit begins from: one from another home if there is or was such, a starting model of the
+    home's own, else the packaged one.
     """
-    from drymon.messages.coat_models import load_models
+    from drymon.messages.coat_models import load_models, models_from_elsewhere
     from drymon.shop.starting import model_of
 
     packaged, home = load_models(None), load_models(config.path)
-    own_runs = {one.id for one in runs}
+    elsewhere = {**models_from_elsewhere(config.path), **_learnt_elsewhere(config, runs)}
     found = {}
     for coat in config.room.coats:
         start = model_of(coat, packaged)
         kept = home.get(coat.name)
-        if kept is not None and not kept.is_starting_model and not own_runs & set(kept.run_ids):
-            start = _less_sure(kept)
+        if coat.name in elsewhere:
+            start = _less_sure(elsewhere[coat.name])
         elif kept is not None and kept.is_starting_model:
             start = kept
         if start is not None:
             found[coat.name] = replace(start, name=coat.name, family=coat.family)
     return found
+
+
+def _learnt_elsewhere(config: "HomeConfig", runs: "Sequence[Run]") -> "dict[str, CoatModel]":
+    """By coat, fitted models in this home behind which none of its own runs are: they were copied here."""
+    from drymon.messages.coat_models import load_models
+
+    own_runs = {one.id for one in runs}
+    fitted = {name: model for name, model in load_models(config.path).items() if not model.is_starting_model}
+    return {name: model for name, model in fitted.items() if not own_runs & set(model.run_ids)}
 
 
 def _less_sure(model: "CoatModel") -> "CoatModel":

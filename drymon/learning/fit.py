@@ -152,7 +152,7 @@ def _fit_coat(runs: Sequence[Run], start: CoatModel, quick: bool, lent_by: int) 
     model = brought_forward(honest(model), late)
     left_out = [_again(one, brought_forward(honest(without), late), runs) for one, without in judged[best]]
     revealed = reveal_later(runs, start, best, truths)
-    model = told(model, runs, truths, left_out, lent_by)
+    model = told(model, start, runs, truths, left_out, lent_by)
     return TypeFit(model, start, tuple(runs), tried[best], tuple(left_out), tuple(revealed), tuple(truths), scores)
 
 

@@ -19,9 +19,9 @@ Vovk et al. 2005).
 """
 
 TAIL_SEEN_LEFT = 0.10
-TAIL_LOG_SD = 0.2
+TAIL_LOG_SD = 0.35
 """The tail counts as learnt when a run was weighed down to so little left, and the time to dry is known as well as
-this.
+this: half as well again as a starting model knows it, whose bounds may be trusted too.
 """
 
 
@@ -61,8 +61,8 @@ def _pooled(start: float, own: float, runs: int) -> float:
     return float(np.sqrt((start**2 + runs * own**2) / (1 + runs)))
 
 
-POCKET_SEEN_LEFT = 0.5
-"""A shelter counts as learnt when a run of its kind was weighed until its slow part had lost so much."""
+POCKET_SEEN_LEFT = 0.3
+"""A shelter counts as learnt when a run of its kind was weighed until so little was left in its slow part."""
 
 SEEN_MARGIN = {"temperature_c": (3.0, 1.0), "humidity_pct": (10.0, 1.0), "airflow_m_per_s": (0.1, 1.5)}
 """How far beyond the weighed air the physics may be trusted: so much more, and so many times
@@ -90,20 +90,24 @@ def _seen(runs: Sequence[Run], start: CoatModel) -> dict[str, tuple[float, float
 
 def told(
     model: CoatModel,
+    start: CoatModel,
     runs: Sequence[Run],
     truths: Sequence[tuple[float, float]],
     judged: Sequence[Judgement],
     lent_by: int,
 ) -> CoatModel:
-    """The model with its statements: error, origin, tail and shelters learnt or not."""
+    """The model with its statements: error, origin, tail and shelters learnt or not. What the start had learnt in
+    another home stays learnt.
+    """
+    before = () if start.is_starting_model else start.shelters_learned
     lowest = min((level for level, _ in truths), default=1.0)
     tail_learned = lowest <= TAIL_SEEN_LEFT and tail_log_sd(model) <= TAIL_LOG_SD
     return replace(
         model,
         error=summary(judged),
-        origin=_origin(len(runs), lent_by),
-        tail_learned=tail_learned,
-        shelters_learned=_shelters(model, runs, truths),
+        origin=_origin(len(runs), lent_by, start),
+        tail_learned=tail_learned or (start.tail_learned and not start.is_starting_model),
+        shelters_learned=_shelters(before, runs, truths),
     )
 
 
@@ -115,18 +119,20 @@ def tail_log_sd(model: CoatModel) -> float:
     return reference_log_sd(replace(model, dip_sd=dict.fromkeys(model.dip_sd, 0.0)))
 
 
-def _shelters(model: CoatModel, runs: Sequence[Run], truths: Sequence[tuple[float, float]]) -> tuple[str, ...]:
-    """Shelters whose slow zone was weighed far enough down to be told from the open faces."""
+def _shelters(before: Sequence[str], runs: Sequence[Run], truths: Sequence[tuple[float, float]]) -> tuple[str, ...]:
+    """Shelters whose slow zone was weighed far enough down to be told from the open faces, here or before."""
     learned = ["open"]
     for name in ("pocketed", "deep"):
         levels = [level for run, (level, _) in zip(runs, truths, strict=True) if run.shelter == name]
-        if levels and min(levels) < POCKET_SEEN_LEFT:
+        if name in before or (levels and min(levels) < POCKET_SEEN_LEFT):
             learned.append(name)
     return tuple(learned)
 
 
-def _origin(runs: int, lent_by: int) -> str:
+def _origin(runs: int, lent_by: int, start: CoatModel) -> str:
     text = f"fitted by drymon to {runs} weighed {'run' if runs == 1 else 'runs'} of this room"
+    if not start.is_starting_model:
+        text += f", beginning from a model of {start.runs} runs of another"
     if lent_by:
         text += f", the prior moved by {lent_by} runs of its other coats"
     if runs < RUNS_FOR_OWN_INTERVAL:

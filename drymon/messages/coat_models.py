@@ -99,13 +99,31 @@ def load_models(home: Path | None = None) -> dict[str, CoatModel]:
     return {model.name: model for model in models}
 
 
+def models_from_elsewhere(home: Path) -> dict[str, CoatModel]:
+    """By coat, models of another home that fits here began from, as far as they can be read (`keep_from_elsewhere`)."""
+    return {coat: found for coat, found in _models_in(_elsewhere(home)) if isinstance(found, CoatModel)}
+
+
+def keep_from_elsewhere(model: CoatModel, home: Path) -> None:
+    """Keep a model that another home has learnt, beside those that are fitted here: every fit begins from it."""
+    write_model(model, _elsewhere(home) / f"{model.name}.toml")
+
+
+def _elsewhere(home: Path) -> Path:
+    return home / MODELS_FOLDER / "elsewhere"
+
+
 def model_doubts(home: Path) -> dict[str, str]:
     """By coat, what is wrong with those model files of the home that cannot be used, and what to do about it."""
     return {coat: str(found) for coat, found in _own_models(home) if isinstance(found, SetupError)}
 
 
 def _own_models(home: Path | None) -> Iterator[tuple[str, CoatModel | SetupError]]:
-    for path in sorted((home / MODELS_FOLDER).glob("*.toml")) if home is not None else []:
+    return _models_in(home / MODELS_FOLDER) if home is not None else iter(())
+
+
+def _models_in(folder: Path) -> Iterator[tuple[str, CoatModel | SetupError]]:
+    for path in sorted(folder.glob("*.toml")):
         try:
             yield path.stem, read_model(path)
         except SetupError as error:

@@ -1,0 +1,103 @@
+"""Models that another home has learnt are a beginning here: no fit may lose what they know."""
+
+import json
+import math
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from drymon.cli.main import main
+from drymon.drying.coat_model import CoatModel, Spread
+from drymon.messages.coat_models import load_models, read_model, write_model
+
+START = datetime(2031, 3, 3, 6, 0, tzinfo=UTC)
+ROOM = """
+[room]
+name = "shop"
+[[rack]]
+name = "rack-a"
+[[coat]]
+name = "backup"
+family = "backup"
+"""
+
+
+def lines(tau_h: float = 1.2) -> list[str]:
+    """One open tree in steady air, weighed by hand down to its last water."""
+    rows = [(minute / 60.0, "rack-a/temperature", "21.0") for minute in range(7 * 60)]
+    rows += [(minute / 60.0 + 0.002, "rack-a/humidity", "48.0") for minute in range(7 * 60)]
+    dip = {"tree": "t-1", "rack": "rack-a", "coat": "backup", "shelter": "open", "number": 1}
+    rows.append((1.0, "log/dip", json.dumps(dip)))
+    for k in range(14):
+        hours = 0.1 + 0.4 * k
+        weighing = {"tree": "t-1", "mass": round(4.0 + 0.12 * math.exp(-hours / tau_h), 4), "unit": "kg"}
+        rows.append((1.0 + hours, "log/weigh", json.dumps(weighing)))
+    return [
+        json.dumps({
+            "time": (START + timedelta(hours=hours)).isoformat(),
+            "topic": f"drymon/shop/{topic}",
+            "payload": payload,
+        })
+        for hours, topic, payload in sorted(rows)
+    ]  # fmt: skip
+
+
+def learnt_there() -> CoatModel:
+    """As a home with twenty-four runs would have written it."""
+    start = load_models(None)["backup"]
+    return replace(
+        start,
+        parameters={name: Spread(one.centre, 0.3 * one.sd) for name, one in start.parameters.items()},
+        runs=24,
+        run_ids=tuple(f"there-{i}.3.20300101T0000" for i in range(24)),
+        shelters_learned=("open", "pocketed"),
+        origin="fitted by drymon to 24 weighed runs of this room",
+    )
+
+
+@pytest.fixture
+def home(tmp_path: Path) -> Path:
+    (tmp_path / "room.toml").write_text(ROOM, encoding="utf-8")
+    stream = tmp_path / "stream.jsonl"
+    stream.write_text("\n".join(lines()) + "\n", encoding="utf-8")
+    assert main(["replay", str(stream), "--home", str(tmp_path)]) == 0
+    write_model(learnt_there(), tmp_path / "models" / "backup.toml")
+    return tmp_path
+
+
+def fitted(home: Path) -> CoatModel:
+    assert main(["fit", "--home", str(home)]) == 0
+    return read_model(home / "models" / "backup.toml")
+
+
+def test_what_was_learnt_elsewhere_stays_learnt(home: Path) -> None:
+    model = fitted(home)
+    assert model.runs == 1
+    assert model.shelters_learned == ("open", "pocketed")
+    assert "beginning from a model of 24 runs of another" in model.origin
+
+
+def test_every_further_fit_begins_there_again(home: Path) -> None:
+    first = fitted(home)
+    text = (home / "models" / "backup.toml").read_bytes()
+    assert fitted(home) == first
+    assert (home / "models" / "backup.toml").read_bytes() == text
+
+
+def test_the_copied_folder_carries_it_on(home: Path, tmp_path_factory: pytest.TempPathFactory) -> None:
+    """The files of models/ alone are what the next home is given: they are the newest knowledge."""
+    first = fitted(home)
+    there = tmp_path_factory.mktemp("next")
+    write_model(read_model(home / "models" / "backup.toml"), there / "models" / "backup.toml")
+    assert load_models(there)["backup"] == first
+
+
+def test_without_it_one_run_knows_less(home: Path) -> None:
+    with_it = fitted(home)
+    for file in (home / "models").rglob("*.toml"):
+        file.unlink()
+    without = fitted(home)
+    assert without.shelters_learned == ("open",)
+    assert without.parameters["water"].sd > 1.2 * with_it.parameters["water"].sd
