@@ -1,40 +1,28 @@
 """`drymon calibrate`: load cells, humidity, air speed and temperature sensors against references."""
 
-import csv
+import argparse
+import re
 import sys
 from argparse import Namespace, _SubParsersAction
-from collections.abc import Callable, Iterable
-from datetime import date, timedelta
-from pathlib import Path
+from collections.abc import Iterable
+from datetime import timedelta
 from typing import TYPE_CHECKING, Any
 
+from drymon.cli.points import COLUMNS, Row, as_file, quantity_of, rows_of_file, value_of
+from drymon.drying.quantities import Quantity
+from drymon.errors import LearningError
+
 if TYPE_CHECKING:
+    from drymon.cli.calibration_walk import Walk
     from drymon.learning.calibration import Calibrated
     from drymon.messages.settings import HomeConfig
 
 DUE_DAYS = {"cell": 90, "humidity": 180, "airflow": 365, "temperature": 365}
 """When to look again (common practice, no source)."""
 
-COLUMNS = {
-    "cell": ("known_kg", "reading_kg"),
-    "humidity": ("salt", "temperature_c", "reading_pct"),
-    "airflow": ("reference", "reading"),
-    "temperature": ("reference", "reading"),
-}
-
-WALKS = {
-    "cell": (
-        "Empty the hook and let the cell settle for a minute. Hang known masses on it, from nothing up to the\n"
-        "heaviest tree and down again, one or two repeated. Keep from under the load; it needs a second catch."
-    ),
-    "humidity": (
-        "Put the sensor into a closed jar over a saturated salt slurry (wet crystals, not in the liquid), at\n"
-        "one steady temperature between 15 and 30 degC, and wait for half a day. Gloves; wash your hands;\n"
-        "some salts irritate."
-    ),
-    "airflow": "Hold the reference right beside the sensor, in the same draught, and average both over a minute.",
-    "temperature": "Put sensor and reference into the same moving air, or into one stirred bath in bags; wait 15 min.",
-}
+MOST_DAYS = 3650
+CLASSES = ("I", "II", "III", "IIII")
+KEPT, NOT_KEPT = 0, 1
 
 
 def register(commands: "_SubParsersAction[Any]") -> None:
@@ -44,42 +32,126 @@ def register(commands: "_SubParsersAction[Any]") -> None:
         help="load cell, humidity and airflow sensors against references",
         description="Compares a sensor with a reference, keeps what was found with its date, and from then on corrects "
         "the sensor's readings; what is found unfit is not kept. Without --points it leads through the steps at the "
-        "terminal.",
+        "terminal, and asks before it keeps anything.",
     )
     kinds = parser.add_subparsers(dest="kind", metavar="KIND", required=True)
-    for kind, columns in COLUMNS.items():
-        one = kinds.add_parser(kind, help=f"a {kind} sensor" if kind != "cell" else "a load cell")
-        one.add_argument("sensor", help="the cell's name" if kind == "cell" else "place, or place/sensor")
-        one.add_argument("--points", metavar="FILE", help=f"CSV with the columns {','.join(columns)}; - for stdin")
-        one.add_argument("--due-days", type=int, default=DUE_DAYS[kind], help="when it is due again (%(default)s)")
-        one.add_argument("--dry-run", action="store_true", help="say what would be found, keep nothing")
-        if kind == "cell":
-            one.add_argument(
-                "--interval", default="1g", help="verification interval, such as 1g or 0.005kg (%(default)s)"
-            )
-            one.add_argument("--class", dest="accuracy", default="III", help="accuracy class I to IIII (%(default)s)")
-    kinds.add_parser("list", help="what was calibrated when, and what is due")
+    for kind in COLUMNS:
+        _register_kind(kinds, kind)
+    listed = kinds.add_parser("list", help="what was calibrated when, and what is due")
+    listed.add_argument("--all", action="store_true", help="those taken back, too")
+    undo = kinds.add_parser(
+        "undo",
+        help="take a sensor's last calibration back",
+        description="Takes the last calibration of a sensor back: the one before it holds again, or none. Both stay on "
+        "record.",
+    )
+    undo.add_argument("sensor", help="as `calibrate list` shows it")
+
+
+def _register_kind(kinds: "_SubParsersAction[Any]", kind: str) -> None:
+    columns = COLUMNS[kind]
+    units = ", ".join(f"{column.words} in {column.unit}" for column in columns if column.unit)
+    what = "a load cell" if kind == "cell" else f"a sensor of {kind}"
+    one = kinds.add_parser(kind, help=what, description=f"{what.capitalize()} against a reference: {units}; another "
+                           "unit is typed behind the number.")  # fmt: skip
+    # A number below nothing is a value, which the check of it says what is wrong with, not an option.
+    one._negative_number_matcher = re.compile(r"-[.,]?[0-9]")
+    one.add_argument("sensor", help="the cell's name" if kind == "cell" else "place, or place/sensor")
+    names = ",".join(column.name for column in columns)
+    one.add_argument("--points", metavar="FILE", help=f"CSV with the columns {names}; - for stdin")
+    one.add_argument(
+        "--due-days", type=_days, metavar="N", default=DUE_DAYS[kind], help="days until it is due again (%(default)s)"
+    )
+    one.add_argument("--dry-run", action="store_true", help="say what would be found, keep nothing")
+    if kind == "cell":
+        one.add_argument(
+            "--interval",
+            type=_interval_kg,
+            default="1g",
+            help="verification interval, such as 1g or 0.005kg; kg without a unit (%(default)s)",
+        )
+        one.add_argument("--class", dest="accuracy", type=str.upper, choices=CLASSES, default="III",
+                         help="accuracy class I to IIII (%(default)s)")  # fmt: skip
+
+
+def _days(text: str) -> int:
+    if not text.isdecimal() or not 1 <= int(text) <= MOST_DAYS:
+        raise argparse.ArgumentTypeError(f"received {text!r}; allowed is a whole number of days, 1 to {MOST_DAYS}")
+    return int(text)
+
+
+def _interval_kg(text: str) -> float:
+    try:
+        value = quantity_of(Quantity.WEIGHT, text)
+    except LearningError as error:
+        raise argparse.ArgumentTypeError(str(error)) from None
+    if value <= 0:
+        raise argparse.ArgumentTypeError(f"received {text!r}; allowed is more than nothing, such as 1g or 0.005kg")
+    return value
 
 
 def run(args: Namespace) -> int:
-    """Calibrate one sensor, or list."""
+    """Calibrate one sensor, take a calibration back, or list."""
+    from drymon.cli.calibrated import check_known
     from drymon.cli.home import config_of
 
     config = config_of(args)
     if args.kind == "list":
-        return _list(config.path)
-    if not args.dry_run:
-        check_known(config, args.kind, args.sensor)
-    rows = _rows(args.kind, args.points) if args.points else _walk(args.kind)
-    found = evaluate(args.kind, rows, getattr(args, "interval", ""), getattr(args, "accuracy", ""))
-    print(f"{args.sensor}: {found.verdict}")
-    for line in found.lines:
-        print(f"  {line}")
+        return _list(config, args.all)
+    if args.kind == "undo":
+        return _undo(config, args.sensor)
+    check_known(config, args.kind, args.sensor)
+    return _from_file(args, config) if args.points else _from_walk(args, config)
+
+
+def _from_file(args: Namespace, config: "HomeConfig") -> int:
+    rows = rows_of_file(args.kind, args.points)
+    found = _evaluate(args, rows)
+    _tell(args.sensor, found)
     if not found.good:
         return _unfit(args)
     if not args.dry_run:
         _keep(args, config, found, rows)
-    return 0
+    return KEPT
+
+
+def _from_walk(args: Namespace, config: "HomeConfig") -> int:
+    """Nothing that was typed is lost: whatever is not kept is shown as a file to go on from."""
+    from drymon.cli.calibration_walk import Stopped, Walk
+
+    walk = Walk(args.kind, lambda rows: _evaluate(args, rows))
+    try:
+        rows, found = walk.points()
+        _tell(args.sensor, found)
+        if found.good and not args.dry_run and walk.wants("keep it?"):
+            _keep(args, config, found, rows)
+            return KEPT
+    except Stopped:
+        _farewell(args, walk)
+        return NOT_KEPT
+    except KeyboardInterrupt:
+        print()
+        _farewell(args, walk)
+        raise
+    _farewell(args, walk)
+    return (KEPT if args.dry_run else NOT_KEPT) if found.good else _unfit(args)
+
+
+def _farewell(args: Namespace, walk: "Walk") -> None:
+    print(f"Nothing was kept, {args.sensor}'s readings stay as they are.")
+    if half := walk.half():
+        print(f"Not a whole point, and left out: {half}.")
+    if rows := walk.rows():
+        print(
+            "To go on later, write these lines into a file, add to them, and say\n"
+            f"`drymon calibrate {args.kind} {args.sensor} --points FILE`:\n{as_file(args.kind, rows)}"
+        )
+
+
+def _tell(sensor: str, found: "Calibrated") -> None:
+    print(f"{sensor}: {found.verdict}")
+    for line in found.lines:
+        print(f"  {line}")
 
 
 def _unfit(args: Namespace) -> int:
@@ -90,149 +162,64 @@ def _unfit(args: Namespace) -> int:
         f"the sensor, and calibrate it again{finer}",
         file=sys.stderr,
     )
-    return 1
+    return NOT_KEPT
 
 
-def sensor_key(kind: str, sensor: str) -> str:
-    """The name under which a correction is looked up: a cell's own name, else place/quantity[/sensor]."""
-    if kind == "cell":
-        return sensor
-    place, _, name = sensor.partition("/")
-    return "/".join(part for part in (place, kind, name) if part)
-
-
-def evaluate(kind: str, rows: list[dict[str, str]], interval: str = "1g", accuracy: str = "III") -> "Calibrated":
-    """Rows of the table as text to a verdict."""
+def _evaluate(args: Namespace, rows: list[Row]) -> "Calibrated":
+    """The points to a verdict; LearningError where they do not do."""
     from drymon.learning.calibration import calibrate_against, calibrate_humidity
     from drymon.learning.cell_calibration import calibrate_cell
 
-    if kind == "humidity":
-        return calibrate_humidity(
-            [(row["salt"], _number(row, "temperature_c"), _number(row, "reading_pct")) for row in rows]
-        )
-    first, second = COLUMNS[kind]
-    pairs = [(_number(row, first), _number(row, second)) for row in rows]
-    if kind == "cell":
-        return calibrate_cell(pairs, _interval_kg(interval), accuracy)
-    return calibrate_against(kind, pairs)
+    points: list[Any] = [tuple(value_of(column, row[column.name]) for column in COLUMNS[args.kind]) for row in rows]
+    if args.kind == "humidity":
+        return calibrate_humidity(points)
+    if args.kind == "cell":
+        return calibrate_cell(points, args.interval, args.accuracy)
+    return calibrate_against(args.kind, points)
 
 
-def _number(row: dict[str, str], column: str) -> float:
-    from drymon.errors import LearningError
-
-    try:
-        return float(row[column])
-    except (TypeError, ValueError):
-        raise LearningError(f"{column}: received {row[column]!r}, a number is needed") from None
-
-
-def _interval_kg(text: str) -> float:
-    from drymon.errors import LearningError
-
-    number, factor = text.strip().lower(), 1.0
-    for unit, size in (("kg", 1.0), ("g", 0.001)):
-        if number.endswith(unit):
-            number, factor = number.removesuffix(unit), size
-            break
-    try:
-        value = float(number) * factor
-    except ValueError:
-        value = 0.0
-    if not 0 < value <= 10:
-        raise LearningError(f"interval: received {text!r}, allowed is up to 10 kg, such as 1g or 0.005kg")
-    return value
-
-
-def _rows(kind: str, source: str) -> list[dict[str, str]]:
-    from drymon.errors import LearningError
-
-    columns = COLUMNS[kind]
-    try:
-        text = sys.stdin.read() if source == "-" else Path(source).read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
-        raise LearningError(f"{source}: cannot be read as text ({error})") from None
-    reader = csv.DictReader(text.splitlines(), skipinitialspace=True)
-    names = tuple(name.strip() for name in reader.fieldnames or ())
-    if not set(columns) <= set(names):
-        raise LearningError(
-            f"{source}: its first line has {', '.join(names) or 'nothing'}; needed: {','.join(columns)}"
-        )
-    return [{column: (row[column] or "").strip() for column in columns} for row in reader]
-
-
-def _walk(kind: str, ask: Callable[[str], str] = input, say: Callable[[str], Any] = print) -> list[dict[str, str]]:
-    """Lead through the points at the terminal; an empty answer ends."""
-    say(WALKS[kind])
-    say("An empty answer ends.")
-    rows: list[dict[str, str]] = []
-    while True:
-        row: dict[str, str] = {}
-        for column in COLUMNS[kind]:
-            try:
-                answer = ask(f"{len(rows) + 1}. {column}: ").strip()
-            except EOFError:
-                answer = ""
-            if not answer:
-                return rows
-            row[column] = answer.replace(",", ".")
-        rows.append(row)
-
-
-def check_known(config: "HomeConfig", kind: str, sensor: str) -> None:
-    """LearningError where no sensor of that kind goes by that name: its correction would never be applied."""
-    from drymon.errors import LearningError
-
-    known = _known(config, kind)
-    if sensor_key(kind, sensor) not in {sensor_key(kind, name) for name in known}:
-        names = ", ".join(known) or "none yet; let it publish once, then calibrate it"
-        raise LearningError(f"{kind} sensor: received {sensor!r}; known here are {names}")
-
-
-def _known(config: "HomeConfig", kind: str) -> list[str]:
-    """The sensors of a kind that room.toml names or that were heard, as they are named to `calibrate`."""
-    from drymon.cli.home import DATABASE, record_of
-
-    if kind == "cell":
-        found, quantity = {cell.name for cell in config.room.cells}, "weight"
-    else:
-        found, quantity = {_join(one.place, one.sensor) for one in config.sources if one.quantity == kind}, kind
-    if (config.path / DATABASE).exists():
-        with record_of(config) as record:
-            heard = [one for one in record.latest_readings() if one.quantity == quantity]
-        found |= {one.sensor if kind == "cell" else _join(one.place, one.sensor) for one in heard}
-    return sorted(found)
-
-
-def _join(place: str, sensor: str) -> str:
-    return f"{place}/{sensor}" if sensor else place
-
-
-def _keep(args: Namespace, config: "HomeConfig", found: "Calibrated", rows: Iterable[dict[str, str]]) -> None:
+def _keep(args: Namespace, config: "HomeConfig", found: "Calibrated", rows: Iterable[Row]) -> None:
+    from drymon.cli.calibrated import sensor_key
     from drymon.cli.door import keep
     from drymon.cli.home import wall
     from drymon.store.kept import keep_calibration
 
     due = (wall() + timedelta(days=args.due_days)).date().isoformat()
-    document = {**found.document(), "due": due, "points": list(rows)}
-    wanted = {"sensor": sensor_key(args.kind, args.sensor), "kind": found.kind, "document": document}
-    print(f"  kept; {keep(config, 'calibration', keep_calibration, wanted)}; due again {due}")
+    key = sensor_key(args.kind, args.sensor)
+    wanted = {"sensor": key, "kind": found.kind, "document": {**found.document(), "due": due, "points": list(rows)}}
+    said = keep(config, "calibration", keep_calibration, wanted)
+    print(f"  kept; {said}; due again {due}; to take it back: drymon calibrate undo {key}")
 
 
-def _list(home: Path) -> int:
-    from drymon.cli.home import DATABASE, wall
-    from drymon.store import Store
+def _undo(config: "HomeConfig", sensor: str) -> int:
+    from drymon.cli.calibrated import holding, typed_name
+    from drymon.cli.door import keep, who
+    from drymon.store.kept import keep_calibration
 
-    path = home / DATABASE
-    if not path.exists():
+    there = holding(config)
+    named = [one for one in there if one.sensor == sensor] or [one for one in there if typed_name(one) == sensor]
+    if len(named) != 1:
+        names = ", ".join(one.sensor for one in named or there) or "none"
+        why = "several sensors go by that; say one of" if named else "calibrated here are"
+        raise LearningError(f"sensor: received {sensor!r}; {why} {names}")
+    wanted = {"act": "take-back", "sensor": named[0].sensor, "kind": named[0].kind, "by": who()}
+    print(keep(config, "calibration", keep_calibration, wanted))
+    return 0
+
+
+def _list(config: "HomeConfig", with_taken_back: bool) -> int:
+    from drymon.cli.calibrated import due, holding, taken_back
+    from drymon.cli.home import wall
+
+    lines = []
+    for kept in holding(config):
+        when = due(kept)
+        standing = f"{'OVERDUE since' if when < wall().date() else 'due'} {when}" + "  " if when else ""
+        lines.append((kept, f"{standing}{kept.document.get('verdict', '')}"))
+    if with_taken_back:
+        lines += [(kept, f"taken back by {by}") for kept, by in taken_back(config)]
+    for kept, words in lines:
+        print(f"{kept.sensor:<28} {kept.kind:<12} {kept.time:%Y-%m-%d}  {words}")
+    if not lines:
         print("nothing has been calibrated here yet")
-        return 0
-    with Store.open(path, readonly=True) as store:
-        newest = {(kept.sensor, kept.kind): kept for kept in store.calibrations()}
-    if not newest:
-        print("nothing has been calibrated here yet")
-    today = wall().date()
-    for kept in sorted(newest.values(), key=lambda kept: kept.sensor):
-        due = date.fromisoformat(kept.document["due"])
-        standing = "OVERDUE since" if due < today else "due"
-        print(f"{kept.sensor:<28} {kept.kind:<12} {kept.time:%Y-%m-%d}  {standing} {due}  {kept.document['verdict']}")
     return 0

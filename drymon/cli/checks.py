@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
+from drymon.cli import calibrated
 from drymon.cli.broker_check import answer_of
 from drymon.cli.home import DATABASE, record_of, service_runs, wall
 from drymon.cli.status import look
@@ -55,6 +56,7 @@ def examine(home: Path) -> Iterator[Finding]:
     yield _broker(config, running)
     yield from _database(config)
     yield from _sensors(config, running)
+    yield from _calibrations(config)
     yield from _models(config)
     yield _page(config, running)
     yield _clock()
@@ -134,6 +136,20 @@ def _sensors(config: HomeConfig, running: bool) -> Iterator[Finding]:
     if now.refused_count:
         last_refused = f"; the latest: {now.refused[0].topic}: {now.refused[0].reason}" if now.refused else ""
         yield Finding("look", "messages", f"{now.refused_count} were not understood{last_refused}")
+
+
+def _calibrations(config: HomeConfig) -> Iterator[Finding]:
+    """Those that are due again; a sensor that was never calibrated is no fault."""
+    try:
+        holding = calibrated.holding(config)
+    except DrymonError:
+        return  # what the database says of itself is told above
+    for kept in holding:
+        when = calibrated.due(kept)
+        if when is not None and when < wall().date():
+            words = f"{kept.sensor}: overdue since {when}, last done {kept.time:%Y-%m-%d}; it corrects on as found then"
+            again = f"drymon calibrate {kept.kind} {calibrated.typed_name(kept)}"
+            yield Finding("look", "calibration", words, f"hold it against a reference again: {again}")
 
 
 def _models(config: HomeConfig) -> Iterator[Finding]:
