@@ -14,28 +14,33 @@ import numpy as np
 
 from drymon.drying import possible
 from drymon.drying.coat_model import PARAMETERS
-from drymon.drying.draws import DIMENSIONS
+from drymon.drying.draws import DIMENSIONS, EXTRA_DIMENSIONS
 from drymon.drying.ensemble import Array, CoatState
 from drymon.shop.tree import TreeState
 
 PASSED_ON = 0.5
 """Share of what was learnt that is passed on (assumed): trees differ in their place in the air."""
 
-AIR = ("transfer",)
-"""Parameters that belong to the room's air more than to the coat: passed on to other kinds of coat too."""
+SHARED = (*PARAMETERS, EXTRA_DIMENSIONS[0])
+"""What trees of a rack have in common: the model's parameters and, where no air speed is measured, its place in the
+assumed range.
+"""
+
+AIR = ("transfer", "airflow")
+"""What belongs to the rack's air more than to the coat: passed on to other kinds of coat too."""
 
 Lean = Mapping[str, Array]
 
 
 def leans(states: Iterable[TreeState]) -> dict[str, dict[str, Array]]:
-    """By rack and coat ("" for every other coat): the moved mean scores of the shared parameters, (parameters,)."""
+    """By rack and coat ("" for every other coat): the moved mean scores of what is `SHARED`, (shared,)."""
     moved: dict[str, dict[str, list[Array]]] = {}
     for state in states:
         shift = _shift(state)
         if shift is not None:
             by_coat = moved.setdefault(state.rack, {})
             by_coat.setdefault(state.dip.coat, []).append(shift)
-            by_coat.setdefault("", []).append(shift * np.isin(PARAMETERS, AIR))
+            by_coat.setdefault("", []).append(shift * np.isin(SHARED, AIR))
     return {rack: {coat: np.mean(found, axis=0) for coat, found in coats.items()} for rack, coats in moved.items()}
 
 
@@ -60,4 +65,4 @@ def _shift(state: TreeState) -> Array | None:
 
 
 def _scores() -> Array:
-    return possible.normal_scores(DIMENSIONS)[:, : len(PARAMETERS)]
+    return possible.normal_scores(DIMENSIONS)[:, : len(SHARED)]

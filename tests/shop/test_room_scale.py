@@ -240,6 +240,32 @@ def with_a_weighed_neighbour(shelter: str, minutes: int, tau_min: float) -> Shop
     return shop
 
 
+UNMEASURED = {quantity: value for quantity, value in STEADY.items() if quantity is not Quantity.AIRFLOW}
+WELL_KNOWN = {key: Spread(one.centre, 0.03) for key, one in HEATLESS.items()}
+
+
+def best_guess_beside(tau_min: float | None) -> float:
+    """Dryness of a tree on a rack without an anemometer, its coat well known, after 40 min; beside it a tree on a cell
+    that dries by a first-order lag, or one that nobody weighs.
+    """
+    shop = Shop(models={**MODELS, "middle": model("middle", parameters=WELL_KNOWN, dip_sd={"water": 0.03})})
+    shop.run(0.2, UNMEASURED)
+    shop.dip("t-1", "middle", cell="cell-1")
+    shop.dip("t-2", "middle")
+    if tau_min is None:
+        shop.run(42 / 60, UNMEASURED)
+    else:
+        on_cell(shop, 42, [mass(minute, tau_min=tau_min) for minute in range(42)], UNMEASURED)
+    return shop.tree("t-2").dryness.best
+
+
+def test_a_weighed_tree_tells_its_neighbours_how_the_air_blows_where_nobody_measures_it() -> None:
+    """The place in the assumed range of speeds is what trees of a rack share most."""
+    quick, alone, slow = best_guess_beside(12.0), best_guess_beside(None), best_guess_beside(60.0)
+    assert quick > alone + 0.03
+    assert slow < alone - 0.03
+
+
 def test_one_weighing_does_not_make_a_tree_deaf_to_its_weighed_neighbours() -> None:
     shop = with_a_weighed_neighbour("open", 45, tau_min=60.0)
     before = shop.tree("t-2").dryness
