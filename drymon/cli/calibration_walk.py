@@ -113,7 +113,7 @@ class Walk:
             self.say(f"  {column.words}: {error}. Once more:")
             return
         self.answers.append(answer)
-        if isinstance(value, float) and answer[-1].isalpha():
+        if isinstance(value, float) and answer[-1].isalpha() and not answer.endswith(column.unit):
             self.say(f"  that is {value:g} {column.unit}")
 
     def _back(self) -> None:

@@ -14,8 +14,8 @@ def register(commands: "_SubParsersAction[Any]") -> None:
     commands.add_parser(
         "check",
         help="what is wrong with this home and what to do about it",
-        description="Looks at configuration, broker, database, sensors, models, page and clock, and says of each: ok, "
-        "look (works, but see), or wrong, with what to do. Exit 1 where anything is wrong.",
+        description="Looks at configuration, broker, database, sensors, calibrations, models, page and clock, and says "
+        "of each: ok, look (works, but see), or wrong, with what to do. Exit 1 where anything is wrong.",
     )
 
 

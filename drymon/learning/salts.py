@@ -40,7 +40,7 @@ def salt_named(text: str) -> Salt:
         if wanted in (_plain(formula), _plain(salt.name)):
             return salt
     known = ", ".join(f"{formula} ({salt.name})" for formula, salt in SALTS.items())
-    raise LearningError(f"salt: received {text!r}, known are {known}")
+    raise LearningError(f"received {text!r}, known are {known}")
 
 
 def salt_humidity(salt: str, temperature_c: float) -> tuple[float, float]:

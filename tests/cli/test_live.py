@@ -46,6 +46,12 @@ def test_a_sensor_is_calibrated_by_the_running_service(
     with Store.open(home / "drymon.db", readonly=True) as store:
         (kept,) = store.calibrations("cell-1")
     assert kept.document["points"][1] == {"known_kg": "5", "reading_kg": "5.07"}
+    assert main(["calibrate", "undo", "cell-1", "--home", str(home)]) == 0
+    assert "is taken back; its readings are taken as they come" in capsys.readouterr().out
+    with Store.open(home / "drymon.db", readonly=True) as store:
+        assert store.calibrations("cell-1") == []
+    with pytest.raises(SetupError, match="cell-1 has no calibration to take back"):
+        ask_service(home, "/control/calibration", {"act": "take-back", "sensor": "cell-1", "kind": "cell"})
 
 
 def test_a_run_is_left_out_by_the_running_service(home: Path, service: "subprocess.Popen[bytes]", capsys):

@@ -166,7 +166,8 @@ def test_a_further_point_tests_the_line():
 
 
 def test_a_sensor_that_agrees_with_its_reference_is_good_from_one_point():
-    assert calibrate_against("temperature", [(21.0, 21.1)]).verdict == "good once corrected"
+    for reading in (21.1, 21.3):  # 0.3 K is good (common practice, no source)
+        assert calibrate_against("temperature", [(21.0, reading)]).verdict == "good once corrected"
 
 
 def test_a_cell_says_what_was_not_tried():
