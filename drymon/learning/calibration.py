@@ -125,7 +125,8 @@ def table_of(points: Sequence[tuple[float, float]], what: str, fewest: int) -> t
     """The two columns of the points. Raises LearningError where there are fewer, or where they are no numbers."""
     table = np.array(points, dtype=np.float64).reshape(-1, 2)
     if len(table) < fewest or not np.all(np.isfinite(table)):
-        raise LearningError(f"{what}: received {len(table)} points; at least {fewest} are needed, all of them numbers")
+        count = "1 point" if len(table) == 1 else f"{len(table)} points"
+        raise LearningError(f"{what}: received {count}; at least {fewest} must be given, all of them numbers")
     return table[:, 0], table[:, 1]
 
 
@@ -170,8 +171,7 @@ def _verdict(before: float, after: float, moved: float, untested: bool, asked: F
     if moved > asked.far:
         return (
             f"far off: it asks for a correction of {moved:.1f} {asked.unit}, "
-            f"a sound sensor for {asked.far:.1f} at most; "
-            "replace it, or look why"
+            f"a sound sensor for {asked.far:.1f} at most; replace it, or look why"
         )
     if untested and before > asked.good:
         return "plausible once corrected, but not tested"

@@ -188,7 +188,7 @@ def test_an_empty_answer_within_a_point_drops_nothing_and_keeps_nothing(shop: Pa
 
 def test_too_few_points_are_told_and_more_are_asked_for(shop: Path):
     done = walked(shop, ["cell", "cell-1"], ["0", "0.012", "", "2", "2.02", "5", "5.031", "", "yes"])
-    assert "received 1 points; at least 3 are needed" in done.stdout
+    assert "received 1 point; at least 3 must be given" in done.stdout
     assert len(calibrations(shop)[0].document["points"]) == 3
 
 
