@@ -46,12 +46,20 @@ def register(commands: "_SubParsersAction[Any]") -> None:
 def run(args: Namespace) -> int:
     """Draw one picture and say where it is."""
     from drymon.cli.home import config_of, file_to_write
+    from drymon.errors import DrymonError
     from drymon.views.plots.style import save
 
     config = config_of(args)
     name = "-".join(part for part in (args.kind, getattr(args, "name", "")) if part)
     file = file_to_write(args.out or f"{name}.svg", config.path)
-    print(save(_draw(config, args), file))
+    figure = _draw(config, args)
+    try:
+        print(save(figure, file))
+    except OSError as error:
+        raise DrymonError(
+            f"--out: received {str(args.out or file)!r}; no picture can be written there, in {file.resolve().parent} "
+            f"({error.strerror or error}): name a file in a folder of yours that has room"
+        ) from error
     return 0
 
 
@@ -116,18 +124,17 @@ def tree_picture(
     config: "HomeConfig", record: "Store", tree: str, now: datetime, begin: datetime | None, end: datetime | None
 ) -> "Figure":
     """A tree's drying, by default from its first dip to what is expected next."""
-    from drymon.views.gather import verdicts_by_tree
+    from drymon.views.gather import lives_on_record, verdicts_by_tree
     from drymon.views.history import last_life
-    from drymon.views.plots.room import future_end
-    from drymon.views.plots.tree import draw_tree
+    from drymon.views.plots.tree import draw_tree, end_of_picture
 
     events = list(record.events(tree=tree))
     life = last_life(events, now) if begin is None else None
     verdicts = verdicts_by_tree(record, life.begin if life else None, end, tree).get(tree)
     if verdicts is None:
-        raise _unknown("tree", tree, record.tree_names())
+        raise _unknown("tree", tree, {life.tree for life in lives_on_record(record)})
     start = begin or verdicts[0].dipped_at - timedelta(minutes=20)
-    span = _span(config, start, end or future_end({tree: verdicts}, now))
+    span = _span(config, start, end or end_of_picture(life, verdicts, now))
     return draw_tree(tree, verdicts, events, config.room, span, now)
 
 
@@ -135,14 +142,18 @@ def room_picture(
     config: "HomeConfig", record: "Store", now: datetime, begin: datetime | None, end: datetime | None
 ) -> "Figure":
     """All trees, by default over the last three days and into what is expected."""
-    from drymon.views.gather import verdicts_by_tree
+    from drymon.views.gather import lives_on_record, verdicts_by_tree
+    from drymon.views.history import ends_of
     from drymon.views.plots.room import draw_room, future_end
 
     start = begin or (end or now) - USUAL
     histories = verdicts_by_tree(record, start - LONGEST_TREE, end)
     if not histories:
         raise _unknown("tree", "(any)", ())
-    return draw_room(histories, config.room, _span(config, start, end or future_end(histories, now)), now)
+    ends = ends_of(lives_on_record(record))
+    hanging = {tree: told for tree, told in histories.items() if (tree, told[-1].dipped_at) not in ends}
+    span = _span(config, start, end or future_end(hanging, now))
+    return draw_room(histories, config.room, span, now, ends)
 
 
 def model_picture(config: "HomeConfig", coat: str) -> "Figure":

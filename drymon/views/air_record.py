@@ -3,12 +3,12 @@
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
-from statistics import median
+from statistics import fmean, median
 
 from drymon.drying.quantities import Quantity
 from drymon.shop.air import PRESSURE_BACK_MIN
 from drymon.shop.combined import over_time
-from drymon.shop.corrected import Corrections, corrected
+from drymon.shop.corrected import Corrections, corrected, sensor_name
 from drymon.shop.reading import Reading
 from drymon.shop.setup import Rack, RoomSetup
 from drymon.store import Bucket, Channel, Store
@@ -60,9 +60,14 @@ class AirRecord:
     def buckets(self, channel: Channel, begin: datetime, end: datetime, step: timedelta) -> Iterator[Bucket]:
         """One channel's buckets, corrected by its calibrations."""
         for bucket in self._store.series(channel, begin, end, step):
-            yield self._true(channel, bucket) if self._corrections.by_sensor else bucket
+            yield self._true(channel, bucket, step)
 
-    def _true(self, channel: Channel, bucket: Bucket) -> Bucket:
+    def _true(self, channel: Channel, bucket: Bucket, step: timedelta) -> Bucket:
+        """The bucket corrected; one in which a calibration fell speaks for what was said since then, if anything."""
+        since = max((at for at in self._since(channel) if bucket.start < at < bucket.start + step), default=None)
+        said = self._said(channel, since, bucket.start + step) if since is not None else []
+        if said:
+            return Bucket(bucket.start, min(said), fmean(said), max(said), len(said))
         place, quantity, sensor = channel
         reading = Reading(bucket.start, bucket.start, place, Quantity(quantity), 0.0, sensor)
         low, mean, high = (
@@ -70,6 +75,17 @@ class AirRecord:
             for value in (bucket.low, bucket.mean, bucket.high)
         )
         return Bucket(bucket.start, low, mean, high, bucket.count)
+
+    def _since(self, channel: Channel) -> list[datetime]:
+        """When this channel was calibrated; a load cell is known by its name alone."""
+        by_sensor = self._corrections.by_sensor
+        cell = channel.sensor if channel.quantity == Quantity.WEIGHT.value else ""
+        return [one.since for one in by_sensor.get(sensor_name(*channel)) or by_sensor.get(cell) or ()]
+
+    def _said(self, channel: Channel, begin: datetime, end: datetime) -> list[float]:
+        """A channel's readings that count, corrected; of old times only their roll-ups may be left: then none."""
+        found = self._store.readings(begin, end, *channel, doubted=False)
+        return [corrected(one, self._corrections).value for one in found if one.timed or not one.retained]
 
 
 def _together(buckets: Sequence[Bucket]) -> Bucket:

@@ -5,7 +5,7 @@ from datetime import UTC, datetime, timedelta
 
 from drymon.drying.air import humidity_ratio, standard_pressure
 from drymon.drying.quantities import Quantity
-from drymon.shop.lives import all_coats, lives_of
+from drymon.shop.lives import Life, all_coats, lives_of
 from drymon.shop.outcome import Verdict
 from drymon.shop.setup import Rack, RoomSetup
 from drymon.store import Store
@@ -71,11 +71,24 @@ def pressure_of(store: Store, room: RoomSetup, rack: Rack, begin: datetime, end:
 def verdicts_by_tree(
     store: Store, begin: datetime | None = None, end: datetime | None = None, tree: str | None = None
 ) -> dict[str, list[Verdict]]:
-    """Verdict histories, each in time order, without what was said of dips that were taken back; `tree`: one only."""
-    lives = lives_of(store.events(tree=tree), datetime.max.replace(tzinfo=UTC))
-    dips = {(coat.dip.tree, coat.dip.time) for coat in all_coats(lives)}
+    """Verdict histories, each in time order, without what was said of dips that were taken back; `tree`: one only.
+
+    The last word on a tree is among them, where it is younger than what its history kept: pictures say what the
+    status says.
+    """
+    dips = {(coat.dip.tree, coat.dip.time) for coat in all_coats(lives_on_record(store, tree))}
     trees: dict[str, list[Verdict]] = {}
     for verdict in store.verdict_history(tree, begin, end):
         if (verdict.tree, verdict.dipped_at) in dips:
             trees.setdefault(verdict.tree, []).append(verdict)
+    for verdict in store.current_verdicts():
+        own = trees.get(verdict.tree)
+        is_new = own and own[-1].time < verdict.time and (end is None or verdict.time < end)
+        if own and is_new and (verdict.tree, verdict.dipped_at) in dips:
+            own.append(verdict)
     return trees
+
+
+def lives_on_record(store: Store, tree: str | None = None) -> list[Life]:
+    """The trees that the log tells of, by their beginning; those that still hang have no end. `tree`: that name's."""
+    return lives_of(store.events(tree=tree), datetime.max.replace(tzinfo=UTC))

@@ -4,7 +4,7 @@ Pure.
 """
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from itertools import groupby
@@ -57,11 +57,32 @@ class CoatHistory:
         return next((verdict.time for verdict in self.verdicts if verdict.state in good), None)
 
 
-def coats_of(verdicts: Iterable[Verdict], end: datetime) -> list[CoatHistory]:
-    """A tree's verdicts, in time order, split by dip; a coat ends at the next dip, the last one at `end`."""
+Ends = Mapping[tuple[str, datetime], datetime]
+"""Until when a coat was on top, by its tree and dip: the next dip, or the tree left; what hangs still has none."""
+
+
+def ends_of(lives: Iterable[Life]) -> Ends:
+    """When each coat of these lives ended, but those that are on top still."""
+    return {
+        (life.tree, coat.dip.time): coat.end
+        for life in lives
+        for coat in life.coats
+        if coat is not life.coats[-1] or life.ended_by is not None
+    }
+
+
+def coats_of(verdicts: Iterable[Verdict], end: datetime, ends: Ends | None = None) -> list[CoatHistory]:
+    """A tree's verdicts, in time order, split by dip.
+
+    A coat ends at the next dip or where its tree left (`ends`), the last one at `end` if it hangs still.
+    """
     parts = [tuple(part) for _, part in groupby(verdicts, key=lambda v: (v.dipped_at, v.number, v.coat))]
-    ends = [part[0].dipped_at for part in parts[1:]] + [end]
-    return [CoatHistory(part, max(until, part[0].time)) for part, until in zip(parts, ends, strict=True)]
+    followers = [part[0].dipped_at for part in parts[1:]] + [end]
+    told = ends or {}
+    return [
+        CoatHistory(part, max(min(until, told.get((part[0].tree, part[0].dipped_at), until)), part[0].time))
+        for part, until in zip(parts, followers, strict=True)
+    ]
 
 
 def stretches(verdicts: Sequence[Verdict], end: datetime) -> list[Stretch]:

@@ -1,5 +1,6 @@
 """What may be said now from what was stored: never an old verdict as if it were fresh. Pure."""
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
@@ -97,6 +98,11 @@ def as_json(now: Now) -> dict[str, Any]:
             "latest": [{"time": stamp(r.time), "topic": r.topic, "reason": r.reason} for r in now.refused],
         },
     }
+
+
+def percent(share: float) -> str:
+    """`61` for 0.619: down, as the reasons do, so that what is short of the need never reads as enough."""
+    return f"{math.floor(100.0 * share)}"
 
 
 def age(span: timedelta) -> str:

@@ -10,7 +10,7 @@ from drymon.shop.local_time import say
 from drymon.shop.outcome import AirNow, Bounds, RackStatus, State, Verdict, When
 from drymon.shop.setup import RoomSetup
 from drymon.views.history import WIDENING, natural
-from drymon.views.now import Now, age
+from drymon.views.now import Now, age, percent
 
 MARKS = {State.DRYING: "■", State.READY: "✔", State.HOLD: "▲", State.UNKNOWN: "?", State.COMPLETE: "●"}
 PLAIN = str.maketrans({"■": "#", "✔": "+", "▲": "!", "●": "*", "█": "#", "▒": "=", "·": ".", "│": "|",
@@ -127,8 +127,8 @@ def _dryness(tree: Verdict, room: RoomSetup, cells: int) -> str:
     if tree.dryness is None:
         return ""
     coat = room.coat_by_name.get(tree.coat)
-    low, best, high = (100 * share for share in (tree.dryness.low, tree.dryness.best, tree.dryness.high))
-    return f"{bar(tree.dryness, coat.dry_at if coat else None, cells)} {best:.0f} % ({low:.0f}–{high:.0f})"
+    low, best, high = (percent(share) for share in (tree.dryness.low, tree.dryness.best, tree.dryness.high))
+    return f"{bar(tree.dryness, coat.dry_at if coat else None, cells)} {best} % ({low}–{high})"
 
 
 def bar(dryness: Bounds, needed: float | None, cells: int = BAR) -> str:

@@ -136,6 +136,27 @@ def test_where_the_rack_falls_silent_the_rooms_sensor_counts_when_its_last_word_
     assert heard.count(45.0) == 3 + 9, "ten minutes is the usual `stale_after_min`"
 
 
+@pytest.mark.parametrize(("step_min", "rolled"), [(5, False), (5, True), (60, True)])
+def test_a_step_in_which_a_sensor_was_calibrated_speaks_for_what_it_said_since(
+    tmp_path: Path, step_min: int, rolled: bool
+) -> None:
+    """23.7 each minute up to 06:42; calibrated there by -2.45, so that it says 21.25 from then on."""
+    (tmp_path / "room.toml").write_text(ROOM, encoding="utf-8")
+    config = load_home(tmp_path)
+    with Store.open(tmp_path / "drymon.db") as store:
+        document = {"gain": 1.0, "offset": -2.45}
+        store.add_calibration(Calibration(BEGIN + 42 * MINUTE, "rack-a/temperature", "temperature", document))
+        Pipeline(config, {}, store).batch(said(minute, "rack-a/temperature", 23.7) for minute in range(45))
+        if rolled:
+            store.roll_up(BEGIN + timedelta(days=2))
+        step, end = step_min * MINUTE, BEGIN + 60 * MINUTE
+        buckets = AirRecord(store, config.room).of_rack("rack-a", Quantity.TEMPERATURE, BEGIN, end, step)
+        last = buckets[-1]
+    assert [last.low, last.mean, last.high] == pytest.approx([21.25] * 3)
+    assert last.count == 3
+    assert [bucket.mean for bucket in buckets[:-1]] == pytest.approx([23.7] * (len(buckets) - 1))
+
+
 SENSOR = st.dictionaries(st.integers(0, 40), st.floats(-5, 5), max_size=20)
 
 

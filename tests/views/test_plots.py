@@ -10,25 +10,30 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
-from invented import EVENTS, ROOM, air, hours, tree_history
+from invented import EVENTS, ROOM, air, hours, tree_history, verdict
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
+from matplotlib.patches import Rectangle
+from matplotlib.transforms import Bbox
 
 from drymon.drying import ensemble
 from drymon.drying.quantities import Quantity
 from drymon.errors import SetupError
 from drymon.learning.run import Run, RunAir
 from drymon.messages.coat_models import load_models
-from drymon.shop.outcome import State
+from drymon.shop.events import Dip, Leave, Weigh
+from drymon.shop.lives import lives_of
+from drymon.shop.outcome import State, Verdict
 from drymon.shop.setup import Recipe
 from drymon.views.coat_basis import basis_of, first_number
+from drymon.views.history import ends_of
 from drymon.views.plots.coat import RunPoints, draw_model, expected, points_of
 from drymon.views.plots.rack import draw_rack
 from drymon.views.plots.room import draw_room, future_end
 from drymon.views.plots.style import BLUE, INK, LOOKS, PLUM, QUIET, RUST, save
-from drymon.views.plots.time_axis import Span
-from drymon.views.plots.tree import draw_tree
+from drymon.views.plots.time_axis import Span, x_of
+from drymon.views.plots.tree import draw_tree, end_of_picture
 
 SPAN = Span(hours(0), hours(48), ZoneInfo("Europe/Berlin"))
 NOW = hours(41)
@@ -60,7 +65,7 @@ def words(figure: Figure, folder: Path) -> list[str]:
 def test_a_tree_says_what_when_and_why(tmp_path: Path):
     said = words(tree(), tmp_path)
     assert "Drying of tree t-7" in said
-    assert "Mon 3 Mar 2031, 06:00 to Wed 5 Mar, 06:00 (Europe/Berlin)" in said
+    assert "Mon 3 Mar 2031, 06:00 to Wed 5 Mar, 06:00 (Europe/Berlin) · as of 23:00" in said
     assert "removable water gone from the slowest part, %" in said
     assert {"drying", "ready", "weighed", "looked: sound", "95 % needed"} <= set(said)
     assert "▾ air unknown" in said
@@ -157,6 +162,93 @@ def test_no_weighing_is_cut_off_below_zero():
     axes = draw_model(model, None, [RunPoints("r-1", "open", [0.3, 3.0, 9.0], [-0.12, 0.8, 1.07])]).axes[0]
     assert axes.get_ylim()[0] < -12
     assert axes.get_ylim()[1] > 107
+
+
+def drawn(figure: Figure) -> list[tuple[str, Bbox]]:
+    """All words and the boxes that the drawing library finds around them."""
+    FigureCanvasAgg(figure).draw()
+    texts = [*figure.texts, *(text for axes in figure.axes for text in axes.texts)]
+    return [(text.get_text(), text.get_window_extent()) for text in texts if text.get_text().strip()]
+
+
+LONG = ("a" * 39 + "x", "a" * 39 + "y", "gear-housing-left-hand-wing-of-may-no-07", "m" * 40, "t-7")
+
+
+def test_names_of_forty_letters_are_whole_and_inside_the_sheet() -> None:
+    """A name may have 40 letters (docs/messages.md); two that differ in the last one must be told apart."""
+    trees = {name: history(name, "rack-b") for name in LONG}
+    figure = draw_room(trees, ROOM, SPAN, NOW)
+    found = drawn(figure)
+    assert {words.replace("\n", "") for words, _ in found} >= set(LONG)
+    outside = [words for words, box in found if box.x0 < 0 or box.x1 > figure.bbox.width]
+    assert outside == []
+    lanes = [box for words, box in found if words.replace("\n", "") in LONG]
+    assert all(box.x1 < figure.axes[0].get_window_extent().x0 for box in lanes)
+    assert not any(one.overlaps(other) for one, other in combinations(lanes, 2))
+
+
+def test_a_long_coats_name_beside_its_lane_is_inside_the_sheet() -> None:
+    named = [replace(verdict, coat="backup-" + "m" * 33) for verdict in history()]
+    figure = draw_room({"t-7": named}, ROOM, SPAN, NOW)
+    found = [(words, box) for words, box in drawn(figure) if "mmm" in words]
+    assert len(found) == 1
+    assert found[0][1].x1 <= figure.bbox.width
+
+
+def ends(figure: Figure) -> float:
+    """Where the last block of state ends, in hours since the beginning."""
+    blocks = [patch for patch in figure.axes[-1].patches if isinstance(patch, Rectangle)]
+    return (max(block.get_x() + block.get_width() for block in blocks) - x_of(hours(0))) * 24
+
+
+def test_a_tree_that_left_is_drawn_until_it_left(tmp_path: Path) -> None:
+    """It left at 20 h, while its third coat was on top; valid for a quarter of an hour after its last verdict."""
+    told = [verdict for verdict in history() if verdict.time < hours(20)]
+    leave = Leave(time=hours(20), arrived=hours(20), tree="t-7")
+    log = [event for event in EVENTS if event.time < hours(20)] + [leave]
+    gone = draw_tree("t-7", told, log, ROOM, SPAN, NOW)
+    assert ends(gone) == pytest.approx(20.0)
+    assert ends(draw_tree("t-7", told, log[:-1], ROOM, SPAN, NOW)) == pytest.approx(41.0)
+    until = ends_of(lives_of(log, NOW))
+    room = draw_room({"t-7": told}, ROOM, SPAN, NOW, until)
+    assert ends(room) == pytest.approx(20.0)
+    assert "backup 3\nleft 02:00" in [text for text, _ in drawn(room)], "01:00 UTC in winter"
+    assert ends(draw_room({"t-7": told}, ROOM, SPAN, NOW)) == pytest.approx(41.0)
+    assert end_of_picture(lives_of(log, NOW)[0], told, NOW) == hours(20.5)
+
+
+def short_lived(hour: float, count: int = 8) -> list[Verdict]:
+    """Coats that follow each other every `hour`: names that would not fit between two of them."""
+    kinds = ["prime", "backup-with-fibre", "prime", *["backup"] * (count - 3)]
+    return [
+        verdict("t-7", n * hour, n * hour + step / 12, n + 1, coat=kind)
+        for n, kind in enumerate(kinds) for step in range(int(hour * 12))
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize("hour", [0.5, 1.0, 4.0])
+def test_every_run_of_equal_coats_is_named_and_no_name_runs_over_another(hour: float) -> None:
+    told = short_lived(hour)
+    events = [Dip(time=v.dipped_at, arrived=v.dipped_at, tree="t-7", rack="rack-a", coat=v.coat, number=v.number)
+              for v in told]  # fmt: skip
+    figure = draw_tree("t-7", told, events[-1:], ROOM, SPAN, hours(40))
+    names = [(words, box) for words, box in drawn(figure) if words in ("prime", "backup-with-fibre", "backup")]
+    assert [words for words, _ in names] == ["prime", "backup-with-fibre", "prime", "backup"]
+    numbers = [(words, box) for words, box in drawn(figure) if words in "12345678"]
+    heads = [(words, box) for words, box in drawn(figure) if words.startswith(("Drying", "Mon 3 Mar 2031", "bounds"))]
+    for (one, first), (other, second) in combinations([*names, *heads], 2):
+        assert not first.overlaps(second), (one, other)
+    assert not any(box.overlaps(badge) for _, box in names for _, badge in numbers)
+
+
+@pytest.mark.parametrize("gap_h", [0.1, 0.5, 3.0])
+def test_that_a_tree_was_weighed_is_said_once_and_inside_the_frame(gap_h: float) -> None:
+    weighed = [Weigh(time=hours(47.9 - gap_h * n), arrived=hours(47), tree="t-7", mass=4.0) for n in range(14)]
+    figure = draw_tree("t-7", history(), [*EVENTS[:6], *weighed[::-1]], ROOM, SPAN, NOW)
+    words = [box for text, box in drawn(figure) if text == "weighed"]
+    assert len(words) == 1
+    frame = figure.axes[0].get_window_extent()
+    assert frame.x0 <= words[0].x0 < words[0].x1 <= frame.x1
 
 
 @pytest.mark.parametrize("draw", [tree, rack, room])

@@ -1,8 +1,9 @@
 """The psychrometric chart: its curves against an independent library, its path, what it says without colour."""
 
 import math
+from dataclasses import replace
 from datetime import timedelta
-from itertools import pairwise
+from itertools import combinations, pairwise
 from pathlib import Path
 from xml.etree import ElementTree
 from zoneinfo import ZoneInfo
@@ -11,9 +12,11 @@ import numpy as np
 import psychrolib
 import pytest
 from invented import ROOM, hours
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.text import Annotation
+from matplotlib.transforms import Bbox
 
 from drymon.views.history import AirPoint
 from drymon.views.plots.psychrometric import BAND_LOOKS, draw_psychrometric
@@ -161,3 +164,39 @@ def test_the_axes_hold_the_path_and_the_saturation_line() -> None:
     axes = chart(hot).axes[0]
     assert axes.get_xlim()[1] > 39.9
     assert axes.get_ylim()[1] > 27.0
+
+
+def boxes(figure: Figure) -> dict[str, Bbox]:
+    """Words to the boxes that the drawing library itself finds around them."""
+    FigureCanvasAgg(figure).draw()
+    return {text.get_text(): text.get_window_extent() for text in figure.axes[0].texts if text.get_text()}
+
+
+LONG = ("First prime: zircon slurry, zircon stucco", "Fine coat: fused silica stucco 50x100", "Third", "Fourth coat")
+
+
+@pytest.mark.parametrize("count", [0, 1, 2, 4])
+@pytest.mark.parametrize("days", [1, 7])
+def test_the_key_stands_below_the_axes_and_inside_the_sheet(count: int, days: int) -> None:
+    coats = [replace(ROOM.coats[0], name=f"c-{place}", label=LONG[place]) for place in range(count)]
+    span = Span(hours(0), hours(24 * days), ZONE)
+    points = path(24.0 * days)
+    figure = draw_psychrometric(ROOM.racks[0], points, coats, span, PRESSURE, "measured")
+    FigureCanvasAgg(figure).draw()
+    label = figure.axes[0].xaxis.label.get_window_extent()
+    keys = [legend.get_window_extent() for legend in figure.legends]
+    assert len(keys) == (2 if count else 1)
+    for key in keys:
+        assert key.y1 < label.y0
+        assert key.y0 >= 0
+        assert 0 <= key.x0 < key.x1 <= figure.bbox.width
+    assert not any(one.overlaps(other) for one, other in combinations(keys, 2))
+
+
+def test_words_at_the_saturation_line_keep_apart() -> None:
+    """The boxes of slanted words are larger than the words, so they say more than enough."""
+    found = boxes(chart())
+    assert not found["wet bulb, °C"].overlaps(found["saturation line, 100 % RH"])
+    bulbs = [box for words, box in found.items() if words.isdigit()]
+    assert len(bulbs) > 4
+    assert not any(box.overlaps(found["wet bulb, °C"]) for box in bulbs)

@@ -1,6 +1,7 @@
 """The table on wide, narrow, plain and coloured terminals."""
 
 import re
+from dataclasses import replace
 
 import pytest
 from invented import ROOM, hours, verdict
@@ -70,3 +71,10 @@ def test_with_the_service_down_nothing_is_ready():
 def test_the_bar_shows_sure_perhaps_and_needed():
     assert bar(Bounds(0.5, 0.6, 0.7), 0.95) == "██████████▒▒▒▒·····│·"
     assert bar(Bounds(0.0, 0.0, 0.0), None) == "·" * 20
+
+
+def test_bar_and_text_round_a_share_the_same_way():
+    """Down, as the verdict's own text does: 70.9 % gone is 70 %."""
+    told = replace(verdict("t-1", 0, 3.9), dryness=Bounds(0.659, 0.709, 0.749))
+    text = table(Now(hours(4), True, [told], []), ROOM, Paper(120))
+    assert "70 % (65–74)" in text

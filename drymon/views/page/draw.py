@@ -23,10 +23,9 @@ from drymon.views.page.long_air import draw_long_air, long_air
 from drymon.views.plots.coat import NUMBER, draw_model
 from drymon.views.plots.psychrometric import draw_psychrometric
 from drymon.views.plots.rack import draw_rack
-from drymon.views.plots.room import future_end
 from drymon.views.plots.style import save
 from drymon.views.plots.time_axis import Span
-from drymon.views.plots.tree import draw_tree
+from drymon.views.plots.tree import draw_tree, end_of_picture
 
 LONGEST_LINE_H = 72
 """Beyond this, a line says less than the band between a bucket's lowest and highest value."""
@@ -88,7 +87,7 @@ def _tree(config: HomeConfig, store: Store, name: str, now: datetime) -> Figure:
     verdicts = verdicts_by_tree(store, life.begin, None, name).get(name)
     if not verdicts:
         raise SetupError(f"no verdict on record of a tree {name!r}")
-    span = Span(begin, future_end({name: verdicts}, now), ZoneInfo(config.room.timezone))
+    span = Span(begin, end_of_picture(life, verdicts, now), ZoneInfo(config.room.timezone))
     return draw_tree(name, verdicts, life.events, config.room, span, now)
 
 

@@ -65,11 +65,6 @@ class Words:
         return f"{self.now.astimezone(ZoneInfo(self.timezone)):%H:%M:%S}"
 
 
-def percent(share: float) -> str:
-    """`61` for 0.613, rounded as the reasons round it."""
-    return f"{share * 100:.0f}"
-
-
 def air_words(air: AirNow | None) -> list[str]:
     """`21.4 °C`, `48 % RH`, `1.2 m/s`; what is not known is left out."""
     if air is None:

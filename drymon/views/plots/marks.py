@@ -1,9 +1,12 @@
 """Words on a picture: at a place, on a quiet ground; and labels that do not sit on each other."""
 
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import Literal
 
 from matplotlib.axes import Axes
+from matplotlib.font_manager import FontProperties
+from matplotlib.textpath import TextPath
 
 from drymon.views.plots.style import INK, PAPER
 
@@ -12,6 +15,28 @@ DATA, TOP, BESIDE = ("data", "data"), ("data", "axes fraction"), ("axes fraction
 
 LETTER = 0.0068
 """Width of a small letter as a share of a panel's width."""
+
+
+@lru_cache(maxsize=1000)
+def inches(words: str, size: float, bold: bool = False) -> float:
+    """How wide words are on paper, in the typeface of every picture."""
+    face = FontProperties(family="DejaVu Sans", weight="bold" if bold else "normal")
+    return (
+        max((float(TextPath((0, 0), line, size, prop=face).get_extents().x1) for line in words.split("\n")), default=0)
+        / 72
+    )
+
+
+def in_two(name: str, longest: int) -> str:
+    """A name on one line, or, if longer than so many letters, on two: parted after a hyphen near its middle, if any."""
+    if len(name) <= longest:
+        return name
+    half = len(name) / 2
+    places = [
+        place + 1 for place, letter in enumerate(name[:-1]) if letter in "- " and abs(place + 1 - half) < half / 2
+    ]
+    at = min(places, key=lambda place: abs(place - half), default=round(half))
+    return f"{name[:at].rstrip()}\n{name[at:]}"
 
 
 def note(

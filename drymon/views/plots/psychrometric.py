@@ -6,6 +6,8 @@ colour: a mark of its own for each day, hours in words, arrows for the direction
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from textwrap import shorten
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -30,7 +32,8 @@ HUMIDITIES = (10, 20, 30, 40, 50, 60, 70, 80, 90, 100)
 BAND_LOOKS = (("#E69F00", "//"), ("#CC79A7", "\\\\"), ("#5f6772", ".."), ("#D55E00", "xx"))
 """Edge (Okabe and Ito's set) and hatch of the coats' bands; green means safe to redip and is not among them."""
 
-RIGHT, FOOT, HEAD, HEIGHT = 0.925, 0.62, 1.05, 8.0
+RIGHT, FOOT, HEAD, HEIGHT, KEY_LINE = 0.925, 0.72, 1.05, 7.7, 0.2
+"""Inches, but RIGHT; the key's lines come on top of the foot."""
 NARROWEST_C, LOWEST_TOP = 18.0, 12.0
 
 
@@ -80,22 +83,41 @@ def draw_psychrometric(
     with drawing():
         name = f"{rack.label} ({rack.name})" if rack.label else rack.name
         also = f"at {pressure_pa / 100:.0f} hPa, {origin} · the farther below the saturation line, the faster it dries"
-        figure = paper(f"Air at {name} on the psychrometric chart", span.words, HEIGHT, also)
-        axes = figure.add_axes((LEFT, FOOT / HEIGHT, RIGHT - LEFT, 1 - (FOOT + HEAD) / HEIGHT))
         banded = [coat for coat in coats if coat.room.temperature_c or coat.room.humidity_pct]
+        rows = _key_rows(len(banded), path, span)
+        foot = FOOT + KEY_LINE * rows
+        height = HEIGHT - FOOT + foot
+        figure = paper(f"Air at {name} on the psychrometric chart", span.words, height, also)
+        axes = figure.add_axes((LEFT, foot / height, RIGHT - LEFT, 1 - (foot + HEAD) / height))
         chart = chart_for(path, banded, pressure_pa)
         _dress(axes, chart)
         key = _draw_bands(axes, chart, banded)
         _draw_humidities(axes, chart)
         _draw_wet_bulbs(axes, chart)
-        if path:
-            key += draw_path(axes, path, span)
-        else:
+        days = draw_path(axes, path, span) if path else []
+        if not path:
             note(axes, "no air is known for these hours", (0.5, 0.3), counted=("axes fraction",) * 2, size=11,
                  ha="center", ground=True)  # fmt: skip
-        # Above the saturation line there is no air: the key stands in nobody's way.
-        axes.legend(handles=key, loc="upper left", frameon=False, fontsize=8.5, borderaxespad=0.2, labelspacing=0.7)
+        _draw_key(figure, key, days, rows, (foot - FOOT + 0.08) / height)
         return figure
+
+
+def _key_rows(bands: int, path: Sequence[AirPoint], span: Span) -> int:
+    """Lines of the key: a band on each, the days in at most three columns beside them."""
+    days = len({span.local(point.time).date() for point in path})
+    return max(bands, -(-days // 3), 1)
+
+
+def _draw_key(figure: Figure, bands: list[Artist], days: list[Artist], rows: int, top: float) -> None:
+    """Below the axes, where no curve runs: what the bands are on the left, which mark is which day on the right."""
+    look: dict[str, Any] = {
+        "frameon": False, "fontsize": 8.5, "borderpad": 0.2, "borderaxespad": 0.0, "labelspacing": 0.55,
+        "columnspacing": 1.4,
+    }  # fmt: skip
+    if bands:
+        figure.legend(handles=bands, loc="upper left", bbox_to_anchor=(LEFT, top), **look)
+    if days:
+        figure.legend(handles=days, loc="upper right", bbox_to_anchor=(RIGHT, top), ncols=-(-len(days) // rows), **look)
 
 
 def chart_for(path: Sequence[AirPoint], coats: Sequence[CoatType], pressure_pa: float) -> Chart:
@@ -166,7 +188,6 @@ def _along(axes: Axes, chart: Chart, at: float, humidity: float, words: str, abo
 def _draw_wet_bulbs(axes: Axes, chart: Chart) -> None:
     """Lines of constant wet bulb, dashed, each with its temperature where it begins: at saturation or at the left."""
     step = 5 if chart.width > 30 else 2
-    begins = []
     for bulb in np.arange(step * np.ceil((chart.low - chart.width) / step), chart.high, step, dtype=float):
         inside = chart.temperatures[chart.temperatures > bulb]
         temperatures = np.concatenate([[bulb], inside]) if bulb > chart.low else inside
@@ -178,9 +199,10 @@ def _draw_wet_bulbs(axes: Axes, chart: Chart) -> None:
         shift = (-4, 4) if bulb > chart.low else (-4, 0)
         note(axes, f"{bulb:g}", (float(temperatures[0]), float(ratios[0])), shift, size=7.5, color=QUIET, ha="right",
              va="bottom" if bulb > chart.low else "center")  # fmt: skip
-        begins += [(bulb, float(ratios[0]))] if bulb > chart.low else []
-    if begins:
-        note(axes, "wet bulb, °C", begins[len(begins) // 3], (-26, 8), size=8, color=QUIET, ha="right", va="bottom")
+    # Like an axis of its own, beside those that begin at the left edge: nothing else is written there.
+    middle = 0.5 * min(float(chart.ratio(chart.low, 100.0)), chart.top) / chart.top
+    axes.annotate("wet bulb, °C", (0, middle), (-30, 0), xycoords="axes fraction", textcoords="offset points",
+                  fontsize=8, color=QUIET, rotation=90, ha="center", va="center", annotation_clip=False)  # fmt: skip
 
 
 def _draw_bands(axes: Axes, chart: Chart, coats: Sequence[CoatType]) -> list[Artist]:
@@ -191,7 +213,7 @@ def _draw_bands(axes: Axes, chart: Chart, coats: Sequence[CoatType]) -> list[Art
         low, high = coat.room.temperature_c or (chart.low, chart.high)
         damp, damper = coat.room.humidity_pct or (0.0, 100.0)
         across = np.linspace(max(low, chart.low), min(high, chart.high), 60)
-        words = f"{coat.label or coat.name} asks for {_asked(coat)}"
+        words = f"{shorten(coat.label or coat.name, 44, placeholder=' …')} asks for {_asked(coat)}"
         under, over = chart.ratio(across, damp), chart.ratio(across, damper)
         outline = np.column_stack([np.append(across, across[::-1]), np.append(under, over[::-1])])
         area = Polygon(outline, facecolor=to_rgba(edge, 0.07), edgecolor=to_rgba(edge, 0.4), hatch=hatch, linewidth=0,

@@ -9,23 +9,34 @@ from matplotlib.figure import Figure
 from drymon.shop.local_time import say
 from drymon.shop.outcome import State, Verdict
 from drymon.shop.setup import RoomSetup
-from drymon.views.history import CoatHistory, coats_of, natural
-from drymon.views.plots.marks import BESIDE, TOP, note
+from drymon.views.history import CoatHistory, Ends, coats_of, natural
+from drymon.views.plots.marks import BESIDE, TOP, in_two, inches, note
 from drymon.views.plots.states import draw_states, state_key
-from drymon.views.plots.style import BLUE, FAINT, INK, PAPER, QUIET, drawing, panels, paper
+from drymon.views.plots.style import BLUE, FAINT, INK, LEFT, PAPER, QUIET, RIGHT, WIDTH, drawing, panels, paper
 from drymon.views.plots.time_axis import Span, dress_time, x_of
 
 LANE, BLOCK = 1.0, 0.62
 """Height of a lane, and of the blocks in it, in data units; a lane is about 0.36 inches on paper."""
 
 
-def draw_room(histories: Mapping[str, Sequence[Verdict]], room: RoomSetup, span: Span, now: datetime) -> Figure:
-    """Lanes by rack, then tree. `histories`: verdicts in time order; `now`: where the future begins."""
+NAME, LONGEST_NAME = 9.5, 20
+"""Points and letters of a tree's name on one line; a longer one stands on two smaller ones."""
+SMALL = 8.0
+RIM, BESIDE_NAME = 0.12, 0.14
+"""Inches left free at the sheet's edges, and between a name and its lane."""
+
+
+def draw_room(
+    histories: Mapping[str, Sequence[Verdict]], room: RoomSetup, span: Span, now: datetime, ends: Ends | None = None
+) -> Figure:
+    """Lanes by rack, then tree. `histories`: verdicts in time order; `now`: where the future begins; `ends`: of coats
+    whose tree left.
+    """
     with drawing():
-        lanes = _lanes(histories, room, now, span)
+        lanes = _lanes(histories, room, now, span, ends)
         height = 1.75 + 0.36 * max(len(lanes) + len({rack for rack, _, _ in lanes}), 2)
         figure = paper(f"Trees in {room.label or room.name}", span.words, height)
-        (axes,) = panels(figure, [1], foot=0.66)
+        (axes,) = panels(figure, [1], foot=0.66, sides=_sides(lanes, span, now))
         bottom = _draw_lanes(axes, lanes, span, now)
         _dress(axes, bottom, span, now)
         figure.legend(
@@ -38,11 +49,27 @@ def draw_room(histories: Mapping[str, Sequence[Verdict]], room: RoomSetup, span:
 Lane = tuple[str, str, list[CoatHistory]]
 
 
-def _lanes(histories: Mapping[str, Sequence[Verdict]], room: RoomSetup, now: datetime, span: Span) -> list[Lane]:
+def _sides(lanes: Sequence[Lane], span: Span, now: datetime) -> tuple[float, float]:
+    """Where lanes begin and end: every name and every last word has its room."""
+    names = [inches(*_name(tree)) for _, tree, _ in lanes]
+    words = [inches(_last_words(coats[-1], span, now), SMALL) for _, _, coats in lanes]
+    left = (max(names, default=0.0) + BESIDE_NAME + RIM) / WIDTH
+    right = 1 - (max(words, default=0.0) + BESIDE_NAME + RIM) / WIDTH
+    return max(LEFT, left), min(RIGHT, right)
+
+
+def _name(tree: str) -> tuple[str, float]:
+    """A tree's name as it is written, and how large."""
+    return in_two(tree, LONGEST_NAME), NAME if len(tree) <= LONGEST_NAME else SMALL
+
+
+def _lanes(
+    histories: Mapping[str, Sequence[Verdict]], room: RoomSetup, now: datetime, span: Span, ends: Ends | None
+) -> list[Lane]:
     """(rack, tree, coats), the racks in the room's order."""
     order = {rack.name: place for place, rack in enumerate(room.racks)}
     lanes = [
-        (verdicts[-1].rack, tree, [c for c in coats_of(verdicts, min(now, span.end)) if c.end > span.begin])
+        (verdicts[-1].rack, tree, [c for c in coats_of(verdicts, min(now, span.end), ends) if c.end > span.begin])
         for tree, verdicts in histories.items()
         if verdicts
     ]
@@ -78,13 +105,16 @@ def _draw_lanes(axes: Axes, lanes: Sequence[Lane], span: Span, now: datetime) ->
 def _draw_lane(axes: Axes, tree: str, coats: Sequence[CoatHistory], y: float, span: Span, now: datetime) -> None:
     middle = y + LANE / 2
     low, high = middle - BLOCK / 2, middle + BLOCK / 2
-    note(axes, short(tree), (0, middle), (-10, 0), counted=BESIDE, size=9.5, ha="right")
+    name, size = _name(tree)
+    note(axes, name, (0, middle), (-72 * BESIDE_NAME, 0), counted=BESIDE, size=size, ha="right")
     for coat in coats:
         draw_states(axes, coat.stretches, span, low, high, words=False)
         _number(axes, coat, middle, span)
         _ready_mark(axes, coat, middle, span)
-    _draw_future(axes, coats[-1].last, middle, span, now)
-    _last_word(axes, coats[-1].last, middle, span, now)
+    if not _has_left(coats[-1], span, now):
+        _draw_future(axes, coats[-1].last, middle, span, now)
+    words = _last_words(coats[-1], span, now)
+    note(axes, words, (1.0, middle), (72 * BESIDE_NAME - 3, 0), counted=BESIDE, size=SMALL, color=QUIET)
 
 
 def _number(axes: Axes, coat: CoatHistory, middle: float, span: Span) -> None:
@@ -119,12 +149,20 @@ def _draw_future(axes: Axes, last: Verdict, middle: float, span: Span, now: date
                   markeredgecolor=BLUE, markeredgewidth=1.5, zorder=4)  # fmt: skip
 
 
-def _last_word(axes: Axes, last: Verdict, middle: float, span: Span, now: datetime) -> None:
+def _has_left(coat: CoatHistory, span: Span, now: datetime) -> bool:
+    """The last coat of a lane ends before the picture's present: its tree is no longer there."""
+    return coat.end < min(now, span.end)
+
+
+def _last_words(coat: CoatHistory, span: Span, now: datetime) -> str:
     """Coat and what comes, on the right."""
-    words = f"{last.coat} {last.number}"
+    last = coat.last
+    words = in_two(f"{last.coat} {last.number}", LONGEST_NAME)
+    if _has_left(coat, span, now):
+        return f"{words}\nleft {say(coat.end, now, span.zone.key)}"
     if last.state is State.DRYING and last.dry_at.late is not None and now <= last.valid_until:
         words += f"\nby {say(last.dry_at.late, now, span.zone.key)}"
-    note(axes, words, (1.0, middle), (7, 0), counted=BESIDE, size=8, color=QUIET)
+    return words
 
 
 def _dress(axes: Axes, bottom: float, span: Span, now: datetime) -> None:
@@ -143,8 +181,3 @@ def future_end(histories: Mapping[str, Sequence[Verdict]], now: datetime) -> dat
     expected = [v[-1].dry_at.late or v[-1].dry_at.best for v in histories.values() if v]
     soon = [time for time in expected if time is not None and now < time < now + timedelta(days=1)]
     return max([*soon, now]) + timedelta(minutes=30) if soon else now
-
-
-def short(name: str, letters: int = 11) -> str:
-    """A name that fits the margin."""
-    return name if len(name) <= letters else name[: letters - 1] + "…"

@@ -94,15 +94,24 @@ WIDTH, LEFT, RIGHT = 11.0, 0.075, 0.885
 
 
 def panels(
-    figure: Figure, heights: list[float], gap: float = 0.16, foot: float = 0.5, head: float = 0.95
+    figure: Figure,
+    heights: list[float],
+    gap: float = 0.16,
+    foot: float = 0.5,
+    head: float = 0.95,
+    sides: tuple[float, float] | None = None,
 ) -> list[Axes]:
-    """Stacked panels, top to bottom, of the given relative heights; `gap`, `foot` and `head` in inches."""
+    """Stacked panels, top to bottom, of the given relative heights; `gap`, `foot` and `head` in inches.
+
+    sides: where they begin and end as shares of the width, if not where those of most pictures do.
+    """
+    left, right = sides or (LEFT, RIGHT)
     tall = float(figure.get_size_inches()[1])
     room = tall - head - foot - gap * (len(heights) - 1)
     axes, top = [], tall - head
     for height in heights:
         share = room * height / sum(heights)
-        axes.append(figure.add_axes((LEFT, (top - share) / tall, RIGHT - LEFT, share / tall)))
+        axes.append(figure.add_axes((left, (top - share) / tall, right - left, share / tall)))
         top -= share + gap
     return axes
 

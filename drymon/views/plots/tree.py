@@ -1,23 +1,46 @@
 """A tree's drying: the share of each coat's water gone, against what a redip needs; its states below."""
 
 from collections.abc import Sequence
-from datetime import datetime
+from datetime import datetime, timedelta
 
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from drymon.shop.events import Event, Felt, Look, Weigh
+from drymon.shop.lives import Life, lives_of
 from drymon.shop.outcome import State, Verdict
 from drymon.shop.setup import RoomSetup
-from drymon.views.history import WIDENING, CoatHistory, Stretch, coats_of
-from drymon.views.plots.marks import LETTER, TOP, Shelf, note
+from drymon.views.history import WIDENING, CoatHistory, Stretch, coats_of, ends_of
+from drymon.views.now import percent
+from drymon.views.plots.coat_names import ROW_IN, coat_names, draw_coat_names
+from drymon.views.plots.marks import TOP, Shelf, inches, note
+from drymon.views.plots.room import future_end
 from drymon.views.plots.states import draw_states
-from drymon.views.plots.style import BLUE, GREEN, INK, PAPER, QUIET, SKY, VERMILLION, drawing, panels, paper
+from drymon.views.plots.style import (
+    BLUE,
+    GREEN,
+    INK,
+    LEFT,
+    PAPER,
+    QUIET,
+    RIGHT,
+    SKY,
+    VERMILLION,
+    WIDTH,
+    drawing,
+    panels,
+    paper,
+)
 from drymon.views.plots.time_axis import Span, dress_time, x_of
 
 EVERYDAY = ("wet", "too-soon", *WIDENING)
 """Reasons that the curve or the title tells; only the others are written beside the strip."""
+
+WEIGHED = "weighed"
+PANEL_IN = WIDTH * (RIGHT - LEFT)
+MOST_IN = WIDTH * (1 - LEFT) - 0.15
+"""Width of the panels, and how far from their left edge words may reach, in inches."""
 
 
 def draw_tree(
@@ -33,17 +56,36 @@ def draw_tree(
     verdicts: in time order; `now` is where they end and the future begins.
     """
     with drawing():
-        coats = [coat for coat in coats_of(verdicts, min(span.end, now)) if coat.end > span.begin]
-        figure = paper(f"Drying of tree {tree}", span.words, height=5.8, also=_wider(coats))
-        curve, strip = panels(figure, [8, 0.75], gap=0.34, foot=0.66, head=1.12)
+        ends = ends_of(lives_of(events, now))
+        coats = [coat for coat in coats_of(verdicts, min(span.end, now), ends) if coat.end > span.begin]
+        hangs = bool(coats) and (tree, coats[-1].first.dipped_at) not in ends
+        names = coat_names(coats, span)
+        higher = ROW_IN * max((name.row for name in names), default=0)
+        when = f"{span.words} · {_as_of(coats[-1].last, span)}" if hangs else span.words
+        figure = paper(f"Drying of tree {tree}", when, height=5.95 + higher, also=_wider(coats))
+        curve, strip = panels(figure, [8, 0.75], gap=0.34, foot=0.66, head=1.27 + higher)
         _dress_curve(curve, span)
         for coat in coats:
-            _draw_coat(curve, coat, room, span, span.end if coat is coats[-1] else coat.end)
-        _draw_expected(curve, coats, room, span)
+            _draw_coat(curve, coat, room, span, span.end if hangs and coat is coats[-1] else coat.end)
+        draw_coat_names(curve, names)
+        if hangs:
+            _draw_expected(curve, coats, room, span)
         _label_end(curve, coats, room)
         _draw_findings(curve, tree, events, span)
         _draw_strip(strip, coats, span)
         return figure
+
+
+def end_of_picture(life: Life | None, verdicts: Sequence[Verdict], now: datetime) -> datetime:
+    """Where a tree's picture should end: a little after it left, else so that what is expected soon is on it."""
+    if life is not None and life.ended_by is not None:
+        return life.end + timedelta(minutes=30)
+    return future_end({"": verdicts}, now)
+
+
+def _as_of(last: Verdict, span: Span) -> str:
+    """Which word on the tree is the last on the picture: the page may already say a newer one."""
+    return f"as of {span.local(last.time):%H:%M}"
 
 
 def _wider(coats: Sequence[CoatHistory]) -> str:
@@ -92,8 +134,6 @@ def _draw_dip(axes: Axes, coat: CoatHistory, span: Span) -> None:
     axes.axvline(x, ymax=100 / 109, color=QUIET, linewidth=0.9, zorder=1)
     axes.plot(x, 104.5, marker="o", markersize=13, color=QUIET, clip_on=False, zorder=5)
     note(axes, str(coat.first.number), (x, 104.5), ha="center", bold=True, color="white")
-    if (coat.end - coat.first.dipped_at) / (span.end - span.begin) > LETTER * (len(coat.first.coat) + 4):
-        note(axes, coat.first.coat, (x, 104.5), (10, 0), color=QUIET, clip=True)
 
 
 def _draw_ready(axes: Axes, coat: CoatHistory, span: Span) -> None:
@@ -135,9 +175,9 @@ def _label_end(axes: Axes, coats: Sequence[CoatHistory], room: RoomSetup) -> Non
     if not known or (last := known[-1].dryness) is None:
         return
     shelf = Shelf(axes, gap=0.05)
-    shelf.put(100 * last.high, f"{100 * last.high:.0f} % at most", QUIET)
-    shelf.put(100 * last.best, f"{100 * last.best:.0f} % gone", BLUE, bold=True)
-    shelf.put(100 * last.low, f"{100 * last.low:.0f} % at least", QUIET)
+    shelf.put(100 * last.high, f"{percent(last.high)} % at most", QUIET)
+    shelf.put(100 * last.best, f"{percent(last.best)} % gone", BLUE, bold=True)
+    shelf.put(100 * last.low, f"{percent(last.low)} % at least", QUIET)
     coat_type = room.coat_by_name.get(known[-1].coat)
     if coat_type is not None:
         shelf.put(100 * coat_type.dry_at - 1e-6, f"{100 * coat_type.dry_at:.0f} % needed", INK)
@@ -145,20 +185,29 @@ def _label_end(axes: Axes, coats: Sequence[CoatHistory], room: RoomSetup) -> Non
 
 
 def _draw_findings(axes: Axes, tree: str, events: Sequence[Event], span: Span) -> None:
-    """What people found, as small marks above the time axis; a word only where the next mark leaves room for it."""
+    """What people found, as small marks above the time axis; a word only where the next mark leaves room for it.
+
+    That it was weighed is said once: all those marks are alike.
+    """
     own = [event for event in events if getattr(event, "tree", None) == tree and span.begin <= event.time <= span.end]
     found = [(event.time, finding) for event in own if (finding := _finding(event))]
-    followers = [*(time for time, _ in found[1:]), None]
-    for (time, (marker, word)), after in zip(found, followers, strict=False):
+    followers = [time for time, _ in found[1:]] + [span.end] * bool(found)
+    told: set[str] = set()
+    for (time, (marker, word)), after in zip(found, followers, strict=True):
         axes.plot(x_of(time), 3, marker=marker, markersize=5, color=VERMILLION, zorder=4)
-        if after is None or after - time > (span.end - span.begin) * LETTER * (len(word) + 2):
+        if word not in told and (after - time) / (span.end - span.begin) * PANEL_IN > inches(word, 7.5) + 0.2:
             note(axes, word, (x_of(time), 3), (5, 0), size=7.5)
+            told |= {WEIGHED} & {word}
+    first = next((time for time, (_, word) in found if word == WEIGHED), None)
+    if first is not None and WEIGHED not in told:
+        late = (span.end - first) / (span.end - span.begin) * PANEL_IN < inches(WEIGHED, 7.5) + 0.2
+        note(axes, WEIGHED, (x_of(first), 3), (0, 9), size=7.5, ha="right" if late else "left", ground=True)
 
 
 def _finding(event: Event) -> tuple[str, str] | None:
     """Marker and word of a finding, None for other events."""
     if isinstance(event, Weigh):
-        return "d", "weighed"
+        return "d", WEIGHED
     if isinstance(event, Felt):
         return "s", f"felt {event.finding}"
     return ("^", f"looked: {event.finding}") if isinstance(event, Look) else None
@@ -178,8 +227,11 @@ def _draw_strip(axes: Axes, coats: Sequence[CoatHistory], span: Span) -> None:
         for piece in pieces:
             words = _why(piece)
             if words and piece.begin >= free_from:
-                note(axes, f"▾ {words}", (x_of(piece.begin), 1.0), (-3, 4), counted=TOP, size=7.5, va="bottom")
-                free_from = piece.begin + (span.end - span.begin) * LETTER * (len(words) + 4)
+                wide = inches(f"▾ {words}", 7.5)
+                over = max(0.0, PANEL_IN * ((piece.begin - span.begin) / (span.end - span.begin)) + wide - MOST_IN)
+                note(axes, f"▾ {words}", (x_of(piece.begin), 1.0), (-3 - 72 * over, 4), counted=TOP, size=7.5,
+                     va="bottom")  # fmt: skip
+                free_from = piece.begin + (span.end - span.begin) * ((wide + 0.2) / PANEL_IN)
 
 
 def _why(piece: Stretch) -> str:

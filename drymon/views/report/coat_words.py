@@ -11,6 +11,7 @@ from drymon.shop.outcome import State, Verdict
 from drymon.shop.reasons import REASONS, Effect
 from drymon.shop.setup import CoatType, RoomSetup
 from drymon.views.history import Stretch
+from drymon.views.now import percent
 from drymon.views.report import picture
 from drymon.views.report.air import AirSeen
 from drymon.views.report.document import Block, Facts, Heading, Picture, Table
@@ -64,7 +65,7 @@ def dryness(verdict: Verdict | None) -> str:
     """`61 % (55 to 68 %)`, rounded down: 94.9 % is not yet 95 %."""
     if verdict is None or verdict.dryness is None:
         return "—"
-    best, low, high = (int(100 * x + 1e-9) for x in (verdict.dryness.best, verdict.dryness.low, verdict.dryness.high))
+    best, low, high = (percent(share) for share in (verdict.dryness.best, verdict.dryness.low, verdict.dryness.high))
     return f"{best} % ({low} to {high} %)"
 
 

@@ -15,6 +15,7 @@ from drymon.shop.setup import Band, CoatType, RoomSetup
 from drymon.store import Calibration, Channel, Store
 from drymon.views.air_record import AirRecord
 from drymon.views.coat_basis import Basis, basis_of
+from drymon.views.gather import lives_on_record
 from drymon.views.history import CoatHistory
 from drymon.views.report.air import AirSeen, air_seen
 
@@ -102,7 +103,7 @@ def shell_record(
     verdicts = list(store.verdict_history(tree))
     lives = lives_of(events, _until(store, events, verdicts))
     if not lives:
-        known = ", ".join(name for name in store.tree_names() if name != tree) or "none yet"
+        known = ", ".join(sorted({life.tree for life in lives_on_record(store)})) or "none yet"
         raise SetupError(f"no dip of a tree named {tree!r} is on record here; known: {known}")
     life = _chosen(lives, tree, at)
     air = AirRecord(store, room)
