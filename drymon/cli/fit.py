@@ -15,6 +15,9 @@ if TYPE_CHECKING:
 ELSEWHERE = 1.5
 """Models learnt in another home are a start here, this much less sure."""
 
+FEWEST_TO_SUM_UP = 5
+"""Forecasts below which medians and shares would only look like knowledge."""
+
 
 def register(commands: "_SubParsersAction[Any]") -> None:
     """Say what `fit` takes."""
@@ -39,6 +42,8 @@ def run(args: Namespace) -> int:
     config = config_of(args)
     if args.coat:
         check_coat(config, args.coat)
+    if args.report:
+        _writable(Path(args.report))
     with record_of(config) as record:
         runs = weighed_runs(config, record)
     if not any(one.used for one in runs if args.coat in (None, one.coat)):
@@ -56,6 +61,19 @@ def run(args: Namespace) -> int:
     if args.report:
         _report(fits, runs, config, Path(args.report))
     return 0
+
+
+def _writable(folder: Path) -> None:
+    """Before minutes of work, whether their report can be kept; LearningError where not."""
+    from drymon.errors import LearningError
+
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        (folder / ".drymon").touch()
+        (folder / ".drymon").unlink()
+    except OSError as error:
+        told = f"--report: received {str(folder)!r}; it is no folder that can be written ({error.strerror})"
+        raise LearningError(f"{told}: name another, or give yourself the right to write there") from error
 
 
 def _report(fits: "Sequence[TypeFit]", runs: "Sequence[Run]", config: "HomeConfig", folder: Path) -> None:
@@ -145,15 +163,18 @@ def _statements(model: "CoatModel") -> list[str]:
 def _left_out_lines(fit: "TypeFit") -> list[str]:
     from drymon.learning.judge import summary
 
-    lines = [f"  {'run left out':<28} {'left':>5} {'true h':>7} {'forecast h (5 to 95 %)':>24} {'error':>7}"]
+    lines = [f"  {'run left out':<28} {'left':>5} {'took h':>7} {'forecast h (5 to 95 %)':>24} {'error':>7}"]
     for one in fit.left_out:
         interval = f"{one.best_h:.1f} ({one.early_h:.1f} to {one.late_h:.1f})"
         mark = "" if one.covered else "  outside"
         lines.append(
             f"  {one.run:<28} {100 * one.left:>4.0f}% {one.true_h:>7.2f} {interval:>24} {100 * one.error:>+6.0f}%{mark}"
         )
-    for label, found in (("left out", summary(fit.left_out)), ("revealed later", summary(fit.revealed))):
-        if found:
+    lines.append("  (took: by its own weighings, smoothed by its own curve)")
+    for label, judged in (("left out", fit.left_out), ("revealed later", fit.revealed)):
+        if 0 < len(judged) < FEWEST_TO_SUM_UP:
+            lines.append(f"  {label}: {len(judged)} of {FEWEST_TO_SUM_UP}, too few to say how often it is right")
+        elif found := summary(judged):
             lines.append(
                 f"  {label}: error median {found['median_pct']:.0f} %, 90th percentile {found['p90_pct']:.0f} %,"
                 f" {100 * found['coverage']:.0f} % within the 90 % interval, its width {100 * found['width']:.0f} %"

@@ -25,7 +25,8 @@ FEWEST_TAKEN = 3
 
 FEWEST_WEIGHINGS = 4
 SHORTEST_H = 0.4
-LEAST_KNOWN_AIR = 0.9
+LEAST_KNOWN_AIR = 0.8
+"""Share of the time that must be covered by readings: a room changes little in half an hour (assumed)."""
 LEAST_SIGNAL = 8.0
 """Loss over the error of a weighing below which a run tells nothing."""
 
@@ -56,7 +57,28 @@ class Weighed:
 def from_bench(weighings: Sequence[tuple[float, float]]) -> Weighed:
     """Hand weighings (s since the dip, kg), each with a bench scale's error."""
     times, masses = _columns(sorted(weighings))
-    return Weighed(times, masses, _dripping(times, masses, bench_sds(masses)), False)
+    notes: tuple[str, ...] = ()
+    slip = _slip(masses)
+    if slip is not None:
+        notes = (f"the weighing of {masses[slip]:.3f} kg fits neither of its neighbours and was left out",)
+        times, masses = np.delete(times, slip), np.delete(masses, slip)
+    return Weighed(times, masses, _dripping(times, masses, bench_sds(masses)), False, notes)
+
+
+def _slip(masses: Array) -> int | None:
+    """Place of the one weighing without which no mass rises as no drying tree's does: a slip of the pen or of the hand.
+    None where nothing rises, where that is not cured so, or where too few others are left.
+    """
+    if len(masses) <= FEWEST_WEIGHINGS or not _rises(masses):
+        return None
+    cured = [place for place in range(1, len(masses)) if not _rises(np.delete(masses, place))]
+    return cured[0] if len(cured) == 1 else None
+
+
+def _rises(masses: Array) -> bool:
+    """Whether a mass rises by more than `MOST_GAIN` of what is lost in all."""
+    loss = float(masses[0] - masses.min())
+    return bool(np.diff(masses).max() > MOST_GAIN * loss)
 
 
 def from_cell(readings: Iterable[tuple[float, float]]) -> Weighed:
@@ -131,7 +153,7 @@ def problem_of(weighed: Weighed, air: RunAir | None, coat_known: bool) -> str:
     loss = float(weighed.masses_kg[0] - weighed.masses_kg.min())
     if loss < LEAST_SIGNAL * float(np.median(weighed.sds_kg)):
         return f"lost {1000 * loss:.0f} g, within the error of the scale"
-    if float(np.diff(weighed.masses_kg).max()) > MOST_GAIN * loss:
+    if _rises(weighed.masses_kg):
         return "the mass rose too much between two weighings: another tree, or something hung on"
     if air is None:
         return "no temperature or humidity was measured"

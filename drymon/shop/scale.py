@@ -20,6 +20,9 @@ MOST = 60
 SPACING_S, SPACING_SHARE = 300.0, 0.08
 """Least distance of a cell's weighings that are kept: seconds, and share of the time watched."""
 
+FEWEST_TO_SLIP = 5
+"""Hand weighings of which one may be a slip: dry mass and area are fitted to the others (assumed)."""
+
 LEAST_MEMBERS = 16.0
 """The evidence is toned down until so many members still count: an ensemble must not collapse on a few."""
 
@@ -103,6 +106,8 @@ def _judged(
         for name, series, errors in (("bench", seen.bench, BENCH_SCALE), ("cell", seen.cell, LOAD_CELL))
         if series.tells
     }
+    if "bench" in told and told["bench"][1] > DISAGREES_SQUARES:
+        told["bench"] = _without_slip(seen.bench, told["bench"], seen.area, dipped_at, misfit)
     believed = {name: found for name, (found, best) in told.items() if best <= DISAGREES_SQUARES}
     weights = toned_down(prior, sum((found.log_likelihood for found in believed.values()), np.zeros_like(prior)))
     newest = max(series.times[-1] for series in (seen.bench, seen.cell) if series.tells)
@@ -121,6 +126,21 @@ def _judged(
         learnt=AreaPrior(learnt.area_m2, learnt.log_area_sd) if learnt else None,
     )
     return record, CoatState(water.left, water.dry_since, weights)
+
+
+def _without_slip(
+    series: Series, whole: tuple[Evidence, float], area: AreaPrior, dipped_at: float, misfit: float
+) -> tuple[Evidence, float]:
+    """The evidence of hand weighings without the one that alone contradicts the air: a slip of the pen or of the hand.
+    That of the whole series where that does not cure it, where more than one cures it, or where few others are left.
+    """
+    if len(series.times) < FEWEST_TO_SLIP:
+        return whole
+    others = [
+        _evidence(series.without(place), BENCH_SCALE, area, dipped_at, misfit) for place in range(len(series.times))
+    ]
+    cured = [found for found in others if found[1] <= DISAGREES_SQUARES]
+    return cured[0] if len(cured) == 1 else whole
 
 
 def _evidence(

@@ -34,6 +34,16 @@ class Series:
         """The oldest `count` of them."""
         return Series(self.times[:count], self.masses[:count], self.sds[:count], self.water[:count])
 
+    def without(self, place: int) -> "Series":
+        """All but one of them."""
+        past = place + 1
+        return Series(
+            self.times[:place] + self.times[past:],
+            self.masses[:place] + self.masses[past:],
+            self.sds[:place] + self.sds[past:],
+            self.water[:place] + self.water[past:],
+        )
+
     @property
     def tells(self) -> bool:
         """Enough weighings to say anything: dry mass and area are unknown."""

@@ -1,9 +1,12 @@
-"""A load cell's readings as the weighings of a run."""
+"""A load cell's readings, and hand weighings, as those of a run."""
+
+import math
+from collections.abc import Callable
 
 import numpy as np
 import pytest
 
-from drymon.learning.runs import from_cell
+from drymon.learning.runs import from_bench, from_cell, problem_of
 
 
 @pytest.mark.parametrize("tau_h", [0.5, 1.0])
@@ -37,3 +40,19 @@ def test_a_cell_that_seldom_reports_is_weighed_as_often_as_it_does(every_s: floa
     late = run.times_s > 1200.0
     assert abs(float(np.mean(errors[late]))) < 0.0005
     assert float(np.sqrt(np.mean((errors[late] / run.sds_kg[late]) ** 2))) < 2.0, "errors as large as they are said"
+
+
+@pytest.mark.parametrize("wrong", [lambda kg: 10.0 * kg, lambda kg: kg + 0.05, lambda kg: kg - 0.05])
+def test_one_slip_of_the_pen_costs_one_weighing_not_the_run(wrong: Callable[[float], float]) -> None:
+    """Eight weighings of a tree that loses 100 g; the fourth has its point in the wrong place, or is 50 g off."""
+    rows = [(1800.0 * k, 3.3 + 0.1 * math.exp(-k / 2.0)) for k in range(1, 9)]
+    slipped = [(at, wrong(kg)) if place == 3 else (at, kg) for place, (at, kg) in enumerate(rows)]
+    run = from_bench(slipped)
+    assert run.times_s.tolist() == [at for place, (at, _) in enumerate(rows) if place != 3]
+    assert "fits neither of its neighbours" in run.notes[0]
+    assert problem_of(run, None, True) == "no temperature or humidity was measured"
+
+
+def test_two_slips_are_another_trees_weighings() -> None:
+    rows = [(1800.0 * k, 3.3 + 0.1 * math.exp(-k / 2.0) + (0.05 if k in (4, 6) else 0.0)) for k in range(1, 9)]
+    assert "rose too much" in problem_of(from_bench(rows), None, True)

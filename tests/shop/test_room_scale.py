@@ -67,6 +67,19 @@ def test_a_slowly_drying_tree_is_later_by_its_weight_than_a_quick_one() -> None:
     assert slow.until("t-1", State.READY) > quick.until("t-1", State.READY)
 
 
+@pytest.mark.parametrize("slip_kg", [0.05, -0.05, 9 * DRY_KG])
+def test_one_slip_of_a_hand_weighing_holds_nothing(slip_kg: float) -> None:
+    """Fifty grams off, or the decimal point in the wrong place; the other weighings go with the air."""
+    shop = Shop(models=WIDE)
+    shop.run(0.2)
+    shop.dip("t-1", "middle")
+    for step in range(1, 19):
+        shop.run(1 / 6)
+        shop.weigh("t-1", mass(10.0 * step, tau_min=30.0) + (slip_kg if step == 8 else 0.0))
+    assert State.HOLD not in {said.state for said in shop.verdicts("t-1")}
+    assert shop.tree("t-1").state is State.READY
+
+
 def test_two_weighings_tell_nothing_yet() -> None:
     """Dry mass and area are unknown: two weighings fit any member."""
     shop, plain = weighed_shop(60.0, until_min=20.0), Shop(models=WIDE)
