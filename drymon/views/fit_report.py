@@ -9,8 +9,11 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from drymon.drying.coat_model import from_working, to_working
 from drymon.learning.account import accounts, advice
 from drymon.learning.fit import TypeFit
+from drymon.learning.judge import Judgement, summary
 from drymon.learning.run import Run
+from drymon.shop.events import SHELTERS
 from drymon.shop.setup import RoomSetup
+from drymon.views.coat_basis import FEWEST_TO_SAY, runs_words
 from drymon.views.plots.model_fit import draw_coverage, draw_residuals, draw_runs, draw_truth
 from drymon.views.plots.style import save
 
@@ -42,7 +45,7 @@ def write_report(fits: Sequence[TypeFit], runs: Sequence[Run], room: RoomSetup, 
     text = environment.get_template("fit_report.html").render(
         room=room.label or room.name,
         used=sum(len(fit.runs) for fit in fits),
-        known=len(runs),
+        known=runs_words(len(runs)),
         coats=[_coat(fit, labels.get(fit.model.name, fit.model.name), folder) for fit in fits],
         runs=[_row(run) for run in runs],
     )
@@ -57,7 +60,7 @@ def _coat(fit: TypeFit, label: str, folder: Path) -> dict[str, Any]:
         "name": model.name,
         "label": label,
         "origin": model.origin[:1].upper() + model.origin[1:],
-        "error": model.error,
+        "errors": left_out_words(fit.runs, fit.left_out),
         "cautions": _cautions(fit),
         "advice": advice(fit),
         "pictures": _pictures(fit, folder),
@@ -67,10 +70,42 @@ def _coat(fit: TypeFit, label: str, folder: Path) -> dict[str, Any]:
     }
 
 
+def left_out_words(runs: Sequence[Run], left_out: Sequence[Judgement]) -> list[str]:
+    """How far off forecasts of runs that the model had not seen were, a line for each shelter weighed.
+
+    Shares and quantiles only from `FEWEST_TO_SAY` runs on: below, each run's own error.
+    """
+    shelters = {run.id: run.shelter for run in runs}
+    found = [(name, [one for one in left_out if shelters.get(one.run) == name]) for name in SHELTERS]
+    lines = [f"{name} trees: {_errors(own)}" for name, own in found if own]
+    if any(own for name, own in found if name != "open"):
+        lines.append(
+            "A scale feels the whole tree: when a slow pocket was dry is read off the run's own curve, not weighed. "
+            "Such a run can say that the curve is wrong, hardly that it is right."
+        )
+    return lines
+
+
+def _errors(judged: Sequence[Judgement]) -> str:
+    count = f"{len(judged)} run{'' if len(judged) == 1 else 's'}"
+    if len(judged) < FEWEST_TO_SAY:
+        each = ", ".join(
+            f"{abs(one.error):.0%} {'late' if one.error > 0 else 'early'}".replace("%", " %") for one in judged
+        )
+        return f"{count} only, forecast {each}; too few to say how far off the next one will be"
+    said = summary(judged)
+    return (
+        f"of {count}, half were forecast within {said['median_pct']:.0f} % of the time by their own weighings, nine in "
+        f"ten within {said['p90_pct']:.0f} %; {100 * said['coverage']:.0f} % fell into the interval that promises 90 %"
+    )
+
+
 def _cautions(fit: TypeFit) -> list[str]:
     found = [f"Run {one.id} contradicts the others and was not used: look at it." for one in fit.doubted]
     if not fit.model.tail_learned:
         found.append("The last part of the drying is not learnt: drymon will not say ready by this model alone.")
+    if 0 < len(fit.left_out) < FEWEST_TO_SAY:
+        found.append("Too few runs to say whether the forecast's intervals keep their word.")
     for name in ("pocketed", "deep"):
         if name not in fit.model.shelters_learned:
             found.append(f"No run has told how {name} trees dry: for these the cautious start holds.")
@@ -85,10 +120,9 @@ def _pictures(fit: TypeFit, folder: Path) -> list[dict[str, str]]:
         ("residuals", draw_residuals(name, told), "Weighings less curve over the water gone"),
     ]
     if fit.left_out:
-        drawn += [
-            ("truth", draw_truth(name, fit.left_out, fit.revealed), "Forecast against true hours"),
-            ("coverage", draw_coverage(name, fit.left_out), "Promised against kept intervals"),
-        ]
+        drawn.append(("truth", draw_truth(name, fit.left_out, fit.revealed), "Forecast against the time weighed"))
+    if len(fit.left_out) >= FEWEST_TO_SAY:
+        drawn.append(("coverage", draw_coverage(name, fit.left_out), "Promised against kept intervals"))
     return [
         {"file": save(figure, folder / f"{name}-{kind}.svg").name, "alt": f"{name}: {alt}"}
         for kind, figure, alt in drawn

@@ -5,6 +5,7 @@ from collections.abc import Sequence
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from matplotlib.ticker import MaxNLocator
 
 from drymon.learning.account import RunAccount, coverage_curve
 from drymon.learning.judge import Judgement
@@ -35,7 +36,8 @@ def draw_runs(coat: str, accounts: Sequence[RunAccount]) -> Figure:
         figure = _sheet(
             height,
             f"{coat}: every weighed run{more}",
-            "points: weighed · line: the run's own curve · band: where 90 % are expected from the air alone",
+            "points: weighed · line: the run's own curve · band: where 90 % are expected from the air alone · "
+            "dashed: 5 % left",
         )
         grid = figure.subplots(rows, COLUMNS, squeeze=False)
         figure.subplots_adjust(0.06, 0.5 / height, 0.98, 1 - 0.95 / height, wspace=0.22, hspace=0.5)
@@ -59,7 +61,8 @@ def _draw_run(axes: Axes, account: RunAccount) -> None:
         account.hours, 100 * account.measured, SHELTER_MARKS.get(run.shelter, "o"), color=VERMILLION, markersize=3
     )
     axes.axhline(5, color=INK, linewidth=0.8, linestyle=(0, (5, 3)))
-    axes.set_ylim(-4, 104)
+    measured = 100 * account.measured
+    axes.set_ylim(min(-4.0, float(measured.min()) - 4), max(104.0, float(measured.max()) + 4))
     axes.set_xlim(left=0)
     axes.grid(axis="both")
     axes.set_title(f"{run.tree}, coat {run.number}, {run.shelter}", fontsize=8.5, loc="left", color=INK)
@@ -83,18 +86,20 @@ def draw_residuals(coat: str, accounts: Sequence[RunAccount]) -> Figure:
         axes.axhline(0, color=INK, linewidth=0.8)
         axes.set_xlabel("water gone, % of the tree's")
         axes.set_ylabel("weighed − curve, g")
-        axes.set_xlim(0, 102)
+        left, right = axes.get_xlim()
+        axes.set_xlim(min(0.0, left), max(102.0, right))
         axes.grid(axis="both")
         return figure
 
 
 def draw_truth(coat: str, left_out: Sequence[Judgement], revealed: Sequence[Judgement]) -> Figure:
-    """Forecast against true hours for runs left out, and for runs forecast from earlier ones only."""
+    """Forecast against the hours by the runs' own weighings: for runs left out, and forecast from earlier ones only."""
     with drawing():
         figure = _sheet(
             4.6,
             f"{coat}: forecast against what came",
-            "each point a run that the model had not seen; bars: its 90 % interval; above the line: forecast late",
+            "each point a run that the model had not seen; bars: its 90 % interval (a cross: what came lies outside); "
+            "above the line: forecast late",
         )
         panels = figure.subplots(1, 2)
         figure.subplots_adjust(0.08, 0.12, 0.97, 0.78, wspace=0.2)
@@ -107,32 +112,52 @@ def draw_truth(coat: str, left_out: Sequence[Judgement], revealed: Sequence[Judg
 
 def _draw_truth(axes: Axes, found: Sequence[Judgement], title: str) -> None:
     axes.set_title(title, fontsize=10, loc="left", color=INK)
+    if not found:
+        axes.set_axis_off()
+        axes.text(0.0, 0.9, "no run could be forecast like this yet", color=QUIET, fontsize=9, transform=axes.transAxes)
+        return
     axes.set_xscale("log")
     axes.set_yscale("log")
     for one in found:
         color = BLUE if one.covered else VERMILLION
         axes.plot([one.true_h] * 2, [one.early_h, one.late_h], color=color, linewidth=1.0, alpha=0.6)
         axes.plot([one.true_h], [one.best_h], "o" if one.covered else "X", color=color, markersize=4)
-    if found:
-        low = 0.8 * min(min(one.true_h, one.best_h) for one in found)
-        high = 1.25 * max(max(one.true_h, one.best_h) for one in found)
-        axes.plot([low, high], [low, high], color=INK, linewidth=0.9)
-        axes.set_xlim(low, high)
-        axes.set_ylim(low, high)
-        ticks = [t for t in (0.25, 0.5, 1, 2, 4, 8, 16, 32, 64, 128) if low <= t <= high]
-        axes.set_xticks(ticks, [f"{t:g}" for t in ticks])
-        axes.set_yticks(ticks, [f"{t:g}" for t in ticks])
-        axes.minorticks_off()
-    axes.set_xlabel("true, hours")
+    came = [one.true_h for one in found]
+    said = [hours for one in found for hours in (one.early_h, one.late_h, one.true_h)]
+    across, up = (0.8 * min(came), 1.25 * max(came)), (0.8 * min(said), 1.25 * max(said))
+    axes.plot(across, across, color=INK, linewidth=0.9)
+    axes.set_xlim(*across)
+    axes.set_ylim(*up)
+    axes.set_xticks(hour_ticks(*across), [f"{tick:g}" for tick in hour_ticks(*across)])
+    axes.set_yticks(hour_ticks(*up), [f"{tick:g}" for tick in hour_ticks(*up)])
+    axes.minorticks_off()
+    axes.set_xlabel("by its own weighings, hours")
     axes.set_ylabel("forecast, hours")
     axes.grid(axis="both")
 
 
+def hour_ticks(low: float, high: float) -> list[float]:
+    """Hours to write beside a logarithmic axis: at least two, and few enough to be read. 0 < low < high."""
+    doubled = [float(tick) for tick in 2.0 ** np.arange(-6, 10) if low <= tick <= high]
+    if len(doubled) > 2:
+        return doubled
+    between = [
+        float(tick) for tick in MaxNLocator(5, steps=[1, 2, 5, 10]).tick_values(low, high) if low <= tick <= high
+    ]
+    return between if len(between) > 1 else [float(f"{low:.3g}"), float(f"{high:.3g}")]
+
+
 def draw_coverage(coat: str, left_out: Sequence[Judgement]) -> Figure:
-    """Promised against kept: of intervals that promise so much, how many held the truth of left-out runs."""
+    """Promised against kept: of intervals that promise so much, how many held what came of left-out runs.
+
+    left_out: enough of them to say anything (`FEWEST_TO_SAY`); of two runs each is half of the truth.
+    """
     with drawing():
+        count = len(left_out)
         figure = _sheet(
-            4.0, f"{coat}: does the interval keep its word?", f"{len(left_out)} runs left out; on the line: yes"
+            4.0,
+            f"{coat}: does the interval keep its word?",
+            f"{count} runs left out; on the line: yes; one run more or less moves it by {100 / count:.0f} points",
         )
         axes = figure.subplots()
         figure.subplots_adjust(0.08, 0.14, 0.55, 0.8)
