@@ -68,14 +68,17 @@ def error_words(error: Mapping[str, float]) -> str:
     runs = error.get("runs")
     if runs is not None and runs < FEWEST_TO_SAY:
         return f"tried on {runs:.0f} run{'' if runs == 1 else 's'} only: too few to say how far off it is"
-    words = [f"half of them within {error['median_pct']:.0f} % of the drying time"]
+    words = (
+        f"forecasts of {f'{runs:.0f} ' if runs else ''}runs left out: half within {error['median_pct']:.0f} % of the "
+    )
+    words += "drying time"
     if "p90_pct" in error:
-        words.append(f"nine in ten within {error['p90_pct']:.0f} %")
+        words += f", nine in ten within {error['p90_pct']:.0f} %"
     if "coverage" in error:
-        words.append(f"{100 * error['coverage']:.0f} % of them came within bounds that promise 90 %")
+        words += f"; {100 * error['coverage']:.0f} % came within the bounds that promise 90 %"
     if "width" in error:
-        words.append(f"these are {100 * error['width']:.0f} % of that time apart")
-    return f"forecasts of {f'{runs:.0f} ' if runs else ''}runs left out: " + ", ".join(words)
+        words += f"; usually these bounds lie {100 * error['width']:.0f} % of that time apart"
+    return words
 
 
 def range_words(model: CoatModel) -> list[tuple[str, str]]:
@@ -88,9 +91,11 @@ def range_words(model: CoatModel) -> list[tuple[str, str]]:
     return found
 
 
-def range_origin(model: CoatModel) -> str:
+def range_origin(basis: Basis) -> str:
     """Where those ranges come from."""
-    if model.is_starting_model:
+    if not basis.is_own:
+        return f"Those of the model of {basis.source}, another kind of coat; outside them the bounds widen."
+    if basis.model.is_starting_model:
         return "The usual ranges of drying rooms; outside them the bounds widen."
     return (
         "The air that was weighed in, and a margin on both sides that physics bridges; where no anemometer reported, "

@@ -68,9 +68,9 @@ def add(app: Flask, desk: Desk) -> None:
             kind=desk.room.coat_by_name.get(name),
             few=FEW_RUNS,
             runs_words=runs_words,
-            error=error_words(basis.model.error),
+            error=error_words(basis.model.error) if basis.is_own else "",
             ranges=range_words(basis.model),
-            range_origin=range_origin(basis.model),
+            range_origin=range_origin(basis),
         )
 
 
