@@ -122,10 +122,14 @@ def _less_sure(model: "CoatModel") -> "CoatModel":
 
 def told(fit: "TypeFit", runs: "Sequence[Run]") -> list[str]:
     """What was learnt, in lines."""
+    from drymon.cli.weighed import UNTOLD
+
     model = fit.model
     others = [one for one in runs if one.coat == model.name and not one.used]
     lines = [f"{model.name}: {model.origin}"]
     lines.append(f"  runs used: {len(fit.runs)}, not used: {len(others)}" + (" (see drymon runs)" if others else ""))
+    if untold := sum(UNTOLD in one.notes for one in fit.runs):
+        lines.append(f"  {UNTOLD} in {untold} of them; where trees are open say so: drymon dip TREE --shelter open")
     for one in fit.doubted:
         lines.append(f"  doubted, not used: {one.id} contradicts the other runs; leave it out, or weigh again")
     lines.append("  parameter     value      90 % interval          start")

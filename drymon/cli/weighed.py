@@ -27,6 +27,9 @@ LONGEST = timedelta(days=14)
 ENOUGH_FROM_CELL = 8
 MINUTE = timedelta(minutes=1)
 
+UNTOLD = "shelter never told: counted as pocketed"
+"""A run's note; open trees among such runs teach drymon pockets that there are not."""
+
 BEFORE_MIN = 120
 """Minutes before a dip whose air the coats below are taken to be in equilibrium with (assumed)."""
 
@@ -51,7 +54,8 @@ class Spell:
     @property
     def notes(self) -> tuple[str, ...]:
         """What whoever looks at the run should know."""
-        return ("begun elsewhere: what lies below is unknown",) if self.coat.begun_elsewhere else ()
+        below = ("begun elsewhere: what lies below is unknown",) if self.coat.begun_elsewhere else ()
+        return below if self.coat.shelter_told else (*below, UNTOLD)
 
 
 def weighed_runs(config: HomeConfig, record: Store, *, coats: Sequence[str] | None = None) -> list[Run]:

@@ -41,29 +41,40 @@ EVENTS: Mapping[str, tuple[type[tables.EventTable], Maker]] = {
 }
 
 
-def read_event(name: str, message: Message, racks: tuple[str, ...]) -> LogEvent:
-    """The event that a message on `log/<name>` tells. ValueError says what was received and what is allowed."""
+def read_event(name: str, message: Message, racks: tuple[str, ...]) -> tuple[LogEvent, list[str]]:
+    """The event that a message on `log/<name>` tells, and what of it is not understood and counts for nothing.
+
+    ValueError says what was received and what is allowed.
+    """
     if name not in EVENTS:
         raise ValueError(f"log event: received {as_written(name)}; allowed are {', '.join(EVENTS)}")
     if message.retain:
         raise ValueError("log event: received as a retained message; allowed is a message not retained")
     table, make = EVENTS[name]
-    content = _checked(table, message)
+    content, ignored = _checked(table, message, lenient=name == "dip")
     if "rack" in content and content["rack"] not in racks:
         known = ", ".join(racks) or "none yet: add a [[rack]] to room.toml"
         raise ValueError(f"rack: received {as_written(content['rack'])}; allowed are the racks {known}")
     time = _time(content.pop("time"), message.arrived)
-    return make(time=time, arrived=message.arrived, **_fields(name, content))
+    return make(time=time, arrived=message.arrived, **_fields(name, content)), ignored
 
 
-def _checked(table: type[tables.EventTable], message: Message) -> dict[str, Any]:
+def _checked(table: type[tables.EventTable], message: Message, lenient: bool) -> tuple[dict[str, Any], list[str]]:
+    """The table's content; lenient: without its unknown keys, which are told of instead of refused."""
     data = read_json(read_text(message.payload))
     if not isinstance(data, dict):
         raise ValueError(f"payload: received {as_written(data)}; allowed is a JSON object {{…}}")
+    strange: list[str] = []
     try:
-        return table.model_validate(data).model_dump()
+        table.model_validate(data)
     except ValidationError as error:
-        raise ValueError("; ".join(complaints(error, table, data))) from None
+        unknown = {finding["loc"][0] for finding in error.errors() if finding["type"] == "extra_forbidden"}
+        told = complaints(error, table, data)
+        if not lenient or len(unknown) < len(told):
+            raise ValueError("; ".join(told)) from None
+        strange = [f"{one}: the dip is recorded without it" for one in told]
+        data = {key: value for key, value in data.items() if key not in unknown}
+    return table.model_validate(data).model_dump(), strange
 
 
 def _time(text: str | None, arrived: datetime) -> datetime:

@@ -1,4 +1,6 @@
-"""The log events' payloads as pydantic models. A misspelt key is refused, for it would change a fact."""
+"""The log events' payloads as pydantic models. A misspelt key is refused, for it would change a fact; but that a tree
+was dipped is a fact whatever else is said of it.
+"""
 
 from typing import Annotated, Any, Literal
 

@@ -71,8 +71,8 @@ class Parser:
         place, *rest = self._levels(message.topic)
         match rest:
             case [event] if place == topics.LOG:
-                told = read_event(event, message, self._racks)
-                return Parsed((told,), tuple(self._strangers(event, told)))
+                told, ignored = read_event(event, message, self._racks)
+                return Parsed((told,), (*ignored, *self._strangers(event, told)))
             case _ if place == topics.LOG:
                 pass
             case _ if place != ROOM_PLACE and place not in self._racks:

@@ -40,7 +40,8 @@ class Coat:
     """A dip that stands, with what it left to the tree's history filled in; on top until `end`.
 
     stays: at least one, without gaps. events: what was told while it was on top. ended_by: in words.
-    begun_elsewhere: coats below it are not on record.
+    begun_elsewhere: coats below it are not on record. shelter_told: somebody has said of this tree how its faces lie; else
+    it counts as pocketed.
     """
 
     dip: Dip
@@ -51,6 +52,7 @@ class Coat:
     end: datetime
     ended_by: str = STILL_THERE
     begun_elsewhere: bool = False
+    shelter_told: bool = True
     events: tuple[TreeEvent, ...] = ()
 
 
@@ -178,6 +180,7 @@ def _dipped(dip: Dip, before: Coat | None) -> Coat:
         stays=(Stay(dip.rack, cell, dip.time, dip.time),),
         end=dip.time,
         begun_elsewhere=number > (before.number + 1 if before else 1),
+        shelter_told=dip.shelter is not None or (before is not None and before.shelter_told),
     )
 
 

@@ -287,7 +287,6 @@ def test_a_log_event_told_later(parse):
     ("event", "payload", "told"),
     [
         ("dip", {**DIP, "rack": "rack-z"}, "rack-a, rack-b"),
-        ("dip", {**DIP, "shleter": "deep"}, "did you mean shelter?"),
         ("dip", {**DIP, "shelter": "half"}, "'open', 'pocketed' or 'deep'"),
         ("dip", {**DIP, "number": 0}, "1 to 99"),
         ("dip", {**DIP, "number": 100}, "1 to 99"),
@@ -304,7 +303,9 @@ def test_a_log_event_told_later(parse):
         ("dip", "dip it", "JSON"),
         ("dip", "", "nothing"),
         ("dip", '{"tree": "\\ud800"}', "well-formed"),
+        ("dip", {**DIP, "shleter": "deep", "number": 0}, "did you mean shelter?"),
         ("weigh", {"tree": "t-7", "mass": "5"}, "a number"),
+        ("weigh", {"tree": "t-7", "mass": 7.5, "units": "lb"}, "did you mean unit?"),
         ("weigh", {"tree": "t-7", "mass": 5, "unit": "stone"}, "kg, g, lb, oz"),
         ("weigh", {"tree": "t-7", "mass": 0}, "more than nothing"),
         ("weigh", {"tree": "t-7", "mass": 9999}, "2000"),
@@ -317,6 +318,16 @@ def test_a_log_event_told_later(parse):
 )
 def test_bad_log_events(refusal, event, payload, told):
     assert told in refusal(f"drymon/shop/log/{event}", payload)
+
+
+def test_a_dip_is_a_fact_whatever_else_is_said_of_it(parse):
+    """A tree of which nobody knows that it is wet again would be the worse mistake."""
+    parsed = parse("drymon/shop/log/dip", {**DIP, "operator": "jo", "shleter": "deep"})
+    assert parsed.items == parse("drymon/shop/log/dip", DIP).items
+    assert len(parsed.refusals) == 2
+    assert '"operator"' in parsed.refusals[0]
+    assert "did you mean shelter?" in parsed.refusals[1]
+    assert all("the dip is recorded without it" in told for told in parsed.refusals)
 
 
 def test_a_retained_log_event_is_never_news(refusal):

@@ -134,6 +134,16 @@ def test_a_coat_that_skips_numbers_was_begun_elsewhere() -> None:
     assert [coat.begun_elsewhere for coat in life.coats] == [True, False, True]
 
 
+def test_a_shelter_is_told_once_for_all_coats_of_a_tree() -> None:
+    told = all_coats(lives_of([dip(0), dip(5, shelter="open"), dip(9), dip(12, number=1)], BEGIN + 20 * HOUR))
+    assert [(coat.shelter, coat.shelter_told) for coat in told] == [
+        ("pocketed", False),
+        ("open", True),
+        ("open", True),
+        ("pocketed", False),
+    ]
+
+
 def test_the_coats_of_all_trees_come_by_their_dips() -> None:
     coats = all_coats(lives_of([dip(0), leave(9), dip(5, "t-2"), dip(6), dip(7, "t-3")], END))
     assert [(coat.dip.tree, coat.number) for coat in coats] == [("t-1", 1), ("t-2", 1), ("t-1", 2), ("t-3", 1)]
