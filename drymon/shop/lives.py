@@ -40,8 +40,8 @@ class Coat:
     """A dip that stands, with what it left to the tree's history filled in; on top until `end`.
 
     stays: at least one, without gaps. events: what was told while it was on top. ended_by: in words.
-    begun_elsewhere: coats below it are not on record. shelter_told: somebody has said of this tree how its faces lie, else
-    it counts as pocketed.
+    begun_elsewhere: coats below it are not on record. shelter_told: somebody has said of this tree how its faces lie,
+    else it counts as pocketed.
     """
 
     dip: Dip
