@@ -13,8 +13,13 @@ from pathlib import Path
 
 import pytest
 
+from drymon.cli.page_server import PageServer
 from drymon.drying.quantities import Quantity
+from drymon.messages.config import load_home
 from drymon.messages.message import Message
+from drymon.service.clock import SystemClock
+from drymon.shop.events import Dip
+from drymon.shop.outcome import Bounds, State, Verdict, When
 from drymon.shop.reading import Reading
 from drymon.shop.setup import Rack, RoomSetup
 from drymon.store import Store
@@ -23,6 +28,11 @@ from tests.page.conftest import ROOM, Shop
 
 HEAVY = ("matplotlib", "pandas", "scipy", "sklearn")
 NOW = datetime(2031, 6, 1, 12, tzinfo=UTC)
+
+
+class StillClock(SystemClock):
+    def wall(self) -> datetime:
+        return NOW
 
 
 @pytest.fixture(scope="module")
@@ -114,6 +124,32 @@ def test_the_page_hands_pictures_on_and_keeps_them(still_shop: Shop) -> None:
     for path in ("/picture/rack/rack-a.svg?hours=99999", "/picture/dog/rack-a.svg", "/picture/rack/..%2Fx.svg"):
         assert still_shop.get(path)[0] == 404
     assert still_shop.get("/picture/psychrometric/rack-a.svg?hours=336")[0] == 404, "days apart, not weeks"
+
+
+def test_a_trees_picture_is_made_anew_when_there_is_a_newer_word_on_it(tmp_path: Path) -> None:
+    """The second word comes of time alone, without any message: what the page goes by is the word, not the arrival."""
+    (tmp_path / "room.toml").write_text(ROOM.format(broker=1, page=2, host="127.0.0.1", password=""))
+    dipped = NOW - timedelta(hours=1)
+
+    def word(minutes: float) -> Verdict:
+        moment = dipped + timedelta(minutes=minutes)
+        return Verdict(moment, moment + timedelta(hours=2), "t-7", "rack-a", "backup", 2, dipped, State.DRYING,
+                       Bounds(0.1, 0.2, 0.3), When(None, None, None), None, ())  # fmt: skip
+
+    dip = Dip(time=dipped, arrived=dipped, tree="t-7", rack="rack-a", coat="backup", number=2)
+    with Store.open(tmp_path / "drymon.db", now=NOW) as store:
+        store.record(Message(dipped, "drymon/shop/log/dip", b"{}"), [dip])
+        store.add_outcomes([word(0)])
+    server = PageServer(load_home(tmp_path), tmp_path / "drymon.db", lambda _: None, lambda: True, StillClock())
+    page = server.make_app().test_client()
+
+    def said() -> str:
+        return page.get("/picture/tree/t-7.svg", headers={"Host": "127.0.0.1:2"}).get_data(as_text=True)
+
+    assert "as of 12:00" in said(), "an hour before noon in UTC, in Lisbon's summer"
+    with Store.open(tmp_path / "drymon.db", now=NOW) as store:
+        store.add_outcomes([word(1)])
+    assert "as of 12:01" in said()
 
 
 def test_a_racks_page_offers_the_psychrometric_chart_for_days(still_shop: Shop) -> None:

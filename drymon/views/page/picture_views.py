@@ -35,7 +35,9 @@ def _picture(desk: Desk, kind: str, name: str, hours: int) -> Response:
     longest = LONGEST_CHART_H if kind == "psychrometric" else max(SPANS.values())
     if kind not in KINDS or not is_name(name) or hours not in (0, *SPANS.values()) or hours > longest:
         abort(404, "no such picture")
-    drawn = desk.ports.draw(Picture(kind, name, hours))
+    # The card beside it says the newest word; so must the picture.
+    tree = desk.look().tree(name) if kind == "tree" else None
+    drawn = desk.ports.draw(Picture(kind, name, hours, tree.verdict.time if tree else None))
     if drawn is None:
         abort(503, "this picture cannot be drawn now; try again in a minute")
     return Response(drawn, mimetype="image/svg+xml", headers={"Cache-Control": "private, max-age=60", **ALONE})
