@@ -1,7 +1,7 @@
 """From a home's record to its weighed runs: spells between dips, their weighings, the air that they had."""
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
@@ -11,7 +11,7 @@ from drymon.drying import sorption
 from drymon.drying.air import standard_pressure
 from drymon.drying.quantities import Quantity
 from drymon.learning.run import Run, RunAir
-from drymon.learning.runs import Weighed, air_by_minute, from_bench, from_cell, make_run
+from drymon.learning.runs import Weighed, air_by_minute, dip_before, from_bench, from_cell, make_run
 from drymon.messages.settings import HomeConfig
 from drymon.shop.air import STILL_AIR
 from drymon.shop.corrected import Corrections, corrected
@@ -26,6 +26,8 @@ Array = npt.NDArray[np.float64]
 LONGEST = timedelta(days=14)
 ENOUGH_FROM_CELL = 8
 MINUTE = timedelta(minutes=1)
+HANGING, LATEST_TOLD = timedelta(minutes=10), timedelta(hours=2)
+"""A tree hangs within so long of its dip, and a dip without its time is told within so long (assumed)."""
 
 UNTOLD = "shelter never told: counted as pocketed"
 """A run's note; open trees among such runs teach drymon pockets that there are not."""
@@ -36,10 +38,11 @@ BEFORE_MIN = 120
 
 @dataclass(frozen=True)
 class Spell:
-    """One coat of one tree, and what the bench scale said meanwhile."""
+    """One coat of one tree, what the bench scale said meanwhile, and when a tree on its load cell was dipped before it."""
 
     coat: Coat
     bench: tuple[Weigh, ...] = ()
+    since: datetime | None = None
 
     @property
     def begin(self) -> datetime:
@@ -80,8 +83,14 @@ def weighed_runs(config: HomeConfig, record: Store, *, coats: Sequence[str] | No
 
 def spells(events: Iterable[LogEvent], end: datetime) -> list[Spell]:
     """The spells of all trees, by their dip. end: where the record ends."""
-    coats = all_coats(lives_of(events, end))
-    return [Spell(coat, tuple(event for event in coat.events if isinstance(event, Weigh))) for coat in coats]
+    found = []
+    since: dict[str | None, datetime] = {}
+    for coat in all_coats(lives_of(events, end)):
+        bench = tuple(event for event in coat.events if isinstance(event, Weigh))
+        cell = coat.stays[0].cell
+        found.append(Spell(coat, bench, since.get(cell)))
+        since[cell] = coat.dip.time
+    return found
 
 
 def _weighed(record: Store, spell: Spell, until: datetime, corrections: Corrections) -> Weighed | None:
@@ -89,20 +98,31 @@ def _weighed(record: Store, spell: Spell, until: datetime, corrections: Correcti
     cell = spell.coat.stays[0].cell
     if cell is not None:
         moved = spell.coat.stays[1].begin if len(spell.coat.stays) > 1 else until
-        readings = record.readings(
-            spell.begin, min(until, moved), quantity=Quantity.WEIGHT.value, sensor=cell, doubted=False
-        )
-        rows = (
-            ((r.time - spell.begin).total_seconds(), corrected(r, corrections).value)
-            for r in readings
-            if not r.retained
-        )
-        found = from_cell(rows)
+        found = from_cell(_cell_rows(record, spell, cell, spell.begin, min(until, moved), corrections))
+        found = replace(found, problem=_told_late(record, spell, cell, corrections))
         if len(found.times_s) >= ENOUGH_FROM_CELL or not spell.bench:
             return found if len(found.times_s) else None
     if not spell.bench:
         return None
     return from_bench([((w.time - spell.begin).total_seconds(), w.mass) for w in spell.bench])
+
+
+def _cell_rows(
+    record: Store, spell: Spell, cell: str, begin: datetime, end: datetime, corrections: Corrections
+) -> Iterator[tuple[float, float]]:
+    """A cell's readings: s since the dip, kg."""
+    for one in record.readings(begin, end, quantity=Quantity.WEIGHT.value, sensor=cell, doubted=False):
+        if not one.retained:
+            yield (one.time - spell.begin).total_seconds(), corrected(one, corrections).value
+
+
+def _told_late(record: Store, spell: Spell, cell: str, corrections: Corrections) -> str:
+    """Why the run has lost its beginning, "" where it has not."""
+    first = spell.begin - LATEST_TOLD
+    if spell.since is not None:
+        first = max(first, spell.since + HANGING)
+    seen = dip_before(_cell_rows(record, spell, cell, first, spell.begin - HANGING, corrections))
+    return "" if seen is None else f"its cell saw the dip {-seen / 60.0:.0f} min before it was told, without its time"
 
 
 def _run(

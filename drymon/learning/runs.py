@@ -43,8 +43,8 @@ time (assumed).
 
 @dataclass(frozen=True, slots=True)
 class Weighed:
-    """Weighings (n,) each: s since the dip, kg, standard deviation in kg; whether by a cell; what was
-    noticed.
+    """Weighings (n,) each: s since the dip, kg, standard deviation in kg; whether by a cell; what was noticed; why they
+    cannot teach, "" where they can.
     """
 
     times_s: Array
@@ -52,6 +52,7 @@ class Weighed:
     sds_kg: Array
     on_cell: bool
     notes: tuple[str, ...] = ()
+    problem: str = ""
 
 
 def from_bench(weighings: Sequence[tuple[float, float]]) -> Weighed:
@@ -79,6 +80,20 @@ def _rises(masses: Array) -> bool:
     """Whether a mass rises by more than `MOST_GAIN` of what is lost in all."""
     loss = float(masses[0] - masses.min())
     return bool(np.diff(masses).max() > MOST_GAIN * loss)
+
+
+def dip_before(readings: Iterable[tuple[float, float]]) -> float | None:
+    """When a load cell saw a dip (s since the one that was told), of raw readings before that one; None if it saw none.
+
+    Such a dip was told late, and without its time: the run has lost its beginning.
+    """
+    signal: weight.WeightSignal | None = None
+    for time_s, mass in readings:
+        if signal is not None or np.isfinite(mass):
+            signal = weight.step(signal, time_s, mass)
+        if signal is not None and signal.step is not None and signal.step.kind == "dip":
+            return signal.step.time_s
+    return None
 
 
 def from_cell(readings: Iterable[tuple[float, float]]) -> Weighed:
@@ -145,6 +160,8 @@ def problem_of(weighed: Weighed, air: RunAir | None, coat_known: bool) -> str:
     count = len(weighed.times_s)
     if not coat_known:
         return "its coat is not in room.toml"
+    if weighed.problem:
+        return weighed.problem
     if count < FEWEST_WEIGHINGS:
         return f"{count} weighings; at least {FEWEST_WEIGHINGS} are needed"
     hours = float(np.ptp(weighed.times_s)) / 3600.0

@@ -37,11 +37,22 @@ tell it before the tree is held (assumed: no coat is redipped sooner, and hands 
 """
 
 
+LATE_S = (300.0, 7200.0)
+"""So long before the dip that was told a rise is that dip's own, told late (assumed; a coat before it dries longer)."""
+
+
 def untold_dip(event: CellMass, told_at: float) -> bool:
     """Whether the cell has seen a rise that looks like a dip and that nobody has told of. told_at: when the tree was
     dipped or hung there, s since 1970.
     """
     return event.rose_at > told_at + UNTOLD_S
+
+
+def told_late(event: CellMass, dipped_at: float) -> bool:
+    """Whether the dip was told without its time, some while after the cell had seen it: the weighings then are those of
+    an older coat, and say nothing right of this one.
+    """
+    return dipped_at - LATE_S[1] < event.rose_at < dipped_at - LATE_S[0]
 
 
 def without_stuck(seen: Weighings, event: CellMass) -> Weighings:

@@ -46,7 +46,8 @@ class TreeState:
     coats, water: the present dip's ensemble and what is left, None where the coat is unknown. holds: latched reasons
     with their facts. released: codes that a look has released for this coat. What has happened to its air so far:
     fast_s, coldest, warmest, assumed_airflow, outside, gap_s. cold_surface_k: by how much the tree's probe is plainly
-    colder than the air, else 0; put on for a verdict alone (`probes`). hung_at: when it was moved last.
+    colder than the air, else 0; put on for a verdict alone (`probes`). hung_at: when it was moved last. untold_at:
+    since when it hangs under a coat that nobody told of, as its cell saw it.
     """
 
     name: str
@@ -78,6 +79,7 @@ class TreeState:
     weighings: Weighings = field(default_factory=Weighings)
     cold_surface_k: float = 0.0
     hung_at: float = -math.inf
+    untold_at: float = math.inf
 
     @property
     def target(self) -> float:
@@ -174,22 +176,33 @@ def told(world: World, tree: TreeState, event: TreeEvent, holding: frozenset[str
         return replace(tree, rack=event.rack, cell=event.cell, probe=probe, hung_at=event.time.timestamp())
     if isinstance(event, Look):
         holds = {code: facts for code, facts in tree.holds.items() if code not in holding}
-        return replace(tree, released=tree.released | holding, holds=MappingProxyType(holds))
+        return replace(tree, released=tree.released | holding, holds=MappingProxyType(holds), untold_at=math.inf)
     if isinstance(event, Felt) and tree.water is not None:
         water = felt(tree.water, tree.water.weights, event.finding, tree.target)
         prior = tree.weighings.prior
         if prior is not None:  # the scale starts from what was known without it
             prior = felt(tree.water, prior, event.finding, tree.target).weights
         return replace(tree, water=water, weighings=replace(tree.weighings, prior=prior))
-    if isinstance(event, CellMass) and scale_doubts.untold_dip(event, max(tree.dip.time.timestamp(), tree.hung_at)):
+    if isinstance(event, CellMass):
+        return _on_cell(world, tree, event)
+    return _weighed(tree, event) if isinstance(event, Weigh) else tree
+
+
+def _on_cell(world: World, tree: TreeState, event: CellMass) -> TreeState:
+    dipped_at = tree.dip.time.timestamp()
+    if scale_doubts.untold_dip(event, max(dipped_at, tree.hung_at)):
         return _perhaps_dipped(world, tree, event)
-    if isinstance(event, Weigh | CellMass) and tree.coats is not None and tree.water is not None:
-        dipped_at = tree.dip.time.timestamp()
-        starting = tree.model is None or tree.model.is_starting_model
-        misfit = scale.MISFIT_STARTING if starting else scale.MISFIT_LEARNT
-        weighings, water = scale.weighed(tree.weighings, tree.coats, tree.water, event, dipped_at, misfit)
-        return _contradicted(replace(tree, weighings=weighings, water=water))
-    return tree
+    return tree if scale_doubts.told_late(event, dipped_at) else _weighed(tree, event)
+
+
+def _weighed(tree: TreeState, event: Weigh | CellMass) -> TreeState:
+    if tree.coats is None or tree.water is None:
+        return tree
+    dipped_at = tree.dip.time.timestamp()
+    starting = tree.model is None or tree.model.is_starting_model
+    misfit = scale.MISFIT_STARTING if starting else scale.MISFIT_LEARNT
+    weighings, water = scale.weighed(tree.weighings, tree.coats, tree.water, event, dipped_at, misfit)
+    return _contradicted(replace(tree, weighings=weighings, water=water))
 
 
 def _contradicted(tree: TreeState) -> TreeState:
@@ -207,7 +220,7 @@ def _perhaps_dipped(world: World, tree: TreeState, event: CellMass) -> TreeState
         return tree
     when = say(datetime.fromtimestamp(event.rose_at, UTC), event.time, world.setup.timezone)
     what = f"the weight rose by {event.rose_kg:.2f} kg at {when} as by a dip that nobody told of: tell it with its time"
-    return _disagreeing(tree, what)
+    return replace(_disagreeing(tree, what), untold_at=event.rose_at)
 
 
 def _disagreeing(tree: TreeState, what: str) -> TreeState:

@@ -151,11 +151,11 @@ class TreeLog:
 
     def _in_force(self, state: TreeState | None, clock_known: bool) -> State | None:
         """The verdict that stood when a dip was made: what had been said by then of the coat below, else what would
-        have been.
+        have been. A dip that is told without its time was made when the tree's cell saw it.
         """
         if state is None:
             return None
-        said = self._said_of(state)
+        said = [one for one in self._said_of(state) if one[0] <= state.untold_at]
         return said[-1][1] if said else state_of(self.world, state, clock_known)
 
     def _holding(self, state: TreeState, clock_known: bool) -> frozenset[str]:

@@ -6,7 +6,7 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from drymon.learning.runs import from_bench, from_cell, problem_of
+from drymon.learning.runs import dip_before, from_bench, from_cell, problem_of
 
 
 @pytest.mark.parametrize("tau_h", [0.5, 1.0])
@@ -56,3 +56,14 @@ def test_one_slip_of_the_pen_costs_one_weighing_not_the_run(wrong: Callable[[flo
 def test_two_slips_are_another_trees_weighings() -> None:
     rows = [(1800.0 * k, 3.3 + 0.1 * math.exp(-k / 2.0) + (0.05 if k in (4, 6) else 0.0)) for k in range(1, 9)]
     assert "rose too much" in problem_of(from_bench(rows), None, True)
+
+
+@pytest.mark.parametrize(("rise_kg", "seen"), [(0.8, True), (0.0, False), (-2.0, False)])
+def test_a_cell_tells_of_a_dip_that_was_told_late(rise_kg: float, seen: bool) -> None:
+    """The two hours before: a tree that dries on, and forty minutes before the end is dipped, or not, or lifted off."""
+    seconds = np.arange(-7200.0, -600.0, 20.0)
+    masses = 4.0 + 0.05 * np.exp(-(seconds + 7200.0) / 3600.0) + np.where(seconds > -2400.0, rise_kg, 0.0)
+    found = dip_before(zip(seconds, masses + np.random.default_rng(3).normal(0.0, 5e-4, len(seconds)), strict=True))
+    assert (found is not None) == seen
+    if found is not None:
+        assert found == pytest.approx(-2400.0, abs=60.0)

@@ -381,13 +381,14 @@ def test_a_dip_that_nobody_told_of_is_proposed_and_the_tree_held() -> None:
     assert not [doubt for doubt in shop.room.standing().doubts if doubt.kind == "cell-doubt"]
 
 
+@pytest.mark.parametrize("with_its_time", [True, False])
 @pytest.mark.parametrize("late", [10, 40])
-def test_a_dip_told_late_with_its_time_finds_its_weighings(late: int) -> None:
+def test_a_dip_told_late_finds_its_weighings(late: int, with_its_time: bool) -> None:
     """As if it had been told at once: its own coat, no hold, no word of a redip that came too early."""
 
     def told(shop: Shop, minute: int) -> None:
         if minute == DIPPED_AGAIN + late:
-            shop.dip("t-1", "middle", number=2, time=shop.now - timedelta(minutes=late))
+            shop.dip("t-1", "middle", number=2, time=shop.now - timedelta(minutes=late * with_its_time))
 
     shop = cell_says([dipped_again(minute) for minute in range(DIPPED_AGAIN + 500)], told=told)
     assert shop.tree("t-1").number == 2
