@@ -81,7 +81,7 @@ def listing(runs: "list[Run]") -> list[str]:
             f" {len(one.times_s):>5} {'c' if one.on_cell else 'b':>2} {one.hours:>6.1f}  {_standing(one)}"
         )
     used = sum(one.used for one in runs)
-    lines.append(f"{len(runs)} runs, {used} used (c: load cell, b: bench scale)")
+    lines.append(f"{len(runs)} {'run' if len(runs) == 1 else 'runs'}, {used} used (c: load cell, b: bench scale)")
     return lines
 
 

@@ -38,7 +38,7 @@ BEFORE_MIN = 120
 
 @dataclass(frozen=True)
 class Spell:
-    """One coat of one tree, what the bench scale said meanwhile, and when its load cell was last told of a dip before."""
+    """One coat of one tree, what the bench scale said meanwhile, and when its load cell was told of a dip before."""
 
     coat: Coat
     bench: tuple[Weigh, ...] = ()

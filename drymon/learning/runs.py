@@ -163,7 +163,7 @@ def problem_of(weighed: Weighed, air: RunAir | None, coat_known: bool) -> str:
     if weighed.problem:
         return weighed.problem
     if count < FEWEST_WEIGHINGS:
-        return f"{count} weighings; at least {FEWEST_WEIGHINGS} are needed"
+        return f"{count} {'weighing' if count == 1 else 'weighings'}; at least {FEWEST_WEIGHINGS} are needed"
     hours = float(np.ptp(weighed.times_s)) / 3600.0
     if hours < SHORTEST_H:
         return f"weighed over {60 * hours:.0f} min only; at least {60 * SHORTEST_H:.0f} min are needed"

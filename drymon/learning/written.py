@@ -129,12 +129,16 @@ def _shelters(before: Sequence[str], runs: Sequence[Run], truths: Sequence[tuple
     return tuple(learned)
 
 
+def _count(number: int, what: str) -> str:
+    return f"{number} {what}" if number == 1 else f"{number} {what}s"
+
+
 def _origin(runs: int, lent_by: int, start: CoatModel) -> str:
-    text = f"fitted by drymon to {runs} weighed {'run' if runs == 1 else 'runs'} of this room"
+    text = f"fitted by drymon to {_count(runs, 'weighed run')} of this room"
     if not start.is_starting_model:
-        text += f", beginning from a model of {start.runs} runs of another"
+        text += f", beginning from a model of {_count(start.runs, 'run')} of another"
     if lent_by:
-        text += f", the prior moved by {lent_by} runs of its other coats"
+        text += f", the prior moved by {_count(lent_by, 'run')} of its other coats"
     if runs < RUNS_FOR_OWN_INTERVAL:
         text += f"; below {RUNS_FOR_OWN_INTERVAL} runs the interval rests on priors"
     return text

@@ -124,7 +124,7 @@ def test_runs_lists_what_was_weighed_and_why_one_is_not_used(played, capsys):
     out = capsys.readouterr().out
     assert "t-1.1.20310303T0700" in out
     assert re.search(r"t-3\S+ +backup +1 +open .* c ", out)
-    assert re.search(r"t-4\S+ .*not used: 1 weighings; at least 4 are needed", out)
+    assert re.search(r"t-4\S+ .*not used: 1 weighing; at least 4 are needed", out)
     assert "4 runs, 3 used" in out
 
 
