@@ -163,7 +163,11 @@ def _models(config: HomeConfig) -> Iterator[Finding]:
         yield Finding("look", "models", f"starting models, wide on purpose: {', '.join(starting)}", remedy)
     for model in used:
         if not model.is_starting_model:
-            yield Finding("ok", "models", f"{model.name}: learned from {model.runs} weighed {'run' if model.runs == 1 else 'runs'}")
+            yield Finding(
+                "ok",
+                "models",
+                f"{model.name}: learned from {model.runs} weighed {'run' if model.runs == 1 else 'runs'}",
+            )
 
 
 def _page(config: HomeConfig, running: bool) -> Finding:
