@@ -53,26 +53,30 @@ def bench_sd(mass_kg: float | Array) -> Array:
     return np.maximum(BENCH_SD_KG, BENCH_SHARE * np.asarray(mass_kg))
 
 
-FEWEST_DIGITS, SAME_KG, AS_MULTIPLE = 4, 2e-4, 0.06
-"""Different values that show the digits of a scale; smaller steps than these are none; share of a step by which a
-difference may miss being a multiple of it, for values that were converted from other units.
+SCALE_STEPS_KG = (0.1, 0.05, 0.02, 0.01, 0.005, 0.002)
+SCALE_STEPS_LB, LB_KG = (0.5, 0.2, 0.1, 0.05, 0.02, 0.01), 0.45359237
+"""Steps in which scales show (1, 2 or 5 x 10^k as OIML R 76-1 asks, from memory), in kg and in pounds: those that matter."""
+
+FEWEST_DIGITS, SAME_KG = 3, 3e-4
+"""Different values that show the digits of a scale; how far a value may miss a multiple of its step: it may have been
+converted, and rounded, on its way.
 """
 
 
 def bench_sds(masses_kg: Array) -> Array:
-    """Standard deviations of hand weighings (weighings,), kg: `bench_sd`, and what the scale's digits leave open where
-    all differences are multiples of one step (a uniform error: step / sqrt(12)).
+    """Standard deviations of hand weighings (weighings,), kg: `bench_sd`, and what the scale's digits leave open (a
+    uniform error: `bench_step` / sqrt(12)).
     """
-    return np.asarray(np.hypot(bench_sd(masses_kg), _step_of(masses_kg) / np.sqrt(12.0)))
+    return np.asarray(np.hypot(bench_sd(masses_kg), bench_step(masses_kg) / np.sqrt(12.0)))
 
 
-def _step_of(masses_kg: Array) -> float:
-    steps = np.diff(np.unique(masses_kg))
-    steps = steps[steps > SAME_KG]
-    if len(steps) + 1 < FEWEST_DIGITS:
+def bench_step(masses_kg: Array) -> float:
+    """The coarsest step of a scale of which all these hand weighings are multiples, kg; 0 where there is none."""
+    values = np.unique(np.round(masses_kg, 6))
+    if len(values) < FEWEST_DIGITS:
         return 0.0
-    multiples = steps / steps.min()
-    return float(steps.min()) if np.all(np.abs(multiples - np.round(multiples)) < AS_MULTIPLE) else 0.0
+    steps = sorted((*SCALE_STEPS_KG, *(LB_KG * step for step in SCALE_STEPS_LB)), reverse=True)
+    return next((step for step in steps if np.abs(values - step * np.round(values / step)).max() < SAME_KG), 0.0)
 
 
 @dataclass(frozen=True, slots=True)

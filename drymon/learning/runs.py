@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
@@ -9,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from drymon.drying import sorption, surface, weight
-from drymon.drying.weight_evidence import bench_sds
+from drymon.drying.weight_evidence import bench_sds, bench_step
 from drymon.learning.run import Run, RunAir
 
 Array = npt.NDArray[np.float64]
@@ -30,6 +31,9 @@ LEAST_KNOWN_AIR = 0.8
 LEAST_SIGNAL = 8.0
 """Loss over the error of a weighing below which a run tells nothing."""
 
+LEAST_STEPS = 6.0
+"""Steps of the scale's digits that a run must lose to teach: within one step its curve can be any (assumed)."""
+
 MOST_GAIN = 0.25
 """Share of the loss that a bench weighing may exceed the one before by: more is another tree or
 another scale.
@@ -44,7 +48,7 @@ time (assumed).
 @dataclass(frozen=True, slots=True)
 class Weighed:
     """Weighings (n,) each: s since the dip, kg, standard deviation in kg; whether by a cell; what was noticed; why they
-    cannot teach, "" where they can.
+    cannot teach, "" where they can; the step of the scale's digits, 0 where it is not known.
     """
 
     times_s: Array
@@ -53,6 +57,7 @@ class Weighed:
     on_cell: bool
     notes: tuple[str, ...] = ()
     problem: str = ""
+    digit_kg: float = 0.0
 
 
 def from_bench(weighings: Sequence[tuple[float, float]]) -> Weighed:
@@ -63,7 +68,8 @@ def from_bench(weighings: Sequence[tuple[float, float]]) -> Weighed:
     if slip is not None:
         notes = (f"the weighing of {masses[slip]:.3f} kg fits neither of its neighbours and was left out",)
         times, masses = np.delete(times, slip), np.delete(masses, slip)
-    return Weighed(times, masses, _dripping(times, masses, bench_sds(masses)), False, notes)
+    sds = _dripping(times, masses, bench_sds(masses))
+    return Weighed(times, masses, sds, False, notes, digit_kg=bench_step(masses))
 
 
 def _slip(masses: Array) -> int | None:
@@ -120,9 +126,11 @@ def from_cell(readings: Iterable[tuple[float, float]]) -> Weighed:
     if signal is not None and signal.rejected > 0.2 * (signal.taken + signal.rejected):
         notes.append("the cell's readings were often disturbed")
     times, masses, sds = _smoothed(*_columns(accepted), noise)
-    if signal is not None:  # readings between two steps of the digits share their error
-        sds = np.hypot(sds, weight.rounding(signal.digit))
-    return Weighed(times, masses, _dripping(times, masses, sds), True, tuple(notes))
+    rounding = weight.rounding(signal.digit) if signal is not None else 0.0
+    sds = _dripping(
+        times, masses, np.hypot(sds, rounding)
+    )  # readings between two steps of the digits share their error
+    return Weighed(times, masses, sds, True, tuple(notes), digit_kg=rounding * math.sqrt(12.0))
 
 
 def _trusted(signal: weight.WeightSignal) -> bool:
@@ -170,6 +178,9 @@ def problem_of(weighed: Weighed, air: RunAir | None, coat_known: bool) -> str:
     loss = float(weighed.masses_kg[0] - weighed.masses_kg.min())
     if loss < LEAST_SIGNAL * float(np.median(weighed.sds_kg)):
         return f"lost {1000 * loss:.0f} g, within the error of the scale"
+    if loss < LEAST_STEPS * weighed.digit_kg:
+        coarse = f"on a scale that shows steps of {1000 * weighed.digit_kg:.3g} g"
+        return f"lost {1000 * loss:.0f} g {coarse}: at least {LEAST_STEPS:.0f} steps are needed"
     if _rises(weighed.masses_kg):
         return "the mass rose too much between two weighings: another tree, or something hung on"
     if air is None:
