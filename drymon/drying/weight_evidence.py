@@ -55,7 +55,9 @@ def bench_sd(mass_kg: float | Array) -> Array:
 
 SCALE_STEPS_KG = (0.1, 0.05, 0.02, 0.01, 0.005, 0.002)
 SCALE_STEPS_LB, LB_KG = (0.5, 0.2, 0.1, 0.05, 0.02, 0.01), 0.45359237
-"""Steps in which scales show (1, 2 or 5 x 10^k as OIML R 76-1 asks, from memory), in kg and in pounds: those that matter."""
+"""Steps in which scales show (1, 2 or 5 x 10^k as OIML R 76-1 asks, from memory), in kg and in pounds, those that
+matter.
+"""
 
 FEWEST_DIGITS, SAME_KG = 3, 3e-4
 """Different values that show the digits of a scale; how far a value may miss a multiple of its step: it may have been

@@ -31,7 +31,7 @@ LEAST_KNOWN_AIR = 0.8
 LEAST_SIGNAL = 8.0
 """Loss over the error of a weighing below which a run tells nothing."""
 
-LEAST_STEPS = 6.0
+LEAST_STEPS = 10.0
 """Steps of the scale's digits that a run must lose to teach: within one step its curve can be any (assumed)."""
 
 MOST_GAIN = 0.25

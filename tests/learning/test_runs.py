@@ -69,7 +69,7 @@ def test_a_cell_tells_of_a_dip_that_was_told_late(rise_kg: float, seen: bool) ->
         assert found == pytest.approx(-2400.0, abs=60.0)
 
 
-@pytest.mark.parametrize(("step_kg", "said"), [(0.05, "shows steps of 50 g: at least 6 steps"), (0.01, "humidity")])
+@pytest.mark.parametrize(("step_kg", "said"), [(0.05, "shows steps of 50 g: at least 10 steps"), (0.01, "humidity")])
 def test_a_scale_too_coarse_for_the_loss_teaches_nothing(step_kg: float, said: str) -> None:
     """130 g lost, shown in steps of 50 g: within one step the curve can be any."""
     rows = [(1800.0 * k, step_kg * round((3.3 + 0.13 * math.exp(-k / 3.0)) / step_kg)) for k in range(14)]
