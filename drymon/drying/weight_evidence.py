@@ -59,7 +59,7 @@ SCALE_STEPS_LB, LB_KG = (0.5, 0.2, 0.1, 0.05, 0.02, 0.01), 0.45359237
 matter.
 """
 
-FEWEST_DIGITS, SAME_KG = 3, 3e-4
+FEWEST_DIGITS, SAME_KG = 2, 3e-4
 """Different values that show the digits of a scale; how far a value may miss a multiple of its step: it may have been
 converted, and rounded, on its way.
 """

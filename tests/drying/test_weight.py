@@ -74,7 +74,8 @@ def test_coarse_digits_hide_no_loss(noise_kg, digit_kg, every_s):
         ([3.40, 3.35, 3.30, 3.30, 3.25, 3.25], 0.05),
         ([value * 0.45359237 for value in (7.5, 7.4, 7.3, 7.3, 7.1)], 0.045359237),  # tenths of a pound
         ([3.4121, 3.3987, 3.3702, 3.3519, 3.3500], 0.0),
-        ([3.40, 3.35], 0.0),
+        ([3.40, 3.35], 0.05),
+        ([3.4], 0.0),
     ],
 )
 def test_the_digits_of_hand_weighings_are_seen(shown, step_kg):
