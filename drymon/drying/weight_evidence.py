@@ -149,7 +149,7 @@ def weigh_members(
         nothing = np.zeros(members)
         expected, spread = nothing + area.median_m2, nothing + area.log_sd
         return Evidence(nothing, expected, spread, nothing + masses_kg.mean(), nothing, nothing)
-    water = float(np.ptp(masses_kg)) + float(sds_kg.mean())
+    water = _misfit_water(masses_kg, sds_kg, predicted_water)
     root = np.linalg.cholesky(error_covariance(times_s, sds_kg, water, errors, temperatures_c))
     white = np.linalg.solve(root, np.column_stack([masses_kg, np.ones_like(masses_kg), predicted_water.T]))
     unit = white[:, 1] / np.sqrt(white[:, 1] @ white[:, 1])
@@ -161,6 +161,22 @@ def weigh_members(
     score = -0.5 * (freedom + count) * np.log1p(squares / freedom) - 0.5 * np.log(information * area.log_sd**2)
     odd = ((log_area - np.log(area.median_m2)) / area.log_sd) ** 2
     return Evidence(score - score.max(), scale, 1.0 / np.sqrt(information), dry, squares, np.asarray(odd))
+
+
+LEAST_LEFT, LEAST_GONE, LESS_NEAR_THE_END = 0.04, 0.15, 0.25
+"""Share of the water left below which a curve's error shrinks no more; share that is taken to have gone at the least;
+power of what is left with which the error shrinks (assumed: less than in a fit, where many runs speak for the curve).
+"""
+
+
+def _misfit_water(masses_kg: Array, sds_kg: Array, predicted_water: Array) -> Array:
+    """Water by which a right curve's error is counted at each weighing, kg: all that there was at first, less and less
+    as little is left, for the curve ends where the water does.
+    """
+    mean = np.maximum(predicted_water.mean(axis=0), 1e-9)
+    gone = max(1.0 - float(mean[-1] / mean[0]), LEAST_GONE)
+    all_kg = (float(np.ptp(masses_kg)) + float(sds_kg.mean())) / gone
+    return np.asarray(all_kg * np.clip(mean / mean[0], LEAST_LEFT, 1.0) ** LESS_NEAR_THE_END)
 
 
 def log_likelihood(
