@@ -22,7 +22,7 @@ BURIED_USUAL = 0.01
 was dry, not bone dry, though the curve ends (assumed; runs are fitted with the same).
 """
 
-WORST_FACE = 0.12
+WORST_FACE = 0.16
 """Share of its transfer that the worst of a tree's open faces lacks at most (assumed): a scale sees the mean of the
 faces, a verdict is about the slowest. Half of the members hang evenly, in the others one face is worse and worse: the
 likely moment stays, the cautious one comes later.
