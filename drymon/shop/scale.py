@@ -26,7 +26,7 @@ FEWEST_TO_SLIP = 5
 LEAST_MEMBERS = 16.0
 """The evidence is toned down until so many members still count: an ensemble must not collapse on a few."""
 
-MISFIT_LEARNT, MISFIT_STARTING = 0.025, 0.1
+MISFIT_LEARNT, MISFIT_STARTING = 0.022, 0.1
 """Share of the water by which a right curve may be wrong at first: of a fitted model, of a starting model (assumed)."""
 
 COATS_AREA_LOG_SD = 0.04

@@ -6,6 +6,7 @@ import re
 import shutil
 import subprocess
 import sys
+import termios
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -215,6 +216,9 @@ def test_ctrl_c_keeps_nothing_and_gives_the_points_back(shop: Path):
         command = [sys.executable, "-m", "drymon.cli", "calibrate", "temperature", "rack-a", "--home", str(shop)]
         os.execv(sys.executable, command)
     said = read_until(terminal, b"reference 1")
+    modes = termios.tcgetattr(terminal)
+    modes[3] |= termios.NOFLSH  # else the key also throws away what a quick program has just said
+    termios.tcsetattr(terminal, termios.TCSANOW, modes)
     for answer, prompt in ((b"21.0\n", b"reading 1, "), (b"21.3\n", b"reference 2"), (b"\x03", b"stopped")):
         os.write(terminal, answer)
         said += read_until(terminal, prompt)
