@@ -15,9 +15,6 @@ if TYPE_CHECKING:
 ELSEWHERE = 1.5
 """Models learnt in another home are a start here, this much less sure."""
 
-FEWEST_TO_SUM_UP = 5
-"""Forecasts below which medians and shares would only look like knowledge."""
-
 
 def register(commands: "_SubParsersAction[Any]") -> None:
     """Say what `fit` takes."""
@@ -166,6 +163,7 @@ def _statements(model: "CoatModel") -> list[str]:
 
 def _left_out_lines(fit: "TypeFit") -> list[str]:
     from drymon.learning.judge import summary
+    from drymon.views.coat_basis import FEWEST_TO_SAY
 
     lines = [f"  {'run left out':<28} {'left':>5} {'took h':>7} {'forecast h (5 to 95 %)':>24} {'error':>7}"]
     for one in fit.left_out:
@@ -176,8 +174,8 @@ def _left_out_lines(fit: "TypeFit") -> list[str]:
         )
     lines.append("  (took: by its own weighings, smoothed by its own curve)")
     for label, judged in (("left out", fit.left_out), ("revealed later", fit.revealed)):
-        if 0 < len(judged) < FEWEST_TO_SUM_UP:
-            lines.append(f"  {label}: {len(judged)} of {FEWEST_TO_SUM_UP}, too few to say how often it is right")
+        if 0 < len(judged) < FEWEST_TO_SAY:
+            lines.append(f"  {label}: {len(judged)} of {FEWEST_TO_SAY}, too few to say how often it is right")
         elif found := summary(judged):
             lines.append(
                 f"  {label}: error median {found['median_pct']:.0f} %, 90th percentile {found['p90_pct']:.0f} %,"

@@ -128,15 +128,18 @@ def _finer(signal: WeightSignal, mass_kg: float, cell: Cell) -> WeightSignal:
     """The signal with its digits' step, and a reading's noise no less than they leave open."""
     change = abs(mass_kg - signal.raw)
     digit = min(signal.digit, change) if change > _SAME_KG else signal.digit
-    noise = max(signal.noise, rounding(digit, cell))
-    return replace(signal, raw=mass_kg, digit=digit, noise=noise)
+    finer = replace(signal, raw=mass_kg, digit=digit)
+    return replace(finer, noise=max(signal.noise, rounding(finer, cell)))
 
 
-def rounding(digit_kg: float, cell: Cell = Cell()) -> float:
-    """Standard deviation, kg, of what digits that move by `digit_kg` leave open; 0 where no step was seen that is
-    smaller than a dip's (a uniform error: digit / sqrt(12)).
-    """
-    return digit_kg / math.sqrt(12.0) if digit_kg <= cell.dip_kg else 0.0
+def digit_step(signal: WeightSignal, cell: Cell = Cell()) -> float:
+    """The step of the cell's digits, kg; 0 where none was seen yet that is smaller than a dip's."""
+    return signal.digit if signal.digit <= cell.dip_kg else 0.0
+
+
+def rounding(signal: WeightSignal, cell: Cell = Cell()) -> float:
+    """Standard deviation, kg, of what the cell's digits leave open (a uniform error: step / sqrt(12))."""
+    return digit_step(signal, cell) / math.sqrt(12.0)
 
 
 def _fits(ahead: WeightSignal, surprise: float, cell: Cell) -> bool:
@@ -147,10 +150,8 @@ def _fits(ahead: WeightSignal, surprise: float, cell: Cell) -> bool:
     gate = cell.gate
     if ahead.waiting and (ahead.waiting[-1][1] - ahead.shift - ahead.mass) * surprise > 0:
         gate *= 0.5
-    step = ahead.digit if ahead.digit <= cell.dip_kg else 0.0
-    return abs(surprise) <= max(gate * spread, step + gate * ahead.mass_sd) and surprise < max(
-        cell.dip_kg, cell.gate * ahead.noise
-    )
+    near = max(gate * spread, digit_step(ahead, cell) + gate * ahead.mass_sd)
+    return abs(surprise) <= near and surprise < max(cell.dip_kg, cell.gate * ahead.noise)
 
 
 def _begin(time_s: float, mass_kg: float, cell: Cell) -> WeightSignal:
@@ -180,7 +181,7 @@ def _update(ahead: WeightSignal, surprise: float, cell: Cell, since_s: float = 0
     gain, rate_gain = ahead.variance / total, ahead.covariance / total
     ratio = min(surprise**2 / total, 9.0)
     learn = _LEARN * min(max(since_s / _USUAL_S, 1.0), _SPARSE)
-    least = max(cell.smallest_noise_kg, rounding(ahead.digit, cell))
+    least = max(cell.smallest_noise_kg, rounding(ahead, cell))
     noise = max(ahead.noise * math.sqrt(1.0 + learn * (ratio - 1.0)), least)
     return replace(
         ahead,

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
@@ -126,11 +125,11 @@ def from_cell(readings: Iterable[tuple[float, float]]) -> Weighed:
     if signal is not None and signal.rejected > 0.2 * (signal.taken + signal.rejected):
         notes.append("the cell's readings were often disturbed")
     times, masses, sds = _smoothed(*_columns(accepted), noise)
-    rounding = weight.rounding(signal.digit) if signal is not None else 0.0
+    rounding, step = (weight.rounding(signal), weight.digit_step(signal)) if signal is not None else (0.0, 0.0)
     sds = _dripping(
         times, masses, np.hypot(sds, rounding)
     )  # readings between two steps of the digits share their error
-    return Weighed(times, masses, sds, True, tuple(notes), digit_kg=rounding * math.sqrt(12.0))
+    return Weighed(times, masses, sds, True, tuple(notes), digit_kg=step)
 
 
 def _trusted(signal: weight.WeightSignal) -> bool:

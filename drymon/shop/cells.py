@@ -52,27 +52,13 @@ class Found:
 
 
 @dataclass(frozen=True, slots=True)
-class _Digits:
-    """What a cell's raw digits do: the last value, since when (s) they show it, their smallest step so far (kg)."""
-
-    value: float
-    since: float
-    step_kg: float = float("inf")
-
-    def next(self, at: float, value: float) -> "_Digits":
-        if value == self.value:
-            return self
-        return _Digits(value, at, min(self.step_kg, abs(value - self.value)))
-
-
-@dataclass(frozen=True, slots=True)
 class _Cell:
-    """One cell so far: its signal, the newest accepted readings (s, kg), what it showed of late, its digits, the block
-    of time told last, and the newest rise that looks like a dip.
+    """One cell so far: its signal, the newest accepted readings (s, kg), what it showed of late, since when its digits
+    stand still (s), the block of time told last, and the newest rise that looks like a dip.
     """
 
     signal: WeightSignal
-    digits: _Digits
+    still_since: float
     kept: tuple[tuple[float, float], ...] = ()
     levels: tuple[tuple[float, float], ...] = ()
     told: float = -1.0
@@ -104,20 +90,20 @@ def _after(cell: _Cell | None, at: float, value: float) -> _Cell:
     before = cell.signal if cell else None
     signal = weight.step(before, at, value)
     if cell is None or before is None:
-        return _Cell(signal, _Digits(value, at))
+        return _Cell(signal, at)
     kept = () if signal.step else tuple(row for row in cell.kept if row[0] > at - LOOK_BACK_S)
     if signal.taken > before.taken and not signal.step:
         kept = (*kept, (at, value - signal.shift))
-    digits = cell.digits.next(at, value) if signal.time_s > before.time_s else cell.digits
+    moved = signal.time_s > before.time_s and value != before.raw
     rise = signal.step if signal.step and signal.step.kind == "dip" else cell.rise
-    return _Cell(signal, digits, kept, cell.levels, cell.told, rise)
+    return _Cell(signal, at if moved else cell.still_since, kept, cell.levels, cell.told, rise)
 
 
 def _found(cell: _Cell, at: float) -> Found:
     """The end of the line through what was kept, the filter's word where nothing was."""
-    mass, sd, rounding = cell.signal.mass, cell.signal.mass_sd, weight.rounding(cell.signal.digit)
+    mass, sd, rounding = cell.signal.mass, cell.signal.mass_sd, weight.rounding(cell.signal)
     if cell.kept:
         times, masses = np.array(cell.kept, dtype=np.float64).T
         mass, sd = weight.on_line(times, masses, cell.kept[-1][0], cell.signal.noise)
-    still, sd = at - cell.digits.since, math.hypot(sd, rounding)  # readings between two steps share their error
-    return Found(mass, sd, mass + cell.signal.shift, cell.levels, still, cell.digits.step_kg, cell.rise)
+    still, sd = at - cell.still_since, math.hypot(sd, rounding)  # readings between two steps share their error
+    return Found(mass, sd, mass + cell.signal.shift, cell.levels, still, cell.signal.digit, cell.rise)
