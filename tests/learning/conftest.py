@@ -1,12 +1,16 @@
 """Made-up runs: weighings from curves that are no part of drymon, in steady air."""
 
+import sys
 from collections.abc import Callable
+from pathlib import Path
 
 import numpy as np
 import pytest
 
 from drymon.learning.run import Run
 from drymon.learning.runs import Weighed, air_by_minute, make_run
+
+sys.path.insert(0, str(Path(__file__).parent))  # tests of this folder import `weighed_stream` by its file name
 
 MakeRun = Callable[..., Run]
 

@@ -4,9 +4,9 @@ import json
 import math
 import re
 import tomllib
-from datetime import UTC, datetime, timedelta
 
 import pytest
+from weighed_stream import TAU_H, bench_run, line, log
 
 from drymon.cli.home import record_of
 from drymon.cli.main import main
@@ -15,7 +15,6 @@ from drymon.drying import sorption
 from drymon.messages.config import load_home
 from drymon.store import HomeLock, Store
 
-START = datetime(2031, 3, 3, 6, 0, tzinfo=UTC)
 ROOM = """
 [room]
 name = "shop"
@@ -31,45 +30,27 @@ family = "backup"
 name = "house-mix"
 family = "backup"
 """
-TAU_H = 1.2
-
-
-def _line(hours, topic, payload):
-    time = START + timedelta(hours=hours)
-    return time, {"time": time.isoformat().replace("+00:00", "Z"), "topic": f"drymon/shop/{topic}", "payload": payload}
-
-
-def _log(hours, event, **fields):
-    return _line(hours, f"log/{event}", json.dumps(fields))
-
-
-def _bench_run(tree, begin, coat="backup"):
-    yield _log(begin, "dip", tree=tree, rack="rack-a", coat=coat, shelter="open", number=1)
-    for k in range(14):
-        hours = 0.1 + 0.4 * k
-        mass = 4.0 + 0.12 * math.exp(-hours / TAU_H)
-        yield _log(begin + hours, "weigh", tree=tree, mass=round(mass, 4), unit="kg")
 
 
 def _cell_run(tree, begin):
-    yield _log(begin, "dip", tree=tree, rack="rack-a", coat="backup", shelter="open", number=1, cell="cell-1")
+    yield log(begin, "dip", tree=tree, rack="rack-a", coat="backup", shelter="open", number=1, cell="cell-1")
     for minute in range(6 * 60):
         mass = 5.0 + 0.1 * math.exp(-minute / 60.0 / TAU_H)
         if minute == 100:
             mass += 2.0  # a knock
-        yield _line(begin + minute / 60.0 + 0.01, "rack-a/weight/cell-1", f"{mass:.4f}")
+        yield line(begin + minute / 60.0 + 0.01, "rack-a/weight/cell-1", f"{mass:.4f}")
 
 
 def _lines():
     for minute in range(30 * 60):
-        yield _line(minute / 60.0, "rack-a/temperature", "21.0")
-        yield _line(minute / 60.0 + 0.002, "rack-a/humidity", f"{48 + 2 * math.sin(minute / 90):.1f}")
-        yield _line(minute / 60.0 + 0.004, "rack-a/airflow", f"{0.6 + 0.02 * (minute % 3):.2f}")
-    yield from _bench_run("t-1", 1.0)
-    yield from _bench_run("t-2", 8.0)
+        yield line(minute / 60.0, "rack-a/temperature", "21.0")
+        yield line(minute / 60.0 + 0.002, "rack-a/humidity", f"{48 + 2 * math.sin(minute / 90):.1f}")
+        yield line(minute / 60.0 + 0.004, "rack-a/airflow", f"{0.6 + 0.02 * (minute % 3):.2f}")
+    yield from bench_run("t-1", 1.0)
+    yield from bench_run("t-2", 8.0)
     yield from _cell_run("t-3", 15.0)
-    yield _log(22.0, "dip", tree="t-4", rack="rack-a", coat="backup", shelter="open", number=1)
-    yield _log(22.5, "weigh", tree="t-4", mass=3.0, unit="kg")
+    yield log(22.0, "dip", tree="t-4", rack="rack-a", coat="backup", shelter="open", number=1)
+    yield log(22.5, "weigh", tree="t-4", mass=3.0, unit="kg")
 
 
 @pytest.fixture(scope="module")
@@ -96,12 +77,12 @@ def runs_of(home, lines):
 
 def test_a_run_knows_what_the_coats_below_held_when_it_was_dipped(tmp_path):
     (tmp_path / "room.toml").write_text(ROOM, encoding="utf-8")
-    lines = [_log(0.0, "dip", tree="t-1", rack="rack-a", coat="backup", shelter="open", number=1)]
-    lines.append(_log(5.0, "dip", tree="t-1", rack="rack-a", coat="backup"))
+    lines = [log(0.0, "dip", tree="t-1", rack="rack-a", coat="backup", shelter="open", number=1)]
+    lines.append(log(5.0, "dip", tree="t-1", rack="rack-a", coat="backup"))
     for minute in range(9 * 60):
-        lines.append(_line(minute / 60.0 + 0.001, "rack-a/temperature", "21.0"))
-        lines.append(_line(minute / 60.0 + 0.002, "rack-a/humidity", "30.0" if minute < 300 else "60.0"))
-    lines += [_log(5.1 + k / 2, "weigh", tree="t-1", mass=4.0 + 0.1 * math.exp(-k), unit="kg") for k in range(7)]
+        lines.append(line(minute / 60.0 + 0.001, "rack-a/temperature", "21.0"))
+        lines.append(line(minute / 60.0 + 0.002, "rack-a/humidity", "30.0" if minute < 300 else "60.0"))
+    lines += [log(5.1 + k / 2, "weigh", tree="t-1", mass=4.0 + 0.1 * math.exp(-k), unit="kg") for k in range(7)]
     (run,) = runs_of(tmp_path, lines)
     assert run.number == 2
     assert run.held_below == pytest.approx(float(sorption.excess(30.0)), abs=0.02)
@@ -111,10 +92,10 @@ def test_a_spell_inherits_nothing_over_a_dip_said_to_be_the_first(tmp_path):
     """As live: another shell of the same name has its own shelter and hangs on no cell until somebody says so."""
     (tmp_path / "room.toml").write_text(ROOM, encoding="utf-8")
     cell = {"tree": "t-1", "rack": "rack-a", "coat": "backup", "cell": "cell-1", "shelter": "open", "number": 1}
-    lines = [_log(0.0, "dip", **cell), _log(5.0, "dip", tree="t-1", rack="rack-a", coat="backup", number=1)]
-    lines += [_line(k / 60.0, "rack-a/temperature", "21.0") for k in range(9 * 60)]
-    lines += [_log(5.1 + k / 2, "weigh", tree="t-1", mass=4.0 + 0.1 * math.exp(-k), unit="kg") for k in range(7)]
-    lines += [_line(k / 60.0 + 0.01, "rack-a/weight/cell-1", "5.0") for k in range(9 * 60)]
+    lines = [log(0.0, "dip", **cell), log(5.0, "dip", tree="t-1", rack="rack-a", coat="backup", number=1)]
+    lines += [line(k / 60.0, "rack-a/temperature", "21.0") for k in range(9 * 60)]
+    lines += [log(5.1 + k / 2, "weigh", tree="t-1", mass=4.0 + 0.1 * math.exp(-k), unit="kg") for k in range(7)]
+    lines += [line(k / 60.0 + 0.01, "rack-a/weight/cell-1", "5.0") for k in range(9 * 60)]
     first, second = runs_of(tmp_path, lines)
     assert (first.shelter, first.on_cell, second.shelter, second.on_cell) == ("open", True, "pocketed", False)
 

@@ -1,18 +1,16 @@
 """Models that another home has learnt are a beginning here: no fit may lose what they know."""
 
 import json
-import math
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
+from weighed_stream import bench_run, line
 
 from drymon.cli.main import main
 from drymon.drying.coat_model import CoatModel, Spread
 from drymon.messages.coat_models import load_models, read_model, write_model
 
-START = datetime(2031, 3, 3, 6, 0, tzinfo=UTC)
 ROOM = """
 [room]
 name = "shop"
@@ -24,24 +22,11 @@ family = "backup"
 """
 
 
-def lines(tau_h: float = 1.2) -> list[str]:
+def lines() -> list[str]:
     """One open tree in steady air, weighed by hand down to its last water."""
-    rows = [(minute / 60.0, "rack-a/temperature", "21.0") for minute in range(7 * 60)]
-    rows += [(minute / 60.0 + 0.002, "rack-a/humidity", "48.0") for minute in range(7 * 60)]
-    dip = {"tree": "t-1", "rack": "rack-a", "coat": "backup", "shelter": "open", "number": 1}
-    rows.append((1.0, "log/dip", json.dumps(dip)))
-    for k in range(14):
-        hours = 0.1 + 0.4 * k
-        weighing = {"tree": "t-1", "mass": round(4.0 + 0.12 * math.exp(-hours / tau_h), 4), "unit": "kg"}
-        rows.append((1.0 + hours, "log/weigh", json.dumps(weighing)))
-    return [
-        json.dumps({
-            "time": (START + timedelta(hours=hours)).isoformat(),
-            "topic": f"drymon/shop/{topic}",
-            "payload": payload,
-        })
-        for hours, topic, payload in sorted(rows)
-    ]  # fmt: skip
+    rows = [line(minute / 60.0, "rack-a/temperature", "21.0") for minute in range(7 * 60)]
+    rows += [line(minute / 60.0 + 0.002, "rack-a/humidity", "48.0") for minute in range(7 * 60)]
+    return [json.dumps(said) for _, said in sorted([*rows, *bench_run("t-1", 1.0)], key=lambda pair: pair[0])]
 
 
 def learnt_there() -> CoatModel:
