@@ -17,6 +17,7 @@ from drymon.shop.air import STILL_AIR
 from drymon.shop.corrected import Corrections, corrected
 from drymon.shop.events import FanSwitched, LogEvent, Weigh
 from drymon.shop.lives import Coat, all_coats, lives_of
+from drymon.shop.scale_doubts import LATE_S
 from drymon.shop.setup import Rack
 from drymon.store import Store
 from drymon.views.air_record import AirRecord
@@ -26,8 +27,8 @@ Array = npt.NDArray[np.float64]
 LONGEST = timedelta(days=14)
 ENOUGH_FROM_CELL = 8
 MINUTE = timedelta(minutes=1)
-HANGING, LATEST_TOLD = timedelta(minutes=10), timedelta(hours=2)
-"""A tree hangs within so long of its dip, and a dip without its time is told within so long (assumed)."""
+HANGING, LATEST_TOLD = (timedelta(seconds=seconds) for seconds in LATE_S)
+"""A tree hangs within so long of its dip, and a dip without its time is told within so long: as live."""
 
 UNTOLD = "shelter never told: counted as pocketed"
 """A run's note; open trees among such runs teach drymon pockets that there are not."""
