@@ -159,7 +159,7 @@ def test_left_out_runs_are_told_within_their_interval(make):
 def test_the_best_guess_of_a_left_out_run_is_neither_early_nor_late(make, curve):
     """Bars that dry as the published one, quicker and slower ones in equal number: their time to 95 % gone is known.
 
-    Within 1 %: what a weighing of 0.3 g leaves open of 100 g, in time; the middle of the uncorrected members lay 1.2 and
+    Within 1 %: what a weighing of 0.3 g leaves open of 100 g, in time; the middle of uncorrected members lay 1.2 and
     2.3 % late.
     """
     hours = brentq(lambda hour: float(curve(np.array([hour]))[0]) - 0.05, 1.0, 6.0)
