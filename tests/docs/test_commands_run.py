@@ -29,6 +29,7 @@ def masked(text: str) -> str:
     """Text without what differs from day to day."""
     text = re.sub(r"\b(Mon|Tue|Wed|Thu|Fri|Sat|Sun) ", "", text)
     text = re.sub(r"[0-9a-f]{24,}", "0", text)
+    text = re.sub(r"[█▒·│]{10,}", "▒", text)  # a bar is as long as its numbers are great
     text = re.sub(r"\d+(?:[.,:–]\d+)*", "0", text)
     return " ".join(text.split())
 
