@@ -8,7 +8,9 @@ For each zone (open faces, and where there are pockets their slow part) and each
 (R with its share of liquid flow, see `curve.inner_now`): a wet face's outer resistance r_air/(c f) in series with that
 of the air in a slow zone and that of the dried layer. Linearised at the air's temperature, resistances in series
 divide one vapour deficit, so early drying follows the fan and late drying hardly feels it (Monteith 1965; Keey 1972).
-Below the sorption floor x is negative and the binder takes water up again.
+A wet face is colder than the air in proportion to its rate: what the heat of a fresh tree evaporates at once, the air
+must give back as the rate falls and the tree warms (`warming`). Below the sorption floor x is negative and the binder
+takes water up again.
 """
 
 import numpy as np
@@ -30,7 +32,10 @@ def steady_time(coats: PossibleCoats, left: Values, air: AirStep) -> Array:
     gone = 1.0 - np.asarray(left)
     path = path + still * gone + coats.below * curve.sunk_dose(left, coats.sunk)
     by_heat = np.minimum(coats.cooling * air.deficit / coats.water, gone)
-    return np.asarray(coats.water * (path - (face + still) * by_heat) / air.deficit)
+    now = _resistance(coats, (face, still, inner), np.asarray(left), air.deficit)
+    # The integral of resistance x what `warming` owes, d(face/resistance): face x ln(resistance/face).
+    heat = (face + still) * by_heat * (np.log(now / (face + still)) - 1.0)
+    return np.asarray(coats.water * (path + heat) / air.deficit)
 
 
 def step(coats: PossibleCoats, left: Array, air: AirStep, seconds: float) -> Array:
@@ -44,8 +49,19 @@ def step(coats: PossibleCoats, left: Array, air: AirStep, seconds: float) -> Arr
     face, still = outside(coats, air)
     start, rest = _down_to_the_knee(coats, cooled(coats, left, air) - floor, air.deficit / (face + still), seconds)
     ways = face, still, curve.inner_now(coats.inner, coats.liquid, air.deficit)
-    halfway = _approach(coats, ways, start, start, air, 0.5 * rest)
-    return floor + _approach(coats, ways, start, halfway, air, rest)
+    halfway, before = _approach(coats, ways, start, start, air, 0.5 * rest)
+    end, then = _approach(coats, ways, start, halfway, air, rest)
+    return np.asarray(floor + start - (start - end) / warming(coats, air, start - halfway, before, then))
+
+
+def warming(coats: PossibleCoats, air: AirStep, way: Array, before: Array, after: Array) -> Array:
+    """By how much the heat that a cold tree takes up as its rate falls lengthens the time of drying, 1 or more.
+
+    way: share of water lost meanwhile; before, after: the rate over that of a wet face. From the balance of heat: water
+    evaporated by the tree's own heat is `cooling` x deficit x the relative rate, and left + that falls as the air can.
+    """
+    slope = np.maximum(before - after, 0.0) / np.maximum(way, _SMALL)
+    return np.asarray(1.0 + coats.cooling * air.deficit / coats.water * slope)
 
 
 def outside(coats: PossibleCoats, air: AirStep) -> tuple[Array, Values]:
@@ -84,21 +100,27 @@ def _approach(
     at: Array,
     air: AirStep,
     seconds: Values,
-) -> Array:
-    """Distance to the floor after `seconds`, with the relative rate that holds at distance `at`. ways: resistances of
-    the face, of the air in a slow zone, of the dried layer.
+) -> tuple[Array, Array]:
+    """Distance to the floor after `seconds`, with the relative rate that holds at distance `at`, and the rate there
+    over that of a wet face. ways: resistances of the face, of the air in a slow zone, of the dried layer.
     """
-    face, still, inner = ways
+    face, still, _ = ways
     distance = np.maximum(at, _SMALL)
-    ratio = np.minimum(distance / coats.critical, 1.0)
-    resistance = curve.resistance(face, inner, ratio, coats.exponent, coats.form, air.deficit)
-    resistance = resistance + still + coats.below * curve.sunk_share(distance, coats.sunk)
+    resistance = _resistance(coats, ways, distance, air.deficit)
     relative = air.deficit / (resistance * coats.water * distance)
     if at.min() < 0.0:
         full = face + still + coats.inner
         refill = air.saturation / (sorption.GAB_SLOPE * coats.sorption * full * coats.water)
         relative = np.where(at < 0.0, refill, relative)
-    return np.asarray(start * np.exp(-seconds * relative))
+    return np.asarray(start * np.exp(-seconds * relative)), np.asarray((face + still) / resistance)
+
+
+def _resistance(coats: PossibleCoats, ways: tuple[Array, Values, Array], distance: Array, deficit: Values) -> Array:
+    """Resistance [s/m] of all that the water has to pass at a distance above the floor, (zones, members)."""
+    face, still, inner = ways
+    ratio = np.minimum(distance / coats.critical, 1.0)
+    resistance = curve.resistance(face, inner, ratio, coats.exponent, coats.form, deficit)
+    return np.asarray(resistance + still + coats.below * curve.sunk_share(distance, coats.sunk))
 
 
 def share_of_step(before: Array, after: Array, level: Values, floor: Values) -> Array:

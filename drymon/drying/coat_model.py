@@ -23,6 +23,8 @@ PARAMETERS: tuple[str, ...] = (
     "sunk",
     "pocketed",
     "deep",
+    "pocketed_share",
+    "deep_share",
 )
 """Order of the parameters in vectors and in `CoatModel.correlation`."""
 
@@ -30,7 +32,7 @@ DIP_PARAMETERS: tuple[str, ...] = ("water", "transfer", "inner")
 """What scatters from dip to dip, on the log scale."""
 
 
-SHARES: tuple[str, ...] = ("critical", "liquid")
+SHARES: tuple[str, ...] = ("critical", "liquid", "pocketed_share", "deep_share")
 """Parameters between 0 and 1, whose working scale is the logit."""
 
 
@@ -59,7 +61,9 @@ class CoatModel:
         soak [-] growth of the water by soaking into the coats below, when it has levelled off;
         sunk [-] share of the water that sinks into dry coats below and can only leave through them and this coat;
         pocketed, deep [-] transfer of a wet face in the slow zone of such a tree over that of its open faces, in the
-        reference air (`ensemble.OPEN_FACE`): what it takes longer is the resistance of the air in there.
+        reference air (`ensemble.OPEN_FACE`): what it takes longer is the resistance of the air in there;
+        pocketed_share, deep_share [-] share of such a tree's wet area that lies in the slow zone: how much of its
+        weight that zone's water makes.
     correlation: of the working-scale parameters in the order of PARAMETERS; None means independent.
     dip_sd: scatter from dip to dip on the log scale, by name in DIP_PARAMETERS.
     tail: the named form of the falling rate ("power").

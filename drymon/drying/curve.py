@@ -94,11 +94,14 @@ def resistance(
 ) -> Array:
     """Resistance [s/m] against the vapour at ratio = left / critical, clipped to (0, 1], in the forms of `TAILS`.
 
-    outer, inner [s/m]; form: index into `TAILS`, None where all are of the power form; deficit [kg/m3]. Broadcasting.
+    outer, inner [s/m]; form: index into `TAILS`, one for all or for each, None where all are of the power form; deficit
+    [kg/m3]. Broadcasting.
     """
     if form is None:
         return _of_form(POWER, outer, inner, ratio, exponent, deficit)
     form_ = np.asarray(form)
+    if form_.ndim == 0:
+        return _of_form(int(form_), outer, inner, ratio, exponent, deficit)
     kinds = [kind for kind in (POWER, FRONT, SUPPLY) if (form_ == kind).any()]
     found = _of_form(kinds[0], outer, inner, ratio, exponent, deficit)
     for kind in kinds[1:]:

@@ -22,7 +22,7 @@ BURIED_USUAL = 0.01
 was dry, not bone dry, though the curve ends (assumed; runs are fitted with the same).
 """
 
-WORST_FACE = 0.16
+WORST_FACE = 0.2
 """Share of its transfer that the worst of a tree's open faces lacks at most (assumed): a scale sees the mean of the
 faces, a verdict is about the slowest. Half of the members hang evenly, in the others one face is worse and worse: the
 likely moment stays, the cautious one comes later.
@@ -66,6 +66,8 @@ def possible_coats(
     zones = ("open",) if shelter == "open" else ("open", shelter)
     face = 1.0 - WORST_FACE * np.maximum(2.0 * extra["face"] - 1.0, 0.0)
     place = np.stack([face if zone == "open" else np.ones_like(face) for zone in zones])
+    slow = 0.0 * face if shelter == "open" else draw[f"{shelter}_share"]
+    share = np.stack([1.0 - slow, slow][: len(zones)])
     pocket = np.stack([0.0 * face if zone == "open" else 1.0 / np.minimum(draw[zone], 1.0) - 1.0 for zone in zones])
     growth = soaking(model, draw["soak"], number)
     own = draw["water"] * dip["water"] * growth
@@ -82,6 +84,7 @@ def possible_coats(
     ones = np.ones_like(pocket)
     coats = PossibleCoats(
         zones=zones,
+        share=share,
         water=water * ones,
         cooling=draw["cooling"],
         conductance=draw["transfer"] * dip["transfer"] * model.racks.get(rack, 1.0) * place,

@@ -15,9 +15,6 @@ from drymon.drying import curve, possible
 Array = npt.NDArray[np.float64]
 Values = float | Array
 
-SLOW_ZONE_SHARE = {"pocketed": 0.15, "deep": 0.1}
-"""Share of the tree's wet area that lies in the slow zone (common practice, no source); matters for its weight only."""
-
 FAN_REACHES = {"pocketed": 0.5, "deep": 0.2}
 """How far the air in a slow zone follows the air speed outside: all of it would be 1, a column of still air 0. A cup is
 half stirred, of a deep slot or bore only the mouth is (assumed, between the two).
@@ -29,6 +26,7 @@ of the open faces is counted.
 """
 
 _ARRAYS = (
+    "share",
     "water",
     "cooling",
     "conductance",
@@ -65,17 +63,18 @@ class AirStep:
 class PossibleCoats:
     """Parameters of one dip's possible coats; arrays (zones, members) unless said.
 
-    water [kg/m2] removable water right after the dip, what was buried included; conductance [-] transfer over that of
-    the textbook open face; pocket [-] by how much the resistance of a slow zone's own air exceeds that of an open face
-    in `OPEN_FACE` air, over it; fan [-] how far it follows the speed outside (`outside`); cooling, critical, exponent,
-    liquid (members,); inner [s/m]; sorption [-] per monolayer, of all coats' binder that answers to the air
-    (`coats_breathing`); sunk [-] share of `water` that lies in the coats below; below [s/m] resistance of those coats;
-    buried [-] share of `water` that older coats brought, below 0 where they lack some; airflow, slowness (members,):
-    place in an assumed range of speeds, rank by time to dry; form (members,): index of the falling rate's form in
-    `curve.TAILS`, None where all are of the power form.
+    share [-] of the tree's wet area that lies in each zone; water [kg/m2] removable water right after the dip, what was
+    buried included; conductance [-] transfer over that of the textbook open face; pocket [-] by how much the resistance
+    of a slow zone's own air exceeds that of an open face in `OPEN_FACE` air, over it; fan [-] how far it follows the
+    speed outside (`outside`); cooling, critical, exponent, liquid (members,); inner [s/m]; sorption [-] per monolayer,
+    of all coats' binder that answers to the air (`coats_breathing`); sunk [-] share of `water` that lies in the coats
+    below; below [s/m] resistance of those coats; buried [-] share of `water` that older coats brought, below 0 where
+    they lack some; airflow, slowness (members,): place in an assumed range of speeds, rank by time to dry; form
+    (members,), or one for all: index of the falling rate's form in `curve.TAILS`, None where all are of the power form.
     """
 
     zones: tuple[str, ...]
+    share: Array
     water: Array
     cooling: Array
     conductance: Array
@@ -93,11 +92,9 @@ class PossibleCoats:
     slowness: Array
     form: npt.NDArray[np.int64] | None = field(default=None, kw_only=True)
 
-    @property
-    def shares(self) -> Array:
-        """Share of the tree's wet area in each zone, (zones,)."""
-        slow = SLOW_ZONE_SHARE.get(self.zones[-1], 0.0)
-        return np.array([1.0 - slow, slow]) if len(self.zones) > 1 else np.array([1.0])
+    def of_tree(self, values: Array) -> Array:
+        """Mean of `values` (zones, members) over the tree's faces, (members,): what a scale sees."""
+        return np.asarray((self.share * values).sum(axis=0))
 
     def mapped(self, change: Callable[[Any], Any]) -> Self:
         """The same coats with every array of parameters changed alike: picked, reshaped, repeated."""

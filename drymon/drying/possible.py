@@ -16,7 +16,7 @@ Array = npt.NDArray[np.float64]
 MEMBERS = 256
 """Possible coats in an ensemble; a 5 % bound rests on the 13 members beyond it."""
 
-_PRIMES = (2, 3, 5, 7, 11, 13, 17, 19, 23, 29, 31, 37, 41, 43, 47, 53, 59, 61)
+_PRIMES = (2, 3, 5, 7, 11, 13, 17, 19, 23, 29, 31, 37, 41, 43, 47, 53, 59, 61, 67, 71)
 
 
 def _ranked(values: npt.NDArray[np.floating]) -> Array:
@@ -31,7 +31,7 @@ def _normal(quantiles: Array) -> Array:
 
 @lru_cache(maxsize=8)
 def quantiles(dimensions: int, members: int = MEMBERS) -> Array:
-    """Quantiles in (0, 1), shape (members, dimensions); read-only. Up to 18 dimensions."""
+    """Quantiles in (0, 1), shape (members, dimensions); read-only. Up to 20 dimensions."""
     if not 1 <= dimensions <= len(_PRIMES):
         raise ValueError(f"{dimensions} dimensions asked for; allowed are 1 to {len(_PRIMES)}")
     steps = np.sqrt(np.asarray(_PRIMES[:dimensions], dtype=np.float64))

@@ -72,7 +72,7 @@ def _band(model: CoatModel, run: Run) -> tuple[Array, Array]:
     air = run.air.over(edges)
     left, rows = np.ones_like(coats.water), []
     for i in range(len(edges)):
-        rows.append((coats.shares @ (left * coats.water)) / (coats.shares @ coats.water))
+        rows.append(coats.of_tree(left * coats.water) / coats.of_tree(coats.water))
         if i < len(edges) - 1:
             piece = ensemble.AirStep(air.deficit[i], air.saturation[i], air.excess[i], air.resistance[i])
             left = coat.step(coats, left, piece, float(edges[i + 1] - edges[i]))

@@ -32,7 +32,7 @@ Array = npt.NDArray[np.float64]
 class Estimate:
     """Result of `fit_type`.
 
-    mean (12,), covariance (12, 12) of the type's parameters on working scales (PARAMETERS); dip_sd (3,) scatter
+    mean (14,), covariance (14, 14) of the type's parameters on working scales (PARAMETERS); dip_sd (3,) scatter
     (DIP_PARAMETERS); zone_sd: scatter of the slow zone's speed between trees; theta (runs, 11): every run's own
     parameters (`forward.THETA`); area (runs,) m2; tail; misfit: root mean square of the whitened residuals, 1 when
     errors are as assumed; cost; evidence: log probability of the weighings.
@@ -53,8 +53,11 @@ class Estimate:
     solution: Array
 
 
-STARTS: tuple[Mapping[str, float], ...] = ({}, {"exponent": -1.5, "inner": 1.0, "critical": 0.5})
-"""Starts of the search as shifts (in prior standard deviations) of the type's parameters."""
+_SKIN = {"exponent": -1.5, "inner": 1.0, "critical": 0.5}
+STARTS: tuple[Mapping[str, float], ...] = ({}, _SKIN, {**_SKIN, "deep": 1.0})
+"""Starts of the search as shifts (in prior standard deviations) of the type's parameters; those that shift deep pockets
+are for runs that have some: slow pockets that hold little and quicker ones that hold more are two valleys.
+"""
 
 
 def fit_type(
@@ -86,7 +89,8 @@ def fit_type(
 def _best_start(problem: Problem, starts: Sequence[Mapping[str, float]]) -> Array:
     """Run a short search from every start; go on from the best."""
     tried = []
-    for shift in starts:
+    deep = any(run.shelter == "deep" for run in problem.fleet.runs)
+    for shift in (shift for shift in starts if deep or "deep" not in shift):
         x = np.zeros(problem.layout.size)
         for name, value in shift.items():
             x[PARAMETERS.index(name)] = value

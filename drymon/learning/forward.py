@@ -95,9 +95,11 @@ def coats_of(theta: Array, fan: Array, depth: Array, tail: str) -> ensemble.Poss
     log = np.exp(theta)
     shape = theta.shape[:2]
     ones = np.ones((2, *shape))
-    form = ensemble.form_of(tail, int(np.prod(shape)))
+    slow = log[..., 7] / (1.0 + log[..., 7])
+    form = curve.TAILS.index(tail)
     return ensemble.PossibleCoats(
         zones=("open", "slow"),
+        share=np.stack([1.0 - slow, slow]),
         water=log[..., 0] * ones,
         cooling=log[..., 10],
         conductance=log[..., 1] * ones,
@@ -113,7 +115,7 @@ def coats_of(theta: Array, fan: Array, depth: Array, tail: str) -> ensemble.Poss
         buried=0.0 * ones,
         airflow=np.full(shape, 0.5),
         slowness=np.full(shape, 0.5),
-        form=None if form is None else form.reshape(shape),
+        form=None if form == curve.POWER else np.array(form),
     )
 
 

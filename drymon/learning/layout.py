@@ -11,14 +11,15 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from drymon.drying import dips, ensemble
+from drymon.drying import dips
 from drymon.drying.coat_model import DIP_PARAMETERS, PARAMETERS, CoatModel, Spread, to_working
 from drymon.learning.forward import THETA, Fleet
 
 Array = npt.NDArray[np.float64]
 
 AREA_MEDIAN_M2, AREA_LOG_SD = 0.4, 1.0
-SHARE_LOGIT_SD = 0.5
+SHARE_LOGIT_SD = 0.25
+"""Scatter of the slow zone's share of the area between trees of one kind of shelter, on the logit (assumed)."""
 
 ZONE_LOG_SD = 0.2
 """Scatter of the slow zone's speed between trees of one kind of shelter (assumed; learnt with enough trees)."""
@@ -108,8 +109,7 @@ class Layout:
         self.breathing = np.log([dips.coats_breathing(run.number) for run in fleet.runs])
         self.settled = 1.0 - np.exp(-(numbers - 1) / prior.soak_coats)
         self.slow = np.array([PARAMETERS.index("deep" if r.shelter == "deep" else "pocketed") for r in fleet.runs])
-        shares = [ensemble.SLOW_ZONE_SHARE.get(run.shelter, 0.15) for run in fleet.runs]
-        self.share_prior = np.log(np.array(shares) / (1.0 - np.array(shares)))
+        self.slow_share = self.slow + PARAMETERS.index("pocketed_share") - PARAMETERS.index("pocketed")
 
     def theta(self, x: Array, dip_sd: Array, zone_sd: float) -> tuple[Array, Array]:
         """Every run's own parameters (runs, 11) and their derivatives (runs, 11, unknowns)."""
@@ -156,7 +156,7 @@ class Layout:
         return {name: float(np.exp(value)) for name, value in zip(self.racks, logs, strict=True)}
 
     def _slow_zones(self, x: Array, mean: Array, zone_sd: float, own: Array, slope: Array) -> None:
-        own[:, 6], own[:, 7] = mean[self.slow], self.share_prior
+        own[:, 6], own[:, 7] = mean[self.slow], mean[self.slow_share]
         for run in np.flatnonzero(self.hidden >= 0):
             # What the open faces of such trees differ by must not move the slow zone.
             apart = SHELTER_LOG_SD * x[self.shelter[run]]
@@ -167,6 +167,7 @@ class Layout:
             own[run, 7] += SHARE_LOGIT_SD * x[self.share[run]]
             slope[run, 6, : len(PARAMETERS)] = self.prior.root[self.slow[run]]
             slope[run, 6, self.zone[run]] = zone_sd
+            slope[run, 7, : len(PARAMETERS)] = self.prior.root[self.slow_share[run]]
             slope[run, 7, self.share[run]] = SHARE_LOGIT_SD
 
 

@@ -10,7 +10,7 @@ import numpy as np
 from drymon.drying.coat_model import DIP_PARAMETERS, PARAMETERS, CoatModel, Spread, from_working
 from drymon.learning.estimate import Estimate
 from drymon.learning.judge import Judgement, reference_log_sd, summary
-from drymon.learning.layout import UNSEEN_LOG, UNSEEN_LOG_SD
+from drymon.learning.layout import SHARE_LOGIT_SD, UNSEEN_LOG, UNSEEN_LOG_SD
 from drymon.learning.run import Run
 
 RUNS_FOR_OWN_INTERVAL = 9
@@ -28,8 +28,8 @@ this: half as well again as a starting model knows it, whose bounds may be trust
 def model_of(start: CoatModel, estimate: Estimate, runs: Sequence[Run]) -> CoatModel:
     """An estimate as a coat model.
 
-    The scatter between trees' slow zones joins the uncertainty of their speed, and the pockets that no scale feels
-    make the slowest a little slower.
+    The scatter between trees' slow zones joins the uncertainty of their speed and share, and the pockets that no scale
+    feels make the slowest a little slower.
     """
     mean, covariance = estimate.mean.copy(), estimate.covariance.copy()
     for name in ("pocketed", "deep"):
@@ -37,6 +37,8 @@ def model_of(start: CoatModel, estimate: Estimate, runs: Sequence[Run]) -> CoatM
             place = PARAMETERS.index(name)
             mean[place] -= UNSEEN_LOG.get(name, 0.0)
             covariance[place, place] += estimate.zone_sd**2 + UNSEEN_LOG_SD.get(name, 0.0) ** 2
+            share = PARAMETERS.index(f"{name}_share")
+            covariance[share, share] += SHARE_LOGIT_SD**2
     sd = np.sqrt(np.diag(covariance))
     correlation = covariance / np.outer(sd, sd)
     centres = [from_working(name, float(value)) for name, value in zip(PARAMETERS, mean, strict=True)]

@@ -1,10 +1,12 @@
 """What weighings since the dip make of a tree's possible coats."""
 
+import math
 from dataclasses import replace
 
 import numpy as np
 
 from drymon.drying import weight_evidence
+from drymon.drying.coat_model import CoatModel
 from drymon.drying.ensemble import Array, CoatState, PossibleCoats
 from drymon.drying.weight_evidence import BENCH_SCALE, LOAD_CELL, AreaPrior, Evidence, ScaleErrors
 from drymon.shop.events import CellMass, Weigh
@@ -26,8 +28,10 @@ FEWEST_TO_SLIP = 5
 LEAST_MEMBERS = 16.0
 """The evidence is toned down until so many members still count: an ensemble must not collapse on a few."""
 
-MISFIT_LEARNT, MISFIT_STARTING = 0.022, 0.1
-"""Share of the water by which a right curve may be wrong at first: of a fitted model, of a starting model (assumed)."""
+MISFIT_LEARNT, MISFIT_FEW_RUNS, MISFIT_STARTING = 0.022, 0.035, 0.1
+"""Share of the water by which a right curve may be wrong at first: of a fitted model, besides it of one fitted to one
+run (and so much less to more), of a starting model (assumed).
+"""
 
 COATS_AREA_LOG_SD = 0.04
 """How far a tree's wet area, and what clings to it, differs from one coat to the next (assumed)."""
@@ -53,6 +57,13 @@ last minutes, in which hands were at it (assumed).
 """
 
 
+def curve_misfit(model: CoatModel | None) -> float:
+    """Share of the water by which the curve of a model's right member may be wrong at first."""
+    if model is None or model.is_starting_model:
+        return MISFIT_STARTING
+    return math.hypot(MISFIT_LEARNT, MISFIT_FEW_RUNS / model.runs)
+
+
 def weighed(
     seen: Weighings, coats: PossibleCoats, water: CoatState, event: Weigh | CellMass, dipped_at: float, misfit: float
 ) -> tuple[Weighings, CoatState]:
@@ -62,7 +73,7 @@ def weighed(
     if event.time.timestamp() < dipped_at + DRIPPING_S:
         return seen, water
     prior = water.weights if seen.prior is None else seen.prior
-    left = coats.shares @ (water.left * coats.water)
+    left = coats.of_tree(water.left * coats.water)
     if isinstance(event, Weigh):
         bench = _longer(seen.bench, event, 0.0, left, spaced=False)
         sds = weight_evidence.bench_sds(np.array(bench.masses))  # all of them show the scale's digits

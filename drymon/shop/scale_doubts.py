@@ -92,6 +92,6 @@ def falling(seen: Weighings, coats: PossibleCoats, water: CoatState, at: float) 
     loss = cell.masses[then] - cell.masses[-1]
     known = seen.area_m2 * float(water.weights @ (cell.water[then] - cell.water[-1]))
     spread = float(np.sqrt(cell.sds[then] ** 2 + cell.sds[-1] ** 2 + LOAD_CELL.drift_kg**2 * hours))
-    held = seen.area_m2 * float(water.weights @ (coats.shares @ coats.water))
+    held = seen.area_m2 * float(water.weights @ coats.of_tree(coats.water))
     more = loss - known - 3.0 * spread > FALLING_SHARE_PER_H * held * hours
     return 1000.0 * loss / hours if more else None

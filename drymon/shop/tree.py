@@ -199,8 +199,7 @@ def _weighed(tree: TreeState, event: Weigh | CellMass) -> TreeState:
     if tree.coats is None or tree.water is None:
         return tree
     dipped_at = tree.dip.time.timestamp()
-    starting = tree.model is None or tree.model.is_starting_model
-    misfit = scale.MISFIT_STARTING if starting else scale.MISFIT_LEARNT
+    misfit = scale.curve_misfit(tree.model)
     weighings, water = scale.weighed(tree.weighings, tree.coats, tree.water, event, dipped_at, misfit)
     return _contradicted(replace(tree, weighings=weighings, water=water))
 

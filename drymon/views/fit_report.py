@@ -21,7 +21,7 @@ PAGE = "index.html"
 
 MEANINGS = {
     "water": "water that one dip brings, kg/m²",
-    "cooling": "water that a fresh tree's heat takes, m",
+    "cooling": "water that a fresh tree's heat takes and the air pays back later, m",
     "transfer": "how much faster than the textbook the air takes it",
     "critical": "share of water left at which the rate begins to fall",
     "exponent": "how the rate falls",
@@ -32,6 +32,8 @@ MEANINGS = {
     "sunk": "share of the water that sinks into the coats below",
     "pocketed": "air in a pocketed tree's slow part over that outside",
     "deep": "air in a deep tree's slow part over that outside",
+    "pocketed_share": "share of a pocketed tree's area that is its slow part",
+    "deep_share": "share of a deep tree's area that is its slow part",
 }
 
 

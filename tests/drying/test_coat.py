@@ -5,7 +5,7 @@ the air, a sorbed floor that moves with humidity), for one member, and leaves th
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -14,6 +14,7 @@ from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 from scipy import stats
 from scipy.integrate import solve_ivp
+from scipy.optimize import brentq
 
 from drymon.drying import coat, dips, draws, ensemble, possible, sorption, surface
 from drymon.drying.coat_model import DIP_PARAMETERS, PARAMETERS, SHARES, CoatModel, Spread
@@ -22,10 +23,12 @@ from drymon.drying.ensemble import REFERENCE_AIR, AirStep, CoatState, PossibleCo
 CENTRES = {
     "water": 0.3, "cooling": 1.2, "transfer": 1.2, "critical": 0.6, "exponent": 1.1, "inner": 300.0, "liquid": 0.3,
     "sorption": 0.02, "soak": 0.15, "sunk": 0.1, "pocketed": 0.35, "deep": 0.08,
+    "pocketed_share": 0.15, "deep_share": 0.1,
 }  # fmt: skip
 SDS = {
     "water": 0.3, "cooling": 0.5, "transfer": 0.35, "critical": 0.5, "exponent": 0.3, "inner": 0.5, "liquid": 0.8,
     "sorption": 0.5, "soak": 0.6, "sunk": 0.5, "pocketed": 0.3, "deep": 0.4,
+    "pocketed_share": 0.5, "deep_share": 0.5,
 }  # fmt: skip
 
 
@@ -87,15 +90,27 @@ def rate(coats: PossibleCoats, zone: int, member: int, left: float, step: AirSte
 
 
 def solved(coats: PossibleCoats, zone: int, member: int, weather: Sequence[AirStep], left: float = 1.0) -> np.ndarray:
-    """Share left after each minute by LSODA, the air constant within each minute; the pattern's heat goes first."""
+    """Share left after each minute by LSODA, the air constant within each minute; the pattern's heat goes first.
+
+    The air supplies water and heat: what falls at the rate it allows is the water left and the heat, as water, by which
+    the face is colder than the air, which is in proportion to the rate. Which water goes with the sum, bisection says.
+    """
     course = [left]
     for step in weather:
         by_heat = float(coats.cooling[member]) * float(step.deficit) / float(coats.water[zone, member])
+        wet = rate(coats, zone, member, 1.0, step)
+
+        def both(x: float, step: AirStep = step, by_heat: float = by_heat, wet: float = wet) -> float:
+            return x + by_heat * max(rate(coats, zone, member, x, step), 0.0) / wet
+
+        def water(total: float, both: Callable[[float], float] = both) -> float:
+            return float(brentq(lambda x: both(x) - total, total - 0.3, total + 1e-9, xtol=1e-12))
+
         answer = solve_ivp(
-            lambda _, y, step=step: [-rate(coats, zone, member, float(y[0]), step)],
-            (0.0, 60.0), [min(course[-1], 1.0 - by_heat)], method="LSODA", rtol=1e-7, atol=1e-10,
+            lambda _, y, step=step, water=water: [-rate(coats, zone, member, water(float(y[0])), step)],
+            (0.0, 60.0), [both(min(course[-1], 1.0 - by_heat))], method="LSODA", rtol=1e-7, atol=1e-10,
         )  # fmt: skip
-        course.append(float(answer.y[0, -1]))
+        course.append(water(float(answer.y[0, -1])))
     return np.array(course)
 
 
@@ -181,7 +196,7 @@ def test_steady_air_takes_the_closed_form_time() -> None:
     minutes = coat.steady_time(coats, 0.2, step)[0] / 60.0
     course = stepped(coats, [step] * int(minutes.max() + 2))[:, 0]
     found = np.array([dry_after(course[:, member], 0.2) for member in range(0, 256, 15)])
-    np.testing.assert_allclose(found, minutes[::15], rtol=2e-3)
+    np.testing.assert_allclose(found, minutes[::15], rtol=4e-3)
 
 
 @pytest.mark.parametrize(("speed", "humidity", "rate_kg_m2_h"), [(1.0, 50.0, 0.187)])
@@ -328,7 +343,7 @@ def test_no_pocket_is_quicker_than_the_open_face(shelter: str) -> None:
     hours = coat.steady_time(coats, 0.05, REFERENCE_AIR)
     even = draws.extra_draws()["face"] <= 0.5  # where the open faces hang alike: the worst of them may be slower yet
     assert (hours[1] >= hours[0])[even].all()
-    assert float(coats.shares.sum()) == pytest.approx(1.0)
+    assert coats.share.sum(axis=0) == pytest.approx(1.0)
 
 
 def test_buried_water_is_carried_on_to_the_gram() -> None:

@@ -16,7 +16,7 @@ from drymon.learning.fit import fit_all
 from drymon.learning.judge import coats_of_run, forecast_hours
 from drymon.learning.run import thinned
 from drymon.messages.coat_models import load_models, read_model, write_model
-from drymon.shop.scale import MISFIT_LEARNT, toned_down
+from drymon.shop.scale import curve_misfit, toned_down
 
 STARTS = load_models(None)
 HEATLESS = {
@@ -64,7 +64,7 @@ def left_band(model, run, hours):
     at = air.edges_s[1:]
     water = (table * coats.water[0])[np.searchsorted(at, run.times_s)].T
     evidence = weigh_members(
-        run.times_s, run.masses_kg, run.sds_kg, water, errors=replace(BENCH_SCALE, misfit=MISFIT_LEARNT)
+        run.times_s, run.masses_kg, run.sds_kg, water, errors=replace(BENCH_SCALE, misfit=curve_misfit(model))
     )
     weights = toned_down(np.full(len(water), 1.0 / len(water)), evidence.log_likelihood)
     bounds = []

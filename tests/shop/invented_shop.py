@@ -32,6 +32,8 @@ SPREADS = {
     "transfer": (1.2, 0.2), "critical": (0.6, 0.3), "exponent": (1.0, 0.2), "inner": (250.0, 0.3),
     "liquid": (0.25, 0.5), "sorption": (0.02, 0.3), "soak": (0.15, 0.3), "sunk": (0.05, 0.3), "pocketed": (0.5, 0.2),
     "deep": (0.3, 0.3),
+    "pocketed_share": (0.15, 0.5),
+    "deep_share": (0.1, 0.5),
 }  # fmt: skip
 
 

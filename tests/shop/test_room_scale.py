@@ -50,7 +50,7 @@ def test_a_bench_scale_sharpens_the_bounds() -> None:
     plain.run(0.2)
     plain.dip("t-1", "middle")
     plain.run(50 / 60)
-    assert width(weighed_shop(30.0, until_min=50.0)) < 0.75 * width(plain)
+    assert width(weighed_shop(30.0, until_min=50.0)) < 0.8 * width(plain)
 
 
 @pytest.mark.parametrize("tau_min", [25.0, 40.0])

@@ -133,7 +133,7 @@ def expected(model: CoatModel, shelter: str, number: int = NUMBER) -> Curves:
     for seconds in 3600.0 * np.diff(hours):
         left = coat.step(coats, left, ensemble.REFERENCE_AIR, float(seconds))
         slowest = weighted_quantiles(left.max(axis=0), weights, (0.95, 0.5, 0.05))
-        whole = weighted_quantiles(coats.shares @ left, weights, (0.5,))
+        whole = weighted_quantiles(coats.of_tree(left), weights, (0.5,))
         rows.append(1.0 - np.concatenate([slowest, whole]))
     low, best, high, all_faces = np.array(rows).T
     return hours[1:], low, best, high, all_faces
