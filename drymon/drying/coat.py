@@ -8,8 +8,8 @@ For each zone (open faces, and where there are pockets their slow part) and each
 (R with its share of liquid flow, see `curve.inner_now`): a wet face's outer resistance r_air/(c f) in series with that
 of the air in a slow zone and that of the dried layer. Linearised at the air's temperature, resistances in series
 divide one vapour deficit, so early drying follows the fan and late drying hardly feels it (Monteith 1965; Keey 1972).
-A wet face is colder than the air in proportion to its rate: what the heat of a fresh tree evaporates at once, the air
-must give back as the rate falls and the tree warms (`warming`). Below the sorption floor x is negative and the binder
+A wet face is colder than the air in proportion to its rate: the heat of a fresh tree evaporates water at once, and as
+the rate falls the tree warms and takes heat back (`warming`). Below the sorption floor x is negative and the binder
 takes water up again.
 """
 
@@ -33,9 +33,8 @@ def steady_time(coats: PossibleCoats, left: Values, air: AirStep) -> Array:
     path = path + still * gone + coats.below * curve.sunk_dose(left, coats.sunk)
     by_heat = np.minimum(coats.cooling * air.deficit / coats.water, gone)
     now = _resistance(coats, (face, still, inner), np.asarray(left), air.deficit)
-    # The integral of resistance x what `warming` owes, d(face/resistance): face x ln(resistance/face).
-    heat = (face + still) * by_heat * (np.log(now / (face + still)) - 1.0)
-    return np.asarray(coats.water * (path + heat) / air.deficit)
+    heat = (face + still) ** 2 / now * by_heat  # what the tree's heat saves, less what `warming` has taken back
+    return np.asarray(coats.water * (path - heat) / air.deficit)
 
 
 def step(coats: PossibleCoats, left: Array, air: AirStep, seconds: float) -> Array:
@@ -57,10 +56,11 @@ def step(coats: PossibleCoats, left: Array, air: AirStep, seconds: float) -> Arr
 def warming(coats: PossibleCoats, air: AirStep, way: Array, before: Array, after: Array) -> Array:
     """By how much the heat that a cold tree takes up as its rate falls lengthens the time of drying, 1 or more.
 
-    way: share of water lost meanwhile; before, after: the rate over that of a wet face. From the balance of heat: water
-    evaporated by the tree's own heat is `cooling` x deficit x the relative rate, and left + that falls as the air can.
+    way: share of water lost meanwhile; before, after: the rate over that of a wet face. A face is colder than the air
+    in proportion to its rate. What the tree takes up as that falls, the water lacks by the share that the face has in
+    all resistance, the relative rate once more: so half of what cooling gave is taken back by the end.
     """
-    slope = np.maximum(before - after, 0.0) / np.maximum(way, _SMALL)
+    slope = 0.5 * np.maximum(before * before - after * after, 0.0) / np.maximum(way, _SMALL)
     return np.asarray(1.0 + coats.cooling * air.deficit / coats.water * slope)
 
 

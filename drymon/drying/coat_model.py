@@ -50,8 +50,9 @@ class CoatModel:
 
     parameters: one Spread for each name in PARAMETERS:
         water [kg/m2] removable water that one dip brings on an open face, without soaking into coats below;
-        cooling [m] water that a fresh tree gives off while it cools to the temperature of its wet face, kg/m2 per kg/m3
-        of the air's deficit: 1.2 for 5 kJ/(m2 K) of wax and shell, which cool by 6 to 7 K at 0.01 kg/m3;
+        cooling [m] water that a fresh tree gives off while it cools to the temperature of its wet face besides what the
+        air takes, kg/m2 per kg/m3 of the air's deficit: 0.75 for 5 kJ/(m2 K) of wax and shell, which cool by 6 to 7 K
+        at 0.01 kg/m3, while the air gives them the less heat the warmer they still are;
         transfer [-] true over textbook transfer coefficient; critical [-] share of water left at which the rate
         begins to fall;
         exponent [-] of the falling rate; inner [s/m] resistance of the dried layer against vapour;

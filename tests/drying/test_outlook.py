@@ -12,7 +12,7 @@ from drymon.drying.forecast import Paths
 from drymon.drying.outlook import FutureAir
 
 CENTRES = dict(
-    zip(PARAMETERS, (0.3, 1.2, 1.2, 0.6, 1.1, 300.0, 0.3, 0.02, 0.15, 0.1, 0.35, 0.08, 0.15, 0.1), strict=True)
+    zip(PARAMETERS, (0.3, 0.75, 1.2, 0.6, 1.1, 300.0, 0.3, 0.02, 0.15, 0.1, 0.35, 0.08, 0.15, 0.1), strict=True)
 )
 MODEL = CoatModel(
     name="backup",
