@@ -21,7 +21,7 @@ PAGE = "index.html"
 
 MEANINGS = {
     "water": "water that one dip brings, kg/m²",
-    "cooling": "water that a fresh tree's heat takes and the air pays back later, m",
+    "cooling": "water that a fresh tree's heat takes, m",
     "transfer": "how much faster than the textbook the air takes it",
     "critical": "share of water left at which the rate begins to fall",
     "exponent": "how the rate falls",
