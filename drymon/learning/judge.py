@@ -224,7 +224,7 @@ def scattered(model: CoatModel, factor: float) -> CoatModel:
     return replace(model, dip_sd={name: sd * factor for name, sd in model.dip_sd.items()})
 
 
-OTHER_DAYS_LOG_SD = 0.045
+OTHER_DAYS_LOG_SD = 0.035
 """How far another week's slurry stands from that of the days that were weighed (assumed)."""
 
 
