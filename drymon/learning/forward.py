@@ -90,12 +90,14 @@ def _grid(run: Run) -> Array:
     return np.asarray(end * np.linspace(0.0, 1.0, count + 1) ** 1.3)
 
 
-def coats_of(theta: Array, fan: Array, depth: Array, tail: str) -> ensemble.PossibleCoats:
-    """`theta` (runs, trials, 11) on working scales as possible coats with zones (open, slow)."""
+def coats_of(fleet: Fleet, theta: Array, tail: str) -> ensemble.PossibleCoats:
+    """`theta` (runs, trials, 11) on working scales as possible coats with zones (open, slow); an open tree's slow zone
+    has no area.
+    """
     log = np.exp(theta)
     shape = theta.shape[:2]
     ones = np.ones((2, *shape))
-    slow = log[..., 7] / (1.0 + log[..., 7])
+    slow = fleet.sheltered[:, None] * log[..., 7] / (1.0 + log[..., 7])
     form = curve.TAILS.index(tail)
     return ensemble.PossibleCoats(
         zones=("open", "slow"),
@@ -104,14 +106,14 @@ def coats_of(theta: Array, fan: Array, depth: Array, tail: str) -> ensemble.Poss
         cooling=log[..., 10],
         conductance=log[..., 1] * ones,
         pocket=np.stack([0.0 * log[..., 6], 1.0 / np.minimum(log[..., 6], 1.0) - 1.0]),
-        fan=fan[:, None] * ones,
+        fan=fleet.fan[:, None] * ones,
         critical=1.0 / (1.0 + 1.0 / log[..., 2]),
         exponent=log[..., 3],
         inner=log[..., 4] * ones,
         liquid=1.0 / (1.0 + 1.0 / log[..., 9]) * curve.follows_vapour(tail),
         sorption=log[..., 5] * ones,
         sunk=np.minimum(log[..., 8], dips.MOST_SUNK) * ones,
-        below=log[..., 4] * depth[:, None] * ones,
+        below=log[..., 4] * fleet.depth[:, None] * ones,
         buried=0.0 * ones,
         airflow=np.full(shape, 0.5),
         slowness=np.full(shape, 0.5),
@@ -119,10 +121,9 @@ def coats_of(theta: Array, fan: Array, depth: Array, tail: str) -> ensemble.Poss
     )
 
 
-def left_over_time(fleet: Fleet, theta: Array, tail: str) -> Array:
+def left_over_time(fleet: Fleet, coats: ensemble.PossibleCoats) -> Array:
     """Share of water left in both zones after each step, (steps + 1, zones, runs, trials)."""
-    coats = coats_of(theta, fleet.fan, fleet.depth, tail)
-    history = np.empty((len(fleet.seconds) + 1, 2, *theta.shape[:2]))
+    history = np.empty((len(fleet.seconds) + 1, *coats.water.shape))
     history[0] = 1.0
     for index in range(len(fleet.seconds)):
         air = ensemble.AirStep(
@@ -137,6 +138,5 @@ def left_over_time(fleet: Fleet, theta: Array, tail: str) -> Array:
 
 def mean_water(fleet: Fleet, theta: Array, tail: str) -> Array:
     """Water left averaged over the tree's faces, kg/m2, (steps + 1, runs, trials)."""
-    left = left_over_time(fleet, theta, tail)
-    share = fleet.sheltered[:, None] / (1.0 + np.exp(-theta[..., 7]))
-    return np.exp(theta[..., 0]) * ((1.0 - share) * left[:, 0] + share * left[:, 1])
+    coats = coats_of(fleet, theta, tail)
+    return np.asarray((coats.share * coats.water * left_over_time(fleet, coats)).sum(axis=1))

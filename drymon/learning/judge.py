@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from drymon.drying import coat, dips, ensemble
 from drymon.drying.coat_model import CoatModel, Spread
-from drymon.learning.forward import Fleet, left_over_time
+from drymon.learning.forward import Fleet, coats_of, left_over_time
 from drymon.learning.run import Run, RunAir
 
 Array = npt.NDArray[np.float64]
@@ -65,7 +65,7 @@ def reached(fleet: Fleet, theta: Array, tail: str) -> list[tuple[float, float]]:
 
     theta (runs, 11): every run's own fitted curve. A run that stopped before `TARGET_LEFT` is judged where it stopped.
     """
-    left = left_over_time(fleet, theta[:, None, :], tail)[..., 0]
+    left = left_over_time(fleet, coats_of(fleet, theta[:, None, :], tail))[..., 0]
     slowest = np.where(fleet.sheltered > 0.0, left.max(axis=1), left[:, 0])
     hours = np.vstack([np.zeros(len(fleet.runs)), np.cumsum(fleet.seconds, axis=0)]) / 3600.0
     found = []

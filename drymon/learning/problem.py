@@ -142,7 +142,7 @@ class Problem:
 
     def _log_time(self, x: Array) -> Array:
         own, _ = self.layout.theta(x, self.dip_sd, self.zone_sd)
-        coats = coats_of(own[:, None, :], self.fleet.fan, self.fleet.depth, self.tail)
+        coats = coats_of(self.fleet, own[:, None, :], self.tail)
         return np.asarray(np.log(coat.steady_time(coats, 0.1, ensemble.REFERENCE_AIR)[0, :, 0]))
 
     @property
