@@ -3,10 +3,11 @@
 Temperature and humidity ratio (not relative humidity, which only mirrors temperature) are today's departure from the
 same hours of earlier days, dying away with the lead, on top of those hours (Gustin, McLeod & Lomas found such simple
 models good to about 0.7 K in dwellings, abstract only); without earlier days it is persistence. The forecast's own
-past errors by lead give the spread; before there are any, assumed values do.
+past errors by lead give the spread; in a room's first two days assumed values do, scaled by how calm it has been.
 """
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -44,9 +45,22 @@ MIDDLES_S: Array = ENDS_S - 0.5 * STEPS_S
 LEAST_ASSUMED = 0.04
 """Share of the assumed variance that stays however long the record: weather that it has not seen (assumed)."""
 
-_ASSUMED_TEMPERATURE = (0.15, 2.0)
-_ASSUMED_RATIO = (0.02, 0.12)
-"""Spread right away and after a day: K, and on the logarithm of the humidity ratio (assumed)."""
+
+class _Assumed(NamedTuple):
+    """Spread right away and after a day, and how many stretches of the record count as much as these (assumed)."""
+
+    first: float
+    later: float
+    worth: float
+
+
+_TEMPERATURE, _RATIO = _Assumed(0.15, 2.0, 8.0), _Assumed(0.02, 0.12, 4.0)
+"""In K, and on the logarithm of the humidity ratio. The temperature's is trusted for longer: a calm day says little of
+a night when the heating is off.
+"""
+
+_LEADS_MIN: Array = np.array([30.0, 60.0, 180.0, 360.0, 720.0, 1440.0])
+"""Leads at which the forecast's past errors are looked at."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +95,7 @@ class Spread:
 
 def spread(history: History) -> Spread:
     """How far the forecast may be out, by lead; worth keeping for some hours, as it looks through the whole record."""
-    return Spread(_spread(history.temperature, _ASSUMED_TEMPERATURE), _spread(np.log(history.ratio), _ASSUMED_RATIO))
+    return Spread(_spread(history.temperature, _TEMPERATURE), _spread(np.log(history.ratio), _RATIO))
 
 
 def paths(history: History, out: Spread) -> Paths | None:
@@ -146,37 +160,47 @@ def _course(series: Array, middles_s: Array = MIDDLES_S) -> Array | None:
     return np.where(np.isnan(course), now, course)
 
 
-def _spread(series: Array, assumed: tuple[float, float]) -> Array:
+def _spread(series: Array, assumed: _Assumed) -> Array:
     """Standard deviation by step: assumed at first, from the forecast's own past errors once two days are on record."""
     lead_h = MIDDLES_S / 3600.0
-    first, later = assumed
-    guess = np.sqrt(first**2 + (later**2 - first**2) * (1.0 - np.exp(-lead_h / 8.0)))
+    guess = np.sqrt(assumed.first**2 + (assumed.later**2 - assumed.first**2) * (1.0 - np.exp(-lead_h / 8.0)))
+    days = len(series) / DAY_MIN
     if len(series) < 2 * DAY_MIN + 60:
+        return np.asarray(guess * _unrest(series, guess, assumed.worth))
+    newer = range(max(DAY_MIN + 60, len(series) - 5 * DAY_MIN), len(series) - 60, 120)
+    own, count = _past_errors(series, newer)
+    if (count <= 5).any():
         return guess
-    leads = np.array([30.0, 60.0, 180.0, 360.0, 720.0, 1440.0])
-    own = _past_errors(series, leads)
-    if np.isnan(own).any():
-        return guess
-    past = np.interp(lead_h * 60.0, leads, own)
-    share = max(LEAST_ASSUMED, 0.6 / (len(series) / DAY_MIN) ** 2)
-    return np.maximum(np.sqrt((1.0 - share) * past**2 + share * guess**2), first)
+    past = np.interp(lead_h * 60.0, _LEADS_MIN, own)
+    share = max(LEAST_ASSUMED, 0.6 / days**2)
+    return np.maximum(np.sqrt((1.0 - share) * past**2 + share * guess**2), assumed.first)
 
 
-def _past_errors(series: Array, leads_min: Array) -> Array:
-    """Root mean square errors by lead of the same forecast made every two hours of the record's newer part,
-    (len(leads),).
+def _unrest(series: Array, guess: Array, worth: float) -> float:
+    """How much wilder than assumed a room has been in its first hours: errors of the forecasts made since its first
+    hour over the assumed ones, which count like `worth` stretches of the record that are as long as their lead.
     """
-    origins = range(max(DAY_MIN + 60, len(series) - 5 * DAY_MIN), len(series) - 60, 120)
-    errors = np.full((len(origins), len(leads_min)), np.nan)
+    own, count = _past_errors(series, range(60, len(series) - 30, 30))
+    stretches = np.minimum(count * 30.0 / _LEADS_MIN, 4.0)
+    known = count > 0
+    squares = (own[known] / np.interp(_LEADS_MIN[known], MIDDLES_S / 60.0, guess)) ** 2
+    return float(np.sqrt((worth + stretches[known] @ squares) / (worth + stretches.sum())))
+
+
+def _past_errors(series: Array, origins: range) -> tuple[Array, Array]:
+    """Root mean square errors, by lead, of the same forecast made at these minutes of the record, and how many there
+    are, (leads,) each.
+    """
+    errors = np.full((len(origins), len(_LEADS_MIN)), np.nan)
     for row, origin in enumerate(origins):
-        course = _course(series[:origin], leads_min * 60.0)
+        course = _course(series[:origin], _LEADS_MIN * 60.0)
         if course is None:
             continue
-        at = origin + leads_min.astype(int)
+        at = origin + _LEADS_MIN.astype(int)
         usable = at < len(series)
         errors[row, usable] = series[at[usable]] - course[usable]
-    known = np.sum(~np.isnan(errors), axis=0)
-    return np.where(known > 5, np.sqrt(np.nansum(errors**2, axis=0) / np.maximum(known, 1)), np.nan)
+    count = np.sum(~np.isnan(errors), axis=0)
+    return np.sqrt(np.nansum(errors**2, axis=0) / np.maximum(count, 1)), count
 
 
 def _speeds(series: Array) -> Array:

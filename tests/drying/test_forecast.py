@@ -57,6 +57,29 @@ def test_the_further_ahead_the_wider_through_the_first_day() -> None:
     assert (np.ptp(np.log(ways.ratio), axis=1)[[0, -1]] > 0).all()
 
 
+def test_a_calm_first_day_narrows_the_next_hours_and_a_wild_one_widens_them() -> None:
+    """Ten hours of record: three kelvins and a quarter of the water up and down every three hours, or nothing."""
+    minute = minutes(10 / 24)
+    beat = np.sign(np.sin(2 * math.pi * minute / 360.0))
+    calm = forecast.spread(history(22.0 + 0.05 * beat))
+    unknown = forecast.spread(history(np.full(30, 22.0)))
+    wild = forecast.spread(History(22.0 + 3.0 * beat, RATIO * np.exp(0.25 * beat), np.full(len(minute), np.nan)))
+    six_hours = int(np.searchsorted(forecast.ENDS_S, 6 * 3600.0))
+    for one, usual, other in (
+        (calm.temperature, unknown.temperature, wild.temperature),
+        (calm.ratio, unknown.ratio, wild.ratio),
+    ):
+        assert 0.3 * usual[six_hours] < one[six_hours] < 0.9 * usual[six_hours]
+        assert other[six_hours] > 1.2 * usual[six_hours]
+
+
+def test_a_room_heard_of_for_minutes_has_the_assumed_spread() -> None:
+    short, longer = (forecast.spread(history(np.full(count, 22.0))) for count in (5, 60))
+    np.testing.assert_array_equal(short.temperature, longer.temperature)
+    assert short.temperature[-1] == pytest.approx(2.0, rel=0.01)  # assumed, drymon's own figure
+    assert short.ratio[-1] == pytest.approx(0.12, rel=0.01)
+
+
 def test_paths_are_whole_courses() -> None:
     """A warm path stays a warm one: paths keep their rank through all steps, so drying adds up along each."""
     ways = made(history(np.full(120, 23.4)))
@@ -65,9 +88,9 @@ def test_paths_are_whole_courses() -> None:
 
 
 def test_no_spell_of_weather_lasts_a_fortnight() -> None:
-    """A room of 60 %RH with nothing on record but today: one that is very damp tomorrow is not so for ever."""
+    """A room of 60 %RH with nothing on record but an hour: one that is very damp tomorrow is not so for ever."""
     damp = air.humidity_ratio(22.0, 60.0)
-    ways = made(history(np.full(600, 22.0), ratio=float(damp)))
+    ways = made(history(np.full(60, 22.0), ratio=float(damp)))
     humidity = air.humidity_from_ratio(ways.temperature, ways.ratio)
     day = forecast.MIDDLES_S // 86_400.0
     assert (humidity[day == 0].max(axis=0) > 80.0).mean() > 0.03
