@@ -17,6 +17,7 @@ from drymon.drying import air, draws, ensemble, sorption, surface
 from drymon.drying.ensemble import AirStep
 from drymon.drying.quantities import LIMITS, Quantity
 from drymon.shop.combined import first_place
+from drymon.shop.cross_check import CrossCheck
 from drymon.shop.outcome import AirNow
 from drymon.shop.reading import Reading
 from drymon.shop.sensors import KEPT_MIN, MINUTE_S, MinuteSeries, Taken, Track
@@ -41,6 +42,7 @@ class AirBook:
         self.taken = 0
         self.tracks: dict[tuple[str, Quantity, str], Track] = {}
         self._by_place: dict[tuple[str, Quantity], list[Track]] = {}
+        self.cross_check = CrossCheck(self._by_place)
 
     def take(self, reading: Reading) -> Taken:
         """Judge a reading and keep it."""
@@ -50,7 +52,9 @@ class AirBook:
         if track is None:
             track = self.tracks[key] = Track(*key)
             self._by_place.setdefault(key[:2], []).append(track)
-        return track.take(reading, self._partner(reading))
+        taken = track.take(reading, self._partner(reading))
+        self.cross_check.forget(taken.changed)
+        return taken
 
     def _partner(self, reading: Reading) -> float | None:
         quantity = LIMITS[reading.quantity].partner
@@ -68,13 +72,17 @@ class AirBook:
         return None
 
     def value(self, places: Sequence[str], quantity: Quantity, minute: int, back: int) -> float:
-        """Median of the fresh sensors at the first place that has any, NaN where none has."""
+        """Median of the fresh sensors at the first place that has any, NaN where none has. A humidity that has drifted
+        towards dry is taken as damp as the other places say.
+        """
         found = first_place((self._fresh(place, quantity, minute, back) for place in places), median)
         return NOWHERE if found is None else found
 
     def _fresh(self, place: str, quantity: Quantity, minute: int, back: int) -> list[float]:
         values = (track.minutes.latest(minute, back)[0] for track in self._by_place.get((place, quantity), ()))
-        return [value for value in values if not math.isnan(value)]
+        fresh = [value for value in values if not math.isnan(value)]
+        moved = self.cross_check.moved(place, minute) if fresh and quantity is Quantity.HUMIDITY else 0.0
+        return [min(value + moved, 100.0) for value in fresh] if moved else fresh
 
     def probe(self, places: Sequence[str], name: str, minute: int, back: int) -> float:
         """Mean of a surface probe's trusted minutes in (minute - back, minute], NaN where there are none."""

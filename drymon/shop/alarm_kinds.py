@@ -126,9 +126,9 @@ _ROOM_KINDS = (
         off_delay=10 * MINUTE,
         repeat=4 * HOUR,
         lingers=True,
-        meaning="A sensor reports values that cannot be, or that jump as air does not.",
-        matters="Its readings are no evidence, so no tree that depends on them can be called ready.",
-        action="Check where it hangs (wet, sprayed, in the sun?), its cable and its unit.",
+        meaning="A sensor reports values that cannot be, that jump as air does not, or that drift off from others'.",
+        matters="What it says is no evidence; a humidity that drifts towards dry counts as damp as the others say.",
+        action="Check where it hangs (wet, sprayed, in the sun?), its cable and its unit; hold it against another one.",
     ),
     AlarmKind(
         name="cell-doubt",

@@ -129,7 +129,7 @@ Outcome = Verdict | RackStatus | TreeGone | Alert
 
 @dataclass(frozen=True, slots=True)
 class SensorStatus:
-    """A sensor's last word: `state` is ok | silent | stuck | out-of-range | too-fast | retained."""
+    """A sensor's last word: `state` is ok | silent | stuck | out-of-range | too-fast | apart | retained."""
 
     place: str
     quantity: str

@@ -35,6 +35,9 @@ from drymon.shop.tree_log import TreeLog
 REPUBLISH_MIN = 5
 WAITING_S = 5
 
+APART = "apart"
+"""State of a humidity sensor that no longer goes with the others of the room."""
+
 AIR = (Quantity.TEMPERATURE, Quantity.HUMIDITY, Quantity.AIRFLOW, Quantity.PRESSURE)
 
 
@@ -63,8 +66,8 @@ class Room:
         doubted: list[Doubted] = []
         for item in items:
             if isinstance(item, Reading):
-                taken = self._take_reading(item)
-                doubted += [taken.doubted] if taken.doubted else []
+                doubt = self._take_reading(item).doubted or self._apart(item)
+                doubted += [doubt] if doubt else []
             elif isinstance(item, ClockChecked):
                 self.clock_known = item.known
                 self._touched.update(self.logs)  # while the clock is wrong time stands still: say it at once
@@ -151,6 +154,16 @@ class Room:
             for rack in racks:
                 self._forget_air(rack, taken.changed)
         return taken
+
+    def _apart(self, reading: Reading) -> Doubted | None:
+        """A humidity that no longer goes with the other places': live it counts as damp as they say, later as none."""
+        if reading.quantity is not Quantity.HUMIDITY or reading.retained:
+            return None
+        since = self.book.cross_check.apart_since(reading.place, minute_of(reading.time))
+        if since is None:
+            return None
+        begin = datetime.fromtimestamp(since * MINUTE_S, UTC)
+        return Doubted(reading.place, reading.quantity, reading.sensor, APART, begin, reading.time)
 
     def _take_weight(self, reading: Reading) -> None:
         """A load cell's smoothed mass, now and then, is a fact about the tree that hangs on it."""
@@ -263,5 +276,6 @@ class Room:
         assert last is not None
         silent = self.at - last.time.timestamp() > MINUTE_S * self.setup.stale_after_min
         state = "silent" if silent and track.state != "retained" else track.state
+        state = APART if state == "ok" and self._apart(last) else state
         unit = LIMITS[track.quantity].unit
         return SensorStatus(track.place, track.quantity.value, track.sensor, last.time, last.value, unit, state)

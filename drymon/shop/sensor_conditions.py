@@ -122,10 +122,15 @@ def _troubles(device: str, sensors: Sequence[SensorStatus], silent: bool) -> Ite
     by = "Do it before you rely on it again."
     for kind, states, verb in (
         ("sensor-stuck", {"stuck"}, "repeats"),
-        ("sensor-doubt", {"out-of-range", "too-fast"}, "reports doubtful"),
+        ("sensor-doubt", {"out-of-range", "too-fast", "apart"}, "reports doubtful"),
     ):
         bad = [sensor for sensor in sensors if sensor.state in states]
-        said = ", ".join(f"{sensor.quantity} {sensor.value:g} {sensor.unit}" for sensor in bad)
+        said = ", ".join(_said(sensor) for sensor in bad)
         known = Truth.CLEAR if all(sensor.state == "ok" for sensor in sensors) else Truth.UNCLEAR
         truth = Truth.UNCLEAR if silent else Truth.HOLDS if bad else known
         yield Condition(Key(kind, device), truth, f"{device} {verb} values: {said}." if said else "", by)
+
+
+def _said(sensor: SensorStatus) -> str:
+    value = f"{sensor.quantity} {sensor.value:g} {sensor.unit}"
+    return f"{value}, drier against the other places than it used to be" if sensor.state == "apart" else value

@@ -3,8 +3,10 @@
 import json
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
 from drymon.drying.quantities import Quantity
+from drymon.messages.config import load_home
 from drymon.messages.message import Message
 from drymon.service.pipeline import Pipeline
 from drymon.store.history import Channel
@@ -12,8 +14,8 @@ from drymon.store.history import Channel
 BEGIN = datetime(2031, 3, 3, 6, tzinfo=UTC)
 
 
-def said(minute: float, quantity: str, value: float) -> Message:
-    return Message(BEGIN + timedelta(minutes=minute), f"drymon/shop/rack-a/{quantity}", str(value).encode())
+def said(minute: float, quantity: str, value: float, place: str = "rack-a") -> Message:
+    return Message(BEGIN + timedelta(minutes=minute), f"drymon/shop/{place}/{quantity}", str(value).encode())
 
 
 def morning(stuck_from: int, stuck_to: int, end: int) -> Iterator[Message]:
@@ -53,6 +55,35 @@ def test_stuck_digits_leave_the_roll_ups_that_they_were_in(pipeline: Pipeline) -
     span = BEGIN, BEGIN + timedelta(minutes=120), timedelta(minutes=1)
     rolled = [bucket.start for bucket in pipeline.store.series(Channel("rack-a", "humidity"), *span)]
     assert rolled == [BEGIN + timedelta(minutes=minute) for minute in range(10)]
+
+
+def days_apart(hours: int) -> Iterator[Message]:
+    """Two racks, a reading each ten minutes; from the third day on rack-a's humidity reads six points too dry."""
+    for minute in range(0, 60 * hours, 10):
+        for place, humidity in (("rack-a", 45.0 if minute < 48 * 60 else 39.0), ("rack-b", 46.0)):
+            yield said(minute, "temperature", 22.0 + minute // 10 % 2 / 100, place)
+            yield said(minute + 0.1, "humidity", humidity, place)
+
+
+def test_a_humidity_apart_from_the_others_is_doubted_in_one_span_and_judged_by_theirs(pipeline: Pipeline) -> None:
+    pipeline.batch(days_apart(60))
+    (doubt,) = pipeline.store.doubts()
+    assert (doubt.channel, doubt.code) == (Channel("rack-a", "humidity"), "apart")
+    assert timedelta(hours=50) <= doubt.first - BEGIN <= timedelta(hours=53)
+    assert doubt.last - BEGIN == timedelta(minutes=59 * 60 + 50.1)
+    assert max(believed(pipeline, Quantity.HUMIDITY)) < 53 * 60, "no run is learnt from such air"
+    air = pipeline.room.air["rack-a"].now((BEGIN + timedelta(hours=60)).timestamp())
+    assert air.humidity_pct is not None
+    assert abs(air.humidity_pct - 45.0) < 0.1
+
+
+def test_started_again_it_is_still_apart(pipeline: Pipeline, tmp_path: Path) -> None:
+    pipeline.batch(days_apart(60))
+    again = Pipeline(load_home(tmp_path / "home"), {}, pipeline.store)
+    again.resume()
+    minute = int((BEGIN + timedelta(hours=60)).timestamp() // 60) - 1
+    moved = [one.room.book.cross_check.moved("rack-a", minute) for one in (pipeline, again)]
+    assert moved[0] == moved[1] > 5.0
 
 
 def test_every_impossible_reading_of_one_pack_is_marked(pipeline: Pipeline) -> None:
