@@ -7,7 +7,7 @@ normal world that moves their mean by k b and leaves their spread. Factors of th
 scores and stay out.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -29,11 +29,11 @@ assumed range.
 AIR = ("transfer", "airflow")
 """What belongs to the rack's air more than to the coat: passed on to other kinds of coat too."""
 
-Lean = Mapping[str, Array]
+Leans = Mapping[str, Mapping[str, Array]]
 
 
-def leans(states: Iterable[TreeState]) -> dict[str, dict[str, Array]]:
-    """By rack and coat ("" for every other coat): the moved mean scores of what is `SHARED`, (shared,)."""
+def leans(states: Iterable[TreeState]) -> Leans:
+    """By rack and coat ("" for every other coat): factors on the weights of the other trees' members, (members,)."""
     moved: dict[str, dict[str, list[Array]]] = {}
     for state in states:
         shift = _shift(state)
@@ -41,17 +41,21 @@ def leans(states: Iterable[TreeState]) -> dict[str, dict[str, Array]]:
             by_coat = moved.setdefault(state.rack, {})
             by_coat.setdefault(state.dip.coat, []).append(shift)
             by_coat.setdefault("", []).append(shift * np.isin(SHARED, AIR))
-    return {rack: {coat: np.mean(found, axis=0) for coat, found in coats.items()} for rack, coats in moved.items()}
+    return {rack: {coat: _factors(found) for coat, found in coats.items()} for rack, coats in moved.items()}
 
 
-def leaned(state: TreeState, by_rack: Mapping[str, Mapping[str, Array]]) -> TreeState:
+def leaned(state: TreeState, by_rack: Leans) -> TreeState:
     """The state with its ensemble leaning as its weighed neighbours say; a tree whose own weight tells goes by that."""
     coats = by_rack.get(state.rack)
     if not coats or state.water is None or state.weighings.tell:
         return state
-    shift = coats.get(state.dip.coat, coats[""])
-    weights = state.water.weights * np.exp(PASSED_ON * (_scores() @ shift))
+    weights = state.water.weights * coats.get(state.dip.coat, coats[""])
     return replace(state, water=CoatState(state.water.left, state.water.dry_since, weights / weights.sum()))
+
+
+def _factors(shifts: Sequence[Array]) -> Array:
+    """exp(k b score) of each member. shifts: how far each weighed tree has moved the mean scores, (shared,) each."""
+    return np.asarray(np.exp(PASSED_ON * (_scores() @ np.mean(shifts, axis=0))))
 
 
 def _shift(state: TreeState) -> Array | None:

@@ -10,7 +10,6 @@ from collections.abc import Iterable, Mapping
 from datetime import UTC, datetime, tzinfo
 
 from drymon.drying.coat_model import CoatModel
-from drymon.drying.ensemble import Array
 from drymon.drying.quantities import LIMITS, Quantity
 from drymon.shop import alarms
 from drymon.shop.air import AirBook, RackAir, racks_of
@@ -21,7 +20,7 @@ from drymon.shop.doubts import doubts
 from drymon.shop.events import ClockChecked, FanSwitched, LogEvent
 from drymon.shop.forecaster import Forecaster
 from drymon.shop.judge import state_of, verdict
-from drymon.shop.neighbours import leaned, leans
+from drymon.shop.neighbours import Leans, leaned, leans
 from drymon.shop.outcome import Outcome, RackStatus, SensorStatus, Standing, TreeGone, Verdict
 from drymon.shop.probes import probed
 from drymon.shop.rack_status import rack_status
@@ -54,7 +53,7 @@ class Room:
         self.clock_known = True
         self.at = -math.inf
         self._cells = Cells()
-        self._leans: Mapping[str, Mapping[str, Array]] = {}
+        self._leans: Leans = {}
         self._forecaster, self._stepper = Forecaster(self.world), Stepper(self.world)
         self._waiting_since = math.inf
         self._touched: set[str] = set()

@@ -13,13 +13,16 @@ from drymon.shop.sensors import MINUTE_S
 from drymon.shop.tree import TreeState, World
 from drymon.shop.tree_log import TreeLog
 
+KEPT = 4
+"""Joined ensembles kept for each rack: a tree that has just been weighed is left out for a minute, then is back."""
+
 
 class Stepper:
     """Keeps the joined ensembles of each rack, as they change only with dips and moves."""
 
     def __init__(self, world: World) -> None:
         self.world = world
-        self._joined: dict[str, tuple[tuple[int, ...], list[PossibleCoats], PossibleCoats]] = {}
+        self._joined: dict[str, dict[tuple[int, ...], tuple[list[PossibleCoats], PossibleCoats]]] = {}
 
     def minute(self, logs: Iterable[TreeLog], end: float) -> None:
         """Bring those trees from `end` - 1 min to `end` to which nothing else happens in between."""
@@ -43,8 +46,10 @@ class Stepper:
             first += len(water)
 
     def _coats(self, rack: str, parts: list[PossibleCoats]) -> PossibleCoats:
-        names = tuple(id(part) for part in parts)
-        kept = self._joined.get(rack)
-        if kept is None or kept[0] != names:
-            kept = self._joined[rack] = (names, parts, ensemble.joined(parts))
-        return kept[2]
+        names = tuple(id(part) for part in parts)  # theirs for as long as the parts are kept beside what was joined
+        kept = self._joined.setdefault(rack, {})
+        found = kept.pop(names, None) or (parts, ensemble.joined(parts))
+        kept[names] = found
+        if len(kept) > KEPT:
+            del kept[next(iter(kept))]
+        return found[1]

@@ -19,6 +19,9 @@ SNAPSHOT_S = 1800.0
 SNAPSHOTS = 48
 SAID = 100
 
+JUST_BEFORE_S = 1e-3
+"""An event is folded anew from a little before it."""
+
 
 class TreeLog:
     """Events of one tree; `state(until)` folds them. What was folded is kept; late events or late air take it back."""
@@ -28,15 +31,22 @@ class TreeLog:
         self._completed: dict[datetime, float] = {}
         self._events: list[TreeEvent] = []
         self._effective: list[TreeEvent] = []
+        self._told: list[TreeEvent] = []
         self._snapshots: list[tuple[float, int, TreeState | None]] = []
         self._said: list[tuple[float, datetime, State, frozenset[str]]] = []
 
     def add(self, event: TreeEvent) -> None:
         """Put an event in its place in time; whatever had been folded beyond it is folded anew."""
+        if isinstance(event, CellMass) and (not self._events or _order(event) >= _order(self._events[-1])):
+            self._events.append(event)  # the usual case by far: a cell's next word
+            self._effective.append(event)
+            self.forget_from(event.time.timestamp() - JUST_BEFORE_S)
+            return
         before = self._effective
         self._events.append(event)
-        self._events.sort(key=lambda e: (e.time, e.arrived))
+        self._events.sort(key=_order)
         self._effective = _without_undone(self._events)
+        self._told = [one for one in self._effective if not isinstance(one, CellMass)]
         self.forget_from(_first_difference(before, self._effective))
 
     def forget_from(self, seconds: float) -> None:
@@ -72,13 +82,13 @@ class TreeLog:
 
     def uses_rack(self, rack: str) -> bool:
         """Whether the tree has ever hung on this rack."""
-        return any(getattr(event, "rack", None) == rack for event in self._effective)
+        return any(getattr(event, "rack", None) == rack for event in self._told)
 
     def on_cell_since(self, cell: str) -> float | None:
         """When the tree was last said to hang on this cell (seconds), None where it does not hang there now."""
         rack: str | None = None
         hangs: tuple[str, float] | None = None
-        for event in self._effective:
+        for event in self._told:
             if takes_away(event):
                 rack = hangs = None
             elif isinstance(event, Dip) or (isinstance(event, Move) and rack is not None):
@@ -182,6 +192,10 @@ class TreeLog:
             del kept[: len(kept) - SNAPSHOTS]
 
 
+def _order(event: TreeEvent) -> tuple[datetime, datetime]:
+    return event.time, event.arrived
+
+
 def _without_undone(events: list[TreeEvent]) -> list[TreeEvent]:
     """Events in time order without undo and the dips that it took back."""
     taken = undone(events)
@@ -189,10 +203,10 @@ def _without_undone(events: list[TreeEvent]) -> list[TreeEvent]:
 
 
 def _first_difference(before: list[TreeEvent], after: list[TreeEvent]) -> float:
-    """Stream time from which the two histories differ; a little before it, so that the event itself is folded anew."""
+    """Stream time right before the first event in which the two histories differ."""
     for old, new in zip(before, after, strict=False):
         if old is not new:
-            return min(old.time, new.time).timestamp() - 1e-3
+            return min(old.time, new.time).timestamp() - JUST_BEFORE_S
     longer = before if len(before) > len(after) else after
     same = min(len(before), len(after))
-    return longer[same].time.timestamp() - 1e-3 if len(longer) > same else math.inf
+    return longer[same].time.timestamp() - JUST_BEFORE_S if len(longer) > same else math.inf
