@@ -190,12 +190,13 @@ def _readings(record: RoomRecord, foundry: Foundry, rng: np.random.Generator, fa
     rec, n, shop = record.recording, record.minutes, record.shop
     start = int(n * 0.45)
     for k, rack in enumerate(RACKS):
+        here = "drift" if (fault, k) == ("drift-one", 0) else fault
         air = foundry.air[rack]
         speed = air.duty * air.fast + (1.0 - air.duty) * air.slow
         truth = {"temperature": air.temperature, "humidity": 100.0 * air.humidity, "airflow": speed}
         for q, (quantity, values) in enumerate(truth.items()):
             said = np.maximum(shop.sensors[rack, quantity].read(values[:n], rng), 0.0)
-            said = with_fault(fault, quantity, said, start, rng)
+            said = with_fault(here, quantity, said, start, rng)
             record.readings[rack, quantity] = said
             for m in np.flatnonzero(~np.isnan(said)):
                 rec.reading(float(m) + 0.1 + 0.05 * (3 * k + q), rack, quantity, f"{said[m]:g}")

@@ -6,7 +6,8 @@ import numpy as np
 
 from benchmarks.accuracy.physics import Array
 
-FAULTS = ("none", "dead", "stuck", "drift", "cell-drift", "cell-stuck")
+FAULTS = ("none", "dead", "stuck", "drift", "drift-one", "cell-drift", "cell-stuck")
+"""`drift-one` befalls the first rack alone; the others every rack, or every cell."""
 
 
 @dataclass(frozen=True)
