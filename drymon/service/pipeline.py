@@ -9,6 +9,7 @@ from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from drymon.drying.coat_model import CoatModel
+from drymon.drying.quantities import Quantity
 from drymon.errors import RefusedMessage
 from drymon.messages import outgoing, topics
 from drymon.messages.message import Message
@@ -48,7 +49,7 @@ class Pipeline:
         self._name = config.room.name
         self._clock_topic = topics.log_topic(self._name, "clock")
         self._parser = Parser(config)
-        self._corrections = Corrections.of(store.calibrations())
+        self._corrections = self._calibrated()
         self._saved_book = self.room.alarm_book
 
     def batch(self, messages: Iterable[Message], until: datetime | None = None) -> list[Message]:
@@ -59,7 +60,7 @@ class Pipeline:
         said: list[Message] = []
         now = until
         with self.store.transaction():
-            self._corrections = Corrections.of(self.store.calibrations())  # a sensor may just have been calibrated
+            self._corrections = self._calibrated()  # a sensor may just have been calibrated
             for message in messages:
                 said += self.take(message)
                 now = message.arrived
@@ -119,6 +120,13 @@ class Pipeline:
         """What was said earlier of the trees that are there: later dips and looks went by it."""
         for verdict in current:
             yield from self.store.verdicts_in_force(verdict.tree, self._begun(verdict.tree, last))
+
+    def _calibrated(self) -> Corrections:
+        """What calibrations ask for; the room is told when one made a sensor of its air say another thing."""
+        corrections = Corrections.of(self.store.calibrations())
+        moved = [*corrections.moved(Quantity.TEMPERATURE, 22.0, 0.2), *corrections.moved(Quantity.HUMIDITY, 50.0, 0.5)]
+        self.room.book.cross_check.begin_anew(moved)
+        return corrections
 
     def _true(self, facts: Iterable[Reading | LogEvent]) -> Iterator[Reading | LogEvent]:
         """The record keeps what sensors said; the room is told what calibration makes of it."""

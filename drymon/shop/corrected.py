@@ -9,8 +9,10 @@ from bisect import bisect_right
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
+from itertools import pairwise
 from typing import Any, Protocol
 
+from drymon.drying.quantities import Quantity
 from drymon.shop.reading import Reading
 
 
@@ -50,6 +52,16 @@ class Corrections:
             if isinstance(gain, int | float) and isinstance(offset, int | float):
                 found.setdefault(kept.sensor, []).append(Correction(kept.time, float(gain), float(offset)))
         return cls({name: tuple(own) for name, own in found.items()})
+
+    def moved(self, quantity: Quantity, value: float, least: float) -> list[datetime]:
+        """When calibrations moved what sensors of this quantity say near a value by `least` or more (in its unit)."""
+        found = []
+        for name, own in self.by_sensor.items():
+            if quantity.value in name.split("/")[1:2]:
+                said = [value, *(one.gain * value + one.offset for one in own)]
+                steps = zip(own, pairwise(said), strict=True)
+                found += [one.since for one, (before, after) in steps if abs(after - before) >= least]
+        return found
 
 
 def sensor_name(place: str, quantity: str, sensor: str) -> str:

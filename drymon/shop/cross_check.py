@@ -5,14 +5,15 @@ places' do: each hour's mean vapour pressures are compared. Sensors differ by so
 how far a place has moved from where it usually stands against the others, not where it stands.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import datetime
 from statistics import median
 
 import numpy as np
 
 from drymon.drying import air
 from drymon.drying.quantities import Quantity
-from drymon.shop.sensors import KEPT_MIN, Track
+from drymon.shop.sensors import KEPT_MIN, Track, minute_of
 
 HOUR_MIN = 60
 FEWEST_MIN = 3
@@ -34,7 +35,14 @@ class CrossCheck:
         self._tracks = tracks
         self._gaps: dict[int, dict[str, float]] = {}
         self._moved: dict[int, dict[str, float]] = {}
+        self._anew: tuple[int, ...] = ()
         self._next = 0
+
+    def begin_anew(self, moved: Iterable[datetime]) -> None:
+        """When a calibration moved a sensor: what was usual before says nothing of the readings after it."""
+        hours = tuple(sorted(minute_of(moment) // HOUR_MIN for moment in moved))
+        if hours != self._anew:
+            self._anew, self._next = hours, 0
 
     def moved(self, place: str, minute: int) -> float:
         """Points of relative humidity that the place reads drier in this minute than it should by the other places'; 0
@@ -110,10 +118,11 @@ class CrossCheck:
     def _moves(self, hour: int) -> dict[str, float]:
         """Who is apart in this hour, by how much; judged by the hours before it."""
         before = self._moved.get(hour - 1, {})
+        first = max([hour - USUALLY_H, *(anew + 1 for anew in self._anew if anew < hour)])
         found = {}
         for place in self._gaps[hour - 1]:
             lately = self._gaps_of(place, range(hour - LATELY_H, hour), believed=False)
-            usually = self._gaps_of(place, range(hour - USUALLY_H, hour - LATELY_H), believed=True)
+            usually = self._gaps_of(place, range(first, hour - LATELY_H), believed=True)
             if len(lately) < LATELY_H or len(usually) < FEWEST_H:
                 continue
             moved = median(lately) - median(usually)

@@ -9,6 +9,7 @@ from drymon.drying.quantities import Quantity
 from drymon.messages.config import load_home
 from drymon.messages.message import Message
 from drymon.service.pipeline import Pipeline
+from drymon.store import Calibration
 from drymon.store.history import Channel
 
 BEGIN = datetime(2031, 3, 3, 6, tzinfo=UTC)
@@ -84,6 +85,21 @@ def test_started_again_it_is_still_apart(pipeline: Pipeline, tmp_path: Path) -> 
     minute = int((BEGIN + timedelta(hours=60)).timestamp() // 60) - 1
     moved = [one.room.book.cross_check.moved("rack-a", minute) for one in (pipeline, again)]
     assert moved[0] == moved[1] > 5.0
+
+
+def test_a_calibration_that_moves_a_sensor_begins_the_comparison_anew(pipeline: Pipeline) -> None:
+    """Five points more at rack-a for good: rack-b must not be taken for one that has drifted towards dry."""
+    rest = [message for message in days_apart(84) if "rack-b" in message.topic or "temperature" in message.topic]
+    wet = [said(minute + 0.1, "humidity", 45.0) for minute in range(0, 84 * 60, 10)]
+    messages = sorted([*rest, *wet], key=lambda message: message.arrived)
+    half = len(messages) * 5 // 7
+    pipeline.batch(messages[:half])
+    document = {"gain": 1.0, "offset": 5.0}
+    pipeline.store.add_calibration(Calibration(messages[half].arrived, "rack-a/humidity", "humidity", document))
+    pipeline.batch(messages[half:])
+    assert list(pipeline.store.doubts()) == []
+    air = pipeline.room.air["rack-a"].now((BEGIN + timedelta(hours=84)).timestamp())
+    assert air.humidity_pct == 50.0
 
 
 def test_every_impossible_reading_of_one_pack_is_marked(pipeline: Pipeline) -> None:

@@ -47,3 +47,11 @@ CORRECTIONS = Corrections.of(
 )
 def test_the_newest_correction_before_the_reading_holds(asked, value):
     assert corrected(asked, CORRECTIONS).value == pytest.approx(value)
+
+
+def test_when_a_sensor_came_to_say_another_thing():
+    day = timedelta(days=1)
+    assert CORRECTIONS.moved(Quantity.HUMIDITY, 50.0, 0.5) == [NOON - 2 * day, NOON - day]
+    assert CORRECTIONS.moved(Quantity.HUMIDITY, 50.0, 5.0) == [NOON - day], "3 points, then 8"
+    assert CORRECTIONS.moved(Quantity.TEMPERATURE, 22.0, 0.1) == []
+    assert CORRECTIONS.moved(Quantity.WEIGHT, 1.0, 0.1) == [], "a cell's name is no place"
