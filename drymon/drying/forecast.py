@@ -3,7 +3,7 @@
 Temperature and humidity ratio (not relative humidity, which only mirrors temperature) are today's departure from the
 same hours of earlier days, dying away with the lead, on top of those hours (Gustin, McLeod & Lomas found such simple
 models good to about 0.7 K in dwellings, abstract only); without earlier days it is persistence. The forecast's own
-past errors by lead give the spread; in a room's first two days assumed values do, scaled by how calm it has been.
+past errors by lead give the spread; in a room's first days assumed values do, scaled by how calm it has been.
 """
 
 from dataclasses import dataclass
@@ -161,16 +161,16 @@ def _course(series: Array, middles_s: Array = MIDDLES_S) -> Array | None:
 
 
 def _spread(series: Array, assumed: _Assumed) -> Array:
-    """Standard deviation by step: assumed at first, from the forecast's own past errors once two days are on record."""
+    """Standard deviation by step: assumed at first, from the forecast's own past errors once there are some of a whole
+    day ahead.
+    """
     lead_h = MIDDLES_S / 3600.0
     guess = np.sqrt(assumed.first**2 + (assumed.later**2 - assumed.first**2) * (1.0 - np.exp(-lead_h / 8.0)))
     days = len(series) / DAY_MIN
-    if len(series) < 2 * DAY_MIN + 60:
-        return np.asarray(guess * _unrest(series, guess, assumed.worth))
     newer = range(max(DAY_MIN + 60, len(series) - 5 * DAY_MIN), len(series) - 60, 120)
     own, count = _past_errors(series, newer)
     if (count <= 5).any():
-        return guess
+        return np.asarray(guess * _unrest(series, guess, assumed.worth))
     past = np.interp(lead_h * 60.0, _LEADS_MIN, own)
     share = max(LEAST_ASSUMED, 0.6 / days**2)
     return np.maximum(np.sqrt((1.0 - share) * past**2 + share * guess**2), assumed.first)

@@ -27,7 +27,10 @@ from drymon.store.history import Channel
 from drymon.store.store import Store
 from drymon.store.strangers import no_such_tree
 
-EARLIER_DAYS = timedelta(days=7)  # of air before the first dip: the forecast looks at the same hours of earlier days
+EARLIER_DAYS = timedelta(days=9)
+"""Of air before the first dip: the forecast looks at the same hours of earlier days, and what a week has shown to be
+usual of each sensor tells which of them has drifted.
+"""
 LONGEST_LOOK_BACK = timedelta(days=60)
 NOT_OURS = (
     "log event: received a word on the clock from the broker; allowed is only the service's own: set this computer's "
@@ -122,10 +125,11 @@ class Pipeline:
             yield from self.store.verdicts_in_force(verdict.tree, self._begun(verdict.tree, last))
 
     def _calibrated(self) -> Corrections:
-        """What calibrations ask for; the room is told when one made a sensor of its air say another thing."""
+        """What calibrations ask for; the room is told which of its air's sensors were checked."""
         corrections = Corrections.of(self.store.calibrations())
-        moved = [*corrections.moved(Quantity.TEMPERATURE, 22.0, 0.2), *corrections.moved(Quantity.HUMIDITY, 50.0, 0.5)]
-        self.room.book.cross_check.begin_anew(moved)
+        warmth = corrections.checked(Quantity.TEMPERATURE, 22.0, least=0.2)
+        damp = corrections.checked(Quantity.HUMIDITY, 50.0, least=0.5)
+        self.room.book.cross_check.begin_anew([*warmth, *damp])
         return corrections
 
     def _true(self, facts: Iterable[Reading | LogEvent]) -> Iterator[Reading | LogEvent]:

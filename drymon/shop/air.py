@@ -1,26 +1,22 @@
 """The air that a rack's trees saw, minute by minute, from whatever sensors count for the rack.
 
-`AirBook` takes readings; `RackAir` answers for one rack: the measured values of a minute, the step that drives
-drying, and whether there is evidence at all. A change in old evidence drops what was worked out from that minute on.
+`RackAir` answers for one rack: the values of a minute, the step that drives drying, and whether there is evidence at
+all. A change in old evidence drops what was worked out from that minute on.
 """
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import timedelta
-from statistics import median
 
 import numpy as np
 import numpy.typing as npt
 
 from drymon.drying import air, draws, ensemble, sorption, surface
 from drymon.drying.ensemble import AirStep
-from drymon.drying.quantities import LIMITS, Quantity
-from drymon.shop.combined import first_place
-from drymon.shop.cross_check import CrossCheck
+from drymon.drying.quantities import Quantity
+from drymon.shop.air_book import NOWHERE, AirBook
 from drymon.shop.outcome import AirNow
-from drymon.shop.reading import Reading
-from drymon.shop.sensors import KEPT_MIN, MINUTE_S, MinuteSeries, Taken, Track
+from drymon.shop.sensors import KEPT_MIN, MINUTE_S, MinuteSeries
 from drymon.shop.setup import Rack, RoomSetup
 
 Array = npt.NDArray[np.float64]
@@ -31,79 +27,6 @@ STILL_AIR = (0.05, 0.2)
 PRESSURE_BACK_MIN = 60
 """Minutes for which a pressure stays good: it changes slowly, and little hangs on it."""
 
-NOWHERE = float("nan")
-
-
-class AirBook:
-    """Every sensor's track, by place and quantity."""
-
-    def __init__(self, setup: RoomSetup) -> None:
-        self.setup = setup
-        self.taken = 0
-        self.tracks: dict[tuple[str, Quantity, str], Track] = {}
-        self._by_place: dict[tuple[str, Quantity], list[Track]] = {}
-        self.cross_check = CrossCheck(self._by_place)
-
-    def take(self, reading: Reading) -> Taken:
-        """Judge a reading and keep it."""
-        self.taken += 1
-        key = (reading.place, reading.quantity, reading.sensor)
-        track = self.tracks.get(key)
-        if track is None:
-            track = self.tracks[key] = Track(*key)
-            self._by_place.setdefault(key[:2], []).append(track)
-        taken = track.take(reading, self._partner(reading))
-        self.cross_check.forget(taken.changed)
-        return taken
-
-    def _partner(self, reading: Reading) -> float | None:
-        quantity = LIMITS[reading.quantity].partner
-        if quantity is None:
-            return None
-        places = [
-            reading.place,
-            *(rack.name for rack in self.setup.racks if reading.place in rack.air),
-            "room",
-        ]
-        for place in places:
-            for track in self._by_place.get((place, quantity), ()):
-                if track.trusted is not None:
-                    return track.trusted.value
-        return None
-
-    def value(self, places: Sequence[str], quantity: Quantity, minute: int, back: int) -> float:
-        """Median of the fresh sensors at the first place that has any, NaN where none has. A humidity that has drifted
-        towards dry is taken as damp as the other places say.
-        """
-        found = first_place((self._fresh(place, quantity, minute, back) for place in places), median)
-        return NOWHERE if found is None else found
-
-    def _fresh(self, place: str, quantity: Quantity, minute: int, back: int) -> list[float]:
-        values = (track.minutes.latest(minute, back)[0] for track in self._by_place.get((place, quantity), ()))
-        fresh = [value for value in values if not math.isnan(value)]
-        moved = self.cross_check.moved(place, minute) if fresh and quantity is Quantity.HUMIDITY else 0.0
-        return [min(value + moved, 100.0) for value in fresh] if moved else fresh
-
-    def probe(self, places: Sequence[str], name: str, minute: int, back: int) -> float:
-        """Mean of a surface probe's trusted minutes in (minute - back, minute], NaN where there are none."""
-        for place in places:
-            track = self.tracks.get((place, Quantity.SURFACE, name))
-            values = track.minutes.window(minute - back + 1, minute + 1) if track else np.zeros(0)
-            if np.isfinite(values).any():
-                return float(np.nanmean(values))
-        return NOWHERE
-
-    def newest(self, places: Sequence[str], quantity: Quantity) -> float:
-        """Time (seconds since 1970) of the newest trusted reading at these places, minus infinity where there is
-        none.
-        """
-        tracks = (track for place in places for track in self._by_place.get((place, quantity), ()))
-        return max((t.trusted.time.timestamp() for t in tracks if t.trusted is not None), default=-math.inf)
-
-    def has_sensor(self, places: Sequence[str], quantity: Quantity) -> bool:
-        """Whether any sensor for this has ever been heard at these places."""
-        return any(self._by_place.get((place, quantity)) for place in places)
-
 
 @dataclass(frozen=True, slots=True)
 class MinuteAir:
@@ -111,7 +34,8 @@ class MinuteAir:
     the last known.
 
     speed: measured air speed, NaN where the range `assumed` stands for it. drive: how fast an open wet face dries in
-    it, kg/(m2 s), in the middle of an assumed range.
+    it, kg/(m2 s), in the middle of an assumed range. drifted: the humidity is damper than measured, for its
+    sensor has drifted.
     """
 
     known: bool
@@ -121,6 +45,7 @@ class MinuteAir:
     assumed: tuple[float, float]
     step: AirStep
     drive: float = 0.0
+    drifted: bool = False
 
 
 class RackAir:
@@ -166,14 +91,16 @@ class RackAir:
         self._kept.pop(minute, None)
 
     def now(self, seconds: float) -> AirNow:
-        """What is fresh and trusted at a stream time (seconds since 1970)."""
-        at = self.minute(int((seconds - 1e-6) // MINUTE_S))
+        """What is fresh and trusted at a stream time (seconds since 1970), as measured."""
+        minute = int((seconds - 1e-6) // MINUTE_S)
+        at = self.minute(minute)
         if not at.known:
             temperature = self.book.value(self.places, Quantity.TEMPERATURE, int(seconds // MINUTE_S), self.back)
             humidity = self.book.value(self.places, Quantity.HUMIDITY, int(seconds // MINUTE_S), self.back)
             return AirNow(_or_none(temperature), _or_none(humidity), _or_none(at.speed), None, math.isnan(at.speed))
         pressure = self.book.value(self.places, Quantity.PRESSURE, int(seconds // MINUTE_S), self.back)
-        return AirNow(at.temperature_c, at.humidity_pct, _or_none(at.speed), _or_none(pressure), math.isnan(at.speed))
+        humidity = self.book.value(self.places, Quantity.HUMIDITY, minute, self.back) if at.drifted else at.humidity_pct
+        return AirNow(at.temperature_c, humidity, _or_none(at.speed), _or_none(pressure), math.isnan(at.speed))
 
     def missing(self, seconds: float) -> tuple[str, ...]:
         """Which of temperature and humidity have no fresh, trusted value at a stream time (seconds since 1970)."""
@@ -205,7 +132,7 @@ class RackAir:
 
     def _work_out(self, minute: int) -> MinuteAir:
         temperature = self.book.value(self.places, Quantity.TEMPERATURE, minute, self.back)
-        humidity = self.book.value(self.places, Quantity.HUMIDITY, minute, self.back)
+        humidity = self.book.damp(self.places, minute, self.back)
         speed = self.book.value(self.places, Quantity.AIRFLOW, minute, self.back)
         known = not (math.isnan(temperature) or math.isnan(humidity))
         if not known:
@@ -222,7 +149,8 @@ class RackAir:
         self.speed.set(minute, speed)
         step = self.drive(temperature, humidity, speed, assumed, pressure)
         drive = float(step.deficit / np.mean(step.resistance))
-        return MinuteAir(known, temperature, humidity, speed, assumed, step, drive)
+        drifted = humidity != self.book.value(self.places, Quantity.HUMIDITY, minute, self.back)
+        return MinuteAir(known, temperature, humidity, speed, assumed, step, drive, known and drifted)
 
     def _last_known(self, minute: int) -> tuple[float, float] | None:
         """Temperature and humidity of the newest minute before that had both."""
@@ -231,7 +159,7 @@ class RackAir:
             values = earlier.temperature_c, earlier.humidity_pct
             return None if math.isnan(values[0]) else values
         temperature = self.book.value(self.places, Quantity.TEMPERATURE, minute, 7 * 1440)
-        humidity = self.book.value(self.places, Quantity.HUMIDITY, minute, 7 * 1440)
+        humidity = self.book.damp(self.places, minute, 7 * 1440)
         return None if math.isnan(temperature) or math.isnan(humidity) else (temperature, humidity)
 
     def assumed_range(self, minute: int) -> tuple[float, float]:

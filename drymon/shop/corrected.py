@@ -53,14 +53,17 @@ class Corrections:
                 found.setdefault(kept.sensor, []).append(Correction(kept.time, float(gain), float(offset)))
         return cls({name: tuple(own) for name, own in found.items()})
 
-    def moved(self, quantity: Quantity, value: float, least: float) -> list[datetime]:
-        """When calibrations moved what sensors of this quantity say near a value by `least` or more (in its unit)."""
+    def checked(self, quantity: Quantity, value: float, least: float) -> list[tuple[str, datetime, bool]]:
+        """Where (place) and when sensors of this quantity were calibrated, and whether that changed what they say near
+        a value by `least` or more (in its unit).
+        """
         found = []
         for name, own in self.by_sensor.items():
-            if quantity.value in name.split("/")[1:2]:
+            place, *rest = name.split("/")
+            if quantity.value in rest[:1]:
                 said = [value, *(one.gain * value + one.offset for one in own)]
                 steps = zip(own, pairwise(said), strict=True)
-                found += [one.since for one, (before, after) in steps if abs(after - before) >= least]
+                found += [(place, one.since, abs(after - before) >= least) for one, (before, after) in steps]
         return found
 
 

@@ -1,13 +1,15 @@
-"""Whether a place's humidity still goes with the other places': a room has one vapour pressure, near enough.
+"""Whether a humidity sensor still goes with the others: a room has one vapour pressure, near enough.
 
 A hygrometer that drifts towards dry hurries every tree of its rack, and nothing in its own readings shows it. The other
-places' do: each hour's mean vapour pressures are compared. Sensors differ by some points for good, so what counts is
-how far a place has moved from where it usually stands against the others, not where it stands.
+sensors' do: each hour's mean vapour pressures are compared. Sensors differ by some points for good, so what counts is
+how far one has moved from where it usually stands against the others, not where it stands. A drift of less than about a
+point a day is not found: what is usual follows it.
 """
 
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
-from statistics import median
+from statistics import median, median_low
+from typing import NamedTuple
 
 import numpy as np
 
@@ -16,124 +18,165 @@ from drymon.drying.quantities import Quantity
 from drymon.shop.sensors import KEPT_MIN, Track, minute_of
 
 HOUR_MIN = 60
-FEWEST_MIN = 3
-"""Minutes of an hour that must be known for its mean to count."""
+KEPT_H = KEPT_MIN // HOUR_MIN
 
-LATELY_H, USUALLY_H, FEWEST_H = 4, 168, 24
-"""Hours that are compared with the hours of the week before, and how many of those there must be."""
+LATELY_H, FEWEST_LATELY = 4, 3
+USUALLY_H, FEWEST_USUALLY = 168, 24
+"""Hours that are compared with the hours of the week before, and of how many of them there must be readings."""
 
-APART_PCT, TOGETHER_PCT = 3.0, 1.5
-"""Points of relative humidity by which a place must have moved towards dry to be doubted, and to be believed again.
+DRIFTED_PCT, TOGETHER_PCT = 3.0, 1.5
+"""Points of relative humidity by which a sensor must have moved towards dry to be doubted, and to be believed again.
 Rooms whose racks differ in warmth and draught stay below two (simulated; assumed).
 """
 
 
+DRIFTED = "drifted"
+"""State of such a sensor, and code of the doubt on its readings: they stay in the record as they were measured."""
+
+
+class Hygrometer(NamedTuple):
+    """A humidity sensor by its place and name."""
+
+    place: str
+    sensor: str
+
+
 class CrossCheck:
-    """Looks back from every hour; asked for the same hours in any order it says the same."""
+    """Goes on from hour to hour (`settle`) and answers for those behind; each is judged by the hours before it."""
 
     def __init__(self, tracks: Mapping[tuple[str, Quantity], Sequence[Track]]) -> None:
         self._tracks = tracks
-        self._gaps: dict[int, dict[str, float]] = {}
-        self._moved: dict[int, dict[str, float]] = {}
-        self._anew: tuple[int, ...] = ()
+        self._gaps: dict[int, dict[Hygrometer, float]] = {}
+        self._moved: dict[int, dict[Hygrometer, float]] = {}
+        self._calibrated: frozenset[tuple[int, str, bool]] = frozenset()
         self._next = 0
 
-    def begin_anew(self, moved: Iterable[datetime]) -> None:
-        """When a calibration moved a sensor: what was usual before says nothing of the readings after it."""
-        hours = tuple(sorted(minute_of(moment) // HOUR_MIN for moment in moved))
-        if hours != self._anew:
-            self._anew, self._next = hours, 0
-
-    def moved(self, place: str, minute: int) -> float:
-        """Points of relative humidity that the place reads drier in this minute than it should by the other places'; 0
-        where it is believed.
+    def moved(self, place: str, sensor: str, minute: int) -> float:
+        """Points of relative humidity that the sensor reads drier in this minute than it should by the others; 0 where
+        it is believed.
         """
-        hour = minute // HOUR_MIN
-        if self._next <= hour:
-            self._look(hour)
-        return self._moved.get(hour, {}).get(place, 0.0)
+        return self._moved.get(minute // HOUR_MIN, {}).get(Hygrometer(place, sensor), 0.0)
 
-    def apart_since(self, place: str, minute: int) -> int | None:
-        """The minute from which on the place has been doubted without a break up to this one, None where it is
-        believed.
-        """
-        if not self.moved(place, minute):
-            return None
-        hour = minute // HOUR_MIN
-        while self._doubted(place, hour - 1):
-            hour -= 1
-        return hour * HOUR_MIN
+    def drifted_since(self, place: str, sensor: str, minute: int) -> int | None:
+        """The minute from which on the sensor has been doubted up to this one, None where it is believed."""
+        hours = self._doubted_before(Hygrometer(place, sensor), minute // HOUR_MIN + 1)
+        return (minute // HOUR_MIN + 1 - hours) * HOUR_MIN if hours else None
 
     def forget(self, minute: int) -> None:
-        """A reading of this minute has come: what was found from its hour is found anew."""
-        hour = minute // HOUR_MIN
-        if hour + 1 < self._next:
-            self._next = hour + 1
+        """A reading of this minute has come: what was found from its hour is to be found anew."""
+        self._next = min(self._next, minute // HOUR_MIN + 1)
 
-    def _look(self, hour: int) -> None:
-        """Go on to this hour from where the last look ended."""
-        begin = self._next or self._first_hour()
-        for each in range(max(begin, hour - KEPT_MIN // HOUR_MIN), hour + 1):
+    def begin_anew(self, calibrated: Iterable[tuple[str, datetime, bool]]) -> None:
+        """Where and when sensors were calibrated, and whether that changed what they say: what was usual before tells
+        nothing of the readings after it.
+        """
+        hours = frozenset((minute_of(moment) // HOUR_MIN, place, moved) for place, moment, moved in calibrated)
+        if hours != self._calibrated:
+            self._calibrated, self._next = hours, 0
+
+    def settle(self, minute: int) -> int | None:
+        """Judge every hour up to this minute's; returns the first minute of which something else had been found."""
+        hour, changed = minute // HOUR_MIN, None
+        if self._next > hour:
+            return None
+        for each in range(max(self._next or self._first_hour(), hour - KEPT_H), hour + 1):
             self._gaps[each - 1] = self._compare(each - 1)
-            self._moved[each] = self._moves(each)
+            found = self._judge(each)
+            if changed is None and self._moved.get(each, {}) != found:
+                changed = each * HOUR_MIN
+            self._moved[each] = found
         self._next = hour + 1
-        if len(self._moved) > 2 * KEPT_MIN // HOUR_MIN:
-            kept = range(hour - KEPT_MIN // HOUR_MIN, hour + 1)
-            self._gaps = {each: self._gaps[each] for each in kept if each in self._gaps}
-            self._moved = {each: self._moved[each] for each in kept if each in self._moved}
+        if len(self._moved) > 2 * KEPT_H:
+            self._gaps, self._moved = (
+                {each: kept[each] for each in range(hour - KEPT_H, hour + 1) if each in kept}
+                for kept in (self._gaps, self._moved)
+            )
+        return changed
 
     def _first_hour(self) -> int:
         firsts = [track.minutes.first for tracks in self._tracks.values() for track in tracks if track.minutes.first]
         return min(firsts, default=0) // HOUR_MIN
 
-    def _compare(self, hour: int) -> dict[str, float]:
-        """By how many points each place read drier than the middle of the others in this hour, at its own warmth."""
-        places = sorted(place for place, quantity in self._tracks if quantity is Quantity.HUMIDITY)
-        heard = {place: found for place in places if (found := self._vapour(place, hour)) is not None}
+    def _compare(self, hour: int) -> dict[Hygrometer, float]:
+        """By how many points each sensor read drier in this hour than the middle of the others that are believed, at
+        its own warmth. Of two others the drier: it takes both to put a third in doubt.
+        """
+        heard = self._vapours(hour)
+        doubted = self._moved.get(hour, {})
         gaps = {}
-        for place, (vapour, saturation) in heard.items():
-            others = [heard[other][0] for other in heard if other != place]
+        for one, (vapour, saturation) in heard.items():
+            others = [heard[other][0] for other in heard if other != one and other not in doubted]
             if others:
-                gaps[place] = 100.0 * (median(others) - vapour) / saturation
+                gaps[one] = 100.0 * (median_low(others) - vapour) / saturation
         return gaps
 
-    def _vapour(self, place: str, hour: int) -> tuple[float, float] | None:
-        """Mean pressure of the vapour, and that which would saturate the air (Pa)."""
-        temperature, humidity = (self._mean(place, q, hour) for q in (Quantity.TEMPERATURE, Quantity.HUMIDITY))
-        if temperature is None or humidity is None:
-            return None
-        saturation = float(air.saturation_pressure(temperature))
-        return humidity / 100.0 * saturation, saturation
-
-    def _mean(self, place: str, quantity: Quantity, hour: int) -> float | None:
-        begin = hour * HOUR_MIN
-        means = []
-        for track in self._tracks.get((place, quantity), ()):
-            values = track.minutes.window(begin, begin + HOUR_MIN)
-            known = values[~np.isnan(values)]
-            if len(known) >= FEWEST_MIN:
-                means.append(float(known.mean()))
-        return median(means) if means else None
-
-    def _moves(self, hour: int) -> dict[str, float]:
-        """Who is apart in this hour, by how much; judged by the hours before it."""
-        before = self._moved.get(hour - 1, {})
-        first = max([hour - USUALLY_H, *(anew + 1 for anew in self._anew if anew < hour)])
+    def _vapours(self, hour: int) -> dict[Hygrometer, tuple[float, float]]:
+        """Each sensor's mean pressure of the vapour, and that which would saturate its air (Pa)."""
         found = {}
-        for place in self._gaps[hour - 1]:
-            lately = self._gaps_of(place, range(hour - LATELY_H, hour), believed=False)
-            usually = self._gaps_of(place, range(first, hour - LATELY_H), believed=True)
-            if len(lately) < LATELY_H or len(usually) < FEWEST_H:
+        for (place, quantity), tracks in self._tracks.items():
+            means = (_mean(track, hour) for track in self._tracks.get((place, Quantity.TEMPERATURE), ()))
+            warm = [value for value in means if value is not None]
+            if quantity is not Quantity.HUMIDITY or not warm:
                 continue
-            moved = median(lately) - median(usually)
-            if moved > (TOGETHER_PCT if place in before else APART_PCT):
-                found[place] = moved
+            saturation = float(air.saturation_pressure(median(warm)))
+            for track in tracks:
+                humidity = _mean(track, hour)
+                if humidity is not None:
+                    found[Hygrometer(place, track.sensor)] = humidity / 100.0 * saturation, saturation
         return found
 
-    def _gaps_of(self, place: str, hours: range, believed: bool) -> list[float]:
-        """The place's gaps in these hours; `believed`: without those hours in which it was doubted."""
-        gaps = (self._gaps.get(hour, {}).get(place) for hour in hours if not (believed and self._doubted(place, hour)))
+    def _judge(self, hour: int) -> dict[Hygrometer, float]:
+        """Who has drifted by this hour, how far. A doubt ends on evidence, by a calibration of its own place, or after
+        as long as the usual reaches back; where nothing can be said, it stands.
+        """
+        before = self._moved.get(hour - 1, {})
+        found = {}
+        for one in {*before, *self._gaps[hour - 1]}:
+            checked = any((when, place) == (hour - 1, one.place) for when, place, _ in self._calibrated)
+            if checked or self._doubted_before(one, hour) >= USUALLY_H:
+                continue
+            moved = self._move(one, hour)
+            moved = before.get(one, 0.0) if moved is None else moved
+            if moved > (TOGETHER_PCT if one in before else DRIFTED_PCT):
+                found[one] = moved
+        return found
+
+    def _move(self, one: Hygrometer, hour: int) -> float | None:
+        """How far a sensor has moved against the others, None where too little is known."""
+        lately = self._gaps_of(one, range(hour - LATELY_H, hour))
+        believed = (h for h in range(self._usual_from(one, hour), hour - LATELY_H) if one not in self._moved.get(h, {}))
+        usually = self._gaps_of(one, believed)
+        if len(lately) < FEWEST_LATELY or len(usually) < FEWEST_USUALLY:
+            return None
+        return median(lately) - median(usually)
+
+    def _usual_from(self, one: Hygrometer, hour: int) -> int:
+        """The hour from which on the gaps can be compared with those of now. A calibration of another place counts only
+        where it changed a sensor that was believed: one that was doubted is back where it had been.
+        """
+        first = hour - USUALLY_H
+        for when, place, moved in self._calibrated:
+            others = moved and not self._doubts(place, when)
+            if first <= when < hour and (place == one.place or others):
+                first = when + 1
+        return first
+
+    def _doubts(self, place: str, hour: int) -> bool:
+        return any(one.place == place for one in self._moved.get(hour, {}))
+
+    def _gaps_of(self, one: Hygrometer, hours: Iterable[int]) -> list[float]:
+        gaps = (self._gaps.get(hour, {}).get(one) for hour in hours)
         return [gap for gap in gaps if gap is not None]
 
-    def _doubted(self, place: str, hour: int) -> bool:
-        return place in self._moved.get(hour, {})
+    def _doubted_before(self, one: Hygrometer, hour: int) -> int:
+        """For how many hours in a row before this one the sensor has been doubted."""
+        hours = 0
+        while one in self._moved.get(hour - 1 - hours, {}):
+            hours += 1
+        return hours
+
+
+def _mean(track: Track, hour: int) -> float | None:
+    values = track.minutes.window(hour * HOUR_MIN, (hour + 1) * HOUR_MIN)
+    known = values[~np.isnan(values)]
+    return float(known.mean()) if len(known) else None

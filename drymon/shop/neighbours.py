@@ -60,10 +60,12 @@ def _factors(shifts: Sequence[Array]) -> Array:
 
 def _shift(state: TreeState) -> Array | None:
     """How far a weighed tree's members have moved; only a fitted model's, as a starting model's curve may be of
-    another shape.
+    another shape, and only in air that was known: where a sensor had drifted they may have moved for the air's sake.
     """
     model, prior = state.model, state.weighings.prior
     if state.water is None or model is None or model.is_starting_model or prior is None or not state.weighings.tell:
+        return None
+    if state.drifted:
         return None
     return np.asarray((state.water.weights - prior) @ _scores())
 

@@ -129,7 +129,10 @@ Outcome = Verdict | RackStatus | TreeGone | Alert
 
 @dataclass(frozen=True, slots=True)
 class SensorStatus:
-    """A sensor's last word: `state` is ok | silent | stuck | out-of-range | too-fast | apart | retained."""
+    """A sensor's last word: `state` is ok | silent | stuck | out-of-range | too-fast | drifted | retained.
+
+    moved: how many points drier a drifted humidity sensor reads than it should by the others.
+    """
 
     place: str
     quantity: str
@@ -138,6 +141,7 @@ class SensorStatus:
     value: float
     unit: str
     state: str
+    moved: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,10 +12,12 @@ from datetime import UTC, datetime, tzinfo
 from drymon.drying.coat_model import CoatModel
 from drymon.drying.quantities import LIMITS, Quantity
 from drymon.shop import alarms
-from drymon.shop.air import AirBook, RackAir, racks_of
+from drymon.shop.air import RackAir, racks_of
+from drymon.shop.air_book import AirBook
 from drymon.shop.alarm_book import AlarmBook, is_of_service
 from drymon.shop.cells import Cells
 from drymon.shop.conditions import conditions
+from drymon.shop.cross_check import DRIFTED
 from drymon.shop.doubts import doubts
 from drymon.shop.events import ClockChecked, FanSwitched, LogEvent
 from drymon.shop.forecaster import Forecaster
@@ -33,9 +35,6 @@ from drymon.shop.tree_log import TreeLog
 
 REPUBLISH_MIN = 5
 WAITING_S = 5
-
-APART = "apart"
-"""State of a humidity sensor that no longer goes with the others of the room."""
 
 AIR = (Quantity.TEMPERATURE, Quantity.HUMIDITY, Quantity.AIRFLOW, Quantity.PRESSURE)
 
@@ -65,7 +64,7 @@ class Room:
         doubted: list[Doubted] = []
         for item in items:
             if isinstance(item, Reading):
-                doubt = self._take_reading(item).doubted or self._apart(item)
+                doubt = self._take_reading(item).doubted or self._drifted(item)
                 doubted += [doubt] if doubt else []
             elif isinstance(item, ClockChecked):
                 self.clock_known = item.known
@@ -114,6 +113,7 @@ class Room:
                 continue
             self._verdicts[said.tree] = said
             log.said(said.time.timestamp(), said)
+        self.book.cross_check.settle(int(self.at // MINUTE_S))
         self._fold_together([self.logs[name] for name in self._verdicts])
         self._touched = set()
 
@@ -154,15 +154,17 @@ class Room:
                 self._forget_air(rack, taken.changed)
         return taken
 
-    def _apart(self, reading: Reading) -> Doubted | None:
-        """A humidity that no longer goes with the other places': live it counts as damp as they say, later as none."""
+    def _drifted(self, reading: Reading) -> Doubted | None:
+        """A humidity that no longer goes with the others': its trees dry in air as damp as they say, its runs teach
+        nothing.
+        """
         if reading.quantity is not Quantity.HUMIDITY or reading.retained:
             return None
-        since = self.book.cross_check.apart_since(reading.place, minute_of(reading.time))
+        since = self.book.cross_check.drifted_since(reading.place, reading.sensor, minute_of(reading.time))
         if since is None:
             return None
         begin = datetime.fromtimestamp(since * MINUTE_S, UTC)
-        return Doubted(reading.place, reading.quantity, reading.sensor, APART, begin, reading.time)
+        return Doubted(reading.place, reading.quantity, reading.sensor, DRIFTED, begin, reading.time)
 
     def _take_weight(self, reading: Reading) -> None:
         """A load cell's smoothed mass, now and then, is a fact about the tree that hangs on it."""
@@ -187,7 +189,13 @@ class Room:
                 log.forget_from(float(minute * MINUTE_S))
 
     def _rework_air(self, at: float) -> None:
-        """An instant within a minute has seen only its first readings: see all of those that are there now."""
+        """An instant within a minute has seen only its first readings: see all of those that are there now. What one
+        place's readings say of another's may have changed as well, back to when they come from.
+        """
+        changed = self.book.cross_check.settle(int(at // MINUTE_S))
+        if changed is not None and changed < at // MINUTE_S:
+            for rack in self.air:
+                self._forget_air(rack, changed)
         for air in self.air.values():
             air.rework(int((at - 1e-6) // MINUTE_S))
 
@@ -275,6 +283,9 @@ class Room:
         assert last is not None
         silent = self.at - last.time.timestamp() > MINUTE_S * self.setup.stale_after_min
         state = "silent" if silent and track.state != "retained" else track.state
-        state = APART if state == "ok" and self._apart(last) else state
         unit = LIMITS[track.quantity].unit
-        return SensorStatus(track.place, track.quantity.value, track.sensor, last.time, last.value, unit, state)
+        moved = 0.0
+        if state == "ok" and track.quantity is Quantity.HUMIDITY:
+            moved = self.book.cross_check.moved(track.place, track.sensor, minute_of(last.time))
+        state = DRIFTED if moved else state
+        return SensorStatus(track.place, track.quantity.value, track.sensor, last.time, last.value, unit, state, moved)

@@ -8,6 +8,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import timedelta
 
 from drymon.shop.alarm_book import Condition, Key, Truth
+from drymon.shop.cross_check import DRIFTED
 from drymon.shop.local_time import say
 from drymon.shop.outcome import SensorStatus, Standing, State
 from drymon.shop.setup import RoomSetup
@@ -122,7 +123,7 @@ def _troubles(device: str, sensors: Sequence[SensorStatus], silent: bool) -> Ite
     by = "Do it before you rely on it again."
     for kind, states, verb in (
         ("sensor-stuck", {"stuck"}, "repeats"),
-        ("sensor-doubt", {"out-of-range", "too-fast", "apart"}, "reports doubtful"),
+        ("sensor-doubt", {"out-of-range", "too-fast", DRIFTED}, "reports doubtful"),
     ):
         bad = [sensor for sensor in sensors if sensor.state in states]
         said = ", ".join(_said(sensor) for sensor in bad)
@@ -133,4 +134,9 @@ def _troubles(device: str, sensors: Sequence[SensorStatus], silent: bool) -> Ite
 
 def _said(sensor: SensorStatus) -> str:
     value = f"{sensor.quantity} {sensor.value:g} {sensor.unit}"
-    return f"{value}, drier against the other places than it used to be" if sensor.state == "apart" else value
+    if sensor.state != DRIFTED:
+        return value
+    return (
+        f"{value}, {sensor.moved:.0f} points drier against the other sensors than in the week before; its trees are "
+        f"reckoned at {sensor.value + sensor.moved:.0f} {sensor.unit} meanwhile, for a week at the most"
+    )

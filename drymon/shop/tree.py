@@ -45,9 +45,9 @@ class TreeState:
 
     coats, water: the present dip's ensemble and what is left, None where the coat is unknown. holds: latched reasons
     with their facts. released: codes that a look has released for this coat. What has happened to its air so far:
-    fast_s, coldest, warmest, assumed_airflow, outside, gap_s. cold_surface_k: by how much the tree's probe is plainly
-    colder than the air, else 0; put on for a verdict alone (`probes`). hung_at: when it was moved last. untold_at:
-    since when it hangs under a coat that nobody told of, as its cell saw it.
+    fast_s, coldest, warmest, assumed_airflow, outside, drifted (a humidity sensor), gap_s. cold_surface_k: by how much
+    the tree's probe is plainly colder than the air, else 0; put on for a verdict alone (`probes`). hung_at: when it was
+    moved last. untold_at: since when it hangs under a coat that nobody told of, as its cell saw it.
     """
 
     name: str
@@ -74,6 +74,7 @@ class TreeState:
     warmest: float = -math.inf
     assumed_airflow: bool = False
     outside: bool = False
+    drifted: bool = False
     gap_s: float = 0.0
     loss_pct_per_h: float = 0.0
     weighings: Weighings = field(default_factory=Weighings)

@@ -68,6 +68,7 @@ def _minute(tree: TreeState, air: MinuteAir, end: float, left: ensemble.Array | 
         water=water,
         loss_pct_per_h=loss,
         outside=tree.outside or outside,
+        drifted=tree.drifted or air.drifted,
         assumed_airflow=tree.assumed_airflow or math.isnan(air.speed),
         coldest=min(tree.coldest, air.temperature_c) if wet else tree.coldest,
         warmest=max(tree.warmest, air.temperature_c) if wet else tree.warmest,

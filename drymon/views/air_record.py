@@ -28,6 +28,11 @@ class AirRecord:
         """Whose readings count for a rack, first choice first."""
         return (self._room.rack_by_name.get(rack) or Rack(rack)).places
 
+    def humidity_of(self, rack: str) -> str | None:
+        """The place whose humidity counts for a rack, None where none has been heard."""
+        heard = {channel.place for channel in self.channels if channel.quantity == Quantity.HUMIDITY.value}
+        return next((place for place in self.places(rack) if place in heard), None)
+
     def of_rack(
         self,
         rack: str,

@@ -49,9 +49,10 @@ def test_the_newest_correction_before_the_reading_holds(asked, value):
     assert corrected(asked, CORRECTIONS).value == pytest.approx(value)
 
 
-def test_when_a_sensor_came_to_say_another_thing():
-    day = timedelta(days=1)
-    assert CORRECTIONS.moved(Quantity.HUMIDITY, 50.0, 0.5) == [NOON - 2 * day, NOON - day]
-    assert CORRECTIONS.moved(Quantity.HUMIDITY, 50.0, 5.0) == [NOON - day], "3 points, then 8"
-    assert CORRECTIONS.moved(Quantity.TEMPERATURE, 22.0, 0.1) == []
-    assert CORRECTIONS.moved(Quantity.WEIGHT, 1.0, 0.1) == [], "a cell's name is no place"
+def test_when_a_sensor_was_checked_and_whether_it_says_another_thing_since():
+    two, one = NOON - timedelta(days=2), NOON - timedelta(days=1)
+    assert CORRECTIONS.checked(Quantity.HUMIDITY, 50.0, 0.5) == [("rack-a", two, True), ("rack-a", one, True)]
+    of_five = CORRECTIONS.checked(Quantity.HUMIDITY, 50.0, 5.0)
+    assert [moved for _, _, moved in of_five] == [False, True], "3 points down, then 8 up"
+    assert CORRECTIONS.checked(Quantity.TEMPERATURE, 22.0, 0.1) == []
+    assert CORRECTIONS.checked(Quantity.WEIGHT, 1.0, 0.1) == [], "a cell's name is no place"

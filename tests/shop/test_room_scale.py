@@ -6,6 +6,7 @@ air, or as none of them could.
 
 import math
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import timedelta
 
 import pytest
@@ -13,6 +14,7 @@ from invented_shop import MODELS, STEADY, Shop, codes, model, reading, text
 
 from drymon.drying.coat_model import Spread
 from drymon.drying.quantities import Quantity
+from drymon.shop.neighbours import leans
 from drymon.shop.outcome import State
 
 AREA_M2, DRY_KG = 0.5, 4.2
@@ -277,6 +279,14 @@ def test_a_weighed_tree_tells_its_neighbours_how_the_air_blows_where_nobody_meas
     quick, alone, slow = best_guess_beside(12.0), best_guess_beside(None), best_guess_beside(60.0)
     assert quick > alone + 0.03
     assert slow < alone - 0.03
+
+
+def test_in_air_of_a_drifted_sensor_a_weighed_tree_teaches_its_neighbours_nothing() -> None:
+    shop = with_a_weighed_neighbour("open", 45, tau_min=60.0)
+    weighed = shop.room.logs["t-1"].newest()
+    assert weighed is not None
+    assert list(leans([weighed])) == ["rack-a"]
+    assert leans([replace(weighed, drifted=True)]) == {}
 
 
 def test_one_weighing_does_not_make_a_tree_deaf_to_its_weighed_neighbours() -> None:

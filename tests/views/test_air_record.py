@@ -182,3 +182,35 @@ def _middle(values: list[float]) -> list[float]:
     while len(ordered) > 2:
         ordered = ordered[1:-1]
     return ordered
+
+
+def drying_in_drifted_air(hours: int, drifted: str) -> Iterator[Message]:
+    """Two places, a reading each ten minutes; one sensor reads six points too dry from the third day on. A tree is
+    dipped and weighed before, and again meanwhile.
+    """
+    for minute in range(0, 60 * hours, 10):
+        if minute in (60 * 24, 60 * 60):
+            number = 1 + (minute > 60 * 24)
+            yield said(minute, "log/dip", {"tree": "t-7", "rack": "rack-a", "coat": "backup", "number": number})
+        since = minute - 60 * (24 if minute < 60 * 40 else 60)
+        if since > 0 and minute % 60 == 30:
+            yield said(minute, "log/weigh", {"tree": "t-7", "mass": 4.0 + 0.2 * 0.5 ** (since / 90.0), "unit": "kg"})
+        for place in ("rack-a", "room"):
+            humidity = 39.0 if place == drifted and minute >= 60 * 48 else 45.0
+            yield said(minute + 0.1, f"{place}/temperature", 21.0 + minute // 10 % 2 / 10)
+            yield said(minute + 0.2, f"{place}/humidity", humidity)
+
+
+@pytest.mark.parametrize(
+    ("drifted", "problems"), [("rack-a", ["", "the humidity sensor of rack-a had drifted"]), ("room", ["", ""])]
+)
+def test_a_run_in_air_of_a_drifted_sensor_teaches_nothing(tmp_path: Path, drifted: str, problems: list[str]) -> None:
+    (tmp_path / "room.toml").write_text(ROOM, encoding="utf-8")
+    config = load_home(tmp_path)
+    with Store.open(tmp_path / "drymon.db") as store:
+        Pipeline(config, {}, store).batch(drying_in_drifted_air(70, drifted))
+        assert [run.problem for run in weighed_runs(config, store)] == problems
+        shown = AirRecord(store, config.room).of_rack(
+            "rack-a", Quantity.HUMIDITY, BEGIN + timedelta(hours=60), BEGIN + timedelta(hours=70), timedelta(hours=1)
+        )
+        assert {round(hour.mean, 6) for hour in shown} == {39.0 if drifted == "rack-a" else 45.0}, "as measured"

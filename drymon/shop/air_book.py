@@ -1,0 +1,96 @@
+"""What all sensors of the room have said that is evidence, by place and quantity."""
+
+import math
+from collections.abc import Sequence
+from statistics import median
+
+import numpy as np
+
+from drymon.drying.quantities import LIMITS, Quantity
+from drymon.shop.combined import first_place
+from drymon.shop.cross_check import CrossCheck
+from drymon.shop.reading import Reading
+from drymon.shop.sensors import Taken, Track
+from drymon.shop.setup import RoomSetup
+
+NOWHERE = float("nan")
+"""The value where there is none."""
+
+
+class AirBook:
+    """Every sensor's track, by place and quantity."""
+
+    def __init__(self, setup: RoomSetup) -> None:
+        self.setup = setup
+        self.taken = 0
+        self.tracks: dict[tuple[str, Quantity, str], Track] = {}
+        self._by_place: dict[tuple[str, Quantity], list[Track]] = {}
+        self.cross_check = CrossCheck(self._by_place)
+
+    def take(self, reading: Reading) -> Taken:
+        """Judge a reading and keep it."""
+        self.taken += 1
+        key = (reading.place, reading.quantity, reading.sensor)
+        track = self.tracks.get(key)
+        if track is None:
+            track = self.tracks[key] = Track(*key)
+            self._by_place.setdefault(key[:2], []).append(track)
+        taken = track.take(reading, self._partner(reading))
+        self.cross_check.forget(taken.changed)
+        return taken
+
+    def _partner(self, reading: Reading) -> float | None:
+        quantity = LIMITS[reading.quantity].partner
+        if quantity is None:
+            return None
+        places = [
+            reading.place,
+            *(rack.name for rack in self.setup.racks if reading.place in rack.air),
+            "room",
+        ]
+        for place in places:
+            for track in self._by_place.get((place, quantity), ()):
+                if track.trusted is not None:
+                    return track.trusted.value
+        return None
+
+    def value(self, places: Sequence[str], quantity: Quantity, minute: int, back: int) -> float:
+        """Median of the fresh sensors at the first place that has any, NaN where none has."""
+        found = first_place((self._fresh(place, quantity, minute, back) for place in places), median)
+        return NOWHERE if found is None else found
+
+    def _fresh(self, place: str, quantity: Quantity, minute: int, back: int) -> list[float]:
+        values = (track.minutes.latest(minute, back)[0] for track in self._by_place.get((place, quantity), ()))
+        return [value for value in values if not math.isnan(value)]
+
+    def damp(self, places: Sequence[str], minute: int, back: int) -> float:
+        """The humidity that coats dry in: as measured, but that of a sensor which has drifted towards dry as the others
+        say.
+        """
+        found = first_place((self._damp(place, minute, back) for place in places), median)
+        return NOWHERE if found is None else min(found, 100.0)
+
+    def _damp(self, place: str, minute: int, back: int) -> list[float]:
+        tracks = self._by_place.get((place, Quantity.HUMIDITY), ())
+        values = (t.minutes.latest(minute, back)[0] + self.cross_check.moved(place, t.sensor, minute) for t in tracks)
+        return [value for value in values if not math.isnan(value)]
+
+    def probe(self, places: Sequence[str], name: str, minute: int, back: int) -> float:
+        """Mean of a surface probe's trusted minutes in (minute - back, minute], NaN where there are none."""
+        for place in places:
+            track = self.tracks.get((place, Quantity.SURFACE, name))
+            values = track.minutes.window(minute - back + 1, minute + 1) if track else np.zeros(0)
+            if np.isfinite(values).any():
+                return float(np.nanmean(values))
+        return NOWHERE
+
+    def newest(self, places: Sequence[str], quantity: Quantity) -> float:
+        """Time (seconds since 1970) of the newest trusted reading at these places, minus infinity where there is
+        none.
+        """
+        tracks = (track for place in places for track in self._by_place.get((place, quantity), ()))
+        return max((t.trusted.time.timestamp() for t in tracks if t.trusted is not None), default=-math.inf)
+
+    def has_sensor(self, places: Sequence[str], quantity: Quantity) -> bool:
+        """Whether any sensor for this has ever been heard at these places."""
+        return any(self._by_place.get((place, quantity)) for place in places)
