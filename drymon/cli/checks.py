@@ -18,6 +18,7 @@ from drymon.messages.config import ROOM_FILE, load_home
 from drymon.messages.settings import HomeConfig
 from drymon.service.clock import EARLIEST, SystemClock
 from drymon.service.embedded import broker_of
+from drymon.shop.cross_check import DRIFTED
 from drymon.shop.starting import model_of
 from drymon.store.backup import unfit
 from drymon.store.engine import has_wal_reset_fault, sqlite_version
@@ -25,6 +26,13 @@ from drymon.views.now import age
 
 LEAST_FREE, LITTLE_FREE = 0.05, 0.10
 HTTP_S = 3.0
+
+_SEE_TO = {
+    "ok": "",
+    DRIFTED: "hold it and the other places' against a salt: `drymon calibrate humidity`",
+    "": "see its power, cable, radio and place",
+}
+"""By a sensor's state; "" for all others."""
 
 
 @dataclass(frozen=True)
@@ -127,10 +135,7 @@ def _sensors(config: HomeConfig, running: bool) -> Iterator[Finding]:
     for sensor in now.sensors if running else ():
         name = " ".join(part for part in (sensor.place, sensor.quantity, sensor.sensor) if part)
         last = f"{name}: {sensor.state}, last {sensor.value:g} {sensor.unit} {age(now.time - sensor.time)} ago"
-        good = sensor.state == "ok"
-        yield Finding(
-            "ok" if good else "wrong", "sensor", last, "" if good else "see its power, cable, radio and place"
-        )
+        yield Finding("ok" if sensor.state == "ok" else "wrong", "sensor", last, _SEE_TO.get(sensor.state, _SEE_TO[""]))
     if not running:
         yield Finding("look", "sensors", f"{len(now.sensors)} known; the service hears none of them now")
     if now.refused_count:

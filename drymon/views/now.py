@@ -117,4 +117,6 @@ def age(span: timedelta) -> str:
 
 def _why(verdict: Verdict, now: datetime, online: bool) -> str:
     cause = "no newer verdict came" if online else "the service is not running"
+    if verdict.time - now > timedelta(minutes=1):  # a record that was played, or a clock that was set back
+        return f"{cause}; the last word is of a time that this computer's clock has not reached, and does not hold"
     return f"{cause}; the last word is {age(now - verdict.time)} old and no longer holds"

@@ -36,6 +36,12 @@ def test_old_or_unserved_is_unknown_with_its_age(at: float, online: bool):
     assert (shown.ready, shown.trees["t-1"], shown.air.temperature_c) == (False, State.UNKNOWN, None)
 
 
+def test_a_record_ahead_of_the_clock_has_no_age():
+    now = tree_now(READY, hours(-3), online=False)
+    assert now.state is State.UNKNOWN
+    assert "a time that this computer's clock has not reached" in now.reasons[0].text
+
+
 def test_a_rack_is_no_better_than_a_tree_of_it_that_has_gone_stale():
     fresh_rack, stale_tree = rack(), tree_now(READY, hours(0.2), online=False)
     assert not rack_now(fresh_rack, [stale_tree], hours(0.2), online=True).ready
