@@ -282,6 +282,7 @@ def test_a_model_file_that_cannot_be_used_is_an_alarm_and_the_starting_model_hol
     (home / "models" / "backup.toml").write_text('name = "backup"\n')
     service = serving(home)
     assert online(ear)
+    assert until(lambda: any(m.topic == f"{OUT}/alert" for m in ear.heard)), "told of, if not before it is online"
     alerts = [json.loads(m.payload) for m in ear.heard if m.topic == f"{OUT}/alert"]
     assert [(alert["kind"], alert["subject"]) for alert in alerts] == [("model-doubt", "backup")]
     assert "models/backup.toml: its checksum is missing" in alerts[0]["text"]
