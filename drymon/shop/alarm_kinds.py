@@ -109,7 +109,10 @@ _ROOM_KINDS = (
         lingers=True,
         meaning="A sensor has stopped reporting.",
         matters="Without fresh readings no tree there can be called ready, and the gap counts as no drying.",
-        action="Check its power, its cable or radio, and the broker.",
+        action=(
+            "Check its power, its cable or radio, and the broker. One that always speaks seldom needs a longer "
+            "stale_after_min in room.toml, or should speak oftener."
+        ),
     ),
     AlarmKind(
         name="sensor-stuck",
