@@ -29,7 +29,7 @@ HTTP_S = 3.0
 
 _SEE_TO = {
     "ok": "",
-    DRIFTED: "hold it and the other places' against a salt: `drymon calibrate humidity`",
+    DRIFTED: "check it and the other places' over a saturated salt: `drymon calibrate humidity`",
     "": "see its power, cable, radio and place",
 }
 """By a sensor's state; "" for all others."""

@@ -56,24 +56,25 @@ class AirBook:
 
     def value(self, places: Sequence[str], quantity: Quantity, minute: int, back: int) -> float:
         """Median of the fresh sensors at the first place that has any, NaN where none has."""
-        found = first_place((self._fresh(place, quantity, minute, back) for place in places), median)
+        fresh = (self._fresh(place, quantity, minute, back) for place in places)
+        found = first_place(([value for _, value in sensors] for sensors in fresh), median)
         return NOWHERE if found is None else found
-
-    def _fresh(self, place: str, quantity: Quantity, minute: int, back: int) -> list[float]:
-        values = (track.minutes.latest(minute, back)[0] for track in self._by_place.get((place, quantity), ()))
-        return [value for value in values if not math.isnan(value)]
 
     def damp(self, places: Sequence[str], minute: int, back: int) -> float:
         """The humidity that coats dry in: as measured, but that of a sensor which has drifted towards dry as the others
         say.
         """
-        found = first_place((self._damp(place, minute, back) for place in places), median)
+        moved = self.cross_check.moved
+        fresh = ((place, self._fresh(place, Quantity.HUMIDITY, minute, back)) for place in places)
+        damp = ([value + moved(place, name, minute) for name, value in sensors] for place, sensors in fresh)
+        found = first_place(damp, median)
         return NOWHERE if found is None else min(found, 100.0)
 
-    def _damp(self, place: str, minute: int, back: int) -> list[float]:
-        tracks = self._by_place.get((place, Quantity.HUMIDITY), ())
-        values = (t.minutes.latest(minute, back)[0] + self.cross_check.moved(place, t.sensor, minute) for t in tracks)
-        return [value for value in values if not math.isnan(value)]
+    def _fresh(self, place: str, quantity: Quantity, minute: int, back: int) -> list[tuple[str, float]]:
+        """The fresh sensors of a place by name, with their newest value."""
+        tracks = self._by_place.get((place, quantity), ())
+        values = ((track.sensor, track.minutes.latest(minute, back)[0]) for track in tracks)
+        return [(name, value) for name, value in values if not math.isnan(value)]
 
     def probe(self, places: Sequence[str], name: str, minute: int, back: int) -> float:
         """Mean of a surface probe's trusted minutes in (minute - back, minute], NaN where there are none."""

@@ -92,7 +92,9 @@ class MinuteSeries:
 
 @dataclass(frozen=True, slots=True)
 class Doubted:
-    """A span of one sensor's readings, ends included, that are no evidence, and why (`code`)."""
+    """A span of one sensor's readings, ends included, that are no evidence, and why (`code`); what has `drifted` still
+    is, with what it lacks.
+    """
 
     place: str
     quantity: Quantity
