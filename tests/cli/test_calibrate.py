@@ -5,6 +5,7 @@ import pty
 import re
 import select
 import shutil
+import signal
 import subprocess
 import sys
 import termios
@@ -214,6 +215,7 @@ def test_ctrl_c_keeps_nothing_and_gives_the_points_back(shop: Path):
     """At a terminal of its own: the key that interrupts is the terminal's."""
     process, terminal = pty.fork()
     if process == 0:
+        signal.signal(signal.SIGINT, signal.SIG_DFL)  # as at a terminal: who runs tests in the background ignores it
         command = [sys.executable, "-m", "drymon.cli", "calibrate", "temperature", "rack-a", "--home", str(shop)]
         os.execv(sys.executable, command)
     said = read_until(terminal, b"reference 1")
