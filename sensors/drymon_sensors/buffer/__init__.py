@@ -1,0 +1,1 @@
+"""The ring on disk that keeps readings until the service has them."""

@@ -1,0 +1,1 @@
+"""The way to the broker: the only package that imports paho."""
