@@ -61,7 +61,7 @@ class Sampler:
     def take(self, now: float) -> Outcome | None:
         """Read once, as it is due at `now` (running seconds); the outcome with the last read of an interval."""
         step = self.sensor.every_s / self.sensor.samples
-        self.due = max(self.due + step, now + step / 2.0)  # what was missed is not made up for in a burst
+        self.due = self.due + step if self.due + step > now else now + step  # what was missed is not made up for
         try:
             self._good.append((self._read(), self.time.taken()))
         except ReadError as error:

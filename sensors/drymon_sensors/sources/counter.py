@@ -57,16 +57,20 @@ class PulseCounter:
         """Pulses per second since the last read."""
         if self._chip.optional(f"{self._count}/enable") == 0.0:
             self._last = None
-            raise ReadError(
-                f"{self._count}/enable is 0: the counter is switched off; write 1 to it (wiring/airflow.md)"
-            )
-        value, text = self._chip.number(f"{self._count}/count")
-        now, count = self._clock.monotonic(), int(value)
+            raise ReadError(f"{self._count}/enable is 0: it does not count; write 1 to it (wiring/airflow.md)")
+        count, now = self._counted(), self._clock.monotonic()
         before, self._last = self._last, (count, now)
-        self.seen = f"{self._count}/count {text}"
         if before is None or now - before[1] < SHORTEST_S:
             raise NotYet("counting has just begun")
         return self._pulses(before[0], count) / (now - before[1])
+
+    def _counted(self) -> int:
+        """The count, to its last digit: it may have twenty, more than a float can tell."""
+        _, text = self._chip.number(f"{self._count}/count")
+        self.seen = f"{self._count}/count {text}"
+        if not text.isdecimal():
+            raise ReadError(f"{self._count}/count: received {text}; allowed is a whole number")
+        return int(text)
 
     def _pulses(self, before: int, count: int) -> int:
         """How many came between two counts, over the end of the register too."""

@@ -50,9 +50,7 @@ class Kernel:
                 return self.content(path).decode("utf-8", "replace").strip()
             except OSError as error:
                 if error.errno in _GONE:
-                    raise Gone(
-                        f"{os.path.basename(path)} is gone ({_name(error)}): is the sensor plugged in?"
-                    ) from None
+                    raise Gone(f"{os.path.basename(path)}: {_name(error)}, it is gone: is it plugged in?") from None
                 if error.errno not in _PASSING or attempt == ATTEMPTS - 1:
                     raise ReadError(f"{os.path.basename(path)}: {_name(error)}, {_meaning(error)}") from None
         raise AssertionError("unreachable")
