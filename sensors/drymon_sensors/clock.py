@@ -8,6 +8,7 @@ this machine's clock where somebody keeps it, else from the service's own words,
 from __future__ import annotations
 
 import ctypes
+import re
 import time
 from dataclasses import dataclass
 from datetime import datetime, timezone
@@ -115,6 +116,18 @@ def stamp(wall: float) -> str:
     """RFC 3339 in UTC, to the millisecond: "2031-03-03T06:00:00.250Z"."""
     moment = datetime.fromtimestamp(round(wall, 3), timezone.utc)
     return moment.replace(tzinfo=None).isoformat(timespec="milliseconds") + "Z"
+
+
+_STAMP = re.compile(r"(\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d)(\.\d+)?(Z|[+-]\d\d:\d\d)\Z", re.ASCII)
+
+
+def read_stamp(text: str) -> float:
+    """Seconds since 1970 of an RFC 3339 time. ValueError where it is none."""
+    match = _STAMP.match(text)
+    if match is None:
+        raise ValueError(f"received {text!r}; allowed is RFC 3339 with its offset")
+    moment = datetime.fromisoformat(match[1] + match[3].replace("Z", "+00:00"))
+    return moment.timestamp() + float(match[2] or 0.0)
 
 
 def boot_of_machine(path: str = BOOT_ID) -> str:

@@ -9,7 +9,7 @@ import json
 from collections.abc import Mapping
 from typing import Any, NamedTuple, Optional
 
-from drymon_sensors.clock import stamp
+from drymon_sensors.clock import read_stamp, stamp
 from drymon_sensors.quantities import QUANTITIES
 
 PREFIX = "drymon"
@@ -118,12 +118,9 @@ def read_receipt(payload: bytes) -> Receipt | None:
 
 def read_service(payload: bytes) -> ServiceWord | None:
     """None where it is no word of the service."""
-    from datetime import datetime
-
     data = _object(payload)
     try:
-        moment = datetime.fromisoformat(str(data["time"]).replace("Z", "+00:00"))
-        return ServiceWord(data["state"] == "online", moment.timestamp())
+        return ServiceWord(data["state"] == "online", read_stamp(str(data["time"])))
     except (KeyError, ValueError, OverflowError):
         return None
 

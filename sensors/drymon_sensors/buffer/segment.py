@@ -52,7 +52,10 @@ class Segment:
 
 def new_segment(folder: str, number: int, boot: str, session: str, first: int) -> Segment:
     """A file that is yet to be written."""
-    path = os.path.join(folder, f"{number:08d}-{boot}-{session}-{first}.log")
+    name = f"{number:08d}-{boot}-{session}-{first}.log"
+    if not _NAME.match(name):
+        raise ValueError(f"received boot {boot!r} and session {session!r}; allowed are a-z and 0-9")
+    path = os.path.join(folder, name)
     return Segment(path, number, boot, session, first, first - 1, first - 1)
 
 
