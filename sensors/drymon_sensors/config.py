@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from drymon_sensors.errors import SetupError
+from drymon_sensors.errors import SetupError, words_of
 from drymon_sensors.quantities import QUANTITIES
 from drymon_sensors.sampling import Sensor
 from drymon_sensors.sources import KINDS
@@ -76,8 +76,10 @@ def load(path: str, machine: Machine | None = None) -> Config:
             data = tomllib.load(file)
     except FileNotFoundError:
         raise SetupError(f"{path}: not there; `drymon-sensors find --write {path}` makes one") from None
-    except (OSError, UnicodeDecodeError) as error:
-        raise SetupError(f"{path}: cannot be read: {error}") from None
+    except UnicodeDecodeError:
+        raise SetupError(f"{path}: is no text; allowed is TOML in UTF-8") from None
+    except OSError as error:
+        raise SetupError(f"{path}: cannot be read: {words_of(error)}") from None
     except tomllib.TOMLDecodeError as error:
         raise SetupError(f"{path}: is no TOML: {error}") from None
     return parse(data, os.path.dirname(os.path.abspath(path)), machine or Machine(), os.path.basename(path))

@@ -4,6 +4,11 @@ A message says what was received, what is allowed and what to do.
 """
 
 
+def words_of(error: OSError) -> str:
+    """What the system says is wrong, without its number and without the path, which is told beside it."""
+    return error.strerror or str(error)
+
+
 class SensorsError(Exception):
     """Root of all errors that are raised on purpose; its text is fit for a person in the shop."""
 

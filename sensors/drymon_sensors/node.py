@@ -43,7 +43,7 @@ class Node:
         self._samplers = [Sampler(sensor, self.time) for sensor in config.sensors]
         self._unwritten: deque[list[Any]] = deque(maxlen=MOST_UNWRITTEN)
         self._unkept = 0
-        self._keep_trouble = ""
+        self._keep_trouble = self._said_down = ""
         self._told_drops = 0
         self._started = clock.monotonic()
         self._next_sync = self._next_status = self._next_tend = self._last_status = self._started
@@ -96,10 +96,13 @@ class Node:
         now = self._clock.monotonic()
         if isinstance(event, Up):
             log.info("connected to the broker")
+            self._said_down = ""
             self.publisher.up(now)
             self._next_status = now
         elif isinstance(event, Down):
-            log.warning("%s", event.why)
+            if event.why != self._said_down:
+                log.warning("%s; trying on", event.why)
+                self._said_down = event.why
             self.publisher.down()
         elif isinstance(event, Receipt):
             self.publisher.receipt(event, now)

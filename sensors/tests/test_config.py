@@ -159,5 +159,5 @@ def test_a_file_that_is_not_there_says_how_to_make_one(tmp_path: Path) -> None:
 
 def test_a_file_that_is_no_text_is_refused(tmp_path: Path) -> None:
     (tmp_path / "sensors.toml").write_bytes(b"\xff\xfe\x00")
-    with pytest.raises(SetupError, match=r"cannot be read|is no TOML"):
+    with pytest.raises(SetupError, match="is no text"):
         load(str(tmp_path / "sensors.toml"))

@@ -16,7 +16,7 @@ from typing import Any, NamedTuple, Union
 
 from drymon_sensors.buffer.record import encode
 from drymon_sensors.buffer.segment import BLOCK, Reader, Segment, new_segment, segments_in
-from drymon_sensors.errors import KeepError, SetupError
+from drymon_sensors.errors import KeepError, SetupError, words_of
 
 FILES = 8
 """So many files make a full ring: one of them is what a full ring gives up at once."""
@@ -96,7 +96,7 @@ class Ring:
             try:
                 os.fdatasync(self._handle)
             except OSError as error:
-                raise KeepError(f"{self.folder}: {error}: is the card well?") from error
+                raise KeepError(f"{self.folder}: {words_of(error)}: is the card well?") from error
             self._unsynced = False
 
     def close(self) -> None:
@@ -154,7 +154,7 @@ class Ring:
         try:
             written = os.write(self._handle, line)
         except OSError as error:
-            written, why = 0, str(error)
+            written, why = 0, words_of(error)
         else:
             why = "the disk is full"
         if written < len(line):
@@ -186,7 +186,7 @@ class Ring:
             handle = os.open(segment.path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND | os.O_CLOEXEC, 0o640)
             _sync_folder(self.folder)
         except OSError as error:
-            raise KeepError(f"{self.folder}: {error}: make room on the disk, and let this user write there") from error
+            raise KeepError(f"{self.folder}: {words_of(error)}: make room, and let this user write there") from error
         if self._handle >= 0:
             os.close(self._handle)
         self._handle = handle
@@ -239,7 +239,7 @@ def _lock(folder: str) -> int:
         os.makedirs(folder, mode=0o750, exist_ok=True)
         handle = os.open(os.path.join(folder, "lock"), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o640)
     except OSError as error:
-        raise SetupError(f"{folder}: {error}; allowed is a folder that this user may write to ([node] state)") from None
+        raise SetupError(f"{folder}: {words_of(error)}; allowed is a folder that this user may write to") from None
     try:
         fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except OSError:

@@ -7,7 +7,7 @@ import json
 import os
 
 from drymon_sensors.cli.common import machine_of
-from drymon_sensors.errors import SetupError
+from drymon_sensors.errors import SetupError, words_of
 from drymon_sensors.offers import Offer, offers
 from drymon_sensors.tables import NAME_RULE, is_name
 
@@ -60,7 +60,7 @@ def _write(path: str, text: str) -> None:
     except FileExistsError:
         raise SetupError(f"{path}: is there already; it is never written over: choose another name") from None
     except OSError as error:
-        raise SetupError(f"{path}: {error}") from None
+        raise SetupError(f"{path}: {words_of(error)}") from None
     with os.fdopen(handle, "w", encoding="utf-8") as file:
         file.write(text)
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 
 from drymon_sensors.cli.common import chosen, clock_face, config_of, machine_of, session_of_machine
 from drymon_sensors.clock import Clock, NodeTime, Taken, stamp
-from drymon_sensors.errors import ReadError, SetupError
+from drymon_sensors.errors import ReadError, SetupError, words_of
 from drymon_sensors.quantities import MASS_UNITS
 from drymon_sensors.sources.lines import Said, read_mass, step_of
 from drymon_sensors.sources.scale import Scale
@@ -158,7 +158,7 @@ class Session:
             with open(path, "x", encoding="utf-8") as file:
                 file.write("\n".join(lines) + "\n")
         except OSError as error:
-            print(f"--csv: {path}: {error}", file=sys.stderr)
+            print(f"--csv: {path}: {words_of(error)}", file=sys.stderr)
 
 
 def _kg(said: Said) -> float:

@@ -8,7 +8,7 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
 from drymon_sensors.config import Broker
-from drymon_sensors.errors import SetupError
+from drymon_sensors.errors import SetupError, words_of
 from drymon_sensors.payload import Message
 
 KEEPALIVE_S = 30
@@ -63,9 +63,11 @@ def read_secret(path: str) -> str:
     try:
         with open(path, encoding="utf-8") as file:
             secret = file.readline().strip()
-    except (OSError, UnicodeDecodeError) as error:
+    except UnicodeDecodeError:
+        raise SetupError(f"password_file: {path} is no text; allowed is a file with the password") from None
+    except OSError as error:
         raise SetupError(
-            f"password_file: {path} cannot be read ({error}); allowed is a file with the password"
+            f"password_file: {path} cannot be read ({words_of(error)}); allowed is a file with the password"
         ) from None
     if not secret:
         raise SetupError(f"password_file: {path} is empty; allowed is a file with the password in its first line")
