@@ -11,7 +11,7 @@ from drymon_sensors.buffer.ring import Ring
 from drymon_sensors.clock import Clock, NodeTime
 from drymon_sensors.config import Config
 from drymon_sensors.errors import KeepError
-from drymon_sensors.link.link import Down, Event, Link, ServiceSaid, Taken, Up, Woken
+from drymon_sensors.link.link import Down, Event, Link, Namesake, ServiceSaid, Taken, Up, Woken
 from drymon_sensors.payload import Receipt, status
 from drymon_sensors.publisher import Publisher
 from drymon_sensors.sampling import Sampler
@@ -23,6 +23,8 @@ STATUS_S = 60.0
 CHANGED_S = 5.0
 """A change is told at once, but a sensor that comes and goes does not make the node chatter."""
 TEND_S = 5.0
+NAMESAKE = "another node calls itself {device} too: give each a name, a user and a password of its own"
+NAMESAKE_S = 3 * STATUS_S
 MOST_UNWRITTEN = 1000
 """Readings held in memory while the disk takes none."""
 IDLE_S = 1.0
@@ -47,6 +49,7 @@ class Node:
         self._told_drops = 0
         self._started = clock.monotonic()
         self._next_sync = self._next_status = self._next_tend = self._last_status = self._started
+        self._namesake_until = float("-inf")
         self._stopping = False
 
     def run(self) -> None:
@@ -112,6 +115,10 @@ class Node:
             self.publisher.service(event.word.online, now)
         elif isinstance(event, Taken):
             self.publisher.answered(event.mid, event.refusal)
+        elif isinstance(event, Namesake):
+            if now > self._namesake_until:
+                log.error("%s", NAMESAKE.format(device=self._config.device))
+            self._namesake_until = now + NAMESAKE_S
 
     def _sample(self, now: float) -> None:
         for sampler in self._samplers:
@@ -171,5 +178,7 @@ class Node:
             "damaged": self.ring.damaged,
             "undated": self.publisher.undated,
         }
-        trouble = self._keep_trouble or self.publisher.refusal
-        return online(self.time, self._started, counts, self.health, trouble)
+        namesake = self._clock.monotonic() <= self._namesake_until
+        name = NAMESAKE.format(device=self._config.device) if namesake else ""
+        trouble = self._keep_trouble or name or self.publisher.refusal
+        return {"instance": self.link.instance, **online(self.time, self._started, counts, self.health, trouble)}

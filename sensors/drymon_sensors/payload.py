@@ -125,6 +125,12 @@ def read_service(payload: bytes) -> ServiceWord | None:
         return None
 
 
+def another_instance(payload: bytes, instance: str) -> bool:
+    """Whether a node's status is that of another program which runs under the same name."""
+    said = _object(payload)
+    return said.get("state") == "online" and said.get("instance", instance) != instance
+
+
 def as_json(content: Mapping[str, Any]) -> bytes:
     """UTF-8 JSON; a number that is not finite is our own fault: ValueError."""
     return json.dumps(content, ensure_ascii=False, allow_nan=False, separators=(",", ":")).encode()

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import logging
 import queue
+import secrets
 import sys
 import threading
 from typing import Any, NamedTuple, Union
@@ -21,6 +22,7 @@ from drymon_sensors.payload import (
     Message,
     Receipt,
     ServiceWord,
+    another_instance,
     read_receipt,
     read_service,
     received_topic,
@@ -56,19 +58,28 @@ class Taken(NamedTuple):
     refusal: str | None
 
 
+class Namesake(NamedTuple):
+    """Another node calls itself as this one does."""
+
+
 class Woken(NamedTuple):
     """Somebody wants the loop to look up."""
 
 
-Event = Union[Up, Down, Receipt, ServiceSaid, Taken, Woken]
+Event = Union[Up, Down, Receipt, ServiceSaid, Taken, Namesake, Woken]
 
 
 class Link:
-    """The connection. `up` while the subscriptions stand; `trouble`: what is wrong, "" where nothing is."""
+    """The connection.
+
+    instance: tells this program from a namesake; two of one name both get through, for their readings' boots differ.
+    up: the subscriptions stand; trouble: what is wrong, "" where nothing is.
+    """
 
     def __init__(self, broker: Broker, room: str, device: str, will: Message) -> None:
         self._broker, self._device, self._will = broker, device, will
-        self._received, self._service = received_topic(room, device), service_topic(room)
+        self._received, self._service, self._status = received_topic(room, device), service_topic(room), will.topic
+        self.instance = secrets.token_hex(4)
         self.events: queue.SimpleQueue[Event] = queue.SimpleQueue()
         self.up, self.trouble = False, "not connected yet"
         self._client = self._make()
@@ -112,7 +123,7 @@ class Link:
     # ---- in the network's thread ---------------------------------------------------------------------------
 
     def _make(self) -> Client:
-        client = make_client(self._broker, f"drymon-sensors-{self._device}")
+        client = make_client(self._broker, f"drymon-sensors-{self._device}-{self.instance}")
         set_will(client, self._broker, self._will)
         client.on_connect = self._on_connect
         client.on_connect_fail = self._on_connect_fail
@@ -129,7 +140,7 @@ class Link:
             self._lost(f"the broker refuses us: {reason}: look at username and password")
             return
         try:
-            client.subscribe([(self._received, 1), (self._service, 1)])
+            client.subscribe([(self._received, 1), (self._service, 1), (self._status, 1)])
         except (OSError, ValueError) as error:  # the connection went while we were asking; it will come again
             self._lost(f"could not subscribe: {error}")
 
@@ -146,9 +157,7 @@ class Link:
     def _on_disconnect(
         self, client: Client, _: Any, __: DisconnectFlags, reason: ReasonCode, ___: Properties | None
     ) -> None:
-        if str(reason) == "Session taken over":
-            self._lost(f"another node calls itself {self._device}: each needs a name of its own")
-        elif reason.is_failure:
+        if reason.is_failure:
             self._lost(f"the connection is lost: {reason}")
         else:
             self.up = False
@@ -166,6 +175,8 @@ class Link:
             word = read_service(bytes(message.payload))
             if word is not None:
                 self.events.put(ServiceSaid(word, not message.retain))
+        elif not message.retain and another_instance(bytes(message.payload), self.instance):
+            self.events.put(Namesake())
 
     def _on_publish(self, client: Client, _: Any, mid: int, reason: ReasonCode, __: Properties | None) -> None:
         self.events.put(Taken(mid, str(reason) if reason.is_failure or str(reason) == NOBODY else None))
