@@ -81,16 +81,21 @@ def _hwmon(machine: Machine) -> Iterator[Offer]:
 
 def _counter(kernel: Kernel, device: Device) -> Offer:
     folder = os.path.join(device.path, "count0")
-    try:
-        count = kernel.text(os.path.join(folder, "count"))
-        on = kernel.text(os.path.join(folder, "enable")) != "0"
-    except ReadError:
-        count, on = "?", True
+    count, enable = (_text_or(kernel, os.path.join(folder, name), "?") for name in ("count", "enable"))
     table: dict[str, object] = {**_sensor("airflow", "counter", device), "slope": 0.0}
     note = "put the anemometer's m/s in one pulse per second into slope"
     return Offer(
-        f"counter {device}: count0 {count}{'' if on else ', not counting: write 1 to count0/enable'}", [table], note
+        f"counter {device}: count0 {count}{', not counting: write 1 to count0/enable' if enable == '0' else ''}",
+        [table],
+        note,
     )
+
+
+def _text_or(kernel: Kernel, path: str, default: str) -> str:
+    try:
+        return kernel.text(path)
+    except ReadError:
+        return default
 
 
 def _onewire(machine: Machine) -> Iterator[Offer]:
