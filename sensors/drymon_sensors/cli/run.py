@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import ctypes
 import logging
 import os
 import signal
@@ -26,7 +27,16 @@ def run(args: argparse.Namespace) -> int:
     if not config.sensors:
         raise SetupError("no [[sensor]] in the configuration; `drymon-sensors find` lists what there is")
     node = Node(config, machine.clock, session_of_machine())
+    _give_memory_back()
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: node.stop())
     node.run()
     return 0
+
+
+def _give_memory_back() -> None:
+    """What starting needed and running does not, some 4 MB: glibc would keep it, and a small computer has little."""
+    try:
+        ctypes.CDLL(None).malloc_trim(0)
+    except (OSError, AttributeError):  # another libc
+        return
