@@ -82,7 +82,8 @@ class NodeTime:
 
     def taken(self) -> Taken:
         """The stamp of a reading that is taken now."""
-        return Taken(self.now(), self.clock.monotonic())
+        now = self.now()
+        return Taken(None if now is None else round(now, 3), round(self.clock.monotonic(), 3))
 
     def now(self) -> float | None:
         """Seconds since 1970, or None where nobody knows."""

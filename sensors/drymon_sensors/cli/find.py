@@ -7,6 +7,7 @@ import json
 import os
 
 from drymon_sensors.cli.common import machine_of
+from drymon_sensors.config import usual_path
 from drymon_sensors.errors import SetupError, words_of
 from drymon_sensors.offers import Offer, offers
 from drymon_sensors.tables import NAME_RULE, is_name
@@ -30,7 +31,13 @@ password_file = "broker.password"   # beside this file; made by `sudo drymon-sen
 
 def register(parser: argparse.ArgumentParser) -> None:
     """What it takes."""
-    parser.add_argument("--write", metavar="FILE", help="write a starting file, never over an existing one")
+    parser.add_argument(
+        "--write",
+        metavar="FILE",
+        nargs="?",
+        const=usual_path(),
+        help="write a starting file, never over an existing one; without a name the usual one",
+    )
     parser.add_argument("--device", default="node-1", metavar="NAME", help="the node's name (%(default)s)")
     parser.add_argument("--room", default="shop", metavar="NAME", help="the room's name (%(default)s)")
     parser.add_argument("--host", default="localhost", help="where the broker is (%(default)s)")
