@@ -25,6 +25,12 @@ ELSEWHERE = {
 PAGES = sorted(page for page in (*REPOSITORY.glob("*.md"), *DOCS.glob("**/*.md")))
 
 
+STATUS = (
+    'mosquitto_sub -u node-1 -P "$(cat $ROOT/etc/drymon-sensors/broker.password)" -t workshop/node-1/status -C 1 -W 10'
+)
+"""What the node of the first day says of itself."""
+
+
 def masked(text: str) -> str:
     """Text without what differs from day to day."""
     text = re.sub(r"\b(Mon|Tue|Wed|Thu|Fri|Sat|Sun) ", "", text)
@@ -43,6 +49,8 @@ def follow(page: Path, trial: Trial) -> str:
             everything += said
             if "docs/install/install.sh" in block.text:
                 trial.begin()
+            if "drymon-sensors find --write" in block.text:
+                trial.begin_node()
         elif block.language == "text":
             for line in filter(None, map(masked, block.text.splitlines())):
                 assert line in masked(said), f"{block}: the page shows {line!r}; the command said\n{said}"
@@ -64,6 +72,9 @@ def test_first_day_leads_to_a_live_verdict(trial: Trial, followed: dict[str, str
     assert tree["safe_to_redip"] is False
     assert tree["dry_at"]["early"] < tree["dry_at"]["best"] < tree["dry_at"]["late"]
     heard = {(s["quantity"], s["sensor"]) for s in document["sensors"]}
+    node = json.loads((trial.run(STATUS)).stdout)
+    assert node["sensors"]["room/humidity"]["state"] == "ok", "the wired sensor reads on"
+    assert (node["dropped"], node["damaged"]) == (0, 0)
     assert {("temperature", ""), ("temperature", "workshop-thermo-1")} <= heard
 
 

@@ -13,7 +13,7 @@ import socket
 import subprocess
 import sys
 import textwrap
-from importlib.util import find_spec
+from importlib.util import find_spec, module_from_spec, spec_from_file_location
 from pathlib import Path
 
 from markdown import REPOSITORY, Block
@@ -54,14 +54,16 @@ class Trial:
             (tools / name).write_text(text, encoding="utf-8")
             (tools / name).chmod(0o755)
         (self.desk / "tmp").mkdir()
-        for each in ("docs", "demo_streams"):
+        for each in ("docs", "demo_streams", "sensors"):
             (self.desk / each).symlink_to(REPOSITORY / each)
         # mosquitto_pub and mosquitto_sub read their usual options here
         for name in ("mosquitto_pub", "mosquitto_sub"):
             (folder / "config" / name).write_text(f"-p {self.port}\n", encoding="ascii")
         self.env = self._environment(folder, tools)
         self._broker_base()
-        self._venv()
+        self._venv("opt/drymon")
+        self._venv("opt/drymon-sensors")
+        _wired(folder / "sys")
 
     def _environment(self, folder: Path, tools: Path) -> dict[str, str]:
         keep = {k: v for k, v in os.environ.items() if not k.startswith("DRYMON")}
@@ -73,6 +75,7 @@ class Trial:
             "PATH": path,
             "ROOT": str(self.root),
             "MQTT_PORT": str(self.port),
+            "DRYMON_SENSORS_SYS": str(folder / "sys"),
             "PYTHON": sys.executable,
             "HOME": str(folder),
             "XDG_CONFIG_HOME": str(folder / "config"),
@@ -91,11 +94,11 @@ class Trial:
         user = "user root\n" if os.getuid() == 0 else ""
         (self.root / "etc/mosquitto/mosquitto.conf").write_text(user + moved, encoding="utf-8")
 
-    def _venv(self) -> None:
+    def _venv(self, place: str) -> None:
         """A fresh environment that finds the libraries which this test runs with: drymon itself is built and installed
         anew, half a gigabyte of libraries is not fetched again.
         """
-        prefix = self.root / "opt/drymon"
+        prefix = self.root / place
         subprocess.run([sys.executable, "-m", "venv", str(prefix)], check=True, timeout=LONGEST_S)
         own = next(prefix.glob("lib/python3*/site-packages"))
         (own / "libraries.pth").write_text("\n".join(site.getsitepackages()) + "\n", encoding="utf-8")
@@ -111,7 +114,9 @@ class Trial:
         """The installation's places in a command, moved below the trial's folder as install.sh moves them."""
         text = text.replace(" /tmp/", f" {self.desk}/tmp/")
         return re.sub(
-            r"(?<![\w/])/(?=var/lib/drymon|etc/mosquitto|opt/drymon|var/log/mosquitto)", f"{self.root}/", text
+            r"(?<![\w/])/(?=var/lib/drymon|etc/mosquitto|etc/drymon-sensors|opt/drymon|var/log/mosquitto)",
+            f"{self.root}/",
+            text,
         )
 
     def copied(self, block: Block) -> str:
@@ -128,9 +133,27 @@ class Trial:
         done = self.run("systemctl restart mosquitto drymon")
         assert done.returncode == 0, done.stderr
 
+    def begin_node(self) -> None:
+        """The node's file as the page has it written, with the broker's port of here."""
+        file = self.root / "etc/drymon-sensors/sensors.toml"
+        text = file.read_text(encoding="utf-8")
+        file.write_text(text.replace("[broker]\n", f"[broker]\nport = {self.port}\n"), encoding="utf-8")
+        state = self.root / "var/lib/drymon-sensors"
+        file.write_text(file.read_text("utf-8").replace("[node]\n", f'[node]\nstate = "{state}"\n'), encoding="utf-8")
+
     def stop(self) -> None:
         """End the processes that the stand-in has started, and wait for it."""
-        self.run("systemctl stop drymon mosquitto")
+        self.run("systemctl stop drymon-sensors drymon mosquitto")
+
+
+def _wired(tree: Path) -> None:
+    """Kernel files as one humidity chip on I2C makes them, in place of what no test has: the chip."""
+    spec = spec_from_file_location("drymon_sensors_trial", REPOSITORY / "sensors/drymon_sensors/trial.py")
+    assert spec is not None
+    assert spec.loader is not None
+    module = module_from_spec(spec)
+    spec.loader.exec_module(module)
+    module.drying_room(str(tree))
 
 
 def free_port() -> int:
