@@ -14,6 +14,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 
 sys.path.insert(0, str(Path(__file__).parent))
 
@@ -21,6 +22,9 @@ from drymon_sensors.sources.base import Machine
 from drymon_sensors.sources.kernel import Kernel
 from drymon_sensors.tables import Table
 from drymon_sensors.trial import KernelTree, TrialClock
+
+settings.register_profile("drymon-sensors", deadline=None)  # a busy machine is no fault
+settings.load_profile("drymon-sensors")
 
 MOSQUITTO = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin")
 
