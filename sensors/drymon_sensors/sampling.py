@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
@@ -9,6 +10,8 @@ from drymon_sensors.clock import NodeTime, Taken
 from drymon_sensors.errors import Heating, NotYet, ReadError
 from drymon_sensors.quantities import QUANTITIES
 from drymon_sensors.sources.base import Source
+
+log = logging.getLogger(__name__)
 
 OK, HEATING, WAITING, FAULT = "ok", "heating", "waiting", "error"
 
@@ -66,6 +69,9 @@ class Sampler:
             self._good.append((self._read(), self.time.taken()))
         except ReadError as error:
             self._bad.append(error)
+        except Exception as error:  # one source may not take the others down with it
+            log.exception("%s: a fault in drymon-sensors itself; please report it", self.sensor.tail)
+            self._bad.append(ReadError(f"a fault in drymon-sensors itself: {error!r}"))
         if len(self._good) + len(self._bad) < self.sensor.samples:
             return None
         outcome = self._outcome()

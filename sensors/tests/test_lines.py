@@ -103,6 +103,11 @@ def test_what_was_under_way_when_listening_began_is_thrown_away() -> None:
     assert list(buffer.feed(b"2.4g\r\nST,GS,+ 512.5g\r\n")) == ["ST,GS,+ 512.5g"]
 
 
+def test_lines_between_stx_and_etx() -> None:
+    """ASCII's own marks for the begin and the end of text, which some devices send instead of line ends."""
+    assert list(LineBuffer().feed(b"4g\x03\x02ST,GS,+ 512.4g\x03\x02")) == ["ST,GS,+ 512.4g"]
+
+
 def test_after_a_silence_the_first_line_is_whole() -> None:
     """A scale that speaks when its button is pressed says one line alone."""
     buffer = LineBuffer()

@@ -75,6 +75,18 @@ def test_what_is_not_plausible_is_an_error_and_not_a_reading(value: float) -> No
     assert "plausible are -60 to 150 Cel" in outcome.why
 
 
+def test_a_fault_of_our_own_costs_that_reading_alone(caplog: pytest.LogCaptureFixture) -> None:
+    class Broken(Script):
+        def read(self) -> float:
+            raise OverflowError("math range error")
+
+    sampler = Sampler(Sensor("rack-a", "airflow", "", Broken(), 9.0, 1), NodeTime(TrialClock()))
+    outcome = sampler.take(0.0)
+    assert outcome is not None
+    assert (outcome.state, outcome.value) == (FAULT, None)
+    assert "rack-a/airflow: a fault in drymon-sensors itself" in caplog.text
+
+
 def test_a_narrower_range_of_ones_own() -> None:
     outcome = sampled(45.0, samples=1, plausible=(5.0, 40.0))[0][0]
     assert outcome is not None

@@ -268,6 +268,15 @@ def test_an_infrared_thermometer(wire: Wire, clock: QuickClock) -> None:
     spot.close()
 
 
+def test_without_the_library_that_source_alone_gives_nothing(
+    wire: Wire, clock: QuickClock, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    import sys
+
+    monkeypatch.setitem(sys.modules, "serial", None)
+    assert "pip install 'drymon-sensors[serial]'" in refused(scale(wire, clock))
+
+
 def test_settings_that_no_port_has_are_refused(wire: Wire, clock: QuickClock) -> None:
     for wrong in ({"speed": 9601}, {"frame": "8X1"}, {"unit": "stone"}, {"equal": 1}):
         with pytest.raises(SetupError):

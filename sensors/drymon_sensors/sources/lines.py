@@ -29,7 +29,7 @@ class LineBuffer:
         """The lines that `data` completes. quiet_s: for how long nothing had come before it."""
         if quiet_s >= QUIET_S and not self._bytes:
             self._between = True
-        *whole, self._bytes = re.split(rb"[\r\n\x03]+", self._bytes + data)
+        *whole, self._bytes = re.split(rb"[\r\n\x02\x03]+", self._bytes + data)
         for line in whole:
             if self._between and line.strip():
                 yield line.decode("ascii", "backslashreplace").strip()

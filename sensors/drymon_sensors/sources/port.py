@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from drymon_sensors.clock import Clock
-from drymon_sensors.errors import ReadError, SetupError
+from drymon_sensors.errors import ReadError
 from drymon_sensors.sources.lines import LineBuffer, Words
 from drymon_sensors.tables import Table
 
@@ -99,11 +99,11 @@ class SerialLines:
 
 
 def pyserial() -> Any:
-    """The library, imported only where a port is used."""
+    """The library, imported only where a port is used. Without it that source alone gives nothing."""
     try:
         import serial
     except ImportError:
-        raise SetupError("a serial port needs pyserial: pip install 'drymon-sensors[serial]'") from None
+        raise ReadError("a serial port needs pyserial: pip install 'drymon-sensors[serial]'") from None
     return serial
 
 
