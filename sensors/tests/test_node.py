@@ -182,6 +182,22 @@ def test_a_node_without_a_clock_gets_its_time_from_the_service(
     again.close()
 
 
+def test_a_word_that_the_broker_kept_from_before_tells_no_time(
+    broker: Mosquitto, ear: Ear, noded: Noded, machine: Machine
+) -> None:
+    """A retained word may be of last week: it says whether the service was there, not what time it is."""
+    clock = machine.clock
+    assert isinstance(clock, TrialClock)
+    clock.kept = False
+    Service(ear).online("2031-03-02T06:40:00Z")
+    node = noded(broker.port, machine)
+    assert soon(node, lambda: node.link.up)
+    pass_time(node, clock, 20)
+    assert node.status()["clock"] == "not-set"
+    Service(ear).online("2031-03-02T06:41:00Z")
+    assert soon(node, lambda: node.status()["clock"] == "from-service")
+
+
 def test_a_full_buffer_is_told(
     broker: Mosquitto, ear: Ear, machine: Machine, tmp_path: Path, noded: Noded, caplog: pytest.LogCaptureFixture
 ) -> None:

@@ -62,6 +62,11 @@ def test_a_spot_temperature() -> None:
     assert message.payload == b'{"value":66.90,"unit":"degF","time":"2031-03-02T06:40:00.250Z"}'
 
 
+def test_a_status_stays_with_the_broker_for_whoever_comes_later() -> None:
+    message = payload.status("node-1", {"state": "online"})
+    assert (message.topic, message.retain) == ("workshop/node-1/status", True)
+
+
 @pytest.mark.parametrize(
     ("said", "understood"),
     [
