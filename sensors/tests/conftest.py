@@ -77,7 +77,7 @@ def free_port() -> int:
         return int(probe.getsockname()[1])
 
 
-def until(true: Callable[[], object], within_s: float = 10.0) -> bool:
+def until(true: Callable[[], object], within_s: float = 60.0) -> bool:
     """Wait for something to become true."""
     end = time.monotonic() + within_s
     while time.monotonic() < end:

@@ -12,6 +12,7 @@ from drymon_sensors.errors import SetupError, words_of
 from drymon_sensors.payload import Message
 
 KEEPALIVE_S = 30
+LONGEST_PAUSE_S = 15  # a node has little else to do than to try again
 WILL_DELAY_S = 3  # a hiccup of the Wi-Fi is no news
 IN_FLIGHT = 100
 
@@ -20,7 +21,7 @@ def make_client(broker: Broker, client_id: str) -> Client:
     """A client for this broker, not yet connecting. SetupError where a password or certificate cannot be used."""
     client = Client(CallbackAPIVersion.VERSION2, client_id=client_id, protocol=_protocol(broker))
     client.suppress_exceptions = True  # an exception in a callback would end the network's thread without a word
-    client.reconnect_delay_set(1, 60)
+    client.reconnect_delay_set(1, LONGEST_PAUSE_S)
     client.max_inflight_messages_set(IN_FLIGHT)
     if broker.password_file:
         client.username_pw_set(broker.username, read_secret(broker.password_file))

@@ -59,11 +59,11 @@ class Serving:
     def end(self) -> None:
         if self.process.poll() is None:
             self.process.terminate()
-            self.process.wait(20)
+            self.process.wait(60)
 
     def kill(self) -> None:
         self.process.kill()
-        self.process.wait(20)
+        self.process.wait(60)
 
 
 @pytest.fixture

@@ -87,7 +87,7 @@ class Trial:
         self.node.close()
         self.node = self._start()
 
-    def handed_over(self, within_s: float = 60.0) -> bool:
+    def handed_over(self, within_s: float = 120.0) -> bool:
         """Real time for the real broker and service, while little of the trial's passes."""
 
         def look() -> bool:
@@ -128,7 +128,7 @@ def timed_as_taken(home: Path) -> bool:
     return all(9.5 < later - earlier < 21.0 for earlier, later in zip(times, times[1:]))
 
 
-@pytest.mark.timeout(180)
+@pytest.mark.timeout(300)
 def test_an_hour_without_broker_and_service_all_arrive_in_order_once(
     trial: Trial, broker: Mosquitto, tmp_path: Path, serving: Callable[[Path], Serving]
 ) -> None:
@@ -145,7 +145,7 @@ def test_an_hour_without_broker_and_service_all_arrive_in_order_once(
     assert trial.node.status()["dropped"] == 0
 
 
-@pytest.mark.timeout(180)
+@pytest.mark.timeout(300)
 def test_an_hour_with_the_broker_there_and_the_service_away(
     trial: Trial, broker: Mosquitto, tmp_path: Path, serving: Callable[[Path], Serving]
 ) -> None:
@@ -182,7 +182,7 @@ def test_node_broker_and_service_dying_in_turn_lose_nothing(
         else:
             service.kill()
             service = serving(home)
-    assert trial.handed_over(120.0)
+    assert trial.handed_over(180.0)
     service.end()
     found = stored(home)
     for sensor, values in expected(trial).items():
