@@ -182,7 +182,7 @@ def _flags(record: CoatRecord, clock: RoomClock) -> Iterator[Table]:
         if code not in EVERYDAY
     ]
     if rows:
-        yield Table(("flag", "first", "last", "as first said"), tuple(rows), (1.2, 1.35, 1.35, 3.4), (), "Its flags")
+        yield Table(("flag", "first", "last", "as first said"), tuple(rows), (1.5, 1.35, 1.35, 3.3), (), "Its flags")
 
 
 def _findings(record: CoatRecord, room: RoomSetup, clock: RoomClock) -> Iterator[Table]:
