@@ -140,11 +140,12 @@ def _listing(config: "HomeConfig", book: "AlarmBook", delivered: datetime | None
 
 def _lines(book: "AlarmBook", entry: "Entry", now: datetime, zone: str) -> Iterator[str]:
     """What is so, what to do about it, and what to type."""
+    from drymon.shop.alarm_book import AlarmState
     from drymon.shop.local_time import say
 
     words = entry.kind.words(entry.severity)
     yield f"{entry.severity:8}{say(entry.raised_at or now, now, zone):>12}  {entry.what}"
-    if entry.is_over:
+    if book.state(entry) is AlarmState.RETURNED:
         yield f"{'':22}over since {say(entry.cleared_at or now, now, zone)}; nobody has acknowledged it"
     else:
         yield f"{'':22}do: {words.action} {entry.by}".rstrip()

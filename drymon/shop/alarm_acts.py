@@ -32,7 +32,7 @@ def acknowledge(book: AlarmBook, alarm_id: str, by: str, now: datetime) -> Alarm
 
 def acknowledge_over(book: AlarmBook, by: str, now: datetime) -> AlarmBook:
     """Somebody has seen all alarms that are over by themselves."""
-    over = [entry for entry in book.standing() if entry.is_over]
+    over = book.over()
     if not over:
         raise AlarmError(
             "no alarm is over and waits to be acknowledged; those that still hold are acknowledged by their id"

@@ -111,11 +111,6 @@ class Entry:
         """True for an alarm that still waits for a person; never for a notice."""
         return self.is_alarm and self.acknowledged_at is None
 
-    @property
-    def is_over(self) -> bool:
-        """True for an alarm that has gone, and that nobody has acknowledged."""
-        return self.phase == "returned" and self.unacknowledged
-
 
 @dataclass(frozen=True, slots=True)
 class Pause:
@@ -164,6 +159,10 @@ class AlarmBook:
         if entry.phase == "returned":
             return AlarmState.RETURNED
         return AlarmState.UNACKNOWLEDGED if entry.unacknowledged else AlarmState.ACKNOWLEDGED
+
+    def over(self) -> list[Entry]:
+        """Alarms that have gone, that nobody has acknowledged and nobody silenced, oldest first."""
+        return [entry for entry in self.standing() if self.state(entry) is AlarmState.RETURNED]
 
     def standing(self) -> list[Entry]:
         """Entries for people to see, oldest first: all but those whose on-delay still runs."""

@@ -14,7 +14,7 @@ from test_alarms_conditions import Room, said, tree
 
 from drymon.drying.quantities import Quantity
 from drymon.errors import AlarmError
-from drymon.shop.alarm_acts import acknowledge, acknowledge_over, acknowledged, act_of
+from drymon.shop.alarm_acts import acknowledge, acknowledge_over, acknowledged, act_of, shelve
 from drymon.shop.alarm_book import AlarmBook, AlarmState, Condition, Key, Truth
 from drymon.shop.alarm_document import document, from_document
 from drymon.shop.alarm_kinds import KINDS
@@ -124,6 +124,15 @@ def test_all_that_are_over_are_acknowledged_at_once_and_no_other(course: Course)
     assert [entry.key.subject for entry in course.book.standing()] == ["stays"]
     assert course.states() == [AlarmState.UNACKNOWLEDGED]
     assert [each.split(":")[1] for each in acknowledged(before, course.book)] == ["rack-a", "rack-b"]
+
+
+def test_what_somebody_has_shelved_is_left_to_them(course: Course) -> None:
+    over(course, "rack-a", "rack-b")
+    shelved = next(entry.id for entry in course.book.over() if entry.key.subject == "rack-a")
+    course.book = shelve(course.book, shelved, course.time(600), "a new battery comes", "ana", course.time(20))
+    course.book = acknowledge_over(course.book, "kim", course.time(21))
+    assert [entry.key.subject for entry in course.book.standing()] == ["rack-a", "stays"]
+    assert course.book.over() == []
 
 
 def test_nothing_that_is_over_is_an_error_that_says_so(course: Course) -> None:

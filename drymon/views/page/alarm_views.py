@@ -49,7 +49,7 @@ def _standing(desk: Desk) -> dict[str, Any]:
         "book": book,
         "entries": sorted(entries, key=lambda entry: _pressing(book, entry)),
         "silenced": [(kind, pause) for kind, pause in sorted(book.pauses.items()) if kind not in shown],
-        "over": len([entry for entry in entries if entry.is_over]),
+        "over": len(book.over()),
         "held": {tree.name: tree for tree in desk.look().trees if tree.state is State.HOLD},
         "places": _places(desk),
         "states": AlarmState,
