@@ -34,7 +34,7 @@ def severity(redip: Redip) -> Severity:
     if redip.state is State.DRYING and redip.chance >= LIKELY and not redip.sure:
         return "notice"
     nearly = redip.gone is not None and redip.gone >= NEARLY * redip.needed
-    return "warning" if redip.chance >= LIKELY or nearly else "danger"
+    return "warning" if nearly else "danger"
 
 
 def words(redip: Redip) -> str:
