@@ -85,6 +85,11 @@ def test_a_weighing_told_late_is_held_against_the_one_before_it() -> None:
     assert "10 times that" in doubt(32.9, dip(0, 1), weigh(1, 3.29), weigh(9.5, 32.0), at=9.0)
 
 
+def test_dips_after_a_weighing_told_late_allow_for_nothing() -> None:
+    coats = [dip(3 + place, 2 + place) for place in range(3)]
+    assert "and was not dipped since" in doubt(6.0, dip(0, 1), weigh(1, 3.29), *coats, at=2.0)
+
+
 @pytest.mark.parametrize(
     ("state", "told"),
     [
