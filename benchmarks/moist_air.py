@@ -1,4 +1,4 @@
-"""Wet bulbs: a million states in numpy against psychrolib's loop, side by side in one run.
+"""Wet bulbs: a million states in numpy against psychrolib's loop, side by side in one run; and the live form's cost.
 
     python benchmarks/moist_air.py
 
@@ -15,7 +15,7 @@ import numpy as np
 import psychrolib
 from numpy.typing import NDArray
 
-from drymon.drying import air
+from drymon.drying import air, surface
 
 STATES = 1_000_000
 SAMPLE = 20_000
@@ -35,6 +35,18 @@ def main() -> None:
     scaled = f"psychrolib, {SAMPLE:,} states, scaled to {STATES:,}"
     print(f"{scaled:<46}{theirs_s:>10.2f}{theirs_s / ours_s:>9.0f}")
     print(f"largest difference above 0 degC: {apart:.4f} K (psychrolib's bisection stops at 0.001 K)")
+    _live_form()
+
+
+def _live_form() -> None:
+    """What each rack costs each minute: one state of air, and 256 air speeds; beside 256 full balances at once."""
+    speeds = np.linspace(0.0, 4.0, 256)
+    _, drive_s = _timed(lambda: np.array([surface.air_drive(22.0, 50.0, 101_325.0).deficit for _ in range(100)]))
+    _, speeds_s = _timed(lambda: np.array([surface.transfer_coefficients(speeds)[0] for _ in range(100)]))
+    _, full_s = _timed(lambda: surface.evaporation(22.0, 50.0, speeds).rate)
+    print(f"{'a rack each minute':<46}{'microseconds':>14}")
+    for words, seconds in (("drive", drive_s / 100), ("256 speeds", speeds_s / 100), ("256 full balances", full_s)):
+        print(f"{words:<46}{1e6 * seconds:>14.0f}")
 
 
 def _timed(work: Callable[[], NDArray[np.float64]]) -> tuple[NDArray[np.float64], float]:

@@ -94,6 +94,7 @@ def test_room_is_accepted_and_all_but_two_messages_are_understood(messages: list
     assert refused == ["drymon/lindenhof/rack-a/temperature", "drymon/lindenhof/log/dip"]
 
 
+@pytest.mark.frozen
 def test_its_program_makes_the_same_file_again(tmp_path: Path) -> None:
     if not (ROOT / "benchmarks" / "accuracy").is_dir():
         pytest.skip("the simulated foundry lives in the checkout only")

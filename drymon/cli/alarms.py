@@ -3,6 +3,7 @@
 import json
 import re
 from argparse import Namespace
+from collections.abc import Iterator
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
@@ -28,12 +29,14 @@ def register(subparsers: Any) -> None:
     listing = acts.add_parser("list", help="what stands now (also without any word)", description="What stands now.")
     listing.add_argument("--json", action="store_true", help="as JSON")
     for act, what in (
-        ("acknowledge", "somebody has seen it"),
+        ("acknowledge", "somebody has seen it; `--over` instead of an ID: all that are over"),
         ("shelve", "silence it for a time, for a reason"),
         ("unshelve", "end its shelf now"),
     ):
-        one = acts.add_parser(act, help=what, description=f"{what.capitalize()}.")
-        one.add_argument("id", metavar="ID")
+        one = acts.add_parser(act, help=what, description=f"{what[0].upper()}{what[1:]}.")
+        one.add_argument("id", metavar="ID", nargs="?" if act == "acknowledge" else None)
+        if act == "acknowledge":
+            one.add_argument("--over", action="store_true", help="all that are over by themselves")
         if act == "shelve":
             one.add_argument("--for", dest="span", metavar="SPAN", default="8h", help="30min, 8h, 2d (8h)")
             one.add_argument("--reason", required=True, metavar="TEXT", help="why")
@@ -41,7 +44,7 @@ def register(subparsers: Any) -> None:
         ("out-of-service", "silence a kind for a subject until it is back in service, say a sensor under repair"),
         ("in-service", "back in service"),
     ):
-        one = acts.add_parser(act, help=what, description=f"{what.capitalize()}.")
+        one = acts.add_parser(act, help=what, description=f"{what[0].upper()}{what[1:]}.")
         one.add_argument("kind", metavar="KIND", help="such as sensor-silent")
         one.add_argument("subject", metavar="SUBJECT", help="such as rack-a")
         if act == "out-of-service":
@@ -69,11 +72,21 @@ def _words(args: Namespace, book: "AlarmBook", now: datetime) -> dict[str, str]:
 
     words = {key: getattr(args, key, None) for key in ("act", "by", "id", "kind", "subject", "reason")}
     words["by"] = words["by"] or who()
+    if args.act == "acknowledge":
+        words["act"] = _acknowledge(args.id, args.over)
     if words["id"]:
         words["id"] = _whole_id(book, words["id"])
     if args.act == "shelve":
         words["until"] = (now + _span(args.span)).isoformat()
     return {key: value for key, value in words.items() if value}
+
+
+def _acknowledge(typed: str | None, over: bool) -> str:
+    """The act: of one alarm, or of all that are over."""
+    if (typed is not None) is over:
+        received = "an ID and --over" if over else "neither an ID nor --over"
+        raise SetupError(f"acknowledge: received {received}; allowed is one of them: --over is for all that are over")
+    return "acknowledge-over" if over else "acknowledge"
 
 
 def _whole_id(book: "AlarmBook", typed: str) -> str:
@@ -94,7 +107,7 @@ def _do(config: "HomeConfig", words: dict[str, str]) -> str:
     """In the database; while a service holds it, by way of that service."""
     from drymon.cli.door import ask_service
     from drymon.cli.home import DATABASE, wall
-    from drymon.shop.alarm_acts import act_of
+    from drymon.shop.alarm_acts import about_of, acknowledged, act_of, done
     from drymon.store.lock import HomeLock, is_held
     from drymon.store.store import Store
 
@@ -102,11 +115,13 @@ def _do(config: "HomeConfig", words: dict[str, str]) -> str:
         return ask_service(config.path, "/control/alarm", words)
     now = wall()
     with HomeLock(config.path), Store.open(config.path / DATABASE, now=now) as store, store.transaction():
-        store.save_alarm_book(act_of(words, now)(store.alarm_book()))
-        about = words.get("id") or f"{words['kind']}:{words['subject']}"
+        before, about = store.alarm_book(), about_of(words)
+        book = act_of(words, now)(before)
+        store.save_alarm_book(book)
         detail: dict[str, str] = {key: words[key] for key in ("reason", "until") if key in words}
-        store.log_alarm(now, about, words["act"], words["by"], detail)
-    return f"done: {words['act']} {about}"
+        for each in [about] if about else acknowledged(before, book):
+            store.log_alarm(now, each, words["act"], words["by"], detail)
+    return done(words["act"], about)
 
 
 def _listing(config: "HomeConfig", book: "AlarmBook", delivered: datetime | None) -> str:
@@ -114,17 +129,30 @@ def _listing(config: "HomeConfig", book: "AlarmBook", delivered: datetime | None
     from drymon.shop.local_time import say
 
     now, zone = wall(), config.room.timezone
-    lines = []
-    for entry in book.standing():
-        since = say(entry.raised_at or now, now, zone)
-        by = f" by {entry.acknowledged_by}" if entry.acknowledged_by else ""
-        lines += [f"{entry.kind.severity:8}{since:>12}  {book.state(entry)}{by}: {entry.what}", f"{'':22}{entry.id}"]
+    lines = [line for entry in book.standing() for line in _lines(book, entry, now, zone)]
     for (kind, subject), pause in sorted(book.pauses.items()):
         until = f"until {say(pause.until, now, zone)}" if pause.until else "out of service"
         lines.append(f"silenced {until}: {kind} {subject}, by {pause.by}: {pause.reason}")
     lines = lines or ["nothing stands"]
     told = say(delivered, now, zone) if delivered else "never"
     return "\n".join([*lines, f"last message delivered to people: {told}"])
+
+
+def _lines(book: "AlarmBook", entry: "Entry", now: datetime, zone: str) -> Iterator[str]:
+    """What is so, what to do about it, and what to type."""
+    from drymon.shop.alarm_book import AlarmState
+    from drymon.shop.local_time import say
+
+    words = entry.kind.words(entry.severity)
+    yield f"{entry.severity:8}{say(entry.raised_at or now, now, zone):>12}  {entry.what}"
+    if book.state(entry) is AlarmState.RETURNED:
+        yield f"{'':22}over since {say(entry.cleared_at or now, now, zone)}; nobody has acknowledged it"
+    else:
+        yield f"{'':22}do: {words.action} {entry.by}".rstrip()
+    if entry.key.kind == "tree-hold" and entry.phase == "active":
+        yield f"{'':22}answer: drymon look {entry.key.subject} sound (or repaired, or scrap)"
+    seen = f", seen by {entry.acknowledged_by}" if entry.acknowledged_by else ""
+    yield f"{'':22}{entry.id} ({book.state(entry).replace('-', ' ')}{seen})"
 
 
 def _json(book: "AlarmBook") -> str:
@@ -140,7 +168,7 @@ def _row(book: "AlarmBook", entry: "Entry") -> dict[str, Any]:
         "id": entry.id,
         "kind": entry.key.kind,
         "subject": entry.key.subject,
-        "severity": entry.kind.severity,
+        "severity": entry.severity,
         "state": book.state(entry).value,
         "raised": stamp(entry.raised_at),
         "acknowledged_by": entry.acknowledged_by or None,

@@ -11,6 +11,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from drymon.cli.home import config_of, record_of, wall
+from drymon.cli.slips import WrongUse, ask_of_slips, warn_of_early_dip
 from drymon.errors import RefusedMessage, StoreError
 from drymon.messages.message import Message
 from drymon.messages.outgoing import to_payload
@@ -18,19 +19,17 @@ from drymon.messages.parse import Parser
 from drymon.messages.settings import HomeConfig
 from drymon.messages.times import AHEAD, parse_time, stamp
 from drymon.messages.topics import log_topic
-from drymon.shop.events import SHELTERS, TreeEvent
+from drymon.shop.events import SHELTERS, LogEvent, TreeEvent
 from drymon.shop.outcome import Verdict
+from drymon.shop.slips import did_you_mean
 from drymon.store.lock import is_held
 from drymon.store.strangers import no_such_tree
+from drymon.views import by_hand
 
 COULD_NOT, WRONG_USE = 1, 2
 SETTLED_S = 2.0  # within which a running service has a dip on record
 _MASS = re.compile(r"([-+]?[0-9]*[.,]?[0-9]+(?:[eE][-+]?[0-9]+)?)\s*([A-Za-z]*)")
 _CLOCK = re.compile(r"([01]?[0-9]|2[0-3]):([0-5][0-9])")
-
-
-class WrongUse(ValueError):
-    """The words make no event; the text says what is allowed."""
 
 
 def register(subparsers: Any) -> None:
@@ -46,6 +45,7 @@ def register(subparsers: Any) -> None:
     # A mass below nothing is a mass all the same, which `_mass` says what is wrong with, not an option.
     weigh._negative_number_matcher = re.compile(r"-[.,]?[0-9]")
     weigh.add_argument("mass", metavar="MASS[UNIT]", nargs="+", help="such as 12.4, 12.4kg, 27.3lb; kg without a unit")
+    weigh.add_argument("--sure", action="store_true", help="it is right, though far from the tree's last weighing")
     _command(subparsers, "felt", "a tree felt wet or dry to the touch", "TREE").add_argument(
         "finding", choices=("wet", "dry")
     )
@@ -66,32 +66,28 @@ def run(args: argparse.Namespace) -> int:
     config, now = config_of(args), wall()
     try:
         message = event_message(config, vars(args), now)
+        event = by_hand.event_of(config, message)
+        ask_of_slips(config, event, sure=getattr(args, "sure", False))
     except (WrongUse, RefusedMessage) as error:
         print(f"drymon {args.command}: {error}", file=sys.stderr)
         return WRONG_USE
     runs = is_held(config.path)
-    if told := _stranger(config, message, SETTLED_S if runs else 0.0):
+    if told := _stranger(config, event, SETTLED_S if runs else 0.0):
         then = "nothing was sent" if runs else "it is sent all the same, for the tree's dip may wait in the broker"
         print(f"drymon {args.command}: {told}; {then}", file=sys.stderr)
         if runs:
             return COULD_NOT
-    from drymon.service.embedded import broker_of
-    from drymon.service.publisher import publish_once
+    warn_of_early_dip(config, event)
+    from drymon.cli.answer import send_and_answer
 
-    broker = broker_of(config)
-    publish_once(broker, message, mqtt5=config.broker is not None)
-    print(f"{args.command}: {message.payload.decode()} sent to {broker.host}:{broker.port}")
-    if not runs:
-        print("the service does not run here now; it takes this up when it starts", file=sys.stderr)
-    return 0
+    return send_and_answer(config, message, event, runs)
 
 
-def _stranger(config: HomeConfig, message: Message, patience_s: float) -> str:
+def _stranger(config: HomeConfig, event: LogEvent, patience_s: float) -> str:
     """What is wrong with the tree that the event names, where the home's record knows; "" where nothing is.
 
     A dip that was said just now is waited for.
     """
-    (event,) = Parser(config).parse(message).items
     if not isinstance(event, TreeEvent):
         return ""
     until = time.monotonic() + patience_s
@@ -113,8 +109,7 @@ def event_message(config: HomeConfig, words: Mapping[str, Any], now: datetime) -
     content["id"] = uuid.uuid4().hex
     said = {key: value for key, value in content.items() if value is not None}
     message = Message(now, log_topic(config.room.name, name), to_payload(said), qos=1)
-    for told in Parser(config).parse(message).refusals:  # what the service would refuse is better refused here
-        print(f"drymon {name}: {told}", file=sys.stderr)
+    Parser(config).parse(message)  # what the service would refuse is better refused here
     _tell_other_day(words, moment, now, config.room.timezone)
     return message
 
@@ -147,11 +142,6 @@ def _dip(config: HomeConfig, tree: str, words: Mapping[str, Any]) -> dict[str, A
     last = _last_verdict(config, tree)
     coat = words["coat"] or _next_coat(config, tree, last, words["recipe"], words["number"])
     rack = words["rack"] or (last.rack if last else None) or _only_rack(config, tree)
-    if coat not in config.room.coat_by_name:
-        known = ", ".join(config.room.coat_by_name)
-        print(
-            f"drymon dip: the coat {coat!r} is not in room.toml ({known}): its state will be unknown", file=sys.stderr
-        )
     keys = ("shelter", "number", "cell", "probe", "recipe")
     return {"rack": rack, "coat": coat, **{key: words[key] for key in keys}}
 
@@ -177,7 +167,7 @@ def _coat_of(config: HomeConfig, tree: str, recipe: str, number: int) -> str:
     """The coat that the recipe typed has at this number: what is typed wins over what was before."""
     named = config.room.recipe_by_name.get(recipe)
     if named is None:
-        known = ", ".join(config.room.recipe_by_name) or "none yet"
+        known = did_you_mean(recipe, config.room.recipe_by_name)
         raise WrongUse(f"--recipe: received {recipe!r}; in room.toml are {known}; or say which coat was put on")
     if not 1 <= number <= len(named.coats):
         raise WrongUse(f"coat {number} of {tree} is none of the {len(named.coats)} of {recipe}: say which was put on")

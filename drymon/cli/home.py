@@ -11,6 +11,7 @@ from drymon.messages.config import load_home
 from drymon.messages.home import locate_home
 from drymon.messages.settings import HomeConfig
 from drymon.service.clock import SystemClock
+from drymon.shop.slips import did_you_mean
 from drymon.store import Store
 from drymon.store.lock import is_held
 
@@ -30,8 +31,7 @@ def config_of(args: Namespace, *, secrets: bool = False) -> HomeConfig:
 def check_coat(config: HomeConfig, name: str) -> None:
     """SetupError, with those that there are, where room.toml has no coat of that name."""
     if name not in config.room.coat_by_name:
-        known = ", ".join(config.room.coat_by_name) or "none yet"
-        raise SetupError(f"coat: received {name!r}; in room.toml are {known}")
+        raise SetupError(f"coat: received {name!r}; in room.toml are {did_you_mean(name, config.room.coat_by_name)}")
 
 
 def record_of(config: HomeConfig) -> Store:

@@ -1,6 +1,6 @@
 """From a home's record to its weighed runs: spells between dips, their weighings, the air that they had."""
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 
@@ -14,7 +14,7 @@ from drymon.learning.run import Run, RunAir
 from drymon.learning.runs import Weighed, air_by_minute, dip_before, from_bench, from_cell, make_run
 from drymon.messages.settings import HomeConfig
 from drymon.shop.air import STILL_AIR
-from drymon.shop.corrected import Corrections, corrected
+from drymon.shop.corrected import Corrections
 from drymon.shop.cross_check import DRIFTED
 from drymon.shop.events import FanSwitched, LogEvent, Weigh
 from drymon.shop.lives import Coat, all_coats, lives_of
@@ -22,6 +22,7 @@ from drymon.shop.scale_doubts import LATE_S
 from drymon.shop.setup import Rack
 from drymon.store import Store
 from drymon.views.air_record import AirRecord
+from drymon.views.cell_record import cell_readings
 
 Array = npt.NDArray[np.float64]
 
@@ -101,7 +102,7 @@ def _weighed(record: Store, spell: Spell, until: datetime, corrections: Correcti
     cell = spell.coat.stays[0].cell
     if cell is not None:
         moved = spell.coat.stays[1].begin if len(spell.coat.stays) > 1 else until
-        found = from_cell(_cell_rows(record, spell, cell, spell.begin, min(until, moved), corrections))
+        found = from_cell(cell_readings(record, corrections, cell, spell.begin, min(until, moved), spell.begin))
         found = replace(found, problem=_told_late(record, spell, cell, corrections))
         if len(found.times_s) >= ENOUGH_FROM_CELL or not spell.bench:
             return found if len(found.times_s) else None
@@ -110,21 +111,12 @@ def _weighed(record: Store, spell: Spell, until: datetime, corrections: Correcti
     return from_bench([((w.time - spell.begin).total_seconds(), w.mass) for w in spell.bench])
 
 
-def _cell_rows(
-    record: Store, spell: Spell, cell: str, begin: datetime, end: datetime, corrections: Corrections
-) -> Iterator[tuple[float, float]]:
-    """A cell's readings: s since the dip, kg."""
-    for one in record.readings(begin, end, quantity=Quantity.WEIGHT.value, sensor=cell, doubted=False):
-        if not one.retained:
-            yield (one.time - spell.begin).total_seconds(), corrected(one, corrections).value
-
-
 def _told_late(record: Store, spell: Spell, cell: str, corrections: Corrections) -> str:
     """Why the run has lost its beginning, "" where it has not."""
     first = spell.begin - LATEST_TOLD
     if spell.since is not None:
         first = max(first, spell.since + HANGING)
-    seen = dip_before(_cell_rows(record, spell, cell, first, spell.begin - HANGING, corrections))
+    seen = dip_before(cell_readings(record, corrections, cell, first, spell.begin - HANGING, spell.begin))
     return "" if seen is None else f"its cell saw the dip {-seen / 60.0:.0f} min before it was told, without its time"
 
 

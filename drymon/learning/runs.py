@@ -114,6 +114,8 @@ def from_cell(readings: Iterable[tuple[float, float]]) -> Weighed:
         if signal is None and not np.isfinite(mass):
             continue
         before, signal = signal, weight.step(signal, time_s, mass)
+        if before is not None and signal.taken < before.taken:
+            accepted = []  # it has begun anew: what it had read was an empty hook
         if signal.step is not None and signal.step.kind == "dip" and accepted and signal.step.time_s > 600.0:
             notes.append(f"the cell saw a dip {signal.step.time_s / 3600:.1f} h after this one that nobody logged")
             break

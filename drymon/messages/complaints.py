@@ -2,12 +2,12 @@
 
 import json
 import types
-from difflib import get_close_matches
 from typing import Any, get_args
 
 from pydantic import BaseModel, ValidationError
 
 from drymon.messages.names import NAME_PATTERN, NAME_RULE
+from drymon.shop.slips import did_you_mean
 
 _WANTED = {
     "float_type": "a number",
@@ -75,9 +75,7 @@ def _allowed_keys(model: type[BaseModel], parts: tuple[int | str, ...]) -> str:
     for part in parts[:-1]:
         if isinstance(part, str) and part in model.model_fields:
             model = _table_in(model.model_fields[part].annotation) or model
-    keys = list(model.model_fields)
-    near = get_close_matches(str(parts[-1]), keys, n=1)
-    return ", ".join(keys) + (f" (did you mean {near[0]}?)" if near else "")
+    return did_you_mean(str(parts[-1]), model.model_fields, most=1)
 
 
 def _table_in(annotation: Any) -> type[BaseModel] | None:

@@ -8,8 +8,8 @@ from datetime import datetime, timedelta
 from drymon.messages.message import Message
 from drymon.messages.outgoing import QOS, to_payload
 from drymon.messages.times import stamp
-from drymon.service.notify_letters import SEVERITIES
 from drymon.shop.alarm_book import AlarmBook, AlarmState, Entry
+from drymon.shop.outcome import SEVERITIES
 
 VALID, AGAIN = timedelta(minutes=10), timedelta(minutes=5)
 _SHOWN = {AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED}
@@ -47,4 +47,4 @@ def lamp_state(book: AlarmBook) -> tuple[str, bool]:
 
 
 def _rank(entry: Entry) -> int:
-    return SEVERITIES.index(entry.kind.severity)
+    return SEVERITIES.index(entry.severity)

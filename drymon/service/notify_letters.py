@@ -13,9 +13,7 @@ from typing import Any
 from drymon.messages.outgoing import alert_dict
 from drymon.messages.settings import Notify, Route
 from drymon.messages.times import stamp
-from drymon.shop.outcome import Alert, Severity
-
-SEVERITIES: tuple[Severity, ...] = ("notice", "warning", "danger")
+from drymon.shop.outcome import SEVERITIES, Alert
 
 ALWAYS_WANTED = frozenset({"rack-ready"})
 """Told even where only warnings are asked for: it is what people wait for."""

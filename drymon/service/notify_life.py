@@ -10,7 +10,7 @@ from drymon.store.store import Store
 
 def sign_of_life(store: Store, now: datetime, room: RoomSetup) -> tuple[str, str]:
     """Title and text, from what is on disk at `now`."""
-    alarms = [entry for entry in store.alarm_book().standing() if entry.kind.is_alarm and entry.phase == "active"]
+    alarms = [entry for entry in store.alarm_book().standing() if entry.is_alarm and entry.phase == "active"]
     count = Counter(verdict.state.value for verdict in store.current_verdicts())
     trees = ", ".join(f"{number} {state}" for state, number in sorted(count.items())) or "none"
     last = store.last_arrival()

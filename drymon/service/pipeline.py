@@ -16,6 +16,7 @@ from drymon.messages.message import Message
 from drymon.messages.parse import Parsed, Parser
 from drymon.messages.settings import HomeConfig
 from drymon.shop import alarms
+from drymon.shop.alarm_acts import acknowledged
 from drymon.shop.alarm_book import AlarmBook, Condition, is_of_service
 from drymon.shop.corrected import Corrections, corrected
 from drymon.shop.events import Leave, LogEvent, Look, TreeEvent
@@ -97,10 +98,11 @@ class Pipeline:
         return said
 
     def act(self, act: Callable[[AlarmBook], AlarmBook], now: datetime, key: str, change: str, who: str) -> None:
-        """What a person did with an alarm; AlarmError where it makes no sense."""
-        book = act(self.room.alarm_book)
+        """What a person did with an alarm, or with all that are over (key: ""); AlarmError where it makes no sense."""
+        before, book = self.room.alarm_book, act(self.room.alarm_book)
         with self.store.transaction():
-            self.store.log_alarm(now, key, change, who)
+            for about in [key] if key else acknowledged(before, book):
+                self.store.log_alarm(now, about, change, who)
             self._save_book(book)
         self._hold(book)
 

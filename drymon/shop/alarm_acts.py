@@ -16,7 +16,7 @@ def acknowledge(book: AlarmBook, alarm_id: str, by: str, now: datetime) -> Alarm
     """Somebody has seen the alarm; twice is as good as once. A notice needs none and is refused."""
     _need(by, "a name", "who acknowledges")
     entry = book.find(alarm_id)
-    if not entry.kind.is_alarm:
+    if not entry.is_alarm:
         raise AlarmError(f"{alarm_id!r} is a notice: it needs no acknowledgement and goes by itself")
     if entry.acknowledged_at is not None:
         return book
@@ -24,10 +24,22 @@ def acknowledge(book: AlarmBook, alarm_id: str, by: str, now: datetime) -> Alarm
     if entry.phase == "returned" and entry.held_since is None:
         del entries[entry.key]
     elif entry.phase == "returned":  # it is about to come again: only its on-delay lives on
-        entries[entry.key] = Entry(entry.key, entry.what, entry.by, held_since=entry.held_since)
+        entries[entry.key] = Entry(entry.key, entry.what, entry.by, entry.severity, held_since=entry.held_since)
     else:
         entries[entry.key] = replace(entry, acknowledged_at=now, acknowledged_by=by)
     return replace(book, entries=entries)
+
+
+def acknowledge_over(book: AlarmBook, by: str, now: datetime) -> AlarmBook:
+    """Somebody has seen all alarms that are over by themselves."""
+    over = book.over()
+    if not over:
+        raise AlarmError(
+            "no alarm is over and waits to be acknowledged; those that still hold are acknowledged by their id"
+        )
+    for entry in over:
+        book = acknowledge(book, entry.id, by, now)
+    return book
 
 
 def shelve(book: AlarmBook, alarm_id: str, until: datetime, reason: str, by: str, now: datetime) -> AlarmBook:
@@ -71,7 +83,19 @@ def in_service(book: AlarmBook, kind: str, subject: str, by: str, now: datetime)
     return _resume(book, (kind, subject))
 
 
-ACTS = ("acknowledge", "shelve", "unshelve", "out-of-service", "in-service")
+ACTS = ("acknowledge", "acknowledge-over", "shelve", "unshelve", "out-of-service", "in-service")
+
+
+def about_of(words: Mapping[str, object]) -> str:
+    """What an act told in words is about: an alarm's id, else a kind and a subject; "" for all that are over."""
+    if words.get("act") == "acknowledge-over":
+        return ""
+    return str(words.get("id") or f"{words.get('kind')}:{words.get('subject')}")
+
+
+def done(act: str, about: str) -> str:
+    """What a command says once it is done."""
+    return f"done: {act} {about}" if about else "done: all that are over are acknowledged"
 
 
 def act_of(words: Mapping[str, object], now: datetime) -> Callable[[AlarmBook], AlarmBook]:
@@ -81,6 +105,8 @@ def act_of(words: Mapping[str, object], now: datetime) -> Callable[[AlarmBook], 
     match said["act"]:
         case "acknowledge":
             return lambda book: acknowledge(book, said["id"], by, now)
+        case "acknowledge-over":
+            return lambda book: acknowledge_over(book, by, now)
         case "shelve":
             return lambda book: shelve(book, said["id"], _until(said["until"]), reason, by, now)
         case "unshelve":
@@ -91,6 +117,13 @@ def act_of(words: Mapping[str, object], now: datetime) -> Callable[[AlarmBook], 
             return lambda book: in_service(book, *about, by, now)
         case other:
             raise AlarmError(f"received {other!r}; what can be done with an alarm: {', '.join(ACTS)}")
+
+
+def acknowledged(before: AlarmBook, after: AlarmBook) -> list[str]:
+    """The ids that an act has acknowledged, oldest first."""
+    waited = [entry.id for entry in before.standing() if entry.unacknowledged]
+    waits = {entry.id for entry in after.standing() if entry.unacknowledged}
+    return [each for each in waited if each not in waits]
 
 
 def _until(text: str) -> datetime:

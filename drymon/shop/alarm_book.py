@@ -11,6 +11,7 @@ from typing import Literal, NamedTuple
 
 from drymon.errors import AlarmError
 from drymon.shop.alarm_kinds import KINDS, SERVICE_KINDS, AlarmKind
+from drymon.shop.outcome import Severity
 
 
 class Truth(StrEnum):
@@ -40,12 +41,21 @@ def is_of_service(key: Key) -> bool:
 
 @dataclass(frozen=True, slots=True)
 class Condition:
-    """A cause and whether it holds now. `what`: sentences for people; `by`: by when to act, as a sentence."""
+    """A cause and whether it holds now. `what`: sentences for people; `by`: by when to act, as a sentence.
+
+    severity: how far from safe it is; None: as its kind.
+    """
 
     key: Key
     truth: Truth
     what: str = ""
     by: str = ""
+    severity: Severity | None = None
+
+    @property
+    def grade(self) -> Severity:
+        """Its severity, or its kind's."""
+        return self.severity or KINDS[self.key.kind].severity
 
 
 class AlarmState(StrEnum):
@@ -65,6 +75,7 @@ class Entry:
 
     phase: pending (on-delay runs), active, or returned (gone, but nobody has acknowledged it).
     held_since: start of the on-delay; gone_since: start of the off-delay; None where none runs.
+    severity: the gravest that it has been; told_as: the one last told, None before.
     told_at: when it was last said; None while it waits for a shelf to end.
     announced: a raised alert of this id is out, so a cleared one must follow.
     """
@@ -72,6 +83,7 @@ class Entry:
     key: Key
     what: str
     by: str
+    severity: Severity
     phase: Literal["pending", "active", "returned"] = "pending"
     held_since: datetime | None = None
     gone_since: datetime | None = None
@@ -82,6 +94,7 @@ class Entry:
     announced: bool = False
     acknowledged_at: datetime | None = None
     acknowledged_by: str = ""
+    told_as: Severity | None = None
 
     @property
     def kind(self) -> AlarmKind:
@@ -89,9 +102,14 @@ class Entry:
         return KINDS[self.key.kind]
 
     @property
+    def is_alarm(self) -> bool:
+        """True where a person must acknowledge it."""
+        return self.severity != "notice"
+
+    @property
     def unacknowledged(self) -> bool:
         """True for an alarm that still waits for a person; never for a notice."""
-        return self.kind.is_alarm and self.acknowledged_at is None
+        return self.is_alarm and self.acknowledged_at is None
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,6 +159,10 @@ class AlarmBook:
         if entry.phase == "returned":
             return AlarmState.RETURNED
         return AlarmState.UNACKNOWLEDGED if entry.unacknowledged else AlarmState.ACKNOWLEDGED
+
+    def over(self) -> list[Entry]:
+        """Alarms that have gone, that nobody has acknowledged and nobody silenced, oldest first."""
+        return [entry for entry in self.standing() if self.state(entry) is AlarmState.RETURNED]
 
     def standing(self) -> list[Entry]:
         """Entries for people to see, oldest first: all but those whose on-delay still runs."""

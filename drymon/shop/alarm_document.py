@@ -5,9 +5,10 @@ from datetime import datetime
 from typing import Any
 
 from drymon.shop.alarm_book import AlarmBook, Entry, Key, Pause
+from drymon.shop.alarm_kinds import KINDS
 
 _TIMES = ("held_since", "gone_since", "raised_at", "cleared_at", "told_at", "acknowledged_at")
-_PLAIN = ("what", "by", "phase", "id", "announced", "acknowledged_by")
+_PLAIN = ("what", "by", "phase", "id", "announced", "acknowledged_by", "severity", "told_as")
 
 
 def document(book: AlarmBook) -> dict[str, Any]:
@@ -40,6 +41,7 @@ def _entry_document(entry: Entry) -> dict[str, Any]:
 
 
 def _entry(row: Mapping[str, Any]) -> Entry:
+    row = {"severity": KINDS[row["key"][0]].severity, "told_as": None, **row}  # books of before know neither
     fields: dict[str, Any] = {name: row[name] for name in _PLAIN}
     fields |= {name: _time(row[name]) for name in _TIMES}
     return Entry(Key(*row["key"]), **fields)

@@ -7,11 +7,11 @@ against a coat's hours.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import timedelta
 from typing import Literal
 
-from drymon.shop.outcome import Severity
+from drymon.shop.outcome import SEVERITIES, Severity
 
 AlarmClass = Literal["alarm", "notice"]
 
@@ -20,11 +20,21 @@ MINUTE = timedelta(minutes=1)
 HOUR = timedelta(hours=1)
 
 
+@dataclass(frozen=True, slots=True)
+class Words:
+    """Why it matters, and what to do."""
+
+    matters: str
+    action: str
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AlarmKind:
     """A kind of alarm or notice.
 
     group: an alarm asks a person to do something and to acknowledge it; a notice only tells.
+    severity: the gravest that it comes to, and what it is where nothing says how far from safe it is.
+    milder: what is said where it is less than that; a notice of an alarm's kind only tells, as any notice.
     on_delay: how long the condition must hold before the alarm is raised.
     off_delay: how long it must be seen gone, without a gap in the evidence, before the alarm is cleared.
     repeat: how often it is said again while it holds and nobody has acknowledged it; None: never.
@@ -44,11 +54,21 @@ class AlarmKind:
     meaning: str
     matters: str
     action: str
+    milder: Mapping[Severity, Words] = field(default_factory=dict)
 
     @property
     def is_alarm(self) -> bool:
         """True where a person must acknowledge."""
         return self.group == "alarm"
+
+    @property
+    def severities(self) -> tuple[Severity, ...]:
+        """All that it comes to, from mild to grave."""
+        return tuple(one for one in SEVERITIES if one == self.severity or one in self.milder)
+
+    def words(self, severity: Severity) -> Words:
+        """Why it matters and what to do at this severity."""
+        return self.milder.get(severity, Words(self.matters, self.action))
 
 
 _ROOM_KINDS = (
@@ -78,34 +98,56 @@ _ROOM_KINDS = (
     AlarmKind(
         name="tree-hold",
         severity="danger",
-        repeat=4 * HOUR,
+        repeat=24 * HOUR,
         meaning="The tree must not be redipped before somebody has looked at it.",
-        matters="A coat over a flaw, or over water shut in, can ruin the shell.",
-        action="Look at the tree, then log what you found (sound, repaired or scrap).",
+        matters="Nobody knows how wet it is: a coat over water shut in can ruin the shell, and burst it later.",
+        action="Look at the tree, its hook and its slowest pocket, then log what you found (sound, repaired or scrap).",
+        milder={
+            "warning": Words(
+                "A coat over a flaw, or over water shut in, can ruin the shell.",
+                "Look at the tree, then log what you found (sound, repaired or scrap).",
+            ),
+        },
     ),
     AlarmKind(
         name="redipped-early",
         severity="danger",
-        repeat=24 * HOUR,
         meaning="The tree was dipped before it was ready.",
-        matters="Water is shut in below the new coat and will leave slowly.",
+        matters="Much water is shut in below the new coat and leaves slowly; shut in for good it can burst the shell.",
         action="Mark the tree, give this coat its full time, and look at it before the next dip.",
+        milder={
+            "warning": Words(
+                "Some water is shut in below the new coat and will leave slowly.",
+                "Give this coat its full time, and feel its slowest pocket before the next dip.",
+            ),
+            "notice": Words(
+                "It was likely dry, but not surely: what water there was is carried on in the reckoning.",
+                "Nothing at once. Where shells come out sound at this pace, weigh a tree: drymon learns it, and says "
+                "ready sooner.",
+            ),
+        },
     ),
     AlarmKind(
         name="air-out-of-band",
         on_delay=10 * MINUTE,
         off_delay=10 * MINUTE,
-        repeat=4 * HOUR,
         lingers=True,
         meaning="The rack's air is outside the band set for a coat that hangs there.",
         matters="Air outside its band makes a coat craze, lift or stay wet.",
         action="See to heating, drying plant, fans and doors.",
+        milder={
+            "notice": Words(
+                "It is a little outside only: the coats there dry at another pace, which their times allow for.",
+                "See to heating, drying plant, fans and doors when you pass. Where the room is always so and shells "
+                "come out sound, set the coat's band in room.toml to it.",
+            ),
+        },
     ),
     AlarmKind(
         name="sensor-silent",
         on_delay=2 * MINUTE,
         off_delay=2 * MINUTE,
-        repeat=4 * HOUR,
+        repeat=24 * HOUR,
         lingers=True,
         meaning="A sensor has stopped reporting.",
         matters="Without fresh readings no tree there can be called ready, and the gap counts as no drying.",
@@ -117,7 +159,7 @@ _ROOM_KINDS = (
     AlarmKind(
         name="sensor-stuck",
         off_delay=10 * MINUTE,
-        repeat=4 * HOUR,
+        repeat=24 * HOUR,
         lingers=True,
         meaning="A sensor repeats the same digits while the air around it changes.",
         matters="Its readings are no evidence, so no tree that depends on them can be called ready.",
@@ -127,7 +169,7 @@ _ROOM_KINDS = (
         name="sensor-doubt",
         on_delay=10 * MINUTE,
         off_delay=10 * MINUTE,
-        repeat=4 * HOUR,
+        repeat=24 * HOUR,
         lingers=True,
         meaning="A sensor reports values that cannot be, that jump as air does not, or that drift from other sensors'.",
         matters=(
@@ -143,7 +185,7 @@ _ROOM_KINDS = (
         name="cell-doubt",
         on_delay=5 * MINUTE,
         off_delay=30 * MINUTE,
-        repeat=4 * HOUR,
+        repeat=24 * HOUR,
         lingers=True,
         meaning="A load cell's word is doubted.",
         matters="Its weight is left out of the verdicts until it can be trusted again.",
@@ -215,6 +257,11 @@ SERVICE_KINDS = frozenset(kind.name for kind in _SERVICE_KINDS)
 
 DEADBAND: Mapping[str, float] = {"temperature_c": 0.5, "humidity_pct": 2.0, "airflow_m_per_s": 0.1}
 """How far inside its band a value must be to count as back (K, %RH, m/s); at most a quarter of its width."""
+
+SLIGHT = 1 / 3
+"""Share of its band's width up to which a value outside is only a notice: 61 %RH where 35 to 55 %RH are asked for, 28
+°C where 20 to 26 °C are (common practice without a source).
+"""
 
 WINDOW_NOTICE = 2 * HOUR
 """How long before `redip_by` window-closing is raised; at most a quarter of the whole wait."""

@@ -13,7 +13,7 @@ from typing import Literal
 from drymon.errors import AlarmError
 from drymon.shop.alarm_book import AlarmBook, Condition, Entry, Key, Truth
 from drymon.shop.alarm_kinds import KINDS
-from drymon.shop.outcome import Alert
+from drymon.shop.outcome import SEVERITIES, Alert, Severity
 
 __all__ = ["AlarmBook", "Condition", "Key", "Truth", "update"]
 
@@ -36,8 +36,8 @@ class _Instant:
 
     def say(self, entry: Entry, state: Literal["raised", "cleared"], text: str) -> None:
         """One more alert."""
-        severity, (kind, subject, _) = entry.kind.severity, entry.key
-        self.alerts.append(Alert(self.now, entry.id, kind, subject, severity, state, text))
+        kind, subject, _ = entry.key
+        self.alerts.append(Alert(self.now, entry.id, kind, subject, entry.severity, state, text))
 
 
 def update(
@@ -46,8 +46,9 @@ def update(
     """The book at `now` (aware UTC), given what is known, and the alerts to send, in a fixed order.
 
     mine: the causes that whoever reports looks at; of others it says nothing, so their delays run on. The room and the
-    service report into one book, each at its own instants. Of several conditions about one cause, one that holds wins
-    over one unclear, and that over one clear. An alert raised again with the same id is a repeat, or follows a shelf.
+    service report into one book, each at its own instants. Of several conditions about one cause, the gravest that
+    holds wins over one unclear, and that over one clear. An alert raised again with the same id is a repeat, has become
+    graver, or follows a shelf.
     """
     now = max(now, book.now or now)
     at = _Instant(now, set(book.ids) if now == book.now else set())
@@ -68,6 +69,10 @@ def update(
 _STRENGTH = {Truth.CLEAR: 0, Truth.UNCLEAR: 1, Truth.HOLDS: 2}
 
 
+def _weight(condition: Condition) -> tuple[int, int]:
+    return _STRENGTH[condition.truth], SEVERITIES.index(condition.grade)
+
+
 def _strongest(conditions: Iterable[Condition], book: AlarmBook) -> dict[Key, Condition]:
     said: dict[Key, Condition] = {}
     for condition in conditions:
@@ -76,7 +81,7 @@ def _strongest(conditions: Iterable[Condition], book: AlarmBook) -> dict[Key, Co
         if condition.truth is not Truth.HOLDS and condition.key not in book.entries:
             continue
         other = said.get(condition.key)
-        if other is None or _STRENGTH[condition.truth] > _STRENGTH[other.truth]:
+        if other is None or _weight(condition) > _weight(other):
             said[condition.key] = condition
     return said
 
@@ -97,15 +102,24 @@ def _step(entry: Entry | None, said: Condition | None, at: _Instant) -> Entry | 
 
 
 def _hold(entry: Entry | None, said: Condition, at: _Instant) -> Entry:
-    entry = entry or Entry(said.key, said.what, said.by)
+    entry = entry or Entry(said.key, said.what, said.by, said.grade)
     if (entry.what, entry.by, entry.gone_since) != (said.what, said.by, None):
         entry = replace(entry, what=said.what, by=said.by, gone_since=None)
     if entry.phase == "active":
-        return entry
+        return _graded(entry, said.grade)
     since = entry.held_since or at.now
     if at.now - since < entry.kind.on_delay:
         return replace(entry, held_since=since)
-    return Entry(said.key, said.what, said.by, "active", id=at.new_id(said.key), raised_at=at.now)
+    return Entry(said.key, said.what, said.by, said.grade, "active", id=at.new_id(said.key), raised_at=at.now)
+
+
+def _graded(entry: Entry, grade: Severity) -> Entry:
+    """What becomes graver is another thing to know of: it is told again, and whoever had seen it has not seen this. It
+    does not become milder while it lasts, so that what hovers about a limit is not told each time.
+    """
+    if SEVERITIES.index(grade) <= SEVERITIES.index(entry.severity):
+        return entry
+    return replace(entry, severity=grade, told_at=None, acknowledged_at=None, acknowledged_by="")
 
 
 def _fade(entry: Entry, truth: Truth, at: _Instant) -> Entry | None:
@@ -130,12 +144,13 @@ def _tell(entry: Entry, holds: bool, at: _Instant) -> Entry:
     if entry.phase != "active":
         return entry
     if entry.told_at is None:
-        at.say(entry, "raised", _full(entry))
+        graver = entry.told_as not in (None, entry.severity)
+        at.say(entry, "raised", ("Worse now: " if graver else "") + _full(entry))
     elif holds and _due_again(entry, entry.told_at, at.now):
         at.say(entry, "raised", "Still: " + _full(entry))
     else:
         return entry
-    return replace(entry, told_at=at.now, announced=True)
+    return replace(entry, told_at=at.now, told_as=entry.severity, announced=True)
 
 
 def _due_again(entry: Entry, told_at: datetime, now: datetime) -> bool:
@@ -144,11 +159,12 @@ def _due_again(entry: Entry, told_at: datetime, now: datetime) -> bool:
 
 
 def _full(entry: Entry) -> str:
-    return " ".join(filter(None, (entry.what, entry.kind.matters, entry.kind.action, entry.by)))
+    words = entry.kind.words(entry.severity)
+    return " ".join(filter(None, (entry.what, words.matters, words.action, entry.by)))
 
 
 def _over(entry: Entry, now: datetime) -> str:
-    lead = "Over" if entry.kind.is_alarm else "No longer so"
+    lead = "Over" if entry.is_alarm else "No longer so"
     return f"{lead}: {entry.what} It lasted {_span(now - (entry.raised_at or now))}."
 
 

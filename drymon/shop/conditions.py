@@ -10,9 +10,9 @@ from datetime import datetime, timedelta
 from functools import lru_cache
 
 from drymon.shop.alarm_book import Condition, Key, Truth, is_of_service
-from drymon.shop.alarm_kinds import DEADBAND, WINDOW_NOTICE
+from drymon.shop.alarm_kinds import DEADBAND, SLIGHT, WINDOW_NOTICE
 from drymon.shop.local_time import say
-from drymon.shop.outcome import RackStatus, Standing, State, Verdict
+from drymon.shop.outcome import RackStatus, Standing, State, Verdict, gravest
 from drymon.shop.reasons import REASONS, Effect
 from drymon.shop.sensor_conditions import sensor_conditions
 from drymon.shop.setup import RoomSetup
@@ -65,20 +65,13 @@ def _of_verdict(verdict: Verdict, window: Truth | None, timezone: str) -> Iterat
         return Condition(Key(kind, verdict.tree, occasion), truth, what, by)
 
     unknown = verdict.state is State.UNKNOWN
-    codes = {reason.code: reason.text for reason in verdict.reasons}
     if verdict.state is State.READY:
         yield condition(
             "tree-ready", Truth.HOLDS, f"{name} is ready for {_next(verdict)}.", _deadline(verdict, now, timezone)
         )
     if verdict.state is State.HOLD or unknown:
-        why = "; ".join(codes[code] for code in codes if REASONS[code].effect is Effect.HOLD) or "see its reasons"
-        what = f"{name} is on hold: {why.rstrip('.')}."
-        by = "Do it before any further dip."
-        yield condition("tree-hold", Truth.UNCLEAR if unknown else Truth.HOLDS, what, by)
-    if "redipped-early" in codes or unknown:
-        held = "redipped-early" in codes
-        what = f"{name} was dipped at {say(verdict.dipped_at, now, timezone)} before it was ready."
-        yield condition("redipped-early", Truth.HOLDS if held else Truth.UNCLEAR, what, "Do it before its next dip.")
+        yield _hold(verdict, Key("tree-hold", verdict.tree, occasion), name)
+    yield from _early(verdict, occasion, f"{name}, dipped at {say(verdict.dipped_at, now, timezone)}")
     if window is not None:
         yield condition(
             "window-closing",
@@ -86,6 +79,31 @@ def _of_verdict(verdict: Verdict, window: Truth | None, timezone: str) -> Iterat
             f"{name} has nearly reached its longest wait.",
             _deadline(verdict, now, timezone),
         )
+
+
+def _hold(verdict: Verdict, key: Key, name: str) -> Condition:
+    """As grave as the gravest of its reasons, with what to look for."""
+    held = [reason for reason in verdict.reasons if REASONS[reason.code].effect is Effect.HOLD]
+    why = "; ".join(reason.text for reason in held) or "see its reasons"
+    looks = "; ".join(dict.fromkeys(filter(None, (REASONS[reason.code].look_for for reason in held))))
+    what = f"{name} is on hold: {why.rstrip('.')}." + (f" Signs to look for: {looks}." if looks else "")
+    truth = Truth.UNCLEAR if verdict.state is State.UNKNOWN else Truth.HOLDS
+    graded = [reason.severity for reason in held if reason.severity is not None]
+    return Condition(key, truth, what, "Do it before any further dip.", gravest(graded) if graded else None)
+
+
+def _early(verdict: Verdict, occasion: str, name: str) -> Iterator[Condition]:
+    """A dip that shut much water in is a danger of its own. What was nearly dry is told once a tree, however many of
+    its coats were: its next early dip is the same habit.
+    """
+    keys = {True: Key("redipped-early", verdict.tree, occasion), False: Key("redipped-early", verdict.tree)}
+    for reason in verdict.reasons:
+        if reason.code == "redipped-early":
+            grave = reason.severity in ("danger", None)
+            yield Condition(keys[grave], Truth.HOLDS, f"{name}: {reason.text}.", severity=reason.severity)
+            return
+    if verdict.state is State.UNKNOWN:
+        yield from (Condition(key, Truth.UNCLEAR) for key in keys.values())
 
 
 def _deadline(verdict: Verdict, now: datetime, timezone: str) -> str:
@@ -147,7 +165,9 @@ def _band(rack: RackStatus, field: str, coat: str, band: tuple[float, float]) ->
     what = f"The {name} at {rack.rack} is {value:.3g} {unit}, {side} the {low:g} to {high:g} {unit} that {coat} needs."
     inside = min(DEADBAND[field], (high - low) / 4)
     if side != "back in":
-        return Condition(key, Truth.HOLDS, what, "Do it within the hour; prime coats cannot wait.")
+        far = max(low - value, value - high) > SLIGHT * (high - low)
+        by = "Do it within the hour; prime coats cannot wait." if far else ""
+        return Condition(key, Truth.HOLDS, what, by, "warning" if far else "notice")
     settled = low + inside <= value <= high - inside
     return Condition(key, Truth.CLEAR if settled else Truth.UNCLEAR, what)
 

@@ -9,7 +9,7 @@ import numpy as np
 
 from drymon.drying import coat, possible, sorption
 from drymon.drying.ensemble import AirStep, Array
-from drymon.shop import scale_doubts
+from drymon.shop import redips, scale_doubts
 from drymon.shop import tree as trees
 from drymon.shop.outcome import Bounds, State, Verdict, When
 from drymon.shop.reasons import ORDER, Effect, Finding, decide
@@ -24,7 +24,7 @@ LONGEST_H = 336.0
 DRIEST_PCT = 20.0
 """The driest air that is asked after."""
 
-BELOW = {"drying": "still drying", "hold": "on hold", "unknown": "of unknown dryness"}
+BELOW = {State.DRYING: "still drying", State.HOLD: "on hold", State.UNKNOWN: "of unknown dryness"}
 """A state, said of the coat below."""
 
 BURIED_TOLD = 0.02
@@ -123,7 +123,8 @@ def _unlearned(tree: TreeState) -> list[Finding]:
 def _widening(world: World, tree: TreeState) -> list[Finding]:
     found = []
     if tree.redipped is not None:
-        facts = {"state": BELOW[str(tree.redipped["state"])], "chance": 100.0 * float(str(tree.redipped["chance"]))}
+        known, severity = redips.words(tree.redipped), redips.severity(tree.redipped)
+        facts = {"state": BELOW[tree.redipped.state], "known": known, "severity": severity}
         found.append(Finding("redipped-early", facts))
     if tree.model is None or tree.coats is None:
         return found

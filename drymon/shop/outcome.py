@@ -1,6 +1,6 @@
 """What drymon says: verdicts on trees, the state of racks, alerts. Plain data; the wire form is made in `messages`."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from enum import StrEnum
@@ -17,12 +17,26 @@ class State(StrEnum):
     COMPLETE = "complete"
 
 
+Severity = Literal["notice", "warning", "danger"]
+SEVERITIES: tuple[Severity, ...] = ("notice", "warning", "danger")
+"""From mild to grave."""
+
+
+def gravest(severities: Iterable[Severity]) -> Severity:
+    """The gravest of some; a notice where there is none."""
+    return max(severities, key=SEVERITIES.index, default="notice")
+
+
 @dataclass(frozen=True, slots=True)
 class Reason:
-    """Why: a code from the table in `reasons`, and its text for people."""
+    """Why: a code from the table in `reasons`, and its text for people.
+
+    severity: how far from safe what it tells of is, where an alarm goes by it; not published.
+    """
 
     code: str
     text: str
+    severity: Severity | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,9 +120,6 @@ class TreeGone:
 
     time: datetime
     tree: str
-
-
-Severity = Literal["notice", "warning", "danger"]
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,7 +4,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from enum import IntEnum
 
-from drymon.shop.outcome import Reason, State
+from drymon.shop.outcome import SEVERITIES, Reason, Severity, State
 
 
 class Effect(IntEnum):
@@ -18,11 +18,16 @@ class Effect(IntEnum):
 
 @dataclass(frozen=True, slots=True)
 class Kind:
-    """One row: `text` is a format string over the finding's facts; `release` says what takes the reason away."""
+    """One row: `text` is a format string over the finding's facts; `release` says what takes the reason away.
+
+    Of a reason that holds: how grave that is, and what whoever looks should look for (common practice, no source).
+    """
 
     effect: Effect
     text: str
     release: str
+    severity: Severity | None = None
+    look_for: str = ""
 
 
 _EVIDENCE, _TIME, _LOOK, _NONE = "evidence coming back", "drying, time", "look", "-"
@@ -48,26 +53,37 @@ REASONS: dict[str, Kind] = {
         "stucco {mesh} begins at {finest_um:.0f} um on a coat that ended at {before_um:.0f} um: a grade was skipped; "
         "look before the next dip",
         _LOOK,
+        "warning",
+        look_for="bare spots, pits and loose grains where the coarse stucco sits on the fine coat",
     ),
     "too-long": Kind(
         Effect.HOLD,
         "this coat has waited {waited:.1f} h, at most {limit:.1f} h are allowed: look for crazing and lifting",
         _LOOK,
+        "warning",
+        look_for="hair cracks, edges that lift, stucco that rubs off as dust",
     ),
     "too-fast": Kind(
         Effect.HOLD,
         "lost {rate:.0f} % of its water per hour, at most {limit:.0f} % are allowed: look for crazing",
         _LOOK,
+        "warning",
+        look_for="hair cracks, at thin edges and sharp corners first",
     ),
     "swing": Kind(
         Effect.HOLD,
         "the air swung by {swing:.1f} K while it dried, at most {limit:.1f} K are allowed: look for lifting",
         _LOOK,
+        "warning",
+        look_for="coats that have come off the pattern: a dull knock, blisters, hair cracks at corners",
     ),
     "weight-disagrees": Kind(
         Effect.HOLD,
         "the weight and the air tell different stories ({what}): look at the tree, its hook and the load cell",
         _LOOK,
+        "danger",
+        look_for="the wrong tree on the cell, a hook or hose that touches, a dip that nobody told, dripping, a "
+        "piece that is gone",
     ),
     "wet": Kind(Effect.DRYING, "{gone} of the water is gone; {needed:.0f} % is needed, {expected}", _TIME),
     "pocket-wet": Kind(
@@ -87,11 +103,15 @@ REASONS: dict[str, Kind] = {
         Effect.HOLD,
         "by the air it should be dry, but no {shelter} tree with this coat has been weighed yet: look into the pockets",
         _LOOK,
+        "warning",
+        look_for="pockets that are dark, shiny or cool to the finger: those are wet still",
     ),
     "tail-unlearned": Kind(
         Effect.HOLD,
         "by the air it should be dry, but the weighed runs stopped too early to tell the end of drying: look",
         _LOOK,
+        "warning",
+        look_for="places that are dark, shiny or cool to the finger, the deepest first: those are wet still",
     ),
     "airflow-assumed": Kind(
         Effect.WIDENS,
@@ -103,7 +123,7 @@ REASONS: dict[str, Kind] = {
     "buried-water": Kind(Effect.WIDENS, "{what}", _NONE),
     "redipped-early": Kind(
         Effect.WIDENS,
-        "dipped while the coat below was {state} ({chance:.0f} % sure to be dry): its water is carried on",
+        "the coat below was {state} when this one was dipped ({known}): its water is carried on",
         _NONE,
     ),
 }
@@ -125,8 +145,10 @@ class Finding:
         return REASONS[self.code].effect
 
     def reason(self) -> Reason:
-        """The reason in words."""
-        return Reason(self.code, REASONS[self.code].text.format(**self.facts))
+        """The reason in words; its facts may tell how grave it is."""
+        kind, told = REASONS[self.code], self.facts.get("severity")
+        severity = next((one for one in SEVERITIES if one == told), kind.severity)
+        return Reason(self.code, kind.text.format(**self.facts), severity)
 
 
 def holds_told(reasons: Iterable[Reason]) -> frozenset[str]:

@@ -14,11 +14,13 @@ import numpy as np
 from drymon.drying import dips, ensemble
 from drymon.drying.coat_model import CoatModel
 from drymon.drying.ensemble import CoatState, PossibleCoats
+from drymon.drying.possible import weighted_quantiles
 from drymon.shop import grades, scale, scale_doubts
 from drymon.shop.air import RackAir
 from drymon.shop.events import CellMass, Dip, Felt, Look, Move, Shelter, TreeEvent, Weigh
 from drymon.shop.local_time import say
 from drymon.shop.outcome import State
+from drymon.shop.redips import Redip
 from drymon.shop.setup import CoatType, RoomSetup
 from drymon.shop.starting import model_of
 from drymon.shop.weighings import Weighings
@@ -65,7 +67,7 @@ class TreeState:
     water: CoatState | None
     coarsest_um: float | None = None
     below_unknown: bool = False
-    redipped: Mapping[str, object] | None = None
+    redipped: Redip | None = None
     complete: bool = False
     holds: Mapping[str, Mapping[str, object]] = field(default_factory=lambda: MappingProxyType({}))
     released: frozenset[str] = frozenset()
@@ -134,10 +136,19 @@ def dipped(world: World, before: TreeState | None, dip: Dip, verdict: State | No
         water=water,
         coarsest_um=grades.coarsest(kind.stucco_mesh if kind else None) or (before.coarsest_um if before else None),
         below_unknown=below_unknown or (before.below_unknown if before else False),
-        redipped={"state": verdict.value, "chance": before.chance_dry} if early and before and verdict else None,
+        redipped=_found(before, verdict) if early and before and verdict else None,
         holds=MappingProxyType({"grade-skipped": skipped} if skipped else {}),
         weighings=_area_known(before, model),
     )
+
+
+def _found(before: TreeState, verdict: State) -> Redip:
+    """What a dip before its time found of the coat below."""
+    gone = None
+    if before.water is not None:
+        gone = 1.0 - float(weighted_quantiles(before.water.slowest, before.water.weights, (0.5,))[0])
+    chance = before.chance_dry
+    return Redip(verdict, chance, gone, 1.0 - before.target, sure=chance >= ASSURANCE - 1e-9)
 
 
 def _area_known(before: TreeState | None, model: CoatModel | None) -> Weighings:

@@ -89,7 +89,7 @@ def verdict_row(verdict: Verdict) -> tuple[Any, ...]:
         *shares,
         *_when_row(verdict.dry_at),
         maybe_us(verdict.redip_by),
-        to_json([[reason.code, reason.text] for reason in verdict.reasons]),
+        to_json([_reason_row(reason) for reason in verdict.reasons]),
         verdict.shelter,
         verdict.recipe,
         verdict.next_coat,
@@ -110,11 +110,15 @@ def verdict_of(row: Sequence[Any]) -> Verdict:
         dryness=None if row[9] is None else Bounds(*row[8:11]),
         dry_at=_when_of(row[11:14]),
         redip_by=maybe_moment(row[14]),
-        reasons=tuple(Reason(code, text) for code, text in json.loads(row[15])),
+        reasons=tuple(Reason(*reason) for reason in json.loads(row[15])),
         shelter=row[16],
         recipe=row[17],
         next_coat=row[18],
     )
+
+
+def _reason_row(reason: Reason) -> list[str]:
+    return [reason.code, reason.text, *([reason.severity] if reason.severity else [])]
 
 
 def rack_body(status: RackStatus) -> str:

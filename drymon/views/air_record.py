@@ -22,7 +22,7 @@ class AirRecord:
     def __init__(self, store: Store, room: RoomSetup) -> None:
         self._store, self._room = store, room
         self.channels = [Channel(last.place, last.quantity.value, last.sensor) for last in store.latest_readings()]
-        self._corrections = Corrections.of(store.calibrations())
+        self.corrections = Corrections.of(store.calibrations())
 
     def places(self, rack: str) -> tuple[str, ...]:
         """Whose readings count for a rack, first choice first."""
@@ -76,21 +76,21 @@ class AirRecord:
         place, quantity, sensor = channel
         reading = Reading(bucket.start, bucket.start, place, Quantity(quantity), 0.0, sensor)
         low, mean, high = (
-            corrected(replace(reading, value=value), self._corrections).value
+            corrected(replace(reading, value=value), self.corrections).value
             for value in (bucket.low, bucket.mean, bucket.high)
         )
         return Bucket(bucket.start, low, mean, high, bucket.count)
 
     def _since(self, channel: Channel) -> list[datetime]:
         """When this channel was calibrated; a load cell is known by its name alone."""
-        by_sensor = self._corrections.by_sensor
+        by_sensor = self.corrections.by_sensor
         cell = channel.sensor if channel.quantity == Quantity.WEIGHT.value else ""
         return [one.since for one in by_sensor.get(sensor_name(*channel)) or by_sensor.get(cell) or ()]
 
     def _said(self, channel: Channel, begin: datetime, end: datetime) -> list[float]:
         """A channel's readings that count, corrected; of old times only their roll-ups may be left: then none."""
         found = self._store.readings(begin, end, *channel, doubted=False)
-        return [corrected(one, self._corrections).value for one in found if one.timed or not one.retained]
+        return [corrected(one, self.corrections).value for one in found if one.timed or not one.retained]
 
 
 def _together(buckets: Sequence[Bucket]) -> Bucket:

@@ -1,8 +1,9 @@
 """The frame of the command line: help, where --home may stand, exit codes, one-line errors."""
 
+import fcntl
+import os
 import subprocess
 import sys
-import time
 from importlib.util import find_spec
 from pathlib import Path
 
@@ -30,11 +31,9 @@ def test_the_help_of_drymon_names_every_command(capsys):
     assert {command.name for command in COMMANDS} <= listed
 
 
-def test_help_is_quick_and_loads_nothing_heavy():
+def test_help_loads_nothing_heavy():
     code = "import sys; from drymon.cli.main import main; main(['--help']); print(sorted(sys.modules), file=sys.stderr)"
-    started = time.monotonic()
     run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
-    assert time.monotonic() - started < 5.0
     heavy = ("numpy", "pandas", "scipy", "sklearn", "matplotlib", "pydantic", "paho", "flask")
     assert [name for name in heavy if f"'{name}'" in run.stderr] == []
 
@@ -89,12 +88,15 @@ def test_the_program_can_be_run_as_a_module(home: Path):
 
 
 def test_a_reader_that_goes_away_is_no_traceback(played: Path):
+    """Through a pipe that holds less than what is to be written, so that the writer is still at it."""
+    reads, writes = os.pipe()
+    fcntl.fcntl(writes, fcntl.F_SETPIPE_SZ, 4096)
     words = [sys.executable, "-m", "drymon.cli", "export", "readings", "--home", str(played), "--out", "-"]
-    run = subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
-    assert run.stdout is not None
-    assert run.stdout.readline().startswith("time,")
-    run.stdout.close()
+    run = subprocess.Popen(words, stdout=writes, stderr=subprocess.PIPE, text=True)
+    os.close(writes)
+    with os.fdopen(reads) as reader:
+        assert reader.readline().startswith("time,")
     assert run.stderr is not None
     error = run.stderr.read()
-    assert run.wait(30) == 1 or "rows" in error
+    assert run.wait(30) == 1
     assert "Traceback" not in error

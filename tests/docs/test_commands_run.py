@@ -105,7 +105,7 @@ def test_a_sensor_can_neither_log_a_dip_nor_speak_a_verdict(trial: Trial, follow
 def test_a_stranger_is_not_let_in(trial: Trial, followed: dict[str, str]) -> None:
     done = trial.run("mosquitto_pub -t drymon/shop/room/temperature -m 21")
     assert done.returncode != 0
-    assert "not authorised" in done.stderr.lower() or "not authorized" in done.stderr.lower()
+    assert re.search("not authori[sz]ed", done.stderr.lower()), "as either spelling of mosquitto has it"
 
 
 @pytest.mark.parametrize("page", PAGES, ids=lambda page: page.name)
@@ -116,7 +116,8 @@ def test_every_shell_block_is_shell_and_its_page_is_followed(page: Path) -> None
         assert block.mark in ("", "machine"), f"{block}: the mark {block.mark!r} means nothing"
         assert parses(block), f"{block} is no shell"
         known = page.name in ELSEWHERE or (page.parent == DOCS and page.name in IN_ORDER)
-        assert block.mark == "machine" or known, f"{block}: nothing runs it"
+        if block.mark != "machine":
+            assert known, f"{block}: nothing runs it"
     fences = re.findall(r"^```", page.read_text(encoding="utf-8"), re.MULTILINE)
     assert len(fences) == 2 * len(blocks(page)), f"{page.name}: a fence is not closed"
 

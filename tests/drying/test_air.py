@@ -4,7 +4,6 @@ Tolerances are what those references allow among themselves: none is tighter tha
 """
 
 import math
-import time
 
 import numpy as np
 import psychrolib
@@ -359,11 +358,11 @@ def test_impossible_values_are_named(call, words):
     assert all(word in str(refused.value) for word in words)
 
 
-def test_a_million_wet_bulbs_take_about_a_second():
-    """Two years of one reading a minute; 0.2 s on a desktop, 3 s leave room for a busy machine."""
+def test_a_million_wet_bulbs_at_once_are_those_one_by_one():
+    """Two years of one reading a minute; how long they take is measured in `benchmarks/moist_air.py`."""
     draw = np.random.default_rng(3)
     temperature, humidity = draw.uniform(0, 50, 1_000_000), draw.uniform(2, 100, 1_000_000)
-    start = time.perf_counter()
     result = air.wet_bulb(temperature, humidity)
-    assert time.perf_counter() - start < 3.0
     assert result.shape == (1_000_000,)
+    some = draw.integers(0, 1_000_000, 50)
+    np.testing.assert_array_equal(result[some], [air.wet_bulb(temperature[i], humidity[i]) for i in some])

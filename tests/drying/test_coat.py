@@ -178,6 +178,7 @@ def test_damp_air_refills_the_binder_as_the_solver_says() -> None:
     assert np.abs(course[:, member] - expected).max() < 2e-3
 
 
+@pytest.mark.frozen
 @settings(max_examples=15, deadline=None, phases=NO_SHRINKING)
 @given(st.integers(0, 255), st.floats(16, 28), st.floats(35, 85), st.floats(0.05, 1.5))
 def test_step_size_does_not_matter(member: int, temperature: float, humidity: float, speed: float) -> None:

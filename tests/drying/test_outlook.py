@@ -41,6 +41,7 @@ def seconds(
     return outlook.seconds_to_dry(ensemble.stacked(coats), start, np.full(len(coats), target), futures, which)
 
 
+@pytest.mark.frozen
 @pytest.mark.parametrize("shelter", ["open", "pocketed", "deep"])
 @pytest.mark.parametrize("speed", [0.2, 1.0])
 def test_steady_air_takes_the_closed_form_time(shelter: str, speed: float) -> None:
@@ -60,6 +61,7 @@ def test_steady_air_takes_the_closed_form_time(shelter: str, speed: float) -> No
     assert abs(float(np.median(ratio)) - 1.0) < 0.02
 
 
+@pytest.mark.frozen
 def test_a_changing_future_is_followed_like_the_past() -> None:
     """The same two days stepped minute by minute: a damp still night between two dry days."""
     coats = dips.possible_coats(MODEL, 3, "pocketed")

@@ -1,6 +1,5 @@
 """Fits against curves that are no part of drymon: a published bar, Crank's slab, plain exponentials."""
 
-import time
 from dataclasses import replace
 from functools import partial
 
@@ -179,7 +178,8 @@ def test_few_runs_help_and_say_that_priors_carry_them(make):
     model = fit_all(runs[:2], HEATLESS)[0].model
     true = taus[2] * np.log(20.0)
     before, after = (abs(np.log(np.median(forecast_hours(m, runs[2], 0.05)) / true)) for m in (start, model))
-    assert after < 0.5 * before or after < 0.08
+    assert after < before
+    assert after < 0.08
     assert "below 9 runs the interval rests on priors" in model.origin
 
 
@@ -263,19 +263,10 @@ def test_the_same_runs_give_the_same_model(make):
     assert first == second
 
 
-def test_sixty_runs_of_six_hundred_weighings_take_seconds(make):
-    """Processor time, as other work may share the machine; 30 s of wall time on a quiet one is the aim."""
-    rng = np.random.default_rng(0)
-    hours = np.linspace(0.05, 7.0, 600)
-    runs = [
-        make(
-            lambda h, tau=tau: np.exp(-h / tau), hours, name=f"t-{i // 3}", number=1 + i % 9, seed=i,
-            start_s=4e4 * i, rack=f"rack-{'ab'[i % 2]}", on_cell=True,
-        )
-        for i, tau in enumerate(1.2 * np.exp(0.05 * rng.standard_normal(60)))
-    ]  # fmt: skip
-    assert len(thinned(runs[0]).times_s) <= 48
-    began = time.process_time()
-    fit = fit_all(runs, STARTS)[0]
-    assert time.process_time() - began < 30.0
-    assert fit.model.runs == 60
+def test_of_six_hundred_weighings_a_run_keeps_what_a_fit_can_use(make):
+    """How long fits take is measured in `benchmarks/fits.py`."""
+    run = make(lambda h: np.exp(-h / 1.2), np.linspace(0.05, 7.0, 600), on_cell=True)
+    few = thinned(run)
+    assert len(few.times_s) <= 48
+    assert (few.times_s[0], few.times_s[-1]) == pytest.approx((run.times_s[0], run.times_s[-1]), rel=0.05)
+    assert_allclose(few.masses_kg, 3.0 + 0.1 * np.exp(-few.times_s / 3600.0 / 1.2), atol=0.0005)

@@ -1,7 +1,6 @@
 """The page as people use it: a real Chromium, the real service, a real mosquitto."""
 
 import signal
-import time
 from collections.abc import Callable
 from typing import Any
 
@@ -29,13 +28,11 @@ def test_one_tap_on_a_ready_tree_logs_the_next_dip_and_topic_and_verdict_follow(
     sign_in(phone, shop)
     first = phone.find_element(By.CSS_SELECTOR, ".tag h3")
     assert first.text == "t-9", "the tree that is ready comes before those that dry"
-    began = time.monotonic()
     tap(phone, "#dip-t-9")
     assert "t-9 dipped, backup 2" in text_of(phone, "#flash")
     tag = phone.find_element(By.CSS_SELECTOR, "[aria-label='Tree t-9']")
     assert "Drying" in tag.text
     assert "Coat 2 of 4" in tag.text
-    assert time.monotonic() - began < 5
     said = shop.heard["drymon/shop/log/dip"][-1].decode()
     assert '"by": "ana"' in said, "the event went by way of the broker, with the name of who tapped"
     verdict = until(lambda: (v := shop.verdict("t-9")) and v["number"] == 2 and v)

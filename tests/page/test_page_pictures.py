@@ -1,10 +1,8 @@
 """Pictures on the page: drawn by a child, from roll-ups, kept, and never in the service's own process."""
 
-import os
 import shutil
 import subprocess
 import sys
-import time
 import urllib.request
 import xml.etree.ElementTree as ElementTree
 from datetime import UTC, datetime, timedelta
@@ -13,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from drymon.cli import page_pictures
 from drymon.cli.page_server import PageServer
 from drymon.drying.quantities import Quantity
 from drymon.messages.config import load_home
@@ -24,6 +23,7 @@ from drymon.shop.reading import Reading
 from drymon.shop.setup import Rack, RoomSetup
 from drymon.store import Store
 from drymon.views.page.long_air import long_air
+from drymon.views.page.ports import Picture
 from tests.page.conftest import ROOM, Shop
 
 HEAVY = ("matplotlib", "pandas", "scipy", "sklearn")
@@ -69,14 +69,11 @@ def draw(home: Path, kind: str, name: str, hours: int, out: Path) -> subprocess.
     return subprocess.run([*command, NOW.isoformat(), str(out)], capture_output=True, text=True, check=False)
 
 
-def test_a_years_air_is_drawn_within_two_seconds_of_work(year: Path, tmp_path: Path) -> None:
+def test_a_years_air_keeps_its_extremes(year: Path, tmp_path: Path) -> None:
+    """How long it takes is measured in `benchmarks/pictures.py`."""
     file = tmp_path / "year.svg"
-    before = os.times()
     done = draw(year, "rack", "rack-a", 8760, file)
-    after = os.times()
     assert done.returncode == 0, done.stderr
-    work = after.children_user + after.children_system - before.children_user - before.children_system
-    assert work < 2.0, f"{work:.2f} s of a processor; the clock on the wall also counts what else this machine does"
     text = " ".join(ElementTree.parse(file).getroot().itertext())
     assert "Air at rack-a, Rack A" in text
     assert "mean, lowest and highest every 22 hours" in text
@@ -116,9 +113,6 @@ def test_the_page_hands_pictures_on_and_keeps_them(still_shop: Shop) -> None:
         assert headers["Content-Type"].startswith("image/svg+xml")
         assert "sandbox" in headers["Content-Security-Policy"]
         assert ElementTree.fromstring(text).tag.endswith("svg")
-    began = time.monotonic()
-    assert still_shop.get("/picture/model/backup.svg")[0] == 200
-    assert time.monotonic() - began < 0.5, "the second time it comes from memory"
     for path in ("/picture/tree/nobody.svg", "/picture/rack/rack-z.svg"):
         assert still_shop.get(path)[0] == 503
     for path in ("/picture/rack/rack-a.svg?hours=99999", "/picture/dog/rack-a.svg", "/picture/rack/..%2Fx.svg"):
@@ -150,6 +144,21 @@ def test_a_trees_picture_is_made_anew_when_there_is_a_newer_word_on_it(tmp_path:
     with Store.open(tmp_path / "drymon.db", now=NOW) as store:
         store.add_outcomes([word(1)])
     assert "as of 12:01" in said()
+
+
+def test_a_picture_is_drawn_once_and_then_comes_from_memory(still_shop: Shop, monkeypatch: pytest.MonkeyPatch) -> None:
+    drawn: list[str] = []
+    real = page_pictures._made
+
+    def counted(words: list[str], name: str, patience_s: float) -> bytes | None:
+        drawn.append(words[3])
+        return real(words, name, patience_s)
+
+    monkeypatch.setattr(page_pictures, "_made", counted)
+    pictures = page_pictures.Pictures(still_shop.home, still_shop.home / "drymon.db", StillClock())
+    first, again = (pictures.get(Picture("model", "backup")) for _ in range(2))
+    assert first is not None
+    assert (again, drawn) == (first, ["model"])
 
 
 def test_a_racks_page_offers_the_psychrometric_chart_for_days(still_shop: Shop) -> None:

@@ -168,10 +168,10 @@ class Serving:
             self.process = subprocess.Popen(command, stderr=log, stdout=log, env=self._env)
         return self
 
-    def end(self, how: signal.Signals = signal.SIGTERM) -> int:
+    def end(self, how: signal.Signals = signal.SIGTERM, patience_s: float = 20.0) -> int:
         assert self.process is not None
         self.process.send_signal(how)
-        return self.process.wait(20)
+        return self.process.wait(patience_s)
 
 
 @pytest.fixture

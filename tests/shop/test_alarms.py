@@ -18,8 +18,8 @@ from drymon.shop.alarms import update
 from drymon.shop.outcome import Alert
 
 NOW = datetime(2031, 3, 3, 6, tzinfo=UTC)
-SILENT = Key("sensor-silent", "rack-a")  # on and off after 2 min, again after 4 h
-HOLD = Key("tree-hold", "t-1", "4")  # at once
+SILENT = Key("sensor-silent", "rack-a")  # on and off after 2 min, again after 24 h
+HOLD = Key("tree-hold", "t-1", "4")  # at once, again after 24 h
 READY = Key("rack-ready", "rack-a")
 HOLDS, CLEAR, UNCLEAR = Truth.HOLDS, Truth.CLEAR, Truth.UNCLEAR
 
@@ -148,13 +148,13 @@ def test_a_relapse_during_the_off_delay_is_the_same_alarm(course: Course) -> Non
 
 def test_repeated_only_while_unacknowledged_and_while_it_is_known_to_hold(course: Course) -> None:
     course.at(0, (HOLD, HOLDS))
-    assert course.at(239, (HOLD, HOLDS)) == []
-    assert course.at(240, (HOLD, HOLDS)) == [("tree-hold", "raised")]
+    assert course.at(1439, (HOLD, HOLDS)) == []
+    assert course.at(1440, (HOLD, HOLDS)) == [("tree-hold", "raised")]
     assert course.alerts[0].id == course.alerts[1].id
-    assert course.at(480, (HOLD, UNCLEAR)) == []
-    assert course.at(481, (HOLD, HOLDS)) == [("tree-hold", "raised")]
-    course.book = acknowledge(course.book, course.id(), "kim", course.time(482))
-    assert course.at(5000, (HOLD, HOLDS)) == []
+    assert course.at(2880, (HOLD, UNCLEAR)) == []
+    assert course.at(2881, (HOLD, HOLDS)) == [("tree-hold", "raised")]
+    course.book = acknowledge(course.book, course.id(), "kim", course.time(2882))
+    assert course.at(9000, (HOLD, HOLDS)) == []
     assert course.states() == [AlarmState.ACKNOWLEDGED]
 
 

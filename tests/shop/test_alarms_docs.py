@@ -1,12 +1,14 @@
 """The page about alarms names every kind with its severity and its meaning, and its configuration is one that loads."""
 
 import re
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
 
 from drymon.messages.config import load_home
 from drymon.shop.alarm_kinds import KINDS
+from drymon.shop.reasons import REASONS, Effect
 
 PAGE = (Path(__file__).parents[2] / "docs" / "alarms.md").read_text(encoding="utf-8")
 ROOM = '[room]\nname = "shop"\n[[rack]]\nname = "rack-a"\n[[coat]]\nname = "backup"\nfamily = "backup"\n'
@@ -16,12 +18,28 @@ ROOM = '[room]\nname = "shop"\n[[rack]]\nname = "rack-a"\n[[coat]]\nname = "back
 def test_every_kind_is_in_the_table(name: str) -> None:
     row = next(line for line in PAGE.splitlines() if line.startswith(f"| `{name}` |"))
     cells = [cell.strip() for cell in row.strip("|").split("|")]
-    assert cells[1] == KINDS[name].severity
-    assert cells[5] == KINDS[name].meaning
+    kind = KINDS[name]
+    grades = [kind.severities[0], *kind.severities[1:][-1:]]
+    assert cells[1] == " to ".join(grades)
+    assert cells[2:5] == [span(kind.on_delay), span(kind.off_delay), span(kind.repeat) if kind.repeat else "never"]
+    assert cells[5] == kind.meaning
+
+
+def span(length: timedelta) -> str:
+    """As the page says it: at once, 10 min, 24 h."""
+    minutes = int(length.total_seconds()) // 60
+    return "at once" if not minutes else f"{minutes} min" if minutes < 60 else f"{minutes // 60} h"
+
+
+def test_what_to_look_for_is_the_programs() -> None:
+    rows = re.findall(r"^\| `([a-z-]+)` \| (\w+) \| ([^|]+) \|$", PAGE.split("## What to look for")[1], re.MULTILINE)
+    holds = {code: kind for code, kind in REASONS.items() if kind.effect is Effect.HOLD}
+    assert rows == [(code, kind.severity, kind.look_for) for code, kind in holds.items()]
 
 
 def test_no_kind_is_in_the_table_that_is_not_there() -> None:
-    named = set(re.findall(r"^\| `([a-z-]+)` \|", PAGE, re.MULTILINE))
+    table = PAGE.split("kinds: begin")[1].split("kinds: end")[0]
+    named = set(re.findall(r"^\| `([a-z-]+)` \|", table, re.MULTILINE))
     assert named == set(KINDS)
 
 

@@ -14,6 +14,7 @@ from invented_shop import MODELS, STEADY, Shop, codes, model, reading, text
 
 from drymon.drying.coat_model import Spread
 from drymon.drying.quantities import Quantity
+from drymon.shop.judge import holding
 from drymon.shop.neighbours import leans
 from drymon.shop.outcome import State
 
@@ -274,6 +275,7 @@ def best_guess_beside(tau_min: float | None) -> float:
     return shop.tree("t-2").dryness.best
 
 
+@pytest.mark.frozen
 def test_a_weighed_tree_tells_its_neighbours_how_the_air_blows_where_nobody_measures_it() -> None:
     """The place in the assumed range of speeds is what trees of a rack share most."""
     quick, alone, slow = best_guess_beside(12.0), best_guess_beside(None), best_guess_beside(60.0)
@@ -289,6 +291,7 @@ def test_in_air_of_a_drifted_sensor_a_weighed_tree_teaches_its_neighbours_nothin
     assert leans([replace(weighed, drifted=True)]) == {}
 
 
+@pytest.mark.frozen
 def test_one_weighing_does_not_make_a_tree_deaf_to_its_weighed_neighbours() -> None:
     shop = with_a_weighed_neighbour("open", 45, tau_min=60.0)
     before = shop.tree("t-2").dryness
@@ -300,12 +303,16 @@ def test_one_weighing_does_not_make_a_tree_deaf_to_its_weighed_neighbours() -> N
 
 def test_a_look_releases_what_the_verdict_named_though_neighbours_had_a_say_in_it() -> None:
     """By itself the tree would not quite be dry yet; its quick neighbour made it so, and hold for its pockets."""
-    shop = with_a_weighed_neighbour("pocketed", 1, tau_min=20.0)
+    shop = with_a_weighed_neighbour("pocketed", 1, tau_min=12.0)
     for minute in range(1, 600):
-        on_cell(shop, 1, [mass(minute, tau_min=20.0)])
+        on_cell(shop, 1, [mass(minute, tau_min=12.0)])
         if shop.tree("t-2").state is State.HOLD:
             break
     assert codes(shop.tree("t-2")) == {"pocket-unlearned"}
+    alone = shop.room.logs["t-2"].state(shop.now.timestamp(), keep=False)
+    assert alone is not None
+    assert alone.chance_dry < 0.9, "or the neighbour had no say in it"
+    assert holding(shop.room.world, alone) == frozenset(), "or a look would release it anyway"
     shop.look("t-2")
     assert "pocket-unlearned" not in codes(shop.tree("t-2"))
     on_cell(shop, 60, [mass(600.0)] * 60)

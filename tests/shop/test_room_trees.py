@@ -64,12 +64,12 @@ def test_the_recipes_next_coat_is_told() -> None:
     assert (named.recipe, named.next_coat) == ("long", "backup")
 
 
-@pytest.mark.parametrize(("coat", "number"), [("seal", None), ("backup", 3)])
-def test_complete_after_a_seal_and_after_the_recipes_last_coat(coat: str, number: int | None) -> None:
+@pytest.mark.parametrize(("coat", "number", "then"), [("seal", None, "middle"), ("backup", 3, None)])
+def test_complete_after_a_seal_and_after_the_recipes_last_coat(coat: str, number: int | None, then: str | None) -> None:
     shop = Shop()
     shop.run(0.2)
     last = shop.dip("t-1", coat, number=number, recipe="short")
-    assert last.next_coat is None or coat == "seal"
+    assert last.next_coat == then
     assert last.redip_by is None
     shop.until("t-1", State.COMPLETE)
     assert not shop.tree("t-1").safe_to_redip

@@ -100,7 +100,7 @@ def test_minutes_are_kept_as_in_a_dictionary(writes: list[tuple[int, float]]) ->
         book[START + minute] = value
     for minute in {START + m + d for m, _ in writes for d in (-1, 0, 1)}:
         found = series.get(minute)
-        assert (found == book[minute]) if minute in book else np.isnan(found)
+        np.testing.assert_equal(found, book.get(minute, np.nan))
     low, high = min(book) - 3, max(book) + 3
     window = series.window(low, high)
     assert {low + i: v for i, v in enumerate(window) if not np.isnan(v)} == book

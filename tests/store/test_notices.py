@@ -58,7 +58,8 @@ def test_alarm_documents_and_log(store: Store, make: SimpleNamespace) -> None:
 def test_the_alarm_book_is_kept_row_by_row(store: Store, reopened: Callable[[], Store], make: SimpleNamespace) -> None:
     keys = [Key("tree-hold", "t-7", "4"), Key("tree-hold", "t-7", "5"), Key("sensor-silent", "rack-a/temperature")]
     entries = {
-        key: Entry(key, "what", "by", raised_at=make.at(1.5), id=f"{key.kind}:{n}") for n, key in enumerate(keys)
+        key: Entry(key, "what", "by", "warning", raised_at=make.at(1.5), id=f"{key.kind}:{n}")
+        for n, key in enumerate(keys)
     }
     pauses = {("tree-hold", "t-7"): Pause("ann", "at work", make.at(0), make.at(60))}
     book = AlarmBook(entries, pauses, make.at(3), frozenset({"x", "y"}))

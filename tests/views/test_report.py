@@ -155,7 +155,7 @@ def test_both_forms_tell_the_whole_story(form: str, page: str, sheets: Path) -> 
         "Looks at a tree on hold", "because too-long", "Dips taken back", "2031-03-03 16:36",
         "1.875 kg", "125 g", "felt wet to the touch", NOTE,
         "nobody watched: drymon was not running", "95 % of the removable water gone",
-        "air-out-of-band: rack-a", "starting, from published ranges", "2031-02-22", "good, off by 0.4 %",
+        "warning: air-out-of-band, rack-a", "starting, from published ranges", "2031-02-22", "good, off by 0.4 %",
         "another tree had this name", "20 to 24 °C",
     ):  # fmt: skip
         assert words in said, words

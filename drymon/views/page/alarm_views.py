@@ -7,12 +7,14 @@ from flask import Flask, abort, request, url_for
 
 from drymon.errors import AlarmError
 from drymon.messages.times import stamp
-from drymon.shop.alarm_acts import act_of
+from drymon.shop.alarm_acts import about_of, act_of
 from drymon.shop.alarm_book import AlarmBook, AlarmState, Entry
+from drymon.shop.outcome import SEVERITIES, State
 from drymon.views.page.desk import Desk, Flash, back_to, told
 
 DONE = {
     "acknowledge": "Acknowledged",
+    "acknowledge-over": "Acknowledged all that are over",
     "shelve": "Shelved",
     "unshelve": "Taken off the shelf",
     "out-of-service": "Taken out of service",
@@ -21,7 +23,6 @@ DONE = {
 SHELVES = {"1 h": 60, "4 h": 240, "1 day": 1440, "3 days": 4320}
 HISTORY = timedelta(days=7)
 MOST_LINES = 100
-SEVERITY = {"danger": 0, "warning": 1, "notice": 2}
 
 
 def add(app: Flask, desk: Desk) -> None:
@@ -48,6 +49,8 @@ def _standing(desk: Desk) -> dict[str, Any]:
         "book": book,
         "entries": sorted(entries, key=lambda entry: _pressing(book, entry)),
         "silenced": [(kind, pause) for kind, pause in sorted(book.pauses.items()) if kind not in shown],
+        "over": len(book.over()),
+        "held": {tree.name: tree for tree in desk.look().trees if tree.state is State.HOLD},
         "places": _places(desk),
         "states": AlarmState,
         "shelves": SHELVES,
@@ -63,16 +66,20 @@ def _places(desk: Desk) -> dict[str, str]:
     return racks | {tree.name: url_for("tree", name=tree.name) for tree in desk.look().trees}
 
 
+QUIET = (AlarmState.RETURNED, AlarmState.ACKNOWLEDGED, AlarmState.SHELVED, AlarmState.OUT_OF_SERVICE)
+
+
 def _pressing(book: AlarmBook, entry: Entry) -> tuple[int, int]:
-    quiet = book.state(entry) in (AlarmState.SHELVED, AlarmState.OUT_OF_SERVICE, AlarmState.ACKNOWLEDGED)
-    return int(quiet), SEVERITY[entry.kind.severity]
+    """What somebody must see to first, the gravest of it on top; then what is over; then what somebody is at."""
+    state = book.state(entry)
+    return QUIET.index(state) + 1 if state in QUIET and entry.is_alarm else 0, -SEVERITIES.index(entry.severity)
 
 
 def _act(desk: Desk, act: str) -> Any:
     person = desk.person
     assert person is not None  # the guard lets nobody else change anything
     words = {key: request.form.get(key, "").strip()[:200] for key in ("id", "kind", "subject", "reason")}
-    about = words["id"] or f"{words['kind']}:{words['subject']}"
+    about = about_of({**words, "act": act})
     kind, _, subject = about.partition(":")
     with told(desk, AlarmError):
         now = desk.ports.now()
@@ -82,7 +89,7 @@ def _act(desk: Desk, act: str) -> Any:
         desk.ports.alarm(act_of(words, now), about, act, person.name)
         note = " ".join(filter(None, (about, words["reason"])))
         desk.ports.write(lambda store: store.add_audit(now, person.name, f"alarm {act}", note))
-        desk.flash(Flash(f"{DONE[act]}: {subject.partition(':')[0]} {kind.replace('-', ' ')}"))
+        desk.flash(Flash(f"{DONE[act]}: {subject.partition(':')[0]} {kind.replace('-', ' ')}" if about else DONE[act]))
     return back_to(url_for("alarms"))
 
 

@@ -2,7 +2,7 @@
 
 import re
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any, cast
@@ -20,13 +20,26 @@ OWN_PATH = re.compile(r"/(?:[^/\\\x00-\x20\x7f][^\\\x00-\x20\x7f]*)?")
 
 
 @dataclass(frozen=True, slots=True)
+class Ask:
+    """What a person is asked before it is logged: the event, its form with the answer in it, the button's words."""
+
+    event: str
+    form: Mapping[str, str]
+    yes: str
+
+
+@dataclass(frozen=True, slots=True)
 class Flash:
-    """What to tell a person once: `good`, or what went wrong. `undo`: a tree whose last dip may be taken back."""
+    """What to tell a person once: `good`, or what went wrong. `undo`: a tree whose last dip may be taken back.
+
+    ask: what the person may insist on.
+    """
 
     text: str
     good: bool = True
     undo: str = ""
     seen: str = ""
+    ask: Ask | None = None
 
 
 class Desk:

@@ -2,6 +2,7 @@
 
 import json
 import threading
+from dataclasses import replace
 from typing import Any
 
 from flask import Flask, request
@@ -9,7 +10,9 @@ from flask import Flask, request
 from drymon.errors import BrokerError, RefusedMessage
 from drymon.messages.message import Message
 from drymon.messages.times import stamp
-from drymon.views.page.desk import Desk, Flash, back_to, told
+from drymon.shop.events import LogEvent
+from drymon.views import by_hand
+from drymon.views.page.desk import Ask, Desk, Flash, back_to, told
 from drymon.views.page.log_forms import TEXTS, event_message
 
 PATIENCE_S, LOOK_EVERY_S = 3.0, 0.05
@@ -34,12 +37,27 @@ def _log(desk: Desk, event: str, form: dict[str, str]) -> None:
     if "tree" in TEXTS[event]:
         _check_unchanged(desk, form)
     message = event_message(desk.ports.config, event, form, person.name, desk.ports.now())
+    if (asked := _slip(desk, event, form, by_hand.event_of(desk.ports.config, message))) is not None:
+        desk.flash(asked)
+        return
     content = json.loads(message.payload)
     desk.ports.publish(message.topic, content)
     desk.ports.write(
         lambda store: store.add_audit(desk.ports.now(), person.name, f"logged {event}", message.payload.decode())
     )
     desk.flash(_answer(desk, message, event, content))
+
+
+def _slip(desk: Desk, event: str, form: dict[str, str], said: LogEvent) -> Flash | None:
+    """What is asked before anything is logged: a name that is not there is refused, a strange weighing insisted on."""
+    if wrong := by_hand.mistyped(desk.room, said):
+        raise RefusedMessage(f"{wrong}: nothing was logged")
+    mass = form.get("mass", "").strip()
+    if form.get("sure") == mass or not (strange := by_hand.doubtful(desk.store(), desk.room, said)):
+        return None
+    kept: dict[str, str] = {key: form[key] for key in ("tree", "seen", "mass", "unit") if key in form}
+    insist = Ask(event, {**kept, "sure": mass}, f"It is right: log {mass} {form.get('unit', 'kg')}")
+    return Flash(f"{strange}. Nothing was logged", good=False, ask=insist)
 
 
 def _check_unchanged(desk: Desk, form: dict[str, str]) -> None:
@@ -60,13 +78,21 @@ def _answer(desk: Desk, message: Message, event: str, content: dict[str, Any]) -
     waited = 0.0
     while waited < PATIENCE_S:
         if _is_on_record(desk, message, content):
-            return _done(desk, event, content)
+            return _with_outlook(desk, content, _done(desk, event, content))
         desk.ports.pause(LOOK_EVERY_S)
         waited += LOOK_EVERY_S
     refused = [r for r in desk.store().latest_refused(5) if r.topic == message.topic and r.time >= message.arrived]
     if refused:
         return Flash(f"not logged: {refused[0].reason}", good=False)
     return Flash("sent, but not yet on record: look again in a moment before you tap again", good=False)
+
+
+def _with_outlook(desk: Desk, content: dict[str, Any], flash: Flash) -> Flash:
+    """What is said of the tree now."""
+    verdict = next((one for one in desk.store().current_verdicts() if one.tree == content.get("tree")), None)
+    if verdict is None:
+        return flash
+    return replace(flash, text=f"{flash.text}; {by_hand.outlook(verdict, desk.words().now, desk.room.timezone)}")
 
 
 def _is_on_record(desk: Desk, message: Message, content: dict[str, Any]) -> bool:

@@ -7,6 +7,7 @@ from flask import Flask, abort, redirect, request, url_for
 
 from drymon.messages.names import NAME_RULE, is_name
 from drymon.shop.events import SHELTERS, ClockChecked
+from drymon.views import by_hand
 from drymon.views.page.desk import Desk
 from drymon.views.page.tree_view import tree_record
 from drymon.views.page.words import SHELTER_WORDS
@@ -91,6 +92,7 @@ def _tree_page(desk: Desk, name: str) -> Any:
         name=name,
         tree=view,
         record=record,
+        early=by_hand.early(view.verdict if view else None, desk.words().now, desk.room.timezone),
         shelters=SHELTERS,
         shelter_words=SHELTER_WORDS,
         poll=url_for("tree_part", name=name) if view else None,

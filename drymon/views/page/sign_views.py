@@ -7,7 +7,7 @@ from typing import Any
 
 from flask import Flask, abort, make_response, request, url_for
 
-from drymon.shop.alarm_acts import act_of
+from drymon.shop.alarm_acts import about_of, act_of, done
 from drymon.store.kept import change_run, keep_calibration
 from drymon.store.store import Store
 from drymon.views.page.access import COOKIE, LASTS, SignInRefused
@@ -58,9 +58,9 @@ def _add_door(app: Flask, desk: Desk) -> None:
         _check_token(desk)
         wanted = request.get_json(silent=True) or {}
         change, by = str(wanted.get("act", "")), str(wanted.get("by", ""))
-        about = str(wanted.get("id") or f"{wanted.get('kind')}:{wanted.get('subject')}")
+        about = about_of(wanted)
         desk.ports.alarm(act_of(wanted, desk.ports.now()), about, change, by)
-        return {"text": f"done: {change} {about}"}
+        return {"text": done(change, about)}
 
 
 def _check_token(desk: Desk) -> None:

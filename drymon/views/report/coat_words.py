@@ -17,6 +17,7 @@ from drymon.views.report.air import AirSeen
 from drymon.views.report.document import Block, Facts, Heading, Picture, Table
 from drymon.views.report.record import CoatRecord
 from drymon.views.report.times import RoomClock, length, utc
+from drymon.views.report.weights import weight_tables
 
 SHELTERS = {
     "open": "open (plain faces, air gets everywhere)",
@@ -43,7 +44,7 @@ def coat_blocks(record: CoatRecord, room: RoomSetup, clock: RoomClock) -> Iterat
     if record.history:
         yield _states(record, clock)
     yield from _flags(record, clock)
-    yield from _weights(record, clock)
+    yield from weight_tables(record.weights, record.cell, clock)
     yield from _findings(record, room, clock)
 
 
@@ -181,23 +182,7 @@ def _flags(record: CoatRecord, clock: RoomClock) -> Iterator[Table]:
         if code not in EVERYDAY
     ]
     if rows:
-        yield Table(("flag", "first", "last", "as first said"), tuple(rows), (1.2, 1.35, 1.35, 3.4), (), "Its flags")
-
-
-def _weights(record: CoatRecord, clock: RoomClock) -> Iterator[Table]:
-    rows = []
-    for place, weigh in enumerate(record.weights):
-        lost = 1000 * (record.weights[0].mass - weigh.mass)
-        rows.append((clock.at(weigh.time), f"{weigh.mass:.3f} kg", f"{lost:.0f} g" if place else "—", weigh.by or "—"))
-    if rows:
-        yield Table(("weighed", "mass", "lost since the first", "by"), tuple(rows), (1.5, 1, 1.4, 2), (1, 2),
-                    "By hand, on a bench scale")  # fmt: skip
-    if record.cell is not None:
-        cell = record.cell
-        lost = 1000 * (cell.first - cell.last)
-        row = (cell.cell, f"{cell.first:.3f} kg", f"{cell.last:.3f} kg", f"{lost:.0f} g", f"{cell.count}")
-        yield Table(("load cell", "first 10 min", "last 10 min", "lost", "readings"), (row,), (1, 1, 1, 1, 1),
-                    (1, 2, 3, 4), "By the load cell")  # fmt: skip
+        yield Table(("flag", "first", "last", "as first said"), tuple(rows), (1.5, 1.35, 1.35, 3.3), (), "Its flags")
 
 
 def _findings(record: CoatRecord, room: RoomSetup, clock: RoomClock) -> Iterator[Table]:

@@ -1,26 +1,25 @@
 """A shell's record in words: what stands in the page and on the sheets, in one place."""
 
-from collections.abc import Iterator, Mapping
-from functools import partial
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
 from drymon import __version__
-from drymon.shop.events import Dip, Leave, Look, TreeEvent
+from drymon.shop.alarm_kinds import KINDS
+from drymon.shop.events import Look
 from drymon.shop.outcome import State, Verdict
 from drymon.shop.reasons import REASONS, Effect
 from drymon.views.coat_basis import FEWEST_TO_SAY, Basis
-from drymon.views.report import overview
-from drymon.views.report.coat_words import coat_blocks, coat_name, dryness, in_force, rack_name
-from drymon.views.report.document import Block, Document, Facts, Heading, Paragraph, Picture, Table
+from drymon.views.report.coat_words import coat_blocks, dryness, in_force, rack_name
+from drymon.views.report.document import Block, Document, Facts, Heading, NewSheet, Paragraph, Table
+from drymon.views.report.heads import GONE, last_word, recipe_name, recipe_of
+from drymon.views.report.pdf import sheets_of
 from drymon.views.report.record import CoatRecord, SensorRecord, ShellRecord
-from drymon.views.report.times import RoomClock, length, utc
+from drymon.views.report.summary import first_page
+from drymon.views.report.times import RoomClock, utc
 
-FOR_REDIPS_ONLY = (
-    "This record is about drying between one coat and the next. “Ready” in it means ready for the next dip, and "
-    "nothing else. It says nothing about whether the shell is ready to dewax or to pour: water can remain deep in a "
-    "shell whose last coat is dry, and a damp shell can burst by steam. Final drying, dewax and pour stay with trained "
-    "people and local rules."
-)
 CAUTIONS = (
+    "“Ready” means ready for the next dip, and nothing else. Water can remain deep in a shell whose last coat is dry. "
+    "Final drying, dewax and pour stay with trained people and local rules.",
     "Dryness is an estimate from the air, and from weights where there were any; its bounds are the 5 % and 95 % ones. "
     "Nobody looked into the pockets but where this record says so.",
     "Times without readings are counted as no drying in the cautious bound. Missing evidence never reads as dry.",
@@ -28,28 +27,28 @@ CAUTIONS = (
     "trees are loads: nobody stands under them. Mains and water stay apart.",
 )
 NOT_READY = "none: each coat was ready when the next dip came"
-STATE_WORDS = {State.COMPLETE: "complete (the last coat is dry; nothing is said of dewax or pour)"}
 
 
 def document_of(record: ShellRecord) -> Document:
-    """The whole record in words."""
+    """The whole record in words: a first page for whoever gets it, and all the rest behind."""
     clock = RoomClock(record.room.timezone)
     room = record.room.label or record.room.name
-    return Document(
+    whole = Document(
         title=f"Shell record: {record.tree}",
-        subtitle=" · ".join(filter(None, (room, _recipe(record)))),
-        blocks=tuple(_blocks(record, clock)),
+        subtitle=" · ".join(filter(None, (room, recipe_of(record)))),
+        blocks=(),
         foot=f"{room} · shell record {record.tree} · up to {clock.at(record.until)} · drymon {__version__}",
     )
 
+    def fits(blocks: Sequence[Block]) -> bool:
+        return sheets_of(replace(whole, blocks=tuple(blocks))) == 1
 
-def _blocks(record: ShellRecord, clock: RoomClock) -> Iterator[Block]:
+    return replace(whole, blocks=(*first_page(record, clock, fits), NewSheet(), *_behind(record, clock)))
+
+
+def _behind(record: ShellRecord, clock: RoomClock) -> Iterator[Block]:
+    yield Heading("All of it")
     yield Facts(tuple(_facts(record, clock)))
-    yield Paragraph(FOR_REDIPS_ONLY, "caution")
-    yield Heading("At a glance")
-    words = f"All coats of {record.tree}: water gone from the slowest part over time, and the states beneath."
-    yield Picture(words, overview.HEIGHT, partial(overview.draw_overview, record))
-    yield _glance(record, clock)
     yield from _overrides(record, clock)
     for coat in record.coats:
         yield from coat_blocks(coat, record.room, clock)
@@ -67,34 +66,22 @@ def _blocks(record: ShellRecord, clock: RoomClock) -> Iterator[Block]:
         yield Paragraph(caution)
 
 
-GONE: Mapping[type[TreeEvent], str] = {
-    Leave: "left the room",
-    Look: "scrapped",
-    Dip: "its name given on",
-}
-
-
-def _recipe(record: ShellRecord) -> str:
-    name = next((coat.coat.recipe for coat in reversed(record.coats) if coat.coat.recipe), "")
-    recipe = record.room.recipe_by_name.get(name)
-    return f"{recipe.label} ({name})" if recipe and recipe.label else name
-
-
 def _facts(record: ShellRecord, clock: RoomClock) -> Iterator[tuple[str, str]]:
     life, room = record.life, record.room
     yield "shop", f"{room.label} (room {room.name})" if room.label else f"room {room.name}"
     yield "tree", record.tree
-    recipe = room.recipe_by_name.get(next((c.coat.recipe for c in reversed(record.coats) if c.coat.recipe), ""))
+    recipe = room.recipe_by_name.get(recipe_name(record))
     coats = f"{len(record.coats)} on record" + (f", {len(recipe.coats)} in the recipe" if recipe else "")
-    yield "recipe", _recipe(record) or "none named"
+    yield "recipe", recipe_of(record) or "none named"
     yield "coats", coats + _begun_elsewhere(record)
     yield "first dip", f"{clock.at(life.begin)} ({utc(life.begin)})"
     if life.ended_by is not None:
-        when = f"{clock.at(life.end)} ({utc(life.end)}), by {life.ended_by.by or 'nobody named'}"
-        yield GONE[type(life.ended_by)], when
+        yield (
+            GONE[type(life.ended_by)],
+            f"{clock.at(life.end)} ({utc(life.end)}), by {life.ended_by.by or 'nobody named'}",
+        )
     yield "record up to", f"{clock.at(record.until)} ({utc(record.until)})"
-    verdicts = record.verdicts
-    yield "last word", STATE_WORDS.get(verdicts[-1].state, verdicts[-1].state.value) if verdicts else "none"
+    yield "last word", last_word(record, clock)
     moments = [life.begin, *(coat.coat.dip.time for coat in record.coats), record.until]
     yield "times", f"on the room's clock, {room.timezone}, {clock.against_utc(moments)}; in brackets in UTC"
     for begin, end in record.earlier:
@@ -104,22 +91,6 @@ def _facts(record: ShellRecord, clock: RoomClock) -> Iterator[tuple[str, str]]:
 def _begun_elsewhere(record: ShellRecord) -> str:
     first = record.coats[0].coat.number
     return f"; begun elsewhere, coats before {first} are unknown" if first > 1 else ""
-
-
-def _glance(record: ShellRecord, clock: RoomClock) -> Table:
-    rows = []
-    for one in record.coats:
-        ready = one.history.ready_at if one.history else None
-        end = one.in_force.state.value if one.in_force else one.history.last.state.value if one.history else "—"
-        rows.append(
-            (
-                str(one.coat.number), coat_name(one), clock.at(one.coat.dip.time), one.coat.dip.by or "—",
-                ", ".join(dict.fromkeys(stay.rack for stay in one.coat.stays)),
-                length(one.coat.end - one.coat.dip.time), length(ready - one.coat.dip.time) if ready else "—", end,
-            )
-        )  # fmt: skip
-    head = ("no.", "coat", "dipped", "by", "rack", "on top for", "ready after", "state at its end")
-    return Table(head, tuple(rows), (0.45, 2.4, 1.6, 0.9, 0.9, 1.1, 1.1, 1.1), (), "")
 
 
 def _overrides(record: ShellRecord, clock: RoomClock) -> Iterator[Block]:
@@ -183,13 +154,21 @@ def _alarms(record: ShellRecord, clock: RoomClock) -> Iterator[Block]:
     rows = []
     for alarm in record.alarms:
         over = clock.time(alarm.cleared, alarm.raised) if alarm.cleared else "not in this record"
-        rows.append((clock.at(alarm.raised), over, f"{alarm.kind}: {alarm.subject}", str(alarm.said),
-                     ", ".join(alarm.acknowledged) or "—", alarm.text))  # fmt: skip
+        rows.append((clock.at(alarm.raised), over, f"{alarm.severity}: {alarm.kind}, {alarm.subject}", str(alarm.said),
+                     ", ".join(alarm.acknowledged) or "—", cause(alarm.kind, alarm.text)))  # fmt: skip
     if not rows:
         yield Paragraph("No alarm about this tree, or about the air where it hung.")
         return
     head = ("raised", "over", "what", "said", "acknowledged by", "words")
-    yield Table(head, tuple(rows), (1.35, 1.35, 1.35, 0.5, 1.1, 3.0), (3,), "About this tree and its racks' air")
+    yield Table(head, tuple(rows), (1.45, 1.45, 1.5, 0.5, 1.3, 2.9), (3,), "About this tree and its racks' air")
+
+
+def cause(kind: str, text: str) -> str:
+    """What was so, of all that an alarm says: why it matters and what to do is for whoever stood there."""
+    known, text = KINDS.get(kind), text.removeprefix("Still: ").removeprefix("Worse now: ")
+    for severity in known.severities if known else ():
+        text = text.partition(known.words(severity).matters)[0] if known else text
+    return text.strip()
 
 
 def _models(record: ShellRecord) -> Iterator[Block]:

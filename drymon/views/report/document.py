@@ -53,7 +53,12 @@ class Picture:
     draw: Callable[[Figure, tuple[float, float, float, float]], None]
 
 
-Block = Heading | Paragraph | Facts | Table | Picture
+@dataclass(frozen=True)
+class NewSheet:
+    """What follows begins a sheet of its own."""
+
+
+Block = Heading | Paragraph | Facts | Table | Picture | NewSheet
 
 
 @dataclass(frozen=True)

@@ -1,6 +1,7 @@
 """A record on A4 sheets, portrait, set from the same blocks as the page; text stays text."""
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
 
@@ -13,7 +14,7 @@ from matplotlib.patches import Rectangle
 from matplotlib.textpath import TextToPath
 
 from drymon.views.plots.style import EDGE, FAINT, INK, PAPER, QUIET, VERMILLION, drawing
-from drymon.views.report.document import Block, Document, Facts, Heading, Paragraph, Picture, Table
+from drymon.views.report.document import Block, Document, Facts, Heading, NewSheet, Paragraph, Picture, Table
 
 WIDE, TALL, MARGIN, FOOT = 8.27, 11.69, 0.75, 0.7
 TEXT_WIDTH = WIDE - 2 * MARGIN
@@ -33,6 +34,18 @@ def write_pdf(document: Document, path: Path) -> Path:
             for sheet in setter.numbered():
                 pages.savefig(sheet)
     return path
+
+
+def sheets_of(document: Document) -> int:
+    """How many sheets a document fills."""
+    blank = tuple(replace(b, draw=_nothing) if isinstance(b, Picture) else b for b in document.blocks)
+    setter = _Setter(replace(document, blocks=blank))
+    setter.run()
+    return len(setter.sheets)
+
+
+def _nothing(_: Figure, __: tuple[float, float, float, float]) -> None:
+    """Takes a picture's place."""
 
 
 @lru_cache(maxsize=4096)
@@ -63,6 +76,17 @@ def _cut(word: str, width: float, size: float, bold: bool) -> Iterator[str]:
         yield word[:fits]
         word = word[fits:]
     yield word
+
+
+def _height(block: Block) -> float:
+    """About how many inches a block needs to stand with its heading."""
+    match block:
+        case Picture():
+            return block.height
+        case Facts():
+            return 1.3 * len(block.rows) * SIZE * LEADING / 72  # some of them take two lines
+        case _:
+            return 0.5
 
 
 class _Setter:
@@ -96,6 +120,8 @@ class _Setter:
                 self._paragraph(block)
             case Facts():
                 self._facts(block)
+            case NewSheet():
+                self._new_sheet()
             case Table():
                 self._table(block)
             case Picture():
@@ -131,7 +157,7 @@ class _Setter:
 
     def _heading(self, block: Heading, following: Sequence[Block]) -> None:
         size = HEADINGS[block.level]
-        beside = sum(b.height if isinstance(b, Picture) else 0.5 for b in following)
+        beside = sum(_height(one) for one in following)
         self._need(0.4 + size * LEADING / 72 + min(beside, TALL / 2))
         if block.level == 2:
             self.y += 0.22 if self.y > MARGIN else 0.0

@@ -10,7 +10,7 @@ from drymon.errors import SetupError
 from drymon.shop.corrected import sensor_name
 from drymon.shop.events import Felt, LogEvent, Look, Move, Weigh
 from drymon.shop.lives import Coat, Life, lives_of
-from drymon.shop.outcome import Verdict
+from drymon.shop.outcome import Severity, Verdict, gravest
 from drymon.shop.setup import Band, CoatType, RoomSetup
 from drymon.store import Calibration, Channel, Store
 from drymon.views.air_record import AirRecord
@@ -18,18 +18,9 @@ from drymon.views.coat_basis import Basis, basis_of
 from drymon.views.gather import lives_on_record
 from drymon.views.history import CoatHistory
 from drymon.views.report.air import AirSeen, air_seen
+from drymon.views.report.weights import CellWord, cell_word
 
 ABOUT_AIR = ("air-out-of-band", "sensor-silent", "sensor-stuck", "sensor-doubt")
-
-
-@dataclass(frozen=True)
-class CellWord:
-    """What a load cell said over one coat: mass in kg in the first and the last ten minutes with readings."""
-
-    cell: str
-    first: float
-    last: float
-    count: int
 
 
 @dataclass(frozen=True)
@@ -53,10 +44,11 @@ class CoatRecord:
 
 @dataclass(frozen=True)
 class AlarmRecord:
-    """One alarm from raised to cleared, how often it was said, who acknowledged it."""
+    """One alarm from raised to cleared, as grave as it was at its worst, how often it was said, who acknowledged it."""
 
     kind: str
     subject: str
+    severity: Severity
     raised: datetime
     cleared: datetime | None
     said: int
@@ -107,7 +99,7 @@ def shell_record(
         raise SetupError(f"no dip of a tree named {tree!r} is on record here; known: {known}")
     life = _chosen(lives, tree, at)
     air = AirRecord(store, room)
-    coats = tuple(_coat(air, room, coat, verdicts) for coat in life.coats)
+    coats = tuple(_coat(store, air, room, coat, verdicts) for coat in life.coats)
     names = dict.fromkeys(coat.coat.dip.coat for coat in coats)
     return ShellRecord(
         room=room,
@@ -140,7 +132,7 @@ def _chosen(lives: Sequence[Life], tree: str, at: datetime | None) -> Life:
     return begun[-1]
 
 
-def _coat(air: AirRecord, room: RoomSetup, coat: Coat, verdicts: Sequence[Verdict]) -> CoatRecord:
+def _coat(store: Store, air: AirRecord, room: RoomSetup, coat: Coat, verdicts: Sequence[Verdict]) -> CoatRecord:
     kind = room.coat_by_name.get(coat.dip.coat)
     own = tuple(v for v in verdicts if v.dipped_at == coat.dip.time and v.time <= coat.end)
     return CoatRecord(
@@ -149,7 +141,7 @@ def _coat(air: AirRecord, room: RoomSetup, coat: Coat, verdicts: Sequence[Verdic
         air=air_seen(air, room, coat.stays, _asked(kind.room if kind else Band())),
         history=CoatHistory(own, max(coat.end, own[0].time)) if own else None,
         weights=tuple(event for event in coat.events if isinstance(event, Weigh)),
-        cell=_cell(air, coat),
+        cell=cell_word(store, air, coat),
         findings=tuple(event for event in coat.events if isinstance(event, Felt | Look | Move)),
     )
 
@@ -160,17 +152,6 @@ def _asked(band: Band) -> dict[Quantity, tuple[float, float] | None]:
         Quantity.HUMIDITY: band.humidity_pct,
         Quantity.AIRFLOW: band.airflow_m_per_s,
     }
-
-
-def _cell(air: AirRecord, coat: Coat) -> CellWord | None:
-    step = timedelta(minutes=10)
-    for stay in coat.stays:
-        for channel in air.channels:
-            if stay.cell and (channel.quantity, channel.sensor) == (Quantity.WEIGHT.value, stay.cell):
-                buckets = [b for b in air.buckets(channel, stay.begin, stay.end, step) if b.start >= stay.begin]
-                if len(buckets) > 1:
-                    return CellWord(stay.cell, buckets[0].mean, buckets[-1].mean, sum(b.count for b in buckets))
-    return None
 
 
 def _alarms(store: Store, tree: str, life: Life) -> list[AlarmRecord]:
@@ -185,8 +166,9 @@ def _alarms(store: Store, tree: str, life: Life) -> list[AlarmRecord]:
         before = rows.get(alert.id)
         cleared = alert.time if alert.state == "cleared" else before.cleared if before else None
         times += [alert.time] if alert.state == "raised" else []
+        worst = gravest([alert.severity, *([before.severity] if before else [])])
         rows[alert.id] = AlarmRecord(
-            alert.kind, alert.subject, times[0] if times else alert.time, cleared, len(times),
+            alert.kind, alert.subject, worst, times[0] if times else alert.time, cleared, len(times),
             people.get(alert.id, ()), before.text if before else alert.text,
         )  # fmt: skip
     return sorted(rows.values(), key=lambda row: (row.raised, row.kind, row.subject))

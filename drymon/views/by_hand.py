@@ -1,0 +1,143 @@
+"""What people say by a command or a tap: looked at for slips before it is sent, answered in a sentence once it is on
+record. One home for both.
+"""
+
+from collections.abc import Iterable
+from datetime import datetime, timedelta
+
+from drymon.messages.message import Message
+from drymon.messages.parse import Parser
+from drymon.messages.settings import HomeConfig
+from drymon.shop.events import Dip, FanSwitched, Felt, Leave, LogEvent, Look, Move, TreeEvent, Weigh
+from drymon.shop.local_time import say
+from drymon.shop.outcome import State, Verdict
+from drymon.shop.reading import Reading
+from drymon.shop.setup import RoomSetup
+from drymon.shop.slips import did_you_mean, doubtful_weighing, early_dip
+from drymon.store import Store
+from drymon.views.history import last_life
+
+AROUND = timedelta(minutes=10)
+"""A time told a little ahead of the clock is put on record as now."""
+
+
+def event_of(config: HomeConfig, message: Message) -> LogEvent:
+    """The log event that a message tells; RefusedMessage where it tells none."""
+    return next(item for item in Parser(config).parse(message).items if not isinstance(item, Reading))
+
+
+# Before it is sent
+
+
+def mistyped(room: RoomSetup, event: LogEvent) -> str:
+    """What a dip or move names that room.toml does not have, with the near names, "" where it names nothing such.
+
+    Over the broker it is a fact, and recorded with a word on it; whoever types or taps it can put it right.
+    """
+    if not isinstance(event, Dip | Move):
+        return ""
+    named: dict[str, Iterable[str]] = {
+        "coat": room.coat_by_name,
+        "cell": [cell.name for cell in room.cells],
+        "recipe": room.recipe_by_name,
+    }
+    for key, known in named.items():
+        said = getattr(event, key, None)
+        if said is not None and said not in known:
+            return f'{key}: received "{said}"; in room.toml are {did_you_mean(said, known)}'
+    return ""
+
+
+def doubtful(store: Store, room: RoomSetup, event: LogEvent) -> str:
+    """What is strange about an event beside what is on record of its tree, "" where nothing is."""
+    if not isinstance(event, Weigh):
+        return ""
+    life = last_life(list(store.events(tree=event.tree)), event.arrived)
+    return doubtful_weighing(event, life, room.timezone)
+
+
+def in_force(store: Store, tree: str, moment: datetime) -> Verdict | None:
+    """What was said of a tree at a moment; None where nothing was, or it had expired."""
+    said = [verdict for verdict in store.current_verdicts() if verdict.tree == tree]
+    if not said or said[0].time > moment:
+        said = list(store.verdict_history(tree, moment - timedelta(days=1), moment))[-1:]
+    return said[0] if said and said[0].valid_until >= moment else None
+
+
+def early(verdict: Verdict | None, now: datetime, timezone: str) -> str:
+    """What whoever dips this tree now is warned of, "" where it is safe or nothing is known of the tree."""
+    return "" if verdict is None else early_dip(verdict, outlook(verdict, now, timezone))
+
+
+# Once it is on record
+
+
+def is_on_record(store: Store, event: LogEvent) -> bool:
+    """Whether the service has taken the event up."""
+    since = min(event.time, event.arrived) - AROUND
+    return any(one.id == event.id for one in store.events(since, None, getattr(event, "tree", None)))
+
+
+def refusal(store: Store, message: Message) -> str:
+    """Why the service has refused the message, "" where it has not."""
+    return next((one.reason for one in store.latest_refused(5) if message.payload.startswith(one.payload or b"?")), "")
+
+
+def sentence(event: LogEvent, verdict: Verdict | None, now: datetime, timezone: str, *, known: bool = True) -> str:
+    """`tree-1, coat 1 (prime-first), rack-a, 17:46: likely dry 23:26, sure by Thu 12:35`.
+
+    verdict: what is said of the tree now, None where it does not hang in the room. known: whether that can be told.
+    """
+    head = f"{_head(event, verdict)}, {say(event.time, now, timezone)}"
+    if not known or not isinstance(event, TreeEvent) or isinstance(event, Leave):
+        return head
+    if verdict is None:
+        return f"{head}; it does not hang in the room now"
+    told = isinstance(event, Dip) and event.time == verdict.dipped_at
+    return f"{head}: {'' if told else f'coat {verdict.number} ({verdict.coat}) '}{outlook(verdict, now, timezone)}"
+
+
+def _head(event: LogEvent, verdict: Verdict | None) -> str:
+    match event:
+        case Dip():
+            newest = verdict is not None and verdict.dipped_at == event.time
+            number = f"coat {verdict.number} ({event.coat})" if verdict and newest else f"dipped: {event.coat}"
+            return f"{event.tree}, {number}, {event.rack}"
+        case Weigh():
+            return f"{event.tree} weighs {event.mass:.6g} kg"
+        case Felt():
+            return f"{event.tree} felt {event.finding}"
+        case Look():
+            return f"{event.tree} looked at: {event.finding}"
+        case Move():
+            return f"{event.tree} hangs on {event.rack} now" + (f", on {event.cell}" if event.cell else "")
+        case Leave():
+            return f"{event.tree} left the room"
+        case FanSwitched():
+            return f"fans of {event.rack} {'on' if event.on else 'off'}"
+        case TreeEvent():
+            return f"{event.tree}: taken back, as if never said"
+        case _:
+            return "noted"
+
+
+def outlook(verdict: Verdict, now: datetime, timezone: str) -> str:
+    """The verdict in a few words: `likely dry 23:26, sure by Thu 12:35`, `ready for backup`, `hold: look first`."""
+    match verdict.state:
+        case State.READY:
+            return f"ready for {verdict.next_coat}" if verdict.next_coat else "ready for its next coat"
+        case State.COMPLETE:
+            return "complete; this says nothing about dewax or pour"
+        case State.DRYING:
+            return _expected(verdict, now, timezone)
+        case state:
+            why = f": {verdict.reasons[0].text}" if verdict.reasons else ""
+            return ("on hold" if state is State.HOLD else "cannot tell") + why
+
+
+def _expected(verdict: Verdict, now: datetime, timezone: str) -> str:
+    best, late = verdict.dry_at.best, verdict.dry_at.late
+    if best is None:
+        return "no end in sight within 14 days"
+    likely = f"likely dry {say(best, now, timezone)}" if best > now else f"perhaps dry since {say(best, now, timezone)}"
+    return f"{likely}, {f'sure by {say(late, now, timezone)}' if late else 'not sure within 14 days'}"

@@ -1,0 +1,83 @@
+"""What a test may say: one thing at a time, and nothing of how fast the machine was."""
+
+import ast
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from hypothesis import settings
+
+HERE = Path(__file__).parent
+TESTS = sorted(HERE.rglob("*.py"))
+CLOCKS = {"time.time", "time.monotonic", "time.perf_counter", "time.process_time"}
+EITHER = """
+assert one or other
+assert not (one or other)
+assert one and (two or three)
+assert all(a or b for a in c)
+assert until(lambda: act() or true())
+assert one if two else three
+"""
+BOTH = """
+assert one and other
+assert call(one or b"")
+assert one == (two or {})
+if one:
+    assert two
+"""
+
+
+def assertions(text: str) -> Iterator[ast.Assert]:
+    return (node for node in ast.walk(ast.parse(text)) if isinstance(node, ast.Assert))
+
+
+def holds_either_way(node: ast.expr) -> bool:
+    """Whether it may hold for one of two reasons: then it shows neither. A default in a call's argument is none."""
+    match node:
+        case ast.BoolOp(op=ast.Or()) | ast.IfExp():
+            return True
+        case ast.BoolOp(values=values):
+            return any(map(holds_either_way, values))
+        case ast.UnaryOp(operand=operand):
+            return holds_either_way(operand)
+        case ast.Call(args=args):
+            return any(holds_either_way(inner) for arg in args if (inner := _body(arg)) is not None)
+        case _:
+            return False
+
+
+def _body(arg: ast.expr) -> ast.expr | None:
+    """What an argument asks of each of many, or each time anew."""
+    if isinstance(arg, ast.GeneratorExp | ast.ListComp):
+        return arg.elt
+    return arg.body if isinstance(arg, ast.Lambda) else None
+
+
+def test_the_guard_tells_either_from_both() -> None:
+    assert [holds_either_way(node.test) for node in assertions(EITHER)] == [True] * 6
+    assert [holds_either_way(node.test) for node in assertions(BOTH)] == [False] * 4
+
+
+@pytest.mark.parametrize("path", TESTS, ids=lambda path: str(path.relative_to(HERE)))
+def test_no_assertion_holds_for_either_of_two_reasons(path: Path) -> None:
+    found = [node.lineno for node in assertions(path.read_text(encoding="utf-8")) if holds_either_way(node.test)]
+    assert found == []
+
+
+@pytest.mark.parametrize("path", TESTS, ids=lambda path: str(path.relative_to(HERE)))
+def test_no_assertion_measures_the_wall_clock(path: Path) -> None:
+    """Patience is a time that a test waits at most; how long things take is measured in `benchmarks/`."""
+    timed = [
+        node.lineno
+        for node in assertions(path.read_text(encoding="utf-8"))
+        for inner in ast.walk(node)
+        if isinstance(inner, ast.Call) and ast.unparse(inner.func) in CLOCKS
+    ]
+    assert timed == []
+    assert not re.search(r"import timeit|os\.times\(|getrusage", path.read_text(encoding="utf-8").split("CLOCKS =")[0])
+
+
+def test_no_random_test_has_a_deadline() -> None:
+    """Hypothesis's own is 200 ms for an example, which a busy machine breaks."""
+    assert settings().deadline is None
