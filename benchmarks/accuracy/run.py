@@ -20,7 +20,7 @@ from dataclasses import asdict, dataclass, field
 from pathlib import Path
 
 from benchmarks.accuracy import tables
-from benchmarks.accuracy.air import KINDS
+from benchmarks.accuracy.air import AIRS as KINDS
 from benchmarks.accuracy.baselines import baseline_errors
 from benchmarks.accuracy.rooms import RoomRecord, make_room
 from benchmarks.accuracy.score import Row, read_verdicts, score
@@ -66,8 +66,8 @@ def learn(fit: RoomRecord, folder: Path) -> Path | None:
 def examine(kind: str, seed: int, runs: int, fault: str, folder: Path) -> Result:
     """One fit room and one trial room of a shop."""
     notes: list[str] = []
-    fit = make_room(kind, seed, part="fit", weighed_runs=runs, days=5)
-    trial = make_room(kind, seed, part="trial", fault=fault)
+    fit = make_room("layers", kind, seed, part="fit", weighed_runs=runs, days=5)
+    trial = make_room("layers", kind, seed, part="trial", fault=fault)
     began = time.monotonic()
     models = None
     if runs:

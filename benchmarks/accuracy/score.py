@@ -94,7 +94,7 @@ def score(record: RoomRecord, said: dict[str, list[Said]]) -> list[Row]:
 def _row(record: RoomRecord, dip: DipTruth, verdicts: list[Said]) -> Row:
     assert dip.dry_minute is not None
     took = dip.dry_minute - dip.minute
-    row = Row(record.shop.kind, record.shop.seed, dip.tree, dip.coat, dip.shelter, dip.cell is not None, took / 60.0)
+    row = Row(record.shop.air, record.shop.seed, dip.tree, dip.coat, dip.shelter, dip.cell is not None, took / 60.0)
     if dip.oracle_minute is not None:
         row.oracle = (dip.oracle_minute - dip.dry_minute) / took
     first = _at(verdicts, dip.minute + FORECAST_AFTER)
