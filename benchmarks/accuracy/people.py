@@ -77,9 +77,9 @@ class Day:
         key = (coat, tree.shelter)
         turn = self.seen[key] % EVERY.get(key, 1) == 0
         weighed = turn and self.weighed[key] < quota(tree.shelter, self.runs)
-        if self.scale.cells:
-            weighed = self._change_cell(name, weighed)
-        self.seen[key] += 1
+        hung = self._change_cell(name, weighed) if self.scale.cells else weighed
+        self.seen[key] += hung == weighed  # no cell free: the next one's turn
+        weighed = hung
         self.weighed[key] += weighed
         if weighed and self.scale.before and not self.scale.cells:
             self._put_on_scale(name, minute - 0.5)

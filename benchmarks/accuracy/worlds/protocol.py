@@ -59,6 +59,9 @@ class Body(Protocol):
     def water(self, coat: str) -> float:
         """Slurry water that a dip brings, kg/m2."""
 
+    def paced(self, factor: float) -> "Body":
+        """The same material, but water moves `factor` times as easily in it."""
+
     def shells(self, build: Array, heat: Array) -> Shells:
         """Bare zones. build: (zones,) factor on thickness and water; heat: (zones,) J/m2K behind the surface."""
 
