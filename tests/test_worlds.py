@@ -17,9 +17,10 @@ from benchmarks.accuracy import worlds  # noqa: E402
 from benchmarks.accuracy.foundry import Foundry, Scatter, Tree  # noqa: E402
 from benchmarks.accuracy.moist import MASS_PER_HEAT, vapour_density  # noqa: E402
 from benchmarks.accuracy.shop import make_trees, rack_air  # noqa: E402
-from benchmarks.accuracy.shops import BACKUP_H, GROWTH, PRIME_H, make_shop  # noqa: E402
+from benchmarks.accuracy.shops import BACKUP_H, PRIME_H, make_shop  # noqa: E402
 from benchmarks.accuracy.surroundings import Surroundings  # noqa: E402
-from benchmarks.accuracy.worlds import soak  # noqa: E402
+from benchmarks.accuracy.worlds import edges, front, pores, soak  # noqa: E402
+from benchmarks.accuracy.worlds.packing import Packing  # noqa: E402
 from benchmarks.accuracy.worlds.protocol import Around, Body, Reach, Shells  # noqa: E402
 
 ALL = (*worlds.WORLDS, *worlds.SHUT)
@@ -98,7 +99,7 @@ def test_a_minute_is_a_short_enough_step(world: str) -> None:
 
 @pytest.mark.parametrize("world", DRAWN)
 def test_a_drawn_shop_is_sensible_and_always_the_same(world: str) -> None:
-    for seed in (1, 2, 3):
+    for seed in (1, 2):
         shop = make_shop(world, "steady", seed)
         hours = shop.usual_h
         assert BACKUP_H[0] <= hours["backup", "open"] <= BACKUP_H[1]
@@ -110,7 +111,6 @@ def test_a_drawn_shop_is_sensible_and_always_the_same(world: str) -> None:
         trees = make_trees(shop, np.random.default_rng(0), 12, 0)
         water = [1000.0 * tree.area * shop.world.body.water("backup") for tree in trees]
         assert 12.0 < min(water) <= max(water) < 170.0
-    assert GROWTH[1] <= 2.6
 
 
 def test_a_stagnant_path_is_a_resistance_of_its_length_over_the_diffusivity_of_vapour() -> None:
@@ -138,7 +138,8 @@ def test_a_pocket_s_own_air_comes_to_rest_where_what_comes_in_goes_out(dt: float
 def slab(steep: float, depth: float, diffusivity: float, water: float) -> soak.Soaked:
     """A coat of that thickness on bare wax, with little sorption."""
     coat = soak.Coat(water, depth, diffusivity)
-    return soak.Soaked(coats={"backup": coat}, steep=steep, share=0.0, depth=1e-3, sorbed=0.5)
+    plain = Packing(0.0, 1.0)
+    return soak.Soaked({"backup": coat}, steep=steep, share=0.0, depth=1e-3, dense=0.5, sorbed=0.5, packing=plain)
 
 
 def test_the_diffusion_world_gives_crank_s_slab(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -174,3 +175,77 @@ def test_the_diffusion_world_ends_as_crank_s_long_time_solution(steep: float) ->
     constant = -10.0 / np.diff(late).mean()
     assert constant == pytest.approx(4.0 * depth**2 / (np.pi**2 * diffusivity), rel=0.05)
     assert np.std(np.diff(late)) < 0.03 * abs(np.diff(late).mean())
+
+
+def test_the_front_without_films_takes_the_time_of_two_resistances_in_series() -> None:
+    """A front that recedes through `depth` behind a film: water / drive * (film + depth / (2 * diffusivity)), the
+    quasi-steady solution of shrinking-core models (Levenspiel, Chemical Reaction Engineering, chapter 25; from memory).
+    """
+    depth, vapour, water = 1.2e-3, 1.5e-6, 0.25
+    coat = front.Coat(water, depth, vapour)
+    body = front.Receding({"backup": coat}, 1e-9, 2.0, 0.0, 0.0, 1e3, Packing(0.0, 1.0))
+    shells, around = body.shells(ONE, 1e9 * ONE), air(heat=15.0)
+    shells.dip(ZONE, "backup", ONE)
+    seconds = 0.0
+    while shells.load(ZONE)[0] > 1e-9:
+        shells.step(20.0, around)
+        seconds += 20.0
+    drive = 0.5 * float(vapour_density(22.0))
+    expected = water / drive * (1.0 / around.mass[0] + depth / (2.0 * vapour))
+    assert seconds == pytest.approx(expected, rel=0.01)
+
+
+def test_kelvin_s_radius_agrees_with_coolprop() -> None:
+    props = pytest.importorskip("CoolProp.CoolProp")
+    tension = props.PropsSI("I", "T", 293.15, "Q", 0, "Water")
+    molar = 0.018015 / props.PropsSI("D", "T", 293.15, "Q", 0, "Water")
+    assert pytest.approx(2.0 * tension * molar / (8.314 * 293.15), rel=0.01) == pores.KELVIN
+
+
+def test_a_bundle_gives_its_widest_pores_first_and_carries_less_and_less() -> None:
+    body = body_of("pores")
+    assert isinstance(body, pores.Bundle)
+    full, activity, carries = body.table
+    assert (np.diff(full) >= 0).all()
+    assert (np.diff(activity) >= 0).all()
+    half, whole = (float(np.interp(share, full, carries)) for share in (0.5, 1.0))
+    assert whole == pytest.approx(0.0, abs=0.05)
+    assert np.exp(half) < 0.5
+
+
+def test_stores_end_with_the_slowest_of_their_own_rates() -> None:
+    """The late rate is the smallest eigenvalue of the linear system (numpy's), whatever the start was."""
+    coat = edges.Coat(0.25, 4e-5)
+    body = edges.Edged({"backup": coat}, ((1.0, 1.0),), 0.4, 0.3, 1.0, 3.0, 0.01, 0.0, 0.03)
+    shells, around = body.shells(ONE, 1e9 * ONE), air(heat=15.0, humidity=0.5)
+    shells.dip(ZONE, "backup", ONE)
+    shells.dip(ZONE, "backup", ONE)
+    dried(shells, 6.0, around)
+    left = []
+    for _ in range(20):
+        left.append(shells.load(ZONE)[0])
+        dried(shells, 0.5, around, dt=15.0)
+    room, (first, second) = shells.room[0], shells.passes[0]
+    slope = around.mass[0] * float(vapour_density(22.0)) * 0.5 / 0.03  # of the rate by the filling, at half humidity
+    system = np.array([[first + slope, -first, 0.0], [-first, first + second, -second], [0.0, -second, second]]) / room
+    slowest = np.linalg.eigvals(system).real.min()
+    measured = -np.diff(np.log(left[:8])).mean() / 1800.0
+    assert measured == pytest.approx(slowest, rel=0.03)
+
+
+def test_edges_are_the_last_to_dry_and_a_scale_hardly_sees_them() -> None:
+    shop = make_shop("edges", "steady", 1)
+    there = {"rack-a": rack_air(shop, np.random.default_rng(1), 3000, 0)["rack-a"]}
+    quiet = Scatter(0, 0, 0, 0, 0)
+    foundry = Foundry(shop.world, [Tree("t", "rack-a", cell="c")], there, 3000, np.random.default_rng(2), quiet)
+    foundry.dip("t", "backup")
+    while foundry.minute < 3000:
+        foundry.step()
+    took = int(foundry.finish()[0].dry_minute or 0)
+    zones = foundry.zones["t"]
+    gone = 1.0 - foundry.loads[took, zones] / foundry.loads[0, zones]
+    assert gone[0] > 0.96
+    assert gone[-1] == pytest.approx(0.95, abs=0.002)
+    mass = foundry.masses["t"]
+    lost = (mass[1] - mass[took]) / (mass[1] - mass[2999])
+    assert lost > 0.96

@@ -43,12 +43,17 @@ class Usual:
         return self.heat * self.turbulence * MASS_PER_HEAT
 
 
+def thickest(body: Body) -> float:
+    """How thick the thickest part of an open face is against the usual."""
+    return max(build for _, build in body.faces)
+
+
 class Rehearsal:
-    """Zones that differ only in how the air reaches them, and only while `reaches` says so: open otherwise."""
+    """Zones of the thickest kind. They differ only in how the air reaches them, and only while `reaches` says so."""
 
     def __init__(self, body: Body, air: Usual, zones: int = 1) -> None:
         self.air, self.zones, self.one = air, np.arange(zones), np.ones(zones)
-        self.shells: Shells = body.shells(self.one, 5000.0 * self.one)
+        self.shells: Shells = body.shells(thickest(body) * self.one, 5000.0 * self.one)
 
     def coat(self, name: str, longest_h: float, reaches: Sequence[Reach] | None = None) -> Array:
         """Hours that the next coat takes on each zone, NaN where more than `longest_h`; then it hangs for a while."""

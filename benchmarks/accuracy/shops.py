@@ -10,7 +10,7 @@ from benchmarks.accuracy import worlds
 from benchmarks.accuracy.air import SEASON
 from benchmarks.accuracy.foundry import Scatter
 from benchmarks.accuracy.moist import DIFFUSIVITY, Array
-from benchmarks.accuracy.rehearsal import Usual, open_hours, pocket_ratios
+from benchmarks.accuracy.rehearsal import Usual, open_hours, pocket_ratios, thickest
 from benchmarks.accuracy.sensors import LoadCell, Sensor
 from benchmarks.accuracy.shop import MAKERS, RECIPE, PartPlan, RackPlace, Shop, TreeHabit, Weighing, weather_of
 from benchmarks.accuracy.worlds import layers
@@ -20,9 +20,9 @@ OFTEN = (
     1, 6, 12, 20, 30, 40, 55, 70, 85, 105, 125, 150, 180, 210, 240, 280, 320, 360, 420, 480, 540, 600,
 )  # fmt: skip
 BACKUP_H, PRIME_H, GROWTH = (1.4, 9.0), (1.8, 20.0), (0.85, 2.6)
-"""What an open face may take in the shop's usual air; the ninth coat's time over the fourth's."""
+"""What an open face may take in the shop's usual air; the ninth coat's time over the third's."""
 POCKETS = ("factor", "path", "air")
-LONGEST_POCKET_H = 32.0
+LONGEST_POCKET_H = 24.0
 
 
 def make_shop(world: str, air: str, seed: int, weather: str | None = None, scatter: Scatter | None = None) -> Shop:
@@ -103,12 +103,12 @@ def _fans(rng: np.random.Generator) -> Usual:
 
 def _material(world: str, usual: Usual, rng: np.random.Generator) -> tuple[Body, Array]:
     """A material whose coats take the drawn time, and its open hours along the recipe."""
-    for _ in range(60):
+    for _ in range(100):
         body, target = worlds.draw(world, rng), _spread(rng, 1.8, 6.5)
         found = _at_pace(body, usual, target)
         if found is not None and _sensible(found[1]):
             return found
-    raise RuntimeError(f"world {world!r}: no shop with sensible times in 60 draws")
+    raise RuntimeError(f"world {world!r}: no shop with sensible times in 100 draws")
 
 
 def _at_pace(body: Body, usual: Usual, target: float) -> tuple[Body, Array] | None:
@@ -136,7 +136,7 @@ def _sensible(hours: Array) -> bool:
         and backups.max() <= BACKUP_H[1]
         and PRIME_H[0] <= primes.min()
         and primes.max() <= PRIME_H[1]
-        and GROWTH[0] <= hours[8] / hours[3] <= GROWTH[1]
+        and GROWTH[0] <= backups[-1] / backups[0] <= GROWTH[1]
     )
 
 
@@ -177,10 +177,10 @@ def _pockets(body: Body, usual: Usual, kind: str, open_h: float, rng: np.random.
 
 
 def _parts(body: Body, hollow: list[tuple[float, Reach]]) -> tuple[Part, ...]:
-    """The open face's parts on what the hollows leave of the area."""
+    """The open face's parts on what the hollows leave of the area; slurry gathers in hollows as at the thickest."""
     rest = 1.0 - sum(share for share, _ in hollow)
     faces = [Part(rest * share, Reach(), build) for share, build in body.faces]
-    return (*faces, *[Part(share, reach) for share, reach in hollow])
+    return (*faces, *[Part(share, reach, thickest(body)) for share, reach in hollow])
 
 
 def _reach(kind: str, strength: float, usual: Usual, warmth: float, still: float) -> Reach:
@@ -209,7 +209,7 @@ def _sensors(places: tuple[RackPlace, ...], rng: np.random.Generator) -> dict[tu
 def _scatter(rng: np.random.Generator) -> Scatter:
     spans = {"day": (0.01, 0.02), "pickup": (0.01, 0.03), "place": (0.02, 0.05), "turn": (0.01, 0.02)}
     spans |= {"zone": (0.03, 0.1), "week": (0.02, 0.08)}
-    return Scatter(**{name: float(rng.uniform(*span)) for name, span in spans.items()})
+    return Scatter(**{name: _spread(rng, *span) for name, span in spans.items()})
 
 
 def _scales(grams: float, racks: int, rng: np.random.Generator) -> tuple[Weighing, LoadCell]:

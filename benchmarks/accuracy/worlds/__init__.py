@@ -6,7 +6,7 @@ import numpy as np
 
 from benchmarks.accuracy.worlds.protocol import Body
 
-WORLDS = ("layers", "soak")
+WORLDS = ("layers", "soak", "front", "pores", "edges")
 SHUT: tuple[str, ...] = ()
 
 

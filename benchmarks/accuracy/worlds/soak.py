@@ -1,9 +1,9 @@
 """Liquid diffuses through the coat and the depth that its water has soaked.
 
-Water moves by one diffusivity that rises steeply with the water content (exponential, as is usual for capillary flow in
-building materials: Hall and Hoff, Water Transport in Brick, Stone and Concrete, 2002; from memory), slower in deep coats
-whose pores later binder has filled. A dip soaks into the coats below, so that the way out grows with the coat number
-until the soaked depth is all used. When the content is low the diffusivity is constant: the end is Crank's exponential.
+Water moves by one diffusivity that rises steeply with the water content (exponential, as is usual for capillary flow
+in building materials: Hall and Hoff, Water Transport in Brick, Stone and Concrete, 2002; from memory). A dip soaks into
+the coats below, as far as later binder has not shut their pores, so that the way out grows with the coat number until
+the soaked depth is all used. At low contents the diffusivity is constant: the end is Crank's exponential.
 """
 
 from collections.abc import Mapping
@@ -13,7 +13,9 @@ import numpy as np
 from scipy.linalg.lapack import dgtsv
 
 from benchmarks.accuracy.moist import Array
+from benchmarks.accuracy.worlds import packing
 from benchmarks.accuracy.worlds.face import Face
+from benchmarks.accuracy.worlds.packing import Packing
 from benchmarks.accuracy.worlds.protocol import Around
 
 CELLS_PER_COAT = 4
@@ -33,13 +35,16 @@ class Coat:
 @dataclass(frozen=True)
 class Soaked:
     """A shop's material. steep: log of wet over dry diffusivity; share: of a dip's water that soaks below at most;
-    depth: m, how far; sorbed: kg/m3, scale of the isotherm."""
+    depth: m, how far; dense: coats in which water moves less than so many times as easily as in the new one keep
+    it out; sorbed: kg/m3, scale of the isotherm."""
 
     coats: Mapping[str, Coat]
     steep: float
     share: float
     depth: float
+    dense: float
     sorbed: float
+    packing: Packing
 
     faces = ((1.0, 1.0),)
 
@@ -96,14 +101,21 @@ class SoakedShells:
             n = int(self.used[zone])
             if n + CELLS_PER_COAT > self.content.shape[1]:
                 raise ValueError(f"a shell holds at most {MAX_COATS} coats")
+            moves = c.diffusivity / float(self.body.packing.harder(n / CELLS_PER_COAT))
+            self._shut(zone, n, moves, c.thickness * factor)
             soaked = self._soak(zone, n, c.water * factor)
             new = slice(n, n + CELLS_PER_COAT)
             self.dx[zone, new] = c.thickness * factor / CELLS_PER_COAT
             self.content[zone, new] = (c.water * factor - soaked) / (c.thickness * factor)
-            self.dry[zone, new] = c.diffusivity
+            self.dry[zone, new] = moves
             self.used[zone] = n + CELLS_PER_COAT
-            shut = self._depth(zone, n + CELLS_PER_COAT) > c.thickness * factor + self.body.depth
-            self.bottom[zone] = max(self.bottom[zone], np.count_nonzero(shut))
+
+    def _shut(self, zone: int, n: int, moves: float, thickness: float) -> None:
+        """Shut what lies too deep for the water of a new coat, or is too dense for it."""
+        deep = self._depth(zone, n) > self.body.depth
+        dense = self.dry[zone, :n] < self.body.dense * moves
+        kept_out = np.flatnonzero(deep | dense)
+        self.bottom[zone] = max(self.bottom[zone], kept_out[-1] + 1 if len(kept_out) else 0)
 
     def _depth(self, zone: int, n: int) -> Array:
         """Of the cells' middles below the surface, m."""
@@ -114,9 +126,11 @@ class SoakedShells:
         """Wet the coats below by a dip that brings `water`; what they took, kg/m2."""
         if not n:
             return 0.0
-        dx, depth = self.dx[zone, :n], self._depth(zone, n)
-        within = np.clip((self.body.depth - (depth - 0.5 * dx)) / dx, 0.0, 1.0) * dx
-        offered = self.body.share * water * within / self.body.depth
+        dx = self.dx[zone, :n]
+        within = np.where(np.arange(n) >= self.bottom[zone], dx, 0.0)
+        if not within.any():
+            return 0.0
+        offered = self.body.share * water * within / max(self.body.depth, float(within.sum()))
         taken = np.minimum(offered, 0.8 * np.maximum(WET - self.content[zone, :n], 0.0) * dx)
         self.content[zone, :n] += taken / dx
         return float(taken.sum())
@@ -178,7 +192,7 @@ class SoakedShells:
 
 def draw(rng: np.random.Generator) -> Soaked:
     """Another shop's material; its pace is set by the shop."""
-    water, thickness = float(rng.uniform(0.16, 0.4)), float(rng.uniform(0.8e-3, 1.3e-3))
+    water, thickness = float(rng.uniform(0.16, 0.4)), float(rng.uniform(0.7e-3, 1.2e-3))
     primes = float(rng.uniform(0.2, 0.6))
 
     def like(share: float, thin: float, slow: float) -> Coat:
@@ -194,6 +208,8 @@ def draw(rng: np.random.Generator) -> Soaked:
         },
         steep=float(rng.uniform(1.0, 3.5)),
         share=float(rng.uniform(0.1, 0.6)),
-        depth=float(rng.uniform(0.5e-3, 6e-3)),
+        depth=float(rng.uniform(0.0, 4e-3)),
+        dense=float(rng.uniform(0.2, 0.8)),
         sorbed=float(rng.uniform(1.2, 3.0)),
+        packing=packing.draw(rng),
     )
