@@ -11,7 +11,8 @@ from benchmarks.accuracy.score import Row, wilson_upper
 from benchmarks.accuracy.trends import SHELTERS, WITH, trends
 
 
-def _table(title: str, head: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
+def table(title: str, head: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
+    """A table as text: the first column to the left, the others to the right."""
     lines = [list(head), *[list(row) for row in rows]]
     widths = [max(len(line[i]) for line in lines) for i in range(len(head))]
     text = [
@@ -63,7 +64,7 @@ def forecast_table(results: Sequence[Result]) -> str:
             wrong = [error for r in found for error in r.baselines[rule]]
             line += [_share(_quantile(wrong, q)) for q in (0.5, 0.9)]
         lines.append(line)
-    return _table("Forecast 5 minutes after the dip: error as a share of the true drying time", head, lines)
+    return table("Forecast 5 minutes after the dip: error as a share of the true drying time", head, lines)
 
 
 def interval_table(results: Sequence[Result]) -> str:
@@ -80,7 +81,7 @@ def interval_table(results: Sequence[Result]) -> str:
             line += [_share(_quantile([row.error for row in some], 0.5)), _covered(some)]
             line.append(_share(_quantile([row.width for row in some], 0.5)))
         lines.append(line)
-    return _table("The 90 % interval and its median width; median errors half-way and by shelter", head, lines)
+    return table("The 90 % interval and its median width; median errors half-way and by shelter", head, lines)
 
 
 def _covered(rows: Sequence[Row]) -> str:
@@ -106,7 +107,7 @@ def call_table(results: Sequence[Result]) -> str:
         told = [row.overdue for row in rows if row.overdue is not None]
         line.append(_share(float(np.mean(told))) if told else "-")
         lines.append(line)
-    return _table("Called safe too soon (dips, with upper bound), and late after the truth", head, lines)
+    return table("Called safe too soon (dips, with upper bound), and late after the truth", head, lines)
 
 
 def _count(rows: Sequence[Row], hits: int) -> str:
@@ -119,7 +120,7 @@ def trend_table(results: Sequence[Result]) -> str:
     for name, _, rows in _groups(results):
         found = trends(rows)
         lines.append([name, *["-" if np.isnan(found[what]) else f"{found[what]:+.2f}" for what in WITH]])
-    return _table("Rank correlation of the forecast's signed error with", ["room", *WITH], lines)
+    return table("Rank correlation of the forecast's signed error with", ["room", *WITH], lines)
 
 
 def runs_table(results: Sequence[Result]) -> str | None:
@@ -132,7 +133,7 @@ def runs_table(results: Sequence[Result]) -> str | None:
     if {2, 12} <= set(numbers):
         pairs.append((2, 12))
     head = ["runs", "better", "worse by over a tenth", "shops"]
-    return _table("Shops in which the median error got better", head, [_duel(median, *pair) for pair in pairs])
+    return table("Shops in which the median error got better", head, [_duel(median, *pair) for pair in pairs])
 
 
 def _duel(median: dict[tuple[str, str, int, int], float | None], low: int, high: int) -> list[str]:
@@ -147,7 +148,7 @@ def goals_table(results: Sequence[Result], runs: int) -> str:
     """What is aimed at and whether it was met."""
     lines = [(what, said, allowed, "yes" if met else "NO") for what, said, allowed, met in goals(results, runs)]
     title = f"Goals, {runs} weighed runs per coat type; the worst world counts"
-    return _table(title, ["goal", "measured", "allowed", "met"], lines)
+    return table(title, ["goal", "measured", "allowed", "met"], lines)
 
 
 def all_tables(results: Sequence[Result]) -> list[str]:
