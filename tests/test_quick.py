@@ -20,6 +20,8 @@ from drymon.cli.weighed import weighed_runs  # noqa: E402
 from drymon.learning.run import Run  # noqa: E402
 from drymon.messages.config import load_home  # noqa: E402
 
+HAND, CELLS = ("front", 2), ("pores", 4)  # shops that weigh by hand, and on load cells; fans that swing in both
+
 
 def through_the_commands(folder: Path, home: Path) -> dict[str, Run]:
     """The room's weighed runs by their name, after a replay."""
@@ -32,8 +34,9 @@ def through_the_commands(folder: Path, home: Path) -> dict[str, Run]:
         return {run.id: run for run in weighed_runs(config, record)}
 
 
-def test_runs_are_those_of_the_commands(tmp_path: Path) -> None:
-    room = make_room("layers", "working-week", 2, part="fit", days=1, lead_days=1, trees=3, weighed_runs=3)
+@pytest.mark.parametrize(("world", "seed"), [("layers", 2), HAND, CELLS])
+def test_runs_are_those_of_the_commands(world: str, seed: int, tmp_path: Path) -> None:
+    room = make_room(world, "working-week", seed, part="fit", days=2, lead_days=0, trees=3, weighed_runs=4)
     room.save(tmp_path / "room")
     theirs = through_the_commands(tmp_path / "room", tmp_path / "home")
     ours = [quick._run(raw) for raw in quick.raw_of(room, weighed=True)]

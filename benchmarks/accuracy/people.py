@@ -106,7 +106,7 @@ class Day:
 
     def _planned(self, coat: str, shelter: str) -> list[float]:
         """Minutes after the dip at which somebody means to weigh."""
-        count = int(self.rng.integers(self.scale.times - 1, self.scale.times + 2))
+        count = int(self.rng.integers(self.scale.times, self.scale.times + 2))
         shares = np.interp(np.linspace(0, 1, count), np.linspace(0, 1, len(PLANNED)), PLANNED)
         about = 60.0 * self.shop.usual_h[coat, shelter] * shares * self.rng.uniform(0.8, 1.2, count)
         return sorted(max(5.0, minutes) for minutes in about)

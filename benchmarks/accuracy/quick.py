@@ -145,8 +145,8 @@ def _raw_dip(record: RoomRecord, dip: DipTruth) -> Raw:
     bench = [(m - dip.minute, grams / 1000.0) for m, grams in record.weighings[dip.tree] if dip.minute <= m < end]
     cell = None
     if dip.cell is not None:
-        minutes, kg = record.cells[dip.cell]
-        here = (minutes >= dip.minute) & (minutes < end)
+        minutes, kg = record.cells[dip.cell]  # a record ends with its last message, which ends the run
+        here = (minutes >= dip.minute) & (minutes < (record.minutes - 0.5 if dip.end is None else end))
         cell = (60.0 * (minutes[here] - dip.minute), kg[here])
     last = 2 + (end if dip.weighed else int(dip.minute + AIR_TIMES * ((dip.dry_minute or end) - dip.minute)))
     columns = [_measured(record, dip.rack, name, dip.minute, last) for name in ("temperature", "humidity", "airflow")]
