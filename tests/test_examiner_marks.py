@@ -1,8 +1,10 @@
 """The examiner's marks, trends and goals on rows whose answers are known."""
 
+import ast
 import subprocess
 import sys
 from dataclasses import replace
+from graphlib import TopologicalSorter
 from pathlib import Path
 
 import numpy as np
@@ -113,3 +115,18 @@ def test_shut_worlds_open_only_where_that_is_said() -> None:
     done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=False)
     assert done.returncode == 2
     assert "kept shut" in done.stderr
+
+
+def test_no_module_of_the_examiner_needs_one_that_needs_it() -> None:
+    """Imports for types alone count, too."""
+    folder, needs = ROOT / "benchmarks" / "accuracy", {}
+    for path in folder.rglob("*.py"):
+        name = ".".join(path.relative_to(ROOT).with_suffix("").parts).removesuffix(".__init__")
+        found = [node for node in ast.walk(ast.parse(path.read_text())) if isinstance(node, ast.ImportFrom)]
+        whole = {node.module for node in found if node.module and node.module.startswith("benchmarks")}
+        parts = {f"{node.module}.{one.name}" for node in found for one in node.names}
+        needs[name] = whole | parts
+    known = {name: {other for other in others if other in needs} - {name} for name, others in needs.items()}
+    packages = {"benchmarks.accuracy", "benchmarks.accuracy.worlds"}
+    ordered = list(TopologicalSorter({n: o - packages for n, o in known.items()}).static_order())
+    assert "benchmarks.accuracy.run" in ordered

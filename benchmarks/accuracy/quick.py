@@ -149,9 +149,11 @@ def _raw_dip(record: RoomRecord, dip: DipTruth) -> Raw:
         here = (minutes >= dip.minute) & (minutes < (record.minutes - 0.5 if dip.end is None else end))
         cell = (60.0 * (minutes[here] - dip.minute), kg[here])
     last = 2 + (end if dip.weighed else int(dip.minute + AIR_TIMES * ((dip.dry_minute or end) - dip.minute)))
-    columns = [_measured(record, dip.rack, name, dip.minute, last) for name in ("temperature", "humidity", "airflow")]
+    warm, damp, wind = (
+        _measured(record, dip.rack, name, dip.minute, last) for name in ("temperature", "humidity", "airflow")
+    )
     before = _measured(record, dip.rack, "humidity", dip.minute - BEFORE_MIN, dip.minute)
-    return Raw(dip, record.recording.at(dip.minute).timestamp(), *columns, before, bench, cell)
+    return Raw(dip, record.recording.at(dip.minute).timestamp(), warm, damp, wind, before, bench, cell)
 
 
 def _measured(record: RoomRecord, rack: str, quantity: str, begin: int, end: int) -> Array:

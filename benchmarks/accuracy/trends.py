@@ -16,7 +16,7 @@ def trends(rows: Sequence[Row]) -> dict[str, float]:
     """Spearman's rank correlation of the forecast's signed error with each of `WITH`; of racks the largest, one
     against the others. NaN where nothing differs or too few dips are known."""
     known = [row for row in rows if row.error is not None and np.isfinite(row.error)]
-    columns = {
+    columns: dict[str, list[float]] = {
         "coat number": [row.number for row in known],
         "humidity": [row.humidity for row in known],
         "temperature": [row.temperature for row in known],

@@ -141,8 +141,8 @@ class SoakedShells:
         rows, top = np.arange(zones), np.maximum(self.used - 1, 0)
         still, place = self.dry / self.dx, np.arange(cells - 1)
         inner = (place < (self.used - 1)[:, None]) & (place >= self.bottom[:, None])
-        pass_on = inner * self._eased(self.content[:, :-1], self.content[:, 1:])
-        pass_on *= 2.0 / (1.0 / still[:, :-1] + 1.0 / still[:, 1:])
+        eased = self._eased(self.content[:, :-1], self.content[:, 1:])
+        pass_on: Array = inner * eased * 2.0 / (1.0 / still[:, :-1] + 1.0 / still[:, 1:])
         capacity = self.dx / dt
         diagonal, right = capacity.copy(), capacity * self.content
         diagonal[:, :-1] += pass_on
