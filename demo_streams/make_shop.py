@@ -18,9 +18,10 @@ sys.path.insert(0, str(HERE.parent))
 
 from benchmarks.accuracy.air import RoomAir, room_air  # noqa: E402
 from benchmarks.accuracy.foundry import Foundry, Tree  # noqa: E402
-from benchmarks.accuracy.physics import NOMINAL, Array  # noqa: E402
+from benchmarks.accuracy.moist import Array  # noqa: E402
 from benchmarks.accuracy.sensors import LoadCell  # noqa: E402
 from benchmarks.accuracy.stream import Recording, stamp  # noqa: E402
+from benchmarks.accuracy.worlds import layers  # noqa: E402
 
 SEED = 20310512
 START = datetime(2031, 5, 12, 4, 0, tzinfo=UTC)  # Monday, six in the morning in Vienna
@@ -263,7 +264,7 @@ def nonsense(rec: Recording) -> None:
 def make() -> tuple[Recording, Foundry]:
     """The whole recording, and the foundry that knows the truth."""
     rng = np.random.default_rng(SEED)
-    foundry = Foundry(NOMINAL, shells(), shop_air(rng), MINUTES, rng)
+    foundry = Foundry(layers.world(), shells(), shop_air(rng), MINUTES, rng)
     rec = Recording("lindenhof", START)
     work(rec, foundry)
     readings(rec, foundry, rng)

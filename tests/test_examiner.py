@@ -13,23 +13,35 @@ sys.path.insert(0, str(ROOT))
 pytest.importorskip("pvlib", reason="the examiner's weather comes from pvlib")
 
 from benchmarks.accuracy.foundry import Foundry, Scatter, Tree  # noqa: E402
-from benchmarks.accuracy.physics import NOMINAL, Isotherm, Stacks, convection, vapour_density  # noqa: E402
+from benchmarks.accuracy.moist import MASS_PER_HEAT, convection, vapour_density  # noqa: E402
 from benchmarks.accuracy.rooms import make_room  # noqa: E402
 from benchmarks.accuracy.score import wilson_upper  # noqa: E402
-from benchmarks.accuracy.shop import make_shop, rack_air  # noqa: E402
+from benchmarks.accuracy.shop import rack_air  # noqa: E402
+from benchmarks.accuracy.shops import make_shop  # noqa: E402
+from benchmarks.accuracy.worlds import layers  # noqa: E402
+from benchmarks.accuracy.worlds.layers import NOMINAL, Isotherm, Stacks  # noqa: E402
+from benchmarks.accuracy.worlds.protocol import Around  # noqa: E402
+
+
+def air(celsius: float, humidity: float, heat: np.ndarray) -> Around:
+    """The air at one zone, W/m2K by convection and 4 by radiation."""
+    one = np.ones(1)
+    vapour = humidity * vapour_density(celsius * one)
+    return Around(celsius * one, vapour, heat, heat * MASS_PER_HEAT, 4.0 * one)
 
 
 def bar(coats: int, humidity: float = 0.5, hours: float = 6.0) -> tuple[list[np.ndarray], Stacks, float]:
     """A 20 mm bar dipped `coats` times at 21 degC, 0.6 m/s: shares left, the bar, water lost from the last."""
-    stacks = Stacks(NOMINAL, np.array([1.57]), np.array([4.0]), np.array([0.02]), np.array([4000.0]))
+    stacks = Stacks(NOMINAL, np.ones(1), np.array([4000.0]))
     one, zone = np.ones(1), np.array([0])
+    around = air(21.0, humidity, 1.57 * convection(0.6 * one, 0.02))
     curves = []
     lost = 0.0
     for _ in range(coats):
-        stacks.dip(zone, "backup", one, one)
+        stacks.dip(zone, "backup", one)
         start, lost, left = stacks.load(zone)[0], 0.0, [1.0]
         for _ in range(int(hours * 60)):
-            rate = stacks.step(60.0, 21.0 * one, humidity * one, convection(0.6 * one, 0.02))
+            rate = stacks.step(60.0, around)
             lost += float(rate[0]) * 60.0
             left.append(stacks.load(zone)[0] / start)
         curves.append(np.array(left))
@@ -48,12 +60,12 @@ def test_backup_bar_comes_near_the_published_moistures() -> None:
 
 
 def test_water_that_leaves_is_water_that_evaporated() -> None:
-    stacks = Stacks(NOMINAL, np.ones(1), np.array([4.0]), np.array([0.04]), np.array([5000.0]))
+    stacks = Stacks(NOMINAL, np.ones(1), np.array([5000.0]))
     one, zone = np.ones(1), np.array([0])
-    stacks.dip(zone, "prime-first", one, one)
+    stacks.dip(zone, "prime-first", one)
     before, evaporated = stacks.weight(zone)[0], 0.0
     for _ in range(300):
-        evaporated += 60.0 * float(stacks.step(60.0, 22 * one, 0.4 * one, convection(one, 0.04))[0])
+        evaporated += 60.0 * float(stacks.step(60.0, air(22.0, 0.4, convection(one, 0.04)))[0])
     assert evaporated > 0.1
     assert before - stacks.weight(zone)[0] == pytest.approx(evaporated, abs=1e-6)
 
@@ -80,13 +92,13 @@ def test_heat_transfer_agrees_with_the_ht_library() -> None:
 
 
 def test_a_minute_is_a_short_enough_step() -> None:
-    shop = make_shop("working-week", 3)
+    shop = make_shop("layers", "working-week", 3)
     dry = []
     for seconds in (60.0, 10.0):
-        air = rack_air(shop, np.random.default_rng(1), 900, 0)
+        there = rack_air(shop, np.random.default_rng(1), 900, 0)
         quiet = Scatter(0, 0, 0, 0, 0)
         foundry = Foundry(
-            shop.material, [Tree("t", "rack-a", "pocketed")], air, 900, np.random.default_rng(2), quiet, seconds=seconds
+            shop.world, [Tree("t", "rack-a", "pocketed")], there, 900, np.random.default_rng(2), quiet, seconds=seconds
         )
         foundry.minute = 400
         foundry.dip("t", "backup")
@@ -99,9 +111,9 @@ def test_a_minute_is_a_short_enough_step() -> None:
 
 def test_sheltered_trees_take_longer_by_about_the_trade_s_factors() -> None:
     """Common practice, no source: pocketed parts take 2 to 4 times, deep ones 5 to 15 times as long as open faces."""
-    air = rack_air(make_shop("steady", 1), np.random.default_rng(1), 4000, 0)
+    there = rack_air(make_shop("layers", "steady", 1), np.random.default_rng(1), 4000, 0)
     trees = [Tree(s, "rack-a", s) for s in ("open", "pocketed", "deep")]
-    foundry = Foundry(NOMINAL, trees, air, 4000, np.random.default_rng(2), Scatter(0, 0, 0, 0, 0))
+    foundry = Foundry(layers.world(), trees, there, 4000, np.random.default_rng(2), Scatter(0, 0, 0, 0, 0))
     for tree in trees:
         foundry.dip(tree.name, "backup")
     while foundry.minute < 4000:
@@ -120,7 +132,7 @@ def test_wilson_bound_agrees_with_scipy(hits: int, n: int) -> None:
 
 def test_a_room_is_the_same_every_time_and_another_with_another_seed() -> None:
     small = {"days": 1, "lead_days": 0, "trees": 3, "weighed_runs": 2, "part": "fit"}
-    once, again = make_room("night-off", 4, **small), make_room("night-off", 4, **small)
+    once, again = (make_room("layers", "night-off", 4, **small) for _ in range(2))
     assert once.lines == again.lines
-    assert once.lines != make_room("night-off", 5, **small).lines
+    assert once.lines != make_room("layers", "night-off", 5, **small).lines
     assert any("/log/weigh" in line for line in once.lines)

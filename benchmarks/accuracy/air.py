@@ -16,7 +16,7 @@ import numpy as np
 import pvlib
 from numpy.typing import NDArray
 
-from benchmarks.accuracy.physics import Array, vapour_density
+from benchmarks.accuracy.moist import Array, vapour_density
 
 WEATHERS: dict[str, tuple[str, int]] = {  # place and first day of the year
     "sand-point-january": ("703165TY.csv", 8),
@@ -38,7 +38,7 @@ SEASON: dict[str, tuple[str, ...]] = {
     "dry-winter": ("sand-point-january", "greensboro-january"),
     "night-off": ("greensboro-july", "greensboro-april", "sand-point-july", "miami-may"),
 }
-KINDS = tuple(SEASON)
+AIRS = tuple(SEASON)
 
 
 @dataclass(frozen=True)
@@ -125,8 +125,8 @@ def room_air(
 ) -> RoomAir:
     """The room's air for one recording. `speed`: the fans' speed at the shells, m/s; `duty`: share of time
     they face them."""
-    if kind not in KINDS:
-        raise ValueError(f"kind {kind!r}: allowed are {', '.join(KINDS)}")
+    if kind not in AIRS:
+        raise ValueError(f"kind {kind!r}: allowed are {', '.join(AIRS)}")
     t, rh = _steady(rng, minutes) if kind == "steady" else _indoor(kind, rng, weather, minutes, first_day)
     hour = _clock(minutes)
     day = (hour >= 6.5) & (hour < 18.5)

@@ -39,7 +39,7 @@ def features(record: RoomRecord, dip: DipTruth) -> list[float]:
     window = slice(dip.minute, dip.minute + 5)
 
     def mean(quantity: str) -> float:
-        values = record.readings[dip.rack, quantity][window]
+        values = record.readings.get((dip.rack, quantity), np.zeros(0))[window]
         return float(np.nanmean(values)) if np.isfinite(values).any() else 0.0
 
     return [

@@ -7,17 +7,11 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from benchmarks.accuracy.air import RoomAir
-from benchmarks.accuracy.physics import Array, Material, Stacks, convection
+from benchmarks.accuracy.moist import Array, convection
+from benchmarks.accuracy.surroundings import Surroundings
+from benchmarks.accuracy.worlds.protocol import Part, World
 
-# Parallel zones of a tree: share of the wetted area, transfer against the open face (notes on zones: common
-# practice).
-ZONES: dict[str, tuple[tuple[float, float], ...]] = {
-    "open": ((1.0, 1.0),),
-    "pocketed": ((0.75, 1.0), (0.25, 0.25)),
-    "deep": ((0.70, 1.0), (0.22, 0.35), (0.08, 0.06)),
-}
 TURBULENCE = 1.5  # room air is rougher than a wind tunnel's: 1.1 to 1.6 (common practice)
-RADIATION = 4.0  # W/m2K at the open face; neighbours and shelves shadow the rest of the black 5 W/m2K
 
 
 @dataclass
@@ -64,6 +58,7 @@ class Scatter:
     place: float = 0.03
     turn: float = 0.015  # how the tree hangs after this dip
     zone: float = 0.05  # how deep this tree's pockets are
+    week: float = 0.0  # the slurry of the week
 
 
 class Foundry:
@@ -72,7 +67,7 @@ class Foundry:
 
     def __init__(
         self,
-        material: Material,
+        world: World,
         trees: Sequence[Tree],
         air: dict[str, RoomAir],
         minutes: int,
@@ -80,60 +75,80 @@ class Foundry:
         scatter: Scatter | None = None,
         dry_at: float = 0.95,
         seconds: float = 60.0,
+        turbulence: float = TURBULENCE,
     ) -> None:
         self.trees = {tree.name: tree for tree in trees}
         self.air, self.rng, self.scatter, self.dry_at = air, rng, scatter or Scatter(), dry_at
         self.minute, self.minutes, self.seconds = 0, minutes, seconds
         self.zones: dict[str, Array] = {}
-        layout: list[tuple[Tree, float, float]] = []
+        layout: list[tuple[Tree, Part]] = []
         for tree in trees:
             first = len(layout)
-            layout += [(tree, share, g) for share, g in ZONES[tree.shelter]]
+            layout += [(tree, part) for part in world.parts[tree.shelter]]
             self.zones[tree.name] = np.arange(first, len(layout))
         self.real = len(layout)
-        self.share = np.array([share for _, share, _ in layout])
-        nominal = np.array([g * TURBULENCE for _, _, g in layout])
-        luck = np.array([tree.place * (tree.slow_zone if g < 1 else 1.0) for tree, _, g in layout])
+        self.share = np.array([part.share for _, part in layout])
+        nominal = np.array([part.reach.factor * turbulence for _, part in layout])
+        luck = np.array([tree.place * (tree.slow_zone if part.reach.factor < 1 else 1.0) for tree, part in layout])
+        deep = np.array([tree.slow_zone for tree, _ in layout])
         twice = np.concatenate
-        self.stacks = Stacks(
-            material,
+        self.surroundings = Surroundings(
+            [part.reach for _, part in layout] * 2,
             transfer=twice([nominal * luck, nominal]),
-            radiation=twice([[RADIATION * min(1.0, 1.5 * g) for _, _, g in layout]] * 2),
-            diameter=twice([[tree.diameter for tree, _, _ in layout]] * 2),
-            heat=twice([[tree.heat for tree, _, _ in layout]] * 2),
+            luck=twice([deep, np.ones(self.real)]),
+        )
+        self.diameter = twice([[tree.diameter for tree, _ in layout]] * 2)
+        self.shells = world.body.shells(
+            build=twice([[part.build for _, part in layout]] * 2), heat=twice([[tree.heat for tree, _ in layout]] * 2)
         )
         self.racks = sorted(air)
-        self.rack_of = np.array([self.racks.index(tree.rack) for tree, _, _ in layout] * 2)
+        self.rack_of = np.array([self.racks.index(tree.rack) for tree, _ in layout] * 2)
         self.loads = np.zeros((minutes + 1, 2 * self.real), dtype=np.float32)
-        self.masses = {tree.name: np.full(minutes + 1, np.nan) for tree in trees if tree.cell}
+        self.hung = {tree.name: tree.cell for tree in trees if tree.cell}  # trees on load cells now
+        self.masses = {tree.name: np.full(minutes + 1, np.nan) for tree in trees}
         self.shell = {tree.name: 0.0 for tree in trees}  # dry coats, kg
         self.number = {tree.name: 0 for tree in trees}
         self.dips: list[DipTruth] = []
         self.last: dict[str, DipTruth] = {}
         self._base: dict[int, Array] = {}
         self._day_factor: dict[tuple[int, str], float] = {}
+        self._week_factor: dict[tuple[int, str], float] = {}
 
     def _luck(self, sd: float) -> float:
         return float(np.exp(sd * self.rng.standard_normal()))
 
-    def dip(self, name: str, coat: str, weighed: bool = False) -> DipTruth:
-        """Dip a tree now."""
-        tree, day = self.trees[name], (self.minute // 1440, coat)
+    def _slurry(self, coat: str) -> float:
+        """What the slurry of the day and of the week does to the pick-up."""
+        day, week = (self.minute // 1440, coat), (self.minute // 10080, coat)
+        if self.scatter.week > 0.0 and week not in self._week_factor:
+            self._week_factor[week] = self._luck(self.scatter.week)
         if day not in self._day_factor:
             self._day_factor[day] = self._luck(self.scatter.day)
-        pickup = self._day_factor[day] * self._luck(self.scatter.pickup)
+        return self._day_factor[day] * self._week_factor.get(week, 1.0)
+
+    def hang(self, name: str, cell: str | None) -> None:
+        """Hang a tree on a load cell, or on a plain hook."""
+        self.hung.pop(name, None)
+        if cell is not None:
+            self.hung[name] = cell
+
+    def dip(self, name: str, coat: str, weighed: bool = False) -> DipTruth:
+        """Dip a tree now."""
+        tree, pickup = self.trees[name], self._slurry(coat) * self._luck(self.scatter.pickup)
         zones = self.zones[name]
         both = np.concatenate([zones, zones + self.real])
         n = len(zones)
         place = np.concatenate([np.full(n, self._luck(self.scatter.turn)), np.ones(n)])
-        self.stacks.dip(both, coat, np.concatenate([np.full(n, pickup), np.ones(n)]), place)
+        self.shells.dip(both, coat, np.concatenate([np.full(n, pickup), np.ones(n)]))
+        self.surroundings.turn[both] = place
         self.shell[name] += tree.area * 1.7 * pickup
         self.number[name] += 1
         before = self.last.get(name)
         if before is not None:
             before.end = self.minute
-        truth = DipTruth(name, tree.rack, coat, self.number[name], tree.shelter, self.minute, tree.cell, weighed)
-        self.loads[self.minute] = self.stacks.load(np.arange(2 * self.real))
+        cell = self.hung.get(name)
+        truth = DipTruth(name, tree.rack, coat, self.number[name], tree.shelter, self.minute, cell, weighed)
+        self.loads[self.minute] = self.shells.load(np.arange(2 * self.real))
         self._base[id(truth)] = self.loads[self.minute].copy()
         self.dips.append(truth)
         self.last[name] = truth
@@ -148,7 +163,7 @@ class Foundry:
     def clear(self, name: str) -> None:
         """The shell is done; a bare pattern takes the tree's place in the simulation."""
         zones = self.zones[name]
-        self.stacks.clear(np.concatenate([zones, zones + self.real]))
+        self.shells.clear(np.concatenate([zones, zones + self.real]))
         self.shell[name], self.number[name] = 0.0, 0
         if name in self.last:
             self.last.pop(name).end = self.minute
@@ -161,7 +176,7 @@ class Foundry:
     def mass(self, name: str) -> float:
         """What hangs there, kg."""
         tree, zones = self.trees[name], self.zones[name]
-        water = float((self.stacks.weight(zones) * self.share[zones]).sum()) * tree.area
+        water = float((self.shells.weight(zones) * self.share[zones]).sum()) * tree.area
         return tree.bare + self.shell[name] + water
 
     def step(self) -> None:
@@ -174,14 +189,16 @@ class Foundry:
         fast = np.array([a.fast[i] for a in now])[rack]
         slow = np.array([a.slow[i] for a in now])[rack]
         duty = np.array([a.duty[i] for a in now])[rack]
-        d = self.stacks.diameter
+        d = self.diameter
         h = duty * convection(fast, d) + (1.0 - duty) * convection(slow, d)
+        wind = duty * fast + (1.0 - duty) * slow
         for _ in range(round(60.0 / self.seconds)):
-            self.stacks.step(self.seconds, t, rh, h)
+            around = self.surroundings.around(self.seconds, t, rh, wind, h)
+            self.surroundings.took(self.shells.step(self.seconds, around))
         self.minute += 1
-        self.loads[self.minute] = self.stacks.load(np.arange(2 * self.real))
-        for name, masses in self.masses.items():
-            masses[self.minute] = self.mass(name)
+        self.loads[self.minute] = self.shells.load(np.arange(2 * self.real))
+        for name in self.hung:
+            self.masses[name][self.minute] = self.mass(name)
 
     def finish(self) -> list[DipTruth]:
         """All dips with their truth filled in."""

@@ -1,9 +1,10 @@
 """Judges drymon: fit rooms -> `drymon fit` -> trial rooms through `drymon replay`, against the truth. Prints
 the tables.
 
-    python -m benchmarks.accuracy.run                          # 4 kinds x 5 seeds, 12 weighed runs
-    python -m benchmarks.accuracy.run --kinds steady --seeds 1 --runs 0 2 12
-    python -m benchmarks.accuracy.run --fault stuck
+    python -m benchmarks.accuracy.run                          # 5 worlds x 4 airs x 5 seeds, 12 weighed runs
+    python -m benchmarks.accuracy.run --worlds soak --airs steady --seeds 1 --runs 0 2 12
+    python -m benchmarks.accuracy.run --worlds layers --fault stuck
+    python -m benchmarks.accuracy.run --shut                   # the worlds that are kept shut, too
 
 Only drymon's commands are used, nothing of its inside.
 """
@@ -16,29 +17,17 @@ import sys
 import tempfile
 import time
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict
 from pathlib import Path
 
 from benchmarks.accuracy import tables
-from benchmarks.accuracy.air import KINDS
+from benchmarks.accuracy.air import AIRS
 from benchmarks.accuracy.baselines import baseline_errors
+from benchmarks.accuracy.result import Result
 from benchmarks.accuracy.rooms import RoomRecord, make_room
-from benchmarks.accuracy.score import Row, read_verdicts, score
+from benchmarks.accuracy.score import read_verdicts, score
 from benchmarks.accuracy.sensors import FAULTS
-
-
-@dataclass
-class Result:
-    """One trial room's marks for one number of weighed runs."""
-
-    kind: str
-    seed: int
-    runs: int
-    rows: list[Row]
-    baselines: dict[str, list[float]]
-    fit_s: float
-    replay_s: float
-    notes: list[str] = field(default_factory=list)
+from benchmarks.accuracy.worlds import SHUT, WORLDS, allowed
 
 
 def drymon(*words: str) -> None:
@@ -63,11 +52,11 @@ def learn(fit: RoomRecord, folder: Path) -> Path | None:
     return models if models.is_dir() else None
 
 
-def examine(kind: str, seed: int, runs: int, fault: str, folder: Path) -> Result:
+def examine(world: str, air: str, seed: int, runs: int, fault: str, folder: Path) -> Result:
     """One fit room and one trial room of a shop."""
     notes: list[str] = []
-    fit = make_room(kind, seed, part="fit", weighed_runs=runs, days=5)
-    trial = make_room(kind, seed, part="trial", fault=fault)
+    fit = make_room(world, air, seed, part="fit", weighed_runs=runs)
+    trial = make_room(world, air, seed, part="trial", fault=fault)
     began = time.monotonic()
     models = None
     if runs:
@@ -86,24 +75,25 @@ def examine(kind: str, seed: int, runs: int, fault: str, folder: Path) -> Result
     drymon("replay", str(folder / "trial" / "stream.jsonl.gz"), "--home", str(home), "--out", str(out))
     rows = score(trial, read_verdicts(out, trial))
     done = time.monotonic()
-    return Result(kind, seed, runs, rows, baseline_errors(fit, trial), fitted - began, done - fitted, notes)
+    return Result(world, air, seed, runs, rows, baseline_errors(fit, trial), fitted - began, done - fitted, notes)
 
 
-def _job(task: tuple[str, int, int, str, str | None]) -> Result:
-    kind, seed, runs, fault, keep = task
+def _job(task: tuple[str, str, int, int, str, str | None]) -> Result:
+    world, air, seed, runs, fault, keep = task
     if keep:
-        folder = Path(keep) / f"{kind}-{seed}-{runs}-{fault}"
+        folder = Path(keep) / f"{world}-{air}-{seed}-{runs}-{fault}"
         shutil.rmtree(folder, ignore_errors=True)
         folder.mkdir(parents=True)
-        return examine(kind, seed, runs, fault, folder)
+        return examine(world, air, seed, runs, fault, folder)
     with tempfile.TemporaryDirectory() as scratch:
-        return examine(kind, seed, runs, fault, Path(scratch))
+        return examine(world, air, seed, runs, fault, Path(scratch))
 
 
-def main() -> None:
-    """Command line."""
+def _arguments() -> argparse.Namespace:
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
-    parser.add_argument("--kinds", nargs="+", default=list(KINDS), choices=KINDS)
+    parser.add_argument("--worlds", nargs="+", help=f"of {', '.join(WORLDS)}; default: all of them")
+    parser.add_argument("--shut", action="store_true", help="open the worlds that are kept shut, too")
+    parser.add_argument("--airs", nargs="+", default=list(AIRS), choices=AIRS)
     parser.add_argument("--seeds", type=int, default=5, help="seeds 1 to this number")
     parser.add_argument("--only", type=int, help="one seed alone")
     parser.add_argument("--runs", type=int, nargs="+", default=[12], help="weighed runs per coat type")
@@ -112,14 +102,29 @@ def main() -> None:
     parser.add_argument("--keep", help="folder that keeps homes, streams and verdicts")
     parser.add_argument("--json", type=Path, help="all rows, for later")
     args = parser.parse_args()
+    args.worlds = args.worlds or [*WORLDS, *(SHUT if args.shut else ())]
+    for world in args.worlds:
+        try:
+            allowed(world, args.shut)
+        except ValueError as error:
+            parser.error(f"--worlds: {error}")
+    return args
+
+
+def main() -> None:
+    """Command line."""
+    args = _arguments()
     seeds = [args.only] if args.only is not None else range(1, args.seeds + 1)
-    tasks = [(k, s, r, args.fault, args.keep) for k in args.kinds for s in seeds for r in args.runs]
+    tasks = [
+        (world, air, seed, runs, args.fault, args.keep)
+        for world in args.worlds for air in args.airs for seed in seeds for runs in args.runs
+    ]  # fmt: skip
     results: list[Result] = []
     with ProcessPoolExecutor(args.jobs) as pool:
         for result in pool.map(_job, tasks):
             results.append(result)
             print(
-                f"{result.kind} seed {result.seed} runs {result.runs}: {len(result.rows)} dips, "
+                f"{result.world} {result.air} seed {result.seed} runs {result.runs}: {len(result.rows)} dips, "
                 f"fit {result.fit_s:.0f} s, replay {result.replay_s:.0f} s {' '.join(result.notes)}",
                 file=sys.stderr, flush=True,
             )  # fmt: skip

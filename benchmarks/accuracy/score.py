@@ -18,6 +18,7 @@ from benchmarks.accuracy.shop import DRY_AT
 
 FORECAST_AFTER = 5.0  # minutes after the dip
 CALLED = ("ready", "complete")
+HALF_AGAIN = 0.5  # a tree that hung dry for this share of its drying time, and nothing was said
 
 
 @dataclass(frozen=True)
@@ -35,21 +36,32 @@ class Said:
 
 @dataclass
 class Row:
-    """One dip's marks. Times are shares of the true drying time; None: not to be told."""
+    """One dip's marks. Times are shares of the true drying time; None: not to be told.
 
-    kind: str
+    temperature (degC), humidity (0 to 1), speed (m/s): true means from the dip to the moment when it was dry.
+    """
+
+    world: str
+    air: str
     seed: int
     tree: str
+    rack: str
     coat: str
+    number: int
     shelter: str
     celled: bool
     hours: float
+    temperature: float
+    humidity: float
+    speed: float
     error: float | None = None  # signed, of the forecast at five minutes
     half_error: float | None = None  # signed, of the forecast half-way
     covered: bool | None = None
     width: float | None = None
     late: float | None = None  # called after the truth by this share; a lower bound where `called` is False
     called: bool = False
+    bound: float | None = None  # the forecast's own 95 % bound after the truth, signed: nothing cuts it short
+    overdue: bool | None = None  # not called within half its time again; None: it did not hang so long
     # how far short of dry_at the slowest part was while called safe; 0 or less: never short
     worst: float | None = None
     last_state: str = ""
@@ -94,7 +106,10 @@ def score(record: RoomRecord, said: dict[str, list[Said]]) -> list[Row]:
 def _row(record: RoomRecord, dip: DipTruth, verdicts: list[Said]) -> Row:
     assert dip.dry_minute is not None
     took = dip.dry_minute - dip.minute
-    row = Row(record.shop.kind, record.shop.seed, dip.tree, dip.coat, dip.shelter, dip.cell is not None, took / 60.0)
+    row = Row(
+        record.shop.world.name, record.shop.air, record.shop.seed, dip.tree, dip.rack, dip.coat, dip.number,
+        dip.shelter, dip.cell is not None, took / 60.0, *_mean_air(record, dip),
+    )  # fmt: skip
     if dip.oracle_minute is not None:
         row.oracle = (dip.oracle_minute - dip.dry_minute) / took
     first = _at(verdicts, dip.minute + FORECAST_AFTER)
@@ -104,11 +119,18 @@ def _row(record: RoomRecord, dip: DipTruth, verdicts: list[Said]) -> Row:
         late = np.inf if first.late is None else first.late
         row.covered = bool(first.early <= dip.dry_minute <= late)
         row.width = float(late - first.early) / took
+        row.bound = float(late - dip.dry_minute) / took
     half = _at(verdicts, dip.minute + 0.5 * took)
     if half is not None and half.best is not None:
         row.half_error = (half.best - dip.dry_minute) / took
     _calls(record, dip, verdicts, took, row)
     return row
+
+
+def _mean_air(record: RoomRecord, dip: DipTruth) -> tuple[float, float, float]:
+    air, span = record.foundry.air[dip.rack], slice(dip.minute, int(dip.dry_minute or dip.minute) + 1)
+    speed = air.duty * air.fast + (1.0 - air.duty) * air.slow
+    return tuple(float(values[span].mean()) for values in (air.temperature, air.humidity, speed))  # type: ignore[return-value]
 
 
 def _calls(record: RoomRecord, dip: DipTruth, verdicts: list[Said], took: float, row: Row) -> None:
@@ -117,6 +139,7 @@ def _calls(record: RoomRecord, dip: DipTruth, verdicts: list[Said], took: float,
     calls = [v for v in verdicts if v.state in CALLED and v.minute < end]
     row.called = bool(calls)
     row.late = ((calls[0].minute if calls else end) - dip.dry_minute) / took
+    row.overdue = row.late >= HALF_AGAIN if calls or row.late >= HALF_AGAIN else None
     row.last_state = verdicts[-1].state if verdicts else ""
     short = [
         DRY_AT - float(dip.gone[min(int(m) - dip.minute, len(dip.gone) - 1)])

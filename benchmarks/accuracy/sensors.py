@@ -1,10 +1,10 @@
 """What the room's sensors make of the truth: bias, noise, rounding, drop-outs, faults; and the scales."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from benchmarks.accuracy.physics import Array
+from benchmarks.accuracy.moist import Array
 
 FAULTS = ("none", "dead", "stuck", "drift", "drift-one", "cell-drift", "cell-stuck")
 """`drift-one` befalls the first rack alone; the others every rack, or every cell."""
@@ -58,7 +58,7 @@ def with_fault(fault: str, quantity: str, values: Array, start: int, rng: np.ran
 
 @dataclass(frozen=True)
 class LoadCell:
-    """A hung load cell under way: what it adds to the true mass, kg."""
+    """A hung load cell under way: what it adds to the true mass, kg. buffet: noise that the fans add."""
 
     noise: float = 0.0008
     drift_per_day: float = 0.006
@@ -66,6 +66,12 @@ class LoadCell:
     fan_pull: float = 0.002
     creep: float = 0.001
     freezes: bool = False
+    buffet: float = 0.0
+
+    def with_fault(self, fault: str) -> "LoadCell":
+        """This cell, if that has befallen it."""
+        drift = 10.0 * self.drift_per_day if fault == "cell-drift" else self.drift_per_day
+        return replace(self, drift_per_day=drift, freezes=fault == "cell-stuck")
 
     def read(self, mass: Array, temperature: Array, fan_on: Array, dips: list[int], rng: np.random.Generator) -> Array:
         """Readings each minute, kg, with creep after every hanging, random drift, temperature effect, fan
@@ -80,7 +86,7 @@ class LoadCell:
             reading[hands] += rng.normal(0.0, 0.8, len(reading[hands]))
         knocked = rng.random(n) < 0.002
         reading[knocked] += rng.normal(0.0, 0.15, int(knocked.sum()))
-        said = np.round(reading + self.noise * rng.standard_normal(n), 4)
+        said = np.round(reading + (self.noise + self.buffet * fan_on) * rng.standard_normal(n), 4)
         for dip, next_dip in zip(dips, [*dips[1:], n], strict=True) if self.freezes else ():
             # The same digits from 20 min to 4 h after the dip on, for half a day or until hands are at it again.
             begin = dip + int(rng.uniform(20.0, 240.0))

@@ -19,39 +19,28 @@ says how close they come.
 """
 
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.linalg.lapack import dgtsv
 
-Array = NDArray[Any]
+from benchmarks.accuracy.moist import LATENT, Array, vapour_density
+from benchmarks.accuracy.worlds.protocol import RADIATION, Around, Part, Reach, World
 
-LATENT = 2.46e6  # J/kg near 18 degC (ASHRAE Handbook Fundamentals 2017, chapter 1; from memory)
 CELLS_PER_COAT = 3
 MAX_COATS = 11
 WET = 300.0  # kg water per m3 of coat with full pores: porosity about 0.3 (common practice, no source)
 
 
-def vapour_density(temperature_c: Array | float) -> Array:
-    """Density of saturated vapour, kg/m3 (Buck 1996 saturation pressure over water, ideal gas)."""
-    t = np.asarray(temperature_c, dtype=float)
-    pressure = 611.21 * np.exp((18.678 - t / 234.5) * t / (257.14 + t))
-    return np.asarray(pressure / (461.5 * (t + 273.15)))
+def _pocket(factor: float) -> Reach:
+    return Reach(factor, radiation=RADIATION * min(1.0, 1.5 * factor))
 
 
-def convection(speed: Array | float, diameter_m: float | Array) -> Array:
-    """Heat transfer coefficient in W/m2K of a cylinder in cross-flow, with a still-air floor of 3 W/m2K,
-    cubic blend."""
-    re = np.maximum(np.asarray(speed, dtype=float) * diameter_m / 1.53e-5, 1e-6)
-    pr = 0.71
-    forced = (
-        0.3 + 0.62 * re**0.5 * pr ** (1 / 3) / (1 + (0.4 / pr) ** (2 / 3)) ** 0.25 * (1 + (re / 282000) ** 0.625) ** 0.8
-    )
-    return np.asarray((3.0**3 + (forced * 0.0258 / diameter_m) ** 3) ** (1 / 3))
-
-
-MASS_PER_HEAT = 1.0 / (1.2 * 1006.0 * 0.86 ** (2 / 3))  # Lewis relation: m/s of mass transfer per W/m2K
+PARTS = {
+    "open": (Part(1.0),),
+    "pocketed": (Part(0.75), Part(0.25, _pocket(0.25))),
+    "deep": (Part(0.70), Part(0.22, _pocket(0.35)), Part(0.08, _pocket(0.06))),
+}
+"""Parallel zones of a tree: shares of the wetted area, transfer against the open face (common practice, no source)."""
 
 
 class Isotherm:
@@ -104,6 +93,21 @@ class Material:
     monolayer: float = 1.2
     patchy_below: float = 0.236
 
+    faces = ((1.0, 1.0),)  # even all over; no annotation: not a field
+
+    def water(self, coat: str) -> float:
+        """Slurry water that a dip brings, kg/m2."""
+        return self.coats[coat].water
+
+    def paced(self, factor: float) -> "Material":
+        """Water moves so many times as easily."""
+        coats = {name: replace(c, liquid=factor * c.liquid, vapour=factor * c.vapour) for name, c in self.coats.items()}
+        return replace(self, coats=coats)
+
+    def shells(self, build: Array, heat: Array) -> "Stacks":
+        """Bare zones, see `protocol.Body`."""
+        return Stacks(self, build, heat)
+
     def varied(self, rng: np.random.Generator, spread: float = 1.0) -> "Material":
         """Another shop's material: every number moved by its own log-normal factor."""
 
@@ -141,24 +145,29 @@ NOMINAL = Material(
 )
 
 
+def draw(rng: np.random.Generator) -> Material:
+    """Another shop's material."""
+    return NOMINAL.varied(rng)
+
+
+def world(material: Material = NOMINAL) -> World:
+    """The material with pockets that are a factor on the transfer."""
+    return World("layers", material, PARTS)
+
+
 class Stacks:
-    """All zones of all trees, stepped together.
+    """All zones of all trees, stepped together, see `protocol.Shells`."""
 
-    transfer: (zones,) multiplier on convection and mass transfer; radiation: (zones,) W/m2K; diameter:
-    (zones,) m; heat: (zones,) J/m2K of the pattern behind a unit of surface.
-    """
-
-    def __init__(self, material: Material, transfer: Array, radiation: Array, diameter: Array, heat: Array) -> None:
-        zones, cells = len(transfer), MAX_COATS * CELLS_PER_COAT
+    def __init__(self, material: Material, build: Array, heat: Array) -> None:
+        zones, cells = len(heat), MAX_COATS * CELLS_PER_COAT
         self.material, self.isotherm = material, Isotherm(material.monolayer)
-        self.transfer, self.radiation, self.diameter, self.heat = transfer, radiation, diameter, heat
+        self.build, self.heat = build, heat
         self.water = np.zeros((zones, cells))
         self.dx = np.full((zones, cells), 1e-3)
         self.liquid = np.zeros((zones, cells))
         self.vapour = np.full((zones, cells), 1e-6)
         self.used = np.zeros(zones, dtype=np.int64)
         self.temperature = np.full(zones, np.nan)
-        self.dip_factor = np.ones(zones)  # this dip's place in the air
 
     def clear(self, zones: Array) -> None:
         """A new pattern hangs here: bare wax."""
@@ -175,11 +184,10 @@ class Stacks:
         """All water, kg/m2 (what a scale feels)."""
         return np.asarray((self.water[zones] * self.dx[zones]).sum(axis=1))
 
-    def dip(self, zones: Array, coat: str, pickup: Array, place: Array) -> None:
-        """Put a coat on; the slurry's water also soaks into the coats below. `pickup`, `place`: factors of
-        this dip."""
+    def dip(self, zones: Array, coat: str, pickup: Array) -> None:
+        """Put a coat on; the slurry's water also soaks into the coats below. `pickup`: factors of this dip."""
         c = self.material.coats[coat]
-        for zone, factor in zip(zones, pickup, strict=True):
+        for zone, factor in zip(zones, pickup * self.build[zones], strict=True):
             n = int(self.used[zone])
             if n + CELLS_PER_COAT > self.water.shape[1]:
                 raise ValueError(f"a shell holds at most {MAX_COATS} coats")
@@ -195,19 +203,14 @@ class Stacks:
             self.water[zone, new] = c.water / c.thickness
             self.liquid[zone, new], self.vapour[zone, new] = c.liquid, c.vapour
             self.used[zone] = n + CELLS_PER_COAT
-        self.dip_factor[zones] = place
 
-    def step(self, dt: float, air_c: Array, humidity: Array, heat_transfer: Array) -> Array:
-        """One implicit step of `dt` seconds.
-
-        air_c: (zones,) degC; humidity: (zones,) 0 to 1; heat_transfer: (zones,) W/m2K before the zone's own
-        factors. Returns the evaporation rate, kg/m2s.
-        """
+    def step(self, dt: float, around: Around) -> Array:
+        """One implicit step of `dt` seconds. Returns the evaporation rate, kg/m2s."""
+        air_c = around.temperature
         cold = np.isnan(self.temperature)
         self.temperature[cold] = air_c[cold]
-        convective = heat_transfer * self.transfer * self.dip_factor
-        rate = self._move_water(dt, convective * MASS_PER_HEAT, humidity * vapour_density(air_c))
-        warmth = convective + self.radiation
+        rate = self._move_water(dt, around.mass, around.vapour)
+        warmth = around.heat + around.radiation
         self.temperature = (self.heat / dt * self.temperature + warmth * air_c - LATENT * rate) / (
             self.heat / dt + warmth
         )
