@@ -10,7 +10,7 @@ import numpy as np
 from drymon.drying.coat_model import DIP_PARAMETERS, PARAMETERS, CoatModel, Spread, from_working
 from drymon.learning.estimate import Estimate
 from drymon.learning.judge import Judgement, reference_log_sd, summary
-from drymon.learning.layout import SHARE_LOGIT_SD, UNSEEN_LOG, UNSEEN_LOG_SD
+from drymon.learning.layout import SHARE_LOGIT_SD
 from drymon.learning.run import Run
 
 RUNS_FOR_OWN_INTERVAL = 9
@@ -26,29 +26,28 @@ this: half as well again as a starting model knows it, whose bounds may be trust
 
 
 def model_of(start: CoatModel, estimate: Estimate, runs: Sequence[Run]) -> CoatModel:
-    """An estimate as a coat model.
+    """What an estimate says of one coat as a coat model. runs: the coat's own.
 
-    The scatter between trees' slow zones joins the uncertainty of their speed and share, and the pockets that no scale
-    feels make the slowest a little slower.
+    The scatter between trees' slow zones joins the uncertainty of their speed and share.
     """
-    mean, covariance = estimate.mean.copy(), estimate.covariance.copy()
+    own = estimate.coats[start.name]
+    covariance = own.covariance.copy()
+    sheltered = {run.shelter for run in estimate.runs} - {"open"}
     for name in ("pocketed", "deep"):
-        if any(run.shelter == name for run in runs):
-            place = PARAMETERS.index(name)
-            mean[place] -= UNSEEN_LOG.get(name, 0.0)
-            covariance[place, place] += estimate.zone_sd**2 + UNSEEN_LOG_SD.get(name, 0.0) ** 2
-            share = PARAMETERS.index(f"{name}_share")
+        if sheltered & {name, "deep"}:
+            place, share = PARAMETERS.index(name), PARAMETERS.index(f"{name}_share")
+            covariance[place, place] += estimate.zone_sd**2
             covariance[share, share] += SHARE_LOGIT_SD**2
     sd = np.sqrt(np.diag(covariance))
     correlation = covariance / np.outer(sd, sd)
-    centres = [from_working(name, float(value)) for name, value in zip(PARAMETERS, mean, strict=True)]
+    centres = [from_working(name, float(value)) for name, value in zip(PARAMETERS, own.mean, strict=True)]
     return replace(
         start,
         parameters={name: Spread(c, float(s)) for name, c, s in zip(PARAMETERS, centres, sd, strict=True)},
         correlation=tuple(tuple(float(v) for v in row) for row in correlation),
         dip_sd={
-            name: _pooled(start.dip_sd[name], float(own), len(runs))
-            for name, own in zip(DIP_PARAMETERS, estimate.dip_sd, strict=True)
+            name: _pooled(start.dip_sd[name], float(sd), len(runs))
+            for name, sd in zip(DIP_PARAMETERS, own.dip_sd, strict=True)
         },
         tail=estimate.tail,
         racks={**start.racks, **estimate.racks} if len(estimate.racks) > 1 else dict(start.racks),
@@ -96,7 +95,8 @@ def told(
     runs: Sequence[Run],
     truths: Sequence[tuple[float, float]],
     judged: Sequence[Judgement],
-    lent_by: int,
+    of_room: int,
+    doubt: str,
 ) -> CoatModel:
     """The model with its statements: error, origin, tail and shelters learnt or not. What the start had learnt in
     another home stays learnt.
@@ -107,7 +107,8 @@ def told(
     return replace(
         model,
         error=summary(judged),
-        origin=_origin(len(runs), lent_by, start),
+        origin=_origin(len(runs), of_room, start),
+        doubt=doubt,
         tail_learned=tail_learned or (start.tail_learned and not start.is_starting_model),
         shelters_learned=_shelters(before, runs, truths),
     )
@@ -135,12 +136,12 @@ def _count(number: int, what: str) -> str:
     return f"{number} {what}" if number == 1 else f"{number} {what}s"
 
 
-def _origin(runs: int, lent_by: int, start: CoatModel) -> str:
+def _origin(runs: int, of_room: int, start: CoatModel) -> str:
     text = f"fitted by drymon to {_count(runs, 'weighed run')} of this room"
     if not start.is_starting_model:
         text += f", beginning from a model of {_count(start.runs, 'run')} of another"
-    if lent_by:
-        text += f", the prior moved by {_count(lent_by, 'run')} of its other coats"
+    if of_room > runs:
+        text += f", together with {_count(of_room - runs, 'run')} of its other coats"
     if runs < RUNS_FOR_OWN_INTERVAL:
         text += f"; below {RUNS_FOR_OWN_INTERVAL} runs the interval rests on priors"
     return text

@@ -3,7 +3,6 @@ in place.
 """
 
 import math
-import zlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
@@ -97,11 +96,6 @@ class TreeState:
         return float(self.water.weights[~np.isnan(self.water.dry_since)].sum())
 
 
-def dip_key(tree: str, number: int, at: float) -> int:
-    """A number that tells dips apart, the same on every machine."""
-    return zlib.crc32(f"{tree}/{number}/{int(at)}".encode())
-
-
 def dipped(world: World, before: TreeState | None, dip: Dip, verdict: State | None) -> TreeState:
     """The state right after a dip; `verdict` is the one in force until now."""
     number = dip.number or (before.number + 1 if before else 1)
@@ -111,19 +105,19 @@ def dipped(world: World, before: TreeState | None, dip: Dip, verdict: State | No
     kind = world.setup.coat_by_name.get(dip.coat)
     model = model_of(kind, world.models) if kind is not None else None
     below_unknown = number > (before.number + 1 if before else 1)
-    at = dip.time.timestamp()
     coats = water = None
     if kind is not None and model is not None:
         below = ensemble.water_left(before.coats, before.water) if before and before.coats and before.water else None
         lost = below_unknown or (before is not None and before.coats is None)
-        coats = dips.possible_coats(model, number, shelter, dip_key(dip.tree, number, at), below, lost, dip.rack)
+        edges = dips.EDGES[world.setup.edges]
+        coats = dips.possible_coats(model, number, shelter, below, lost, dip.rack, edges=edges)
         water = CoatState.fresh(len(coats.zones))
     skipped = grades.skipped(before.coarsest_um if before else None, kind.stucco_mesh if kind else None)
     early = before is not None and verdict not in (State.READY, State.COMPLETE, None)
     return TreeState(
         name=dip.tree,
         rack=dip.rack,
-        at=at,
+        at=dip.time.timestamp(),
         dip=dip,
         number=number,
         shelter=shelter,

@@ -1,0 +1,109 @@
+"""Whether fitted curves explain the weighings that they were fitted to: held against a rule that knows no model."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import numpy.typing as npt
+from sklearn.mixture import GaussianMixture
+
+from drymon.drying import coat, ensemble
+from drymon.learning.estimate import Estimate
+from drymon.learning.forward import coats_of, mean_water
+from drymon.learning.run import Run
+
+Array = npt.NDArray[np.float64]
+
+MISSED_LOG = 0.25
+"""A curve misses its run where it gets to a share of the run's loss so much sooner or later, on the log of time."""
+
+MISSED_SHARES = (0.5, 0.8)
+UNEXPLAINED_SHARE = 1.0 / 3.0
+"""Of a coat's runs more than this may not be missed by their own curves (assumed)."""
+
+APART, LEAST_APART = 4.0, 0.15
+"""A run contradicts the others where its pace lies so many robust standard deviations from theirs, these being no less
+than that (median absolute deviation, so that it cannot widen its own measure; assumed).
+"""
+
+FEWEST_FOR_GROUPS, GROUPS_BIC, GROUPS_LOG = 6, 10.0, 0.4
+"""Runs that two groups need, by how much the information criterion must prefer them (Kass & Raftery 1995: very strong),
+and how far apart they must lie on the log of time.
+"""
+
+
+def missed(estimate: Estimate) -> list[bool]:
+    """By run, whether its own fitted curve goes another way than its smoothed mass."""
+    problem = estimate.problem
+    water = mean_water(problem.fleet, estimate.theta[:, None, :], estimate.tail)[..., 0]
+    found = []
+    for index, seen in enumerate(problem.smooth):
+        held = problem.fleet.marks[index].at(water[:, index])
+        lost = float(held[0] - held[-1])
+        if lost <= 1e-9:
+            found.append(True)
+            continue
+        gone = np.maximum.accumulate((held[0] - held) / lost)
+        logs = [
+            np.log(max(float(np.interp(share, gone, seen.hours)), 1e-3) / max(seen.hours_until(share), 1e-3))
+            for share in MISSED_SHARES
+        ]
+        expected = float(estimate.area[index]) * lost
+        found.append(bool(np.abs(logs).max() > MISSED_LOG or abs(np.log(expected / seen.loss_kg)) > MISSED_LOG))
+    return found
+
+
+def doubt_of(name: str, runs: Sequence[Run], miss: Sequence[bool]) -> str:
+    """Why a coat's model is not to be relied on, "" where its curves explain its runs."""
+    own = [one for run, one in zip(runs, miss, strict=True) if run.coat == name]
+    if not own or sum(own) <= UNEXPLAINED_SHARE * len(own):
+        return ""
+    return (
+        f"the fitted curve misses {sum(own)} of {len(own)} weighed runs: what dries here is unlike anything that "
+        "drymon knows, or the weighings are of something else; go by your own finger and scale"
+    )
+
+
+def log_paces(estimate: Estimate) -> Array:
+    """By run, the log of its time to dry over that of its coat in equal air and of equal number, (runs,)."""
+    layout, problem = estimate.problem.layout, estimate.problem
+    usual = estimate.solution.copy()
+    usual[layout.scatter[:, None] + np.arange(3)] = 0.0
+    own, mean = (layout.theta(x, problem.dip_sd, problem.zone_sd)[0] for x in (estimate.solution, usual))
+    return _log_times(estimate, own) - _log_times(estimate, mean)
+
+
+def _log_times(estimate: Estimate, theta: Array) -> Array:
+    fleet = estimate.problem.fleet
+    coats = coats_of(fleet, theta[:, None, :], estimate.tail)
+    return np.asarray(np.log(coat.steady_time(coats, 0.1, ensemble.REFERENCE_AIR)[fleet.first, 0]))
+
+
+def contradicting(estimate: Estimate) -> list[int]:
+    """Runs that plainly contradict the others of their coat, at most a quarter of these, by index."""
+    logs = log_paces(estimate)
+    found: list[int] = []
+    for coat_index in range(len(estimate.problem.layout.coats)):
+        own = np.flatnonzero(estimate.problem.layout.coat == coat_index)
+        off = np.abs(logs[own] - np.median(logs[own]))
+        bound = APART * max(1.4826 * float(np.median(off)), LEAST_APART / APART * 2.0)
+        worst = own[np.argsort(-off)][: len(own) // 4]
+        found += [int(i) for i in worst if off[own == i][0] > bound]
+    return sorted(found)
+
+
+def two_groups(hours: Array) -> str:
+    """Two coats under one name, in words, from the runs' times to dry (runs,); "" where one group will do."""
+    if len(hours) < FEWEST_FOR_GROUPS:
+        return ""
+    logs = np.log(hours)[:, None]
+    one, two = (GaussianMixture(count, random_state=0, reg_covar=4e-4, n_init=3).fit(logs) for count in (1, 2))
+    apart = abs(float(two.means_[0, 0] - two.means_[1, 0]))
+    if one.bic(logs) - two.bic(logs) < GROUPS_BIC or apart < GROUPS_LOG:
+        return ""
+    of = two.predict(logs)
+    parts = sorted((float(np.exp(np.median(logs[of == k]))), int(np.count_nonzero(of == k))) for k in (0, 1))
+    if min(count for _, count in parts) < 2:
+        return ""
+    return "two groups: " + ", ".join(f"{count} runs near {hour:.1f} h" for hour, count in parts)
