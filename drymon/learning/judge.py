@@ -64,22 +64,28 @@ class Judgement:
         return float(np.log(self.true_h / self.best_h) / max(self.log_sd, 1e-3))
 
 
-def taken(estimate: Estimate) -> list[tuple[float, float]]:
-    """For every run: the share of the whole tree's water left at which to judge it, and the hours until it got there.
+PLAIN_TO_SEE = 0.07
+"""A run is judged at a weighing whose error moves its moment by less than this share of its time (assumed)."""
 
-    The hours come from the weighings. Of the curve comes only what was left when the last one was made; no more than
-    `MOST_LEFT_STANDING` where the mass stood still. A run that stopped before `TARGET_LEFT` is judged near its end.
+
+def taken(estimate: Estimate) -> list[tuple[float, float]]:
+    """For every run: the share of the whole tree's water left at which to judge it, and the hours until it got there;
+    infinite where its weighings cannot tell.
+
+    It is judged at the weighing with the least left, but `TARGET_LEFT`, that is plain to see. Of the curve comes only
+    what was left at the first and the last one; no more than `MOST_LEFT_STANDING` where the mass stood still.
     """
     problem = estimate.problem
     water = mean_water(problem.fleet, estimate.theta[:, None, :], estimate.tail)[..., 0]
     found = []
     for index, seen in enumerate(problem.smooth):
         held = problem.fleet.marks[index].at(water[:, index])
-        rest, begun = (float(held[place] / water[0, index]) for place in (-1, 0))
-        rest = min(max(rest, 0.0), MOST_LEFT_STANDING) if seen.stands else max(rest, 0.0)
-        level = max(TARGET_LEFT, rest + 0.01)
-        share = (begun - level) / max(begun - rest, 1e-9)
-        found.append((level, seen.hours_until(share) if level < begun else float("inf")))
+        rest, begun = (max(float(held[place] / water[0, index]), 0.0) for place in (-1, 0))
+        rest = min(rest, MOST_LEFT_STANDING) if seen.stands else rest
+        left = rest + (begun - rest) * (1.0 - seen.gone)
+        plain = (seen.unsure_of_time(estimate.runs[index].on_cell) < PLAIN_TO_SEE) & (left >= TARGET_LEFT)
+        last = np.flatnonzero(plain)
+        found.append((float(left[last[-1]]), float(seen.hours[last[-1]])) if len(last) else (TARGET_LEFT, np.inf))
     return found
 
 
