@@ -38,7 +38,7 @@ class Edges:
 
 
 EDGES: Mapping[str, Edges] = MappingProxyType(
-    {"even": Edges(0.0, 0.1, 0.5), "usual": Edges(0.0, 0.25, 0.5), "thick": Edges(0.15, 0.5, 1.0)}
+    {"even": Edges(0.0, 0.1, 0.5), "usual": Edges(0.0, 0.3, 0.35), "thick": Edges(0.15, 0.5, 1.0)}
 )
 """By the look of the trees, as the room's set-up says it. A scale sees the mean of the faces, a verdict is about the
 slowest.

@@ -18,7 +18,9 @@ Array = npt.NDArray[np.float64]
 MISSED_LOG = 0.25
 """A curve misses its run where it gets to a share of the run's loss so much sooner or later, on the log of time."""
 
-MISSED_SHARES = (0.5, 0.8)
+MISSED_SHARES, PLAINLY = (0.5, 0.8), 3.0
+"""Shares of the loss at which this is looked at; how many standard errors of the weighings it takes."""
+
 UNEXPLAINED_SHARE = 1.0 / 3.0
 """Of a coat's runs more than this may not be missed by their own curves (assumed)."""
 
@@ -45,12 +47,15 @@ def missed(estimate: Estimate) -> list[bool]:
             found.append(True)
             continue
         gone = np.maximum.accumulate((held[0] - held) / lost)
-        logs = [
-            np.log(max(float(np.interp(share, gone, seen.hours)), 1e-3) / max(seen.hours_until(share), 1e-3))
-            for share in MISSED_SHARES
-        ]
-        expected = float(estimate.area[index]) * lost
-        found.append(bool(np.abs(logs).max() > MISSED_LOG or abs(np.log(expected / seen.loss_kg)) > MISSED_LOG))
+        unsure = PLAINLY * seen.unsure_of_time(estimate.runs[index].on_cell)
+        off = 0.0
+        for share in MISSED_SHARES:
+            hours = max(seen.hours_until(share), 1e-3)
+            log = abs(np.log(max(float(np.interp(share, gone, seen.hours)), 1e-3) / hours))
+            off = max(off, log if log > np.interp(hours, seen.hours, unsure) else 0.0)
+        apart = float(estimate.area[index]) * lost - seen.loss_kg
+        plain = abs(apart) > PLAINLY * seen.scatter_kg
+        found.append(bool(off > MISSED_LOG or (plain and abs(apart) > MISSED_LOG * seen.loss_kg)))
     return found
 
 
