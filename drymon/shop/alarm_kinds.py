@@ -178,7 +178,8 @@ _ROOM_KINDS = (
         ),
         action=(
             "Check where it hangs (sprayed, in the sun, by a door?), its cable and its unit. Where it parts from the "
-            "others, the other one may be wrong: check both over a saturated salt (`drymon calibrate humidity`), a new one too."
+            "others, the other one may be wrong: check both over a saturated salt (`drymon calibrate humidity`), a "
+            "new one too."
         ),
     ),
     AlarmKind(

@@ -3,8 +3,8 @@
 A hygrometer that drifts towards dry hurries every tree of its rack, and nothing in its own readings shows it. The other
 sensors' do: each hour's mean vapour pressures are compared. Sensors differ by some points for good, so what counts is
 how far one has moved from where it usually stands against the others, not where it stands. A drift of less than about a
-point a day is not found: what is usual follows it. Only where one stands so far from the others that no draught or warmth
-explains it does its place count, from the first hours on.
+point a day is not found: what is usual follows it. Only where one stands so far from the others that no draught or
+warmth explains it does that count, from the first hours on.
 """
 
 from collections.abc import Iterable, Mapping, Sequence
@@ -32,8 +32,8 @@ Rooms whose racks differ in warmth and draught stay below two (simulated; assume
 
 
 APART_PCT, NEARER_PCT, APART_H = 20.0, 15.0, 2
-"""Points drier than the others' vapour pressure allows, for so many hours in a row, that are believed of no place before
-somebody has checked it, and to be believed again (common practice, no source).
+"""Points drier than the others' vapour pressure allows, for so many hours in a row, that are believed of no place
+before somebody has checked it, and to be believed again (common practice, no source).
 """
 
 DRIFTED, DISAGREES = "drifted", "disagrees"
@@ -126,10 +126,9 @@ class CrossCheck:
             self._moved[each] = found
         self._next = hour + 1
         if len(self._moved) > 2 * KEPT_H:
-            self._gaps, self._moved = (
-                {each: kept[each] for each in range(hour - KEPT_H, hour + 1) if each in kept}
-                for kept in (self._gaps, self._moved)
-            )
+            kept = range(hour - KEPT_H, hour + 1)
+            self._gaps = {each: self._gaps[each] for each in kept if each in self._gaps}
+            self._moved = {each: self._moved[each] for each in kept if each in self._moved}
         return changed
 
     def _first_hour(self) -> int:
@@ -165,14 +164,16 @@ class CrossCheck:
         return found
 
     def _judge(self, hour: int) -> dict[Hygrometer, Dry]:
-        """Who is doubted in this hour by those before it, why, and how far. Where nothing can be said a doubt stands."""
+        """Who is doubted in this hour by those before it, why, and how far. Where nothing can be said, a doubt
+        stands.
+        """
         before = self._moved.get(hour - 1, {})
         found = {one: self._drift(one, hour) or self._apart(one, hour) for one in {*before, *self._gaps[hour - 1]}}
         return {one: dry for one, dry in found.items() if dry is not None}
 
     def _drift(self, one: Hygrometer, hour: int) -> Dry | None:
-        """Whether a sensor has drifted. The doubt ends on evidence, by a calibration of its own place, or after as long as
-        the usual reaches back.
+        """Whether a sensor has drifted. The doubt ends on evidence, by a calibration of its own place, or after as long
+        as the usual reaches back.
         """
         before = self._before(one, hour, DRIFTED)
         checked = any((when, place) == (hour - 1, one.place) for when, place, _ in self._calibrated)

@@ -142,7 +142,7 @@ def _said(sensor: SensorStatus) -> str:
         )
     if sensor.state == DISAGREES:
         return (
-            f"{value}, {sensor.moved:.0f} points drier than the other places of the room say; {reckoned} until they agree "
-            "or this one is checked over a salt"
+            f"{value}, {sensor.moved:.0f} points drier than the other places of the room say; {reckoned} until they "
+            "agree or this one is checked over a salt"
         )
     return value
