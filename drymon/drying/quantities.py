@@ -45,7 +45,8 @@ DIFFERENT_VALUES = 6
 
 LIMITS: dict[Quantity, Limits] = {
     Quantity.TEMPERATURE: Limits("Cel", -10.0, 50.0, 5.0, 60.0, Quantity.HUMIDITY, 5.0),
-    Quantity.HUMIDITY: Limits("%RH", 1.0, 100.0, 25.0, 45.0, Quantity.TEMPERATURE, 1.0),
+    # No drying room is near 5 %RH; a fraction sent as %RH (0.4 to 1.02) or a cable that broke is.
+    Quantity.HUMIDITY: Limits("%RH", 5.0, 100.0, 25.0, 45.0, Quantity.TEMPERATURE, 1.0),
     # Still air is honest: a speed of zero may stay for days, so airflow is never stuck at zero.
     Quantity.AIRFLOW: Limits("m/s", 0.0, 20.0, 60.0, 45.0),
     Quantity.WEIGHT: Limits("kg", -5.0, 500.0, float("inf")),

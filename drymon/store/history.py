@@ -8,7 +8,7 @@ from typing import Any, NamedTuple
 
 from drymon.drying.quantities import Quantity
 from drymon.messages.message import Message
-from drymon.shop.cross_check import DRIFTED
+from drymon.shop.cross_check import AS_MEASURED
 from drymon.shop.events import LogEvent
 from drymon.shop.reading import Reading
 from drymon.store.codec import event_of, from_us, to_us, within
@@ -19,9 +19,9 @@ _READING = (
     "SELECT reading.time, reading.arrived, place, quantity, value, sensor, flags, device, boot, seq, reading.id "
     "FROM reading JOIN channel ON channel.id = reading.channel LEFT JOIN node ON node.id = reading.node"
 )
-UNDOUBTED = (  # what has drifted was measured all the same
+UNDOUBTED = (  # what is only too dry was measured all the same
     "NOT EXISTS (SELECT 1 FROM doubt AS d WHERE d.channel = reading.channel "
-    f"AND d.last >= reading.time AND d.first <= reading.time AND d.code != '{DRIFTED}')"
+    f"AND d.last >= reading.time AND d.first <= reading.time AND d.code NOT IN {tuple(AS_MEASURED)})"
 )
 _EVENT = "SELECT time, arrived, kind, tree, event_id, who, body, after_reading, id FROM event"
 

@@ -102,6 +102,16 @@ def test_several_sensors_of_one_place_give_their_median() -> None:
 # Retained, out of range, too fast
 
 
+@pytest.mark.parametrize("fraction", [1.0, 1.02])
+def test_a_fraction_sent_as_percent_in_saturated_air_is_no_evidence_of_dry_air(fraction: float) -> None:
+    shop = Shop()
+    shop.run(0.2, {T: 22.0, RH: fraction, SPEED: 1.0})
+    shop.dip("t-1", "middle")
+    shop.run(24, {T: 22.0, RH: fraction, SPEED: 1.0})
+    assert {said.state for said in shop.verdicts("t-1")} == {State.UNKNOWN}
+    assert sensor(shop, RH) == "out-of-range"
+
+
 def test_retained_readings_are_never_fresh() -> None:
     shop = Shop()
     for _ in range(5):
