@@ -100,6 +100,11 @@ class Room:
         outcomes = self._publish(touched, at)
         return outcomes + self._publish_racks(at, changed_only=True) + self._alarms(at)
 
+    def judge_all(self, now: datetime) -> list[Outcome]:
+        """Judge all trees at `now`, whatever has happened to them: after a start what was said of them is past."""
+        self._touched.update(self.logs)
+        return self.judge_now(now) if self.logs else []
+
     def resume(self, at: datetime, verdicts: Iterable[Verdict], book: AlarmBook) -> None:
         """Go on where the record ends: what had been said by `at`, of each tree in order of time, its current verdict
         last. Call after `take` of the record's facts.
