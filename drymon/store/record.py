@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from hashlib import blake2b
 
+from drymon.messages.complaints import gathered
 from drymon.messages.message import Message
 from drymon.messages.payload import Number
 from drymon.shop.events import LogEvent
@@ -24,6 +25,8 @@ REDELIVERY_MEMORY = 5000
 """Messages among which a redelivery is recognised; packet identifiers come round after 65,535."""
 REFUSED_KEPT = 10_000
 REFUSED_PREFIX = 4096
+REFUSED_TEXT = 1000
+"""Bytes of a refused message's topic, and of its reason: with the two above it bounds what all of them take, 61 MB."""
 RAW_LIMIT = 1 << 20
 """A longer payload is no message of a sensor; the inbox does not keep it."""
 _INTEGER = 1 << 62
@@ -82,7 +85,7 @@ class Recording(Database):
             why_not = [(item, _unstorable(item)) for item in items]
             reasons = [*refusals, *(why for _, why in why_not if why)]
             if reasons:
-                self._refuse(message, "; ".join(reasons))
+                self._refuse(message, gathered(reasons))
             if number is not None and number.seq < _INTEGER and number.boot == clean(number.boot):
                 self._count_number(number, to_us(message.arrived), retained=message.retain)
             decided: dict[Number, bool] = {}
@@ -153,7 +156,8 @@ class Recording(Database):
         return self._wire
 
     def _refuse(self, message: Message, reason: str) -> None:
-        row = (to_us(message.arrived), clean(message.topic[:1000]), clean(reason), message.payload[:REFUSED_PREFIX])
+        texts = (_cut(message.topic), _cut(reason))
+        row = (to_us(message.arrived), *texts, message.payload[:REFUSED_PREFIX])
         made = self._db.execute(
             "INSERT INTO refused (time, topic, reason, payload, size) VALUES (?, ?, ?, ?, ?)",
             (*row, len(message.payload)),
@@ -282,6 +286,11 @@ class Recording(Database):
         self._heard_now.clear()
         self._wire = None
         self._latest_arrival = None
+
+
+def _cut(text: str) -> str:
+    """Its beginning, in whole characters."""
+    return clean(text[:REFUSED_TEXT]).encode()[:REFUSED_TEXT].decode("utf-8", "ignore")
 
 
 def _unstorable(item: Reading | LogEvent) -> str:
