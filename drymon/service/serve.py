@@ -94,6 +94,7 @@ class Service:
             self._listen(embedded is None)
         finally:
             self._house.stop()
+            self._road.close()
             if embedded is not None:
                 embedded.stop()
 
@@ -172,6 +173,8 @@ class Service:
             return False
         self._herald.say(said, self._listener.online, self._clock.wall())
         self._reached = until or messages[-1].arrived
+        if conditions := self._road.take_conditions():
+            self._report(conditions)
         return True
 
     def _catch_up(self, to: datetime | None) -> None:

@@ -230,6 +230,14 @@ _SERVICE_KINDS = (
         action="Compare the trees on the racks with the list and log what is missing.",
     ),
     AlarmKind(
+        name="message-set-aside",
+        happened=True,
+        repeat=24 * HOUR,
+        meaning="A message stopped the service again and again, and is refused now.",
+        matters="What it tells does not count: a reading, or a dip, may be missing.",
+        action="See what sends it, and log anew what it was to tell; `drymon status` has it among the refused.",
+    ),
+    AlarmKind(
         name="disk-full-soon",
         on_delay=5 * MINUTE,
         off_delay=5 * MINUTE,

@@ -86,15 +86,15 @@ class Recording(Database):
             reasons = [*refusals, *(why for _, why in why_not if why)]
             if reasons:
                 self._refuse(message, gathered(reasons))
-            if number is not None and number.seq < _INTEGER and number.boot == clean(number.boot):
-                self._count_number(number, to_us(message.arrived), retained=message.retain)
+            self._cover(message, number)
             decided: dict[Number, bool] = {}
             return [item for item, why in why_not if not why and self._keep(item, decided)]
 
-    def refuse(self, message: Message, reason: str) -> None:
+    def refuse(self, message: Message, reason: str, number: Number | None = None) -> None:
         """Count a message as refused, with its reason; it is not kept among those that a replay plays."""
         with self.transaction():
             self._refuse(message, reason)
+            self._cover(message, number)
 
     def received_marks(self) -> list[Mark]:
         """For every device, of the boot heard last, the highest number up to which everything is on disk."""
@@ -164,6 +164,11 @@ class Recording(Database):
         )
         # AUTOINCREMENT never gives an id twice: the highest one is the count for ever.
         self._db.execute("DELETE FROM refused WHERE id <= ?", ((made.lastrowid or 0) - REFUSED_KEPT,))
+
+    def _cover(self, message: Message, number: Number | None) -> None:
+        """The number of a message that is refused: else its node would send it for ever."""
+        if number is not None and number.seq < _INTEGER and number.boot == clean(number.boot):
+            self._count_number(number, to_us(message.arrived), retained=message.retain)
 
     def _keep(self, item: Reading | LogEvent, decided: dict[Number, bool]) -> bool:
         if isinstance(item, Reading):
