@@ -110,7 +110,7 @@ def frozen(shop: Shop, hours: float, pair: dict[Quantity, float] | None, elsewhe
         minute = round((shop.now - BEGIN).total_seconds() / 60)
         wave = abs(minute % 60 - 30) / 30
         own = pair or {T: 22.0 + minute % 7 / 100, RH: 40.0 + minute % 11 / 100}
-        room = {T: 24.0 + wave * elsewhere[T] + minute % 7 / 100, RH: 82.0 + wave * elsewhere[RH]}
+        room = {T: 24.0 + wave * elsewhere[T] + minute % 7 / 100, RH: 82.0 + wave * elsewhere[RH] + minute % 11 / 100}
         shop.room.take([reading(shop.now, q, v, "rack-c") for q, v in {**own, SPEED: 1.0 + wave}.items()])
         shop.room.take([reading(shop.now, q, v, "room") for q, v in room.items()])
         shop.now += timedelta(minutes=1)
