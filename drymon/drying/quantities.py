@@ -26,7 +26,7 @@ class Limits:
     low, high: outside is impossible for a drying room: stored, flagged `out-of-range`, no evidence.
     change_per_min: a faster change against the last trusted reading of the same sensor is flagged `too-fast`.
     stuck_after_min: identical digits for this long are flagged `stuck` from their first one on, if `partner` moved
-    meanwhile.
+    meanwhile (`shop.digits` has the rest of it).
     partner, partner_moves: the related quantity and by how much it must have moved; None: the sensor's own liveliness
         before (DIFFERENT_VALUES other values) is what makes sudden rest suspect.
     """
