@@ -7,6 +7,7 @@ and are folded anew.
 
 import math
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from datetime import UTC, datetime, tzinfo
 
 from drymon.drying.coat_model import CoatModel
@@ -134,7 +135,10 @@ class Room:
         now = datetime.fromtimestamp(max(self.at, 0.0), UTC)
         sensors = tuple(self._sensor(track) for _, track in sorted(self.book.tracks.items()) if track.last)
         states = (state for log in self.logs.values() if (state := log.newest()) is not None)
-        return Standing(now, dict(self._verdicts), dict(self._racks), sensors, doubts(states), self.clock_known)
+        silent = [s.sensor for s in sensors if s.quantity == Quantity.WEIGHT.value and s.state != "ok"]
+        on_cells = {cell: tree for cell in silent if (tree := self._on_cell(cell)) is not None}
+        racks = dict(self._racks)
+        return Standing(now, dict(self._verdicts), racks, sensors, doubts(states), self.clock_known, on_cells)
 
     def alarm_acted(self, book: AlarmBook) -> None:
         """A person acknowledged or shelved something."""
@@ -171,11 +175,15 @@ class Room:
         found = self._cells.take(reading)
         if found is None:
             return
-        since = {name: log.on_cell_since(reading.sensor) for name, log in self.logs.items()}
-        hanging = {name: at for name, at in since.items() if at is not None}
-        if hanging:  # a cell carries one tree: who was hung on it last took the place of who was there before
-            name = max(hanging, key=lambda each: hanging[each])
+        name = self._on_cell(reading.sensor)
+        if name is not None:
             self.logs[name].add(found.about(name, reading))
+
+    def _on_cell(self, cell: str) -> str | None:
+        """The tree on a cell. It carries one: who was hung on it last took the place of who was there before."""
+        since = {name: log.on_cell_since(cell) for name, log in self.logs.items()}
+        hanging = {name: at for name, at in since.items() if at is not None}
+        return max(hanging, key=lambda each: hanging[each]) if hanging else None
 
     def _wait(self, item: Reading | LogEvent) -> None:
         """Something came that changes what has been said: look at it soon, not only at the next minute."""
@@ -269,12 +277,8 @@ class Room:
 
     def _alarms(self, at: float) -> list[Outcome]:
         now = datetime.fromtimestamp(at, UTC)
-        standing = self.standing()
-        found = conditions(
-            Standing(now, standing.trees, standing.racks, standing.sensors, standing.doubts, standing.clock_known),
-            self.setup,
-            tuple(self.alarm_book.entries),
-        )
+        standing = replace(self.standing(), time=now)
+        found = conditions(standing, self.setup, tuple(self.alarm_book.entries))
         self.alarm_book, alerts = alarms.update(self.alarm_book, now, found, lambda key: not is_of_service(key))
         return list(alerts)
 

@@ -9,13 +9,14 @@ from werkzeug.exceptions import HTTPException
 from drymon.errors import DrymonError, StoreError
 from drymon.messages.times import stamp
 from drymon.shop.outcome import State
+from drymon.shop.value_words import value_words
 from drymon.views.now import age, percent
 from drymon.views.page import alarm_views, evidence_views, log_views, picture_views, room_views, sign_views
 from drymon.views.page.access import same_csrf
 from drymon.views.page.desk import Desk
 from drymon.views.page.guard import HEADERS, from_our_page, host_is_ours, is_pulled_in
 from drymon.views.page.ports import Ports
-from drymon.views.page.words import FACES, air_words, event_words, value_words
+from drymon.views.page.words import FACES, air_words, event_words
 
 log = logging.getLogger(__name__)
 
