@@ -18,7 +18,7 @@ from drymon.messages.config import ROOM_FILE, load_home
 from drymon.messages.settings import HomeConfig
 from drymon.service.clock import EARLIEST, SystemClock
 from drymon.service.embedded import broker_of
-from drymon.shop.cross_check import DRIFTED
+from drymon.shop.cross_check import AS_MEASURED
 from drymon.shop.starting import model_of
 from drymon.store.backup import unfit
 from drymon.store.engine import has_wal_reset_fault, sqlite_version
@@ -29,7 +29,7 @@ HTTP_S = 3.0
 
 _SEE_TO = {
     "ok": "",
-    DRIFTED: "check it and the other places' over a saturated salt: `drymon calibrate humidity`",
+    **dict.fromkeys(AS_MEASURED, "check it and the other places' over a saturated salt: `drymon calibrate humidity`"),
     "": "see its power, cable, radio and place",
 }
 """By a sensor's state; "" for all others."""

@@ -28,6 +28,9 @@ from drymon.shop.events import (
 
 Maker = Callable[..., LogEvent]
 
+MOST_UNKNOWN = 10
+"""Unknown keys of an event that are told of."""
+
 EVENTS: Mapping[str, tuple[type[tables.EventTable], Maker]] = {
     "dip": (tables.DipTable, Dip),
     "weigh": (tables.WeighTable, Weigh),
@@ -64,6 +67,7 @@ def _checked(table: type[tables.EventTable], message: Message, lenient: bool) ->
     data = read_json(read_text(message.payload))
     if not isinstance(data, dict):
         raise ValueError(f"payload: received {as_written(data)}; allowed is a JSON object {{…}}")
+    data = _few(data, table)
     strange: list[str] = []
     try:
         table.model_validate(data)
@@ -75,6 +79,13 @@ def _checked(table: type[tables.EventTable], message: Message, lenient: bool) ->
         strange = [f"{one}: the dip is recorded without it" for one in told]
         data = {key: value for key, value in data.items() if key not in unknown}
     return table.model_validate(data).model_dump(), strange
+
+
+def _few(data: dict[str, Any], table: type[tables.EventTable]) -> dict[str, Any]:
+    """Without all but the first unknown keys: each costs a search for what may have been meant, and few tell it all."""
+    unknown = [key for key in data if key not in table.model_fields]
+    beyond = set(unknown[MOST_UNKNOWN:])
+    return {key: value for key, value in data.items() if key not in beyond}
 
 
 def _time(text: str | None, arrived: datetime) -> datetime:

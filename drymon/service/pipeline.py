@@ -57,8 +57,9 @@ class Pipeline:
         self._corrections = self._calibrated()
         self._saved_book = self.room.alarm_book
 
-    def batch(self, messages: Iterable[Message], until: datetime | None = None) -> list[Message]:
-        """Take messages in order of arrival, then advance to `until`; all of it is one transaction.
+    def batch(self, messages: Iterable[Message], until: datetime | None = None, anew: bool = False) -> list[Message]:
+        """Take messages in order of arrival, then advance to `until`; all of it is one transaction. anew: every tree is
+        judged at its end, whenever that was done last.
 
         Returns what is to be said, once it is on disk. Raises StoreError where nothing of the batch is.
         """
@@ -71,6 +72,8 @@ class Pipeline:
                 now = message.arrived
             if until is not None:
                 said += self.advance(until)
+            if anew and now is not None:
+                said += self._settle(self.room.judge_all(now))
             self._save_book(self.room.alarm_book)
         self._saved_book = self.room.alarm_book
         return said + ([] if now is None else self._marks(now))

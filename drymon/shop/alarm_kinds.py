@@ -171,14 +171,15 @@ _ROOM_KINDS = (
         off_delay=10 * MINUTE,
         repeat=24 * HOUR,
         lingers=True,
-        meaning="A sensor reports values that cannot be, that jump as air does not, or that drift from other sensors'.",
+        meaning="A sensor reports values that cannot be, that jump as air does not, or that part from other sensors'.",
         matters=(
             "Values that cannot be are no evidence, and no tree that needs them can be called ready; a humidity that "
-            "drifts towards dry counts as damp as the others say."
+            "parts from the others towards dry counts as damp as they say."
         ),
         action=(
-            "Check where it hangs (sprayed, in the sun, by a door?), its cable and its unit. Where it has drifted, the "
-            "other one may be wrong: check both over a saturated salt (`drymon calibrate humidity`), a new one too."
+            "Check where it hangs (sprayed, in the sun, by a door?), its cable and its unit. Where it parts from the "
+            "others, the other one may be wrong: check both over a saturated salt (`drymon calibrate humidity`), a "
+            "new one too."
         ),
     ),
     AlarmKind(
@@ -227,6 +228,14 @@ _SERVICE_KINDS = (
         meaning="The database was damaged or replaced, and a backup stands in its place.",
         matters="What was logged after the backup is missing: a tree may hang in the room unjudged.",
         action="Compare the trees on the racks with the list and log what is missing.",
+    ),
+    AlarmKind(
+        name="message-set-aside",
+        happened=True,
+        repeat=24 * HOUR,
+        meaning="A message stopped the service again and again, and is refused now.",
+        matters="What it tells does not count: a reading, or a dip, may be missing.",
+        action="See what sends it, and log anew what it was to tell; `drymon status` has it among the refused.",
     ),
     AlarmKind(
         name="disk-full-soon",

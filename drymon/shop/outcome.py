@@ -140,9 +140,10 @@ Outcome = Verdict | RackStatus | TreeGone | Alert
 
 @dataclass(frozen=True, slots=True)
 class SensorStatus:
-    """A sensor's last word: `state` is ok | silent | stuck | out-of-range | too-fast | drifted | retained.
+    """A sensor's last word: `state` is ok | silent | stuck | out-of-range | too-fast | drifted | disagrees |
+    retained.
 
-    moved: how many points drier a drifted humidity sensor reads than it should by the others.
+    moved: how many points drier a humidity sensor that drifted or disagrees reads than it should by the others.
     """
 
     place: str

@@ -16,7 +16,6 @@ from drymon.shop.air import RackAir, racks_of
 from drymon.shop.air_book import AirBook
 from drymon.shop.alarm_book import AlarmBook, is_of_service
 from drymon.shop.conditions import conditions
-from drymon.shop.cross_check import DRIFTED
 from drymon.shop.doubts import doubts
 from drymon.shop.events import ClockChecked, FanSwitched, LogEvent, TreeEvent, Undo
 from drymon.shop.forecaster import Forecaster
@@ -64,7 +63,7 @@ class Room:
         doubted: list[Doubted] = []
         for item in items:
             if isinstance(item, Reading):
-                doubt = self._take_reading(item).doubted or self._drifted(item)
+                doubt = self._take_reading(item).doubted or self._too_dry(item)
                 doubted += [doubt] if doubt else []
             elif isinstance(item, ClockChecked):
                 self.clock_known = item.known
@@ -98,6 +97,11 @@ class Room:
         touched, self._touched = sorted(self._touched), set()
         outcomes = self._publish(touched, at)
         return outcomes + self._publish_racks(at, changed_only=True) + self._alarms(at)
+
+    def judge_all(self, now: datetime) -> list[Outcome]:
+        """Judge all trees at `now`, whatever has happened to them: after a start what was said of them is past."""
+        self._touched.update(self.logs)
+        return self.judge_now(now) if self.logs else []
 
     def resume(self, at: datetime, verdicts: Iterable[Verdict], book: AlarmBook) -> None:
         """Go on where the record ends: what had been said by `at`, of each tree in order of time, its current verdict
@@ -162,17 +166,18 @@ class Room:
                 self._forget_air(rack, taken.changed)
         return taken
 
-    def _drifted(self, reading: Reading) -> Doubted | None:
-        """A humidity that no longer goes with the others': its trees dry in air as damp as they say, its runs teach
+    def _too_dry(self, reading: Reading) -> Doubted | None:
+        """A humidity that does not go with the others': its trees dry in air as damp as they say, its runs teach
         nothing.
         """
         if reading.quantity is not Quantity.HUMIDITY or reading.retained:
             return None
-        since = self.book.cross_check.drifted_since(reading.place, reading.sensor, minute_of(reading.time))
-        if since is None:
+        asked = reading.place, reading.sensor, minute_of(reading.time)
+        found, since = self.book.cross_check.doubt(*asked), self.book.cross_check.doubted_since(*asked)
+        if found is None or since is None:
             return None
         begin = datetime.fromtimestamp(since * MINUTE_S, UTC)
-        return Doubted(reading.place, reading.quantity, reading.sensor, DRIFTED, begin, reading.time)
+        return Doubted(reading.place, reading.quantity, reading.sensor, found.code, begin, reading.time)
 
     def _take_event(self, event: TreeEvent) -> None:
         log = self.logs.setdefault(event.tree, TreeLog(self.world, event.tree))
@@ -289,8 +294,8 @@ class Room:
         silent = self.at - last.time.timestamp() > MINUTE_S * self.setup.stale_after_min
         state = "silent" if silent and track.state != "retained" else track.state
         unit = LIMITS[track.quantity].unit
-        moved = 0.0
+        found = None
         if state == "ok" and track.quantity is Quantity.HUMIDITY:
-            moved = self.book.cross_check.moved(track.place, track.sensor, minute_of(last.time))
-        state = DRIFTED if moved else state
+            found = self.book.cross_check.doubt(track.place, track.sensor, minute_of(last.time))
+        state, moved = found or (state, 0.0)
         return SensorStatus(track.place, track.quantity.value, track.sensor, last.time, last.value, unit, state, moved)

@@ -8,7 +8,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import timedelta
 
 from drymon.shop.alarm_book import Condition, Key, Truth
-from drymon.shop.cross_check import DRIFTED
+from drymon.shop.cross_check import DISAGREES, DRIFTED
 from drymon.shop.local_time import say
 from drymon.shop.outcome import SensorStatus, Standing, State
 from drymon.shop.setup import RoomSetup
@@ -123,7 +123,7 @@ def _troubles(device: str, sensors: Sequence[SensorStatus], silent: bool) -> Ite
     by = "Do it before you rely on it again."
     for kind, states, verb in (
         ("sensor-stuck", {"stuck"}, "repeats"),
-        ("sensor-doubt", {"out-of-range", "too-fast", DRIFTED}, "reports doubtful"),
+        ("sensor-doubt", {"out-of-range", "too-fast", DRIFTED, DISAGREES}, "reports doubtful"),
     ):
         bad = [sensor for sensor in sensors if sensor.state in states]
         said = ", ".join(_said(sensor) for sensor in bad)
@@ -134,9 +134,15 @@ def _troubles(device: str, sensors: Sequence[SensorStatus], silent: bool) -> Ite
 
 def _said(sensor: SensorStatus) -> str:
     value = f"{sensor.quantity} {sensor.value:g} {sensor.unit}"
-    if sensor.state != DRIFTED:
-        return value
-    return (
-        f"{value}, {sensor.moved:.0f} points drier against the other sensors than in the week before; its trees are "
-        f"reckoned at {sensor.value + sensor.moved:.0f} {sensor.unit} meanwhile, for a week at the most"
-    )
+    reckoned = f"its trees are reckoned at {min(sensor.value + sensor.moved, 100):.0f} {sensor.unit}"
+    if sensor.state == DRIFTED:
+        return (
+            f"{value}, {sensor.moved:.0f} points drier against the other sensors than in the week before; {reckoned} "
+            "meanwhile, for a week at the most"
+        )
+    if sensor.state == DISAGREES:
+        return (
+            f"{value}, {sensor.moved:.0f} points drier than the other places of the room say; {reckoned} until they "
+            "agree or this one is checked over a salt"
+        )
+    return value

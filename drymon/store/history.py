@@ -8,20 +8,20 @@ from typing import Any, NamedTuple
 
 from drymon.drying.quantities import Quantity
 from drymon.messages.message import Message
-from drymon.shop.cross_check import DRIFTED
+from drymon.shop.cross_check import AS_MEASURED
 from drymon.shop.events import LogEvent
 from drymon.shop.reading import Reading
 from drymon.store.codec import event_of, from_us, to_us, within
 from drymon.store.database import Database
-from drymon.store.record import DUP, QOS_SHIFT, RETAIN, RETAINED, TIMED
+from drymon.store.record import DUP, QOS_SHIFT, REFUSED_TEXT, RETAIN, RETAINED, TIMED
 
 _READING = (
     "SELECT reading.time, reading.arrived, place, quantity, value, sensor, flags, device, boot, seq, reading.id "
     "FROM reading JOIN channel ON channel.id = reading.channel LEFT JOIN node ON node.id = reading.node"
 )
-UNDOUBTED = (  # what has drifted was measured all the same
+UNDOUBTED = (  # what is only too dry was measured all the same
     "NOT EXISTS (SELECT 1 FROM doubt AS d WHERE d.channel = reading.channel "
-    f"AND d.last >= reading.time AND d.first <= reading.time AND d.code != '{DRIFTED}')"
+    f"AND d.last >= reading.time AND d.first <= reading.time AND d.code NOT IN {tuple(AS_MEASURED)})"
 )
 _EVENT = "SELECT time, arrived, kind, tree, event_id, who, body, id, after_reading FROM event"
 
@@ -143,8 +143,9 @@ class History(Database):
         return 0 if row is None else int(row[0])
 
     def latest_refused(self, n: int = 20) -> list[Refused]:
-        """The last n refused messages, newest first."""
-        rows = self._rows("SELECT time, topic, reason, payload, size FROM refused ORDER BY id DESC LIMIT ?", (n,))
+        """The last n refused messages, newest first. Older databases have reasons of any length."""
+        query = f"SELECT time, topic, substr(reason, 1, {REFUSED_TEXT}), payload, size FROM refused"
+        rows = self._rows(f"{query} ORDER BY id DESC LIMIT ?", (n,))
         return [Refused(from_us(row[0]), *row[1:]) for row in rows]
 
     def doubts(self, from_: datetime | None = None, to: datetime | None = None) -> Iterator[Doubt]:

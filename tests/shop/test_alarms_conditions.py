@@ -6,12 +6,14 @@ The times and bands are this test's own room; 1 h before and after are read off 
 from collections.abc import Iterable
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from zoneinfo import ZoneInfo
 
 import pytest
 
 from drymon.shop.alarm_book import AlarmBook
 from drymon.shop.alarms import update
 from drymon.shop.conditions import conditions
+from drymon.shop.judge import _expected
 from drymon.shop.local_time import say
 from drymon.shop.outcome import (
     AirNow,
@@ -272,8 +274,19 @@ def test_an_unknown_clock(room: Room) -> None:
 
 @pytest.mark.parametrize(
     ("moment", "text"),
-    [("2031-03-03T22:30Z", "23:30"), ("2031-03-03T23:30Z", "Tue 00:30"), ("2031-04-30T22:30Z", "2031-05-01 00:30")],
+    [
+        ("2031-03-03T22:30Z", "23:30"),
+        ("2031-03-03T23:30Z", "Tue 00:30"),
+        ("2031-04-30T22:30Z", "2031-05-01 00:30"),
+        ("2031-03-09T08:00Z", "Sun 09:00"),
+        ("2031-03-09T22:00Z", "Sun 23:00"),
+        ("2031-03-09T23:00Z", "2031-03-10 00:00"),
+    ],
 )
 def test_times_are_said_on_the_rooms_clock(moment: str, text: str) -> None:
     """Berlin: UTC+1 in winter, UTC+2 in summer; 4 March 2031 is a Tuesday."""
     assert say(datetime.fromisoformat(moment), NOW, "Europe/Berlin") == text
+    berlin = ZoneInfo("Europe/Berlin")
+    assert say(datetime.fromisoformat(moment), NOW, berlin) == text
+    when = When(None, datetime.fromisoformat(moment), None)
+    assert _expected(when, NOW, berlin) == f"expected {text} (now to beyond 14 days)", "verdicts say it alike"
