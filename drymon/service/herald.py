@@ -18,8 +18,12 @@ class Herald:
         self._unsaid: deque[Message] = deque(maxlen=MOST_ALERTS)
 
     def say(self, messages: Iterable[Message], online: bool, now: datetime) -> None:
-        """Publish, or keep for later."""
+        """Publish, or keep for later; of several words on one retained topic only the last, for the others are past."""
+        messages = list(messages)
+        last = {message.topic: message for message in messages if message.retain}
         for message in messages:
+            if message.retain and message is not last[message.topic]:
+                continue
             if message.retain:
                 self._latest[message.topic] = message
             if online:

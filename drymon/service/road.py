@@ -50,7 +50,7 @@ class Road:
         taken, self._set_aside = list(self._set_aside.values()), {}
         return taken
 
-    def batch(self, messages: Sequence[Message], until: datetime | None) -> list[Message] | None:
+    def batch(self, messages: Sequence[Message], until: datetime | None, anew: bool = False) -> list[Message] | None:
         """As `Pipeline.batch`; None only where the service was stopped while the disk refused: acknowledge nothing.
 
         After a fault of ours each message has a transaction of its own, and one that the room stumbles over is
@@ -61,7 +61,8 @@ class Road:
         while not self._stop.is_set():
             some = todo[:1] if singly else todo
             try:
-                said += self.pipeline.batch(self._watched(some), until if len(some) == len(todo) else None)
+                last = len(some) == len(todo)
+                said += self.pipeline.batch(self._watched(some), until if last else None, anew and last)
                 self._suspects.done()
                 todo = todo[len(some) :]
             except StoreError as error:
