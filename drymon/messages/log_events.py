@@ -38,7 +38,7 @@ EVENTS: Mapping[str, tuple[type[tables.EventTable], Maker]] = {
     "look": (tables.LookTable, Look),
     "move": (tables.MoveTable, Move),
     "leave": (tables.TreeTable, Leave),
-    "undo": (tables.TreeTable, Undo),
+    "undo": (tables.UndoTable, Undo),
     "fan": (tables.FanTable, FanSwitched),
     "clock": (tables.ClockTable, ClockChecked),  # the service's own word
 }
@@ -97,7 +97,7 @@ def _fields(name: str, content: dict[str, Any]) -> dict[str, Any]:
     """The event's own fields; those that have a default there are "" and not None."""
     if name == "weigh":
         content["mass"] = _mass(content["mass"], content.pop("unit"))
-    for key in ("id", "by", "note"):
+    for key in ("id", "by", "note", "entry"):
         if key in content:
             content[key] = content[key] or ""
     return content

@@ -7,6 +7,7 @@ and are folded anew.
 
 import math
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from datetime import UTC, datetime, tzinfo
 
 from drymon.drying.coat_model import CoatModel
@@ -15,11 +16,11 @@ from drymon.shop import alarms
 from drymon.shop.air import RackAir, racks_of
 from drymon.shop.air_book import AirBook
 from drymon.shop.alarm_book import AlarmBook, is_of_service
-from drymon.shop.cells import Cells
 from drymon.shop.conditions import conditions
 from drymon.shop.doubts import doubts
-from drymon.shop.events import ClockChecked, FanSwitched, LogEvent
+from drymon.shop.events import ClockChecked, FanSwitched, LogEvent, TreeEvent, Undo
 from drymon.shop.forecaster import Forecaster
+from drymon.shop.hooks import Hooks
 from drymon.shop.judge import state_of, verdict
 from drymon.shop.neighbours import Leans, leaned, leans
 from drymon.shop.outcome import Outcome, RackStatus, SensorStatus, Standing, TreeGone, Verdict
@@ -50,7 +51,7 @@ class Room:
         self.alarm_book = AlarmBook()
         self.clock_known = True
         self.at = -math.inf
-        self._cells = Cells()
+        self._hooks = Hooks(self.logs)
         self._leans: Leans = {}
         self._forecaster, self._stepper = Forecaster(self.world), Stepper(self.world)
         self._waiting_since = math.inf
@@ -74,9 +75,7 @@ class Room:
                     self._forget_air(item.rack, minute_of(item.time))
                     self._wait(item)
             else:
-                log = self.logs.setdefault(item.tree, TreeLog(self.world, item.tree))
-                log.add(item)
-                self._touched.add(item.tree)
+                self._take_event(item)
                 self._wait(item)
         return doubted
 
@@ -121,6 +120,16 @@ class Room:
         self._fold_together([self.logs[name] for name in self._verdicts])
         self._touched = set()
 
+    def recall(self, tree: str, events: Iterable[TreeEvent], verdicts: Iterable[Verdict]) -> None:
+        """A tree that had left before the room resumed, as the record has it: its leaving may be taken back."""
+        log = self.logs[tree] = TreeLog(self.world, tree)
+        for event in events:
+            log.add(event)
+        for said in verdicts:
+            log.said(said.time.timestamp(), said)
+        if log.cells:
+            self._hooks.hang_anew(tree, datetime.min.replace(tzinfo=UTC))
+
     def _fold_together(self, logs: list[TreeLog]) -> None:
         """Fold these trees up to now, all of a rack in one go minute by minute; now, while nothing waits for it."""
         begun = [log.events[0].time.timestamp() for log in logs if log.events]
@@ -139,7 +148,10 @@ class Room:
         now = datetime.fromtimestamp(max(self.at, 0.0), UTC)
         sensors = tuple(self._sensor(track) for _, track in sorted(self.book.tracks.items()) if track.last)
         states = (state for log in self.logs.values() if (state := log.newest()) is not None)
-        return Standing(now, dict(self._verdicts), dict(self._racks), sensors, doubts(states), self.clock_known)
+        silent = [s.sensor for s in sensors if s.quantity == Quantity.WEIGHT.value and s.state != "ok"]
+        on_cells = {cell: tree for cell in silent if (tree := self._hooks.carried(cell))}
+        racks = dict(self._racks)
+        return Standing(now, dict(self._verdicts), racks, sensors, doubts(states), self.clock_known, on_cells)
 
     def alarm_acted(self, book: AlarmBook) -> None:
         """A person acknowledged or shelved something."""
@@ -147,7 +159,7 @@ class Room:
 
     def _take_reading(self, reading: Reading) -> Taken:
         if reading.quantity is Quantity.WEIGHT and not reading.retained:
-            self._take_weight(reading)
+            self._hooks.take(reading)
         racks = racks_of(self.setup, reading.place)
         if any(self.air[rack].awaits(reading.quantity, self.at) for rack in racks):
             self._wait(reading)  # air that comes back changes verdicts: not only at the next minute
@@ -171,16 +183,13 @@ class Room:
         begin = datetime.fromtimestamp(since * MINUTE_S, UTC)
         return Doubted(reading.place, reading.quantity, reading.sensor, found.code, begin, reading.time)
 
-    def _take_weight(self, reading: Reading) -> None:
-        """A load cell's smoothed mass, now and then, is a fact about the tree that hangs on it."""
-        found = self._cells.take(reading)
-        if found is None:
-            return
-        since = {name: log.on_cell_since(reading.sensor) for name, log in self.logs.items()}
-        hanging = {name: at for name, at in since.items() if at is not None}
-        if hanging:  # a cell carries one tree: who was hung on it last took the place of who was there before
-            name = max(hanging, key=lambda each: hanging[each])
-            self.logs[name].add(found.about(name, reading))
+    def _take_event(self, event: TreeEvent) -> None:
+        log = self.logs.setdefault(event.tree, TreeLog(self.world, event.tree))
+        log.add(event)
+        self._touched.add(event.tree)
+        taken = log.taken_by(event) if isinstance(event, Undo) else None
+        if taken is not None:
+            self._touched |= self._hooks.hang_anew(event.tree, taken.arrived)
 
     def _wait(self, item: Reading | LogEvent) -> None:
         """Something came that changes what has been said: look at it soon, not only at the next minute."""
@@ -218,16 +227,16 @@ class Room:
             self._stepper.minute(self.logs.values(), at)
             self._leans = leans(state for log in self.logs.values() if (state := log.newest()) is not None)
         due = whole and at % (REPUBLISH_MIN * MINUTE_S) == 0
-        names = sorted(self.logs) if due else [name for name in sorted(self.logs) if self._changed(name, at)]
+        names = sorted(self.logs) if due else [name for name in sorted(self.logs) if self._changed(name, at, whole)]
         outcomes = self._publish(names, at, keep=whole)
         outcomes += self._publish_racks(at, changed_only=not due)
         return outcomes + (self._alarms(at) if whole else [])
 
-    def _changed(self, name: str, at: float) -> bool:
+    def _changed(self, name: str, at: float, keep: bool) -> bool:
         log, said = self.logs[name], self._verdicts.get(name)
         if said is not None and log.is_complete(said.dipped_at, at) and not log.happened_since(said.time):
             return False
-        state = log.state(at, self.clock_known)
+        state = log.state(at, self.clock_known, keep)  # a fold goes on from whole minutes, whoever looked between
         if state is None or said is None:
             return (state is None) != (said is None)
         state = self._informed(state)
@@ -274,12 +283,8 @@ class Room:
 
     def _alarms(self, at: float) -> list[Outcome]:
         now = datetime.fromtimestamp(at, UTC)
-        standing = self.standing()
-        found = conditions(
-            Standing(now, standing.trees, standing.racks, standing.sensors, standing.doubts, standing.clock_known),
-            self.setup,
-            tuple(self.alarm_book.entries),
-        )
+        standing = replace(self.standing(), time=now)
+        found = conditions(standing, self.setup, tuple(self.alarm_book.entries))
         self.alarm_book, alerts = alarms.update(self.alarm_book, now, found, lambda key: not is_of_service(key))
         return list(alerts)
 

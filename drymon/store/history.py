@@ -23,7 +23,7 @@ UNDOUBTED = (  # what is only too dry was measured all the same
     "NOT EXISTS (SELECT 1 FROM doubt AS d WHERE d.channel = reading.channel "
     f"AND d.last >= reading.time AND d.first <= reading.time AND d.code NOT IN {tuple(AS_MEASURED)})"
 )
-_EVENT = "SELECT time, arrived, kind, tree, event_id, who, body, after_reading, id FROM event"
+_EVENT = "SELECT time, arrived, kind, tree, event_id, who, body, id, after_reading FROM event"
 
 
 class Channel(NamedTuple):
@@ -88,7 +88,7 @@ class History(Database):
         where, values = within("time", from_, to)
         if tree is not None:
             where, values = f"{where} AND tree = ?", [*values, tree]
-        return (event_of(row[:7]) for row in self._rows(f"{_EVENT} WHERE {where} ORDER BY time, id", values))
+        return (event_of(row[:8]) for row in self._rows(f"{_EVENT} WHERE {where} ORDER BY time, id", values))
 
     def facts(self, since: datetime | None = None) -> Iterator[Reading | LogEvent]:
         """Readings and log events that arrived at or after `since`, in the very order of their arrival."""
@@ -101,7 +101,7 @@ class History(Database):
         events = self._rows(f"{_EVENT} WHERE {where} ORDER BY id", values)
         placed: Iterable[tuple[tuple[int, int], Reading | LogEvent]] = heapq.merge(
             (((row[10], 0), _reading_of(row)) for row in readings),
-            (((row[7], row[8]), event_of(row[:7])) for row in events),
+            (((row[8], row[7]), event_of(row[:8])) for row in events),
             key=lambda pair: pair[0],
         )
         return (fact for _, fact in placed)

@@ -4,7 +4,7 @@ import math
 import sqlite3
 from collections import deque
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from hashlib import blake2b
 
 from drymon.messages.complaints import gathered
@@ -88,7 +88,8 @@ class Recording(Database):
                 self._refuse(message, gathered(reasons))
             self._cover(message, number)
             decided: dict[Number, bool] = {}
-            return [item for item, why in why_not if not why and self._keep(item, decided)]
+            kept = (self._keep(item, decided) for item, why in why_not if not why)
+            return [item for item in kept if item is not None]
 
     def refuse(self, message: Message, reason: str, number: Number | None = None) -> None:
         """Count a message as refused, with its reason; it is not kept among those that a replay plays."""
@@ -170,20 +171,21 @@ class Recording(Database):
         if number is not None and number.seq < _INTEGER and number.boot == clean(number.boot):
             self._count_number(number, to_us(message.arrived), retained=message.retain)
 
-    def _keep(self, item: Reading | LogEvent, decided: dict[Number, bool]) -> bool:
+    def _keep(self, item: Reading | LogEvent, decided: dict[Number, bool]) -> Reading | LogEvent | None:
+        """The item as it is on record; None where it was there before."""
         if isinstance(item, Reading):
-            return self._keep_reading(item, decided)
+            return item if self._keep_reading(item, decided) else None
         return self._keep_event(item)
 
-    def _keep_event(self, event: LogEvent) -> bool:
+    def _keep_event(self, event: LogEvent) -> LogEvent | None:
         if event.id and self._db.execute("SELECT 1 FROM event WHERE event_id = ?", (event.id,)).fetchone():
-            return False
-        self._db.execute(
+            return None
+        made = self._db.execute(
             "INSERT INTO event (time, arrived, kind, tree, event_id, who, body, after_reading) "
             "VALUES (?, ?, ?, ?, ?, ?, ?, coalesce((SELECT max(id) FROM reading), 0))",
             event_row(event),
         )
-        return True
+        return replace(event, place=float(made.lastrowid or 0))
 
     def _keep_reading(self, reading: Reading, decided: dict[Number, bool]) -> bool:
         channel = self._channel_id(reading.place, reading.quantity.value, reading.sensor)
