@@ -70,6 +70,10 @@ class MoveTable(TreeTable):
     cell: Name | None = None
 
 
+class UndoTable(TreeTable):
+    entry: Id | None = None
+
+
 class FanTable(EventTable):
     rack: Name
     on: bool

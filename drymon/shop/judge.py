@@ -11,6 +11,7 @@ from drymon.drying import coat, possible, sorption
 from drymon.drying.ensemble import AirStep, Array
 from drymon.shop import redips, scale_doubts
 from drymon.shop import tree as trees
+from drymon.shop.local_time import say
 from drymon.shop.outcome import Bounds, State, Verdict, When
 from drymon.shop.reasons import ORDER, Effect, Finding, decide
 from drymon.shop.sensors import MINUTE_S
@@ -233,25 +234,17 @@ def _expectation(bounds: Bounds | None, tree: TreeState, expected: str) -> Mappi
 
 
 def _expected(when: When, now: datetime, zone: tzinfo) -> str:
-    late = clock(when.late, now, zone) if when.late else "beyond 14 days"
+    late = say(when.late, now, zone) if when.late else "beyond 14 days"
     if when.best is None:
         return "no end in sight within 14 days"
     if when.best <= now:
         return f"sure {'by ' if when.late else ''}{late}"
-    early = clock(when.early, now, zone) if when.early and when.early > now else "now"
-    return f"expected {clock(when.best, now, zone)} ({early} to {late})"
-
-
-def clock(moment: datetime, now: datetime, zone: tzinfo) -> str:
-    """A moment for people: 14:40 today, Tue 14:40 within a week, else with the date; in the room's time zone."""
-    local, today = moment.astimezone(zone), now.astimezone(zone)
-    if local.date() == today.date():
-        return f"{local:%H:%M}"
-    return f"{local:%a %H:%M}" if abs(local - today) < timedelta(days=6) else f"{local:%d %b %H:%M}"
+    early = say(when.early, now, zone) if when.early and when.early > now else "now"
+    return f"expected {say(when.best, now, zone)} ({early} to {late})"
 
 
 def _completed(finding: Finding, facts: Mapping[str, object], now: datetime, zone: tzinfo) -> Finding:
-    told = {key: clock(v, now, zone) if isinstance(v, datetime) else v for key, v in finding.facts.items()}
+    told = {key: say(v, now, zone) if isinstance(v, datetime) else v for key, v in finding.facts.items()}
     if "mesh" in told and isinstance(told["mesh"], tuple):
         told["mesh"] = "x".join(str(number) for number in told["mesh"])
     return Finding(finding.code, {**facts, **told})

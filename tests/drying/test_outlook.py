@@ -69,6 +69,22 @@ def seconds(
     return outlook.seconds_to_dry(ensemble.stacked(coats), start, np.full(len(coats), target), futures, which)
 
 
+def wild(temperature_c: float, ratio: float) -> FutureAir:
+    shape = (len(forecast.STEPS_S), forecast.PATHS)
+    ways = Paths(np.full(shape, temperature_c), np.full(shape, ratio), np.full(shape, 1.0))
+    return outlook.future_air(ways, air.STANDARD_PRESSURE_PA, None)
+
+
+@pytest.mark.parametrize("ratio", [1.4, 1e9])
+def test_a_path_damper_than_air_can_be_is_saturated_and_stops_nothing(ratio: float) -> None:
+    assert np.abs(wild(22.0, ratio).deficit).max() < 1e-9
+
+
+@pytest.mark.parametrize("temperature_c", [-90.0, 140.0])
+def test_a_path_warmer_or_colder_than_a_room_can_be_stops_nothing(temperature_c: float) -> None:
+    assert np.isfinite(wild(temperature_c, 0.001).deficit).all()
+
+
 @pytest.mark.frozen
 @pytest.mark.parametrize("shelter", ["open", "pocketed", "deep"])
 @pytest.mark.parametrize("speed", [0.2, 1.0])

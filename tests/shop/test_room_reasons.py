@@ -111,7 +111,7 @@ def test_log_events_do_not_make_a_gust_longer() -> None:
     shop.run(0.2, calm)
     shop.dip("t-1", "gentle")
     gust = {**STEADY, Quantity.HUMIDITY: 30.0, Quantity.AIRFLOW: 4.0}
-    shop.run(3 / 60, gust)
+    shop.run(2 / 60, gust)
     begin = shop.now
     shop.room.take([reading(begin, quantity, value) for quantity, value in gust.items()])
     for second in (11, 23, 31, 42, 51):

@@ -23,7 +23,7 @@ TEXTS: Mapping[str, tuple[str, ...]] = {
     "look": ("tree", "finding", "note"),
     "move": ("tree", "rack", "cell"),
     "leave": ("tree",),
-    "undo": ("tree",),
+    "undo": ("tree", "entry"),
     "fan": ("rack",),
 }
 """The events that the page may say, and their fields of text."""
