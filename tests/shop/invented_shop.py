@@ -131,8 +131,8 @@ class Shop:
         """Somebody looks now."""
         return self.tell(Look(time=self.now, arrived=self.now, tree=tree, finding=finding))  # type: ignore[arg-type]
 
-    def felt(self, tree: str, finding: str) -> list[Outcome]:
-        return self.tell(Felt(time=self.now, arrived=self.now, tree=tree, finding=finding))  # type: ignore[arg-type]
+    def felt(self, tree: str, finding: str, where: str = "face") -> list[Outcome]:
+        return self.tell(Felt(time=self.now, arrived=self.now, tree=tree, finding=finding, where=where))  # type: ignore[arg-type]
 
     def weigh(self, tree: str, mass: float) -> list[Outcome]:
         return self.tell(Weigh(time=self.now, arrived=self.now, tree=tree, mass=mass))
