@@ -136,7 +136,7 @@ def _content(config: HomeConfig, name: str, words: Mapping[str, Any]) -> dict[st
         case "weigh":
             return {"tree": subject, **_mass(" ".join(words["mass"]))}
         case _:
-            keys = ("finding", "note", "rack", "cell", "entry")
+            keys = ("finding", "where", "note", "rack", "cell", "entry")
             return {"tree": subject, **{key: words.get(key) for key in keys}}
 
 
