@@ -39,7 +39,8 @@ def _answer(config: HomeConfig, message: Message, event: LogEvent, where: str) -
             with record_of(config) as record:
                 if by_hand.is_on_record(record, event):
                     said = next((one for one in record.current_verdicts() if one.tree == tree), None)
-                    print(by_hand.sentence(event, said, wall(), zone))
+                    taken = by_hand.taken_back(record, event, wall(), zone)
+                    print(by_hand.sentence(event, said, wall(), zone, taken=taken))
                     return 0
                 if refused := by_hand.refusal(record, message):
                     print(f"not logged: {refused}", file=sys.stderr)

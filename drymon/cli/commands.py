@@ -24,7 +24,7 @@ COMMANDS: tuple[Command, ...] = (
     Command("look", "events", "somebody looked at a tree that is on hold"),
     Command("move", "events", "a tree hangs on another rack now"),
     Command("leave", "events", "a tree left the room"),
-    Command("undo", "events", "take a tree's last dip back"),
+    Command("undo", "events", "take back what was said last of a tree"),
     Command("fan", "events", "a rack's fans were switched"),
     Command("fit", "fit", "learn coat models from this home's weighed drying"),
     Command("runs", "runs", "the weighed runs that models are learnt from"),

@@ -46,9 +46,9 @@ def register(subparsers: Any) -> None:
     weigh._negative_number_matcher = re.compile(r"-[.,]?[0-9]")
     weigh.add_argument("mass", metavar="MASS[UNIT]", nargs="+", help="such as 12.4, 12.4kg, 27.3lb; kg without a unit")
     weigh.add_argument("--sure", action="store_true", help="it is right, though far from the tree's last weighing")
-    _command(subparsers, "felt", "a tree felt wet or dry to the touch", "TREE").add_argument(
-        "finding", choices=("wet", "dry")
-    )
+    felt = _command(subparsers, "felt", "a tree felt wet or dry to the touch", "TREE")
+    felt.add_argument("finding", choices=("wet", "dry"))
+    felt.add_argument("--where", choices=("face", "pocket"), help="where the finger was; on a face without a word")
     look = _command(subparsers, "look", "somebody looked at a tree that is on hold", "TREE")
     look.add_argument("finding", choices=("sound", "repaired", "scrap"), help="scrap takes it out of the room")
     look.add_argument("--note", metavar="TEXT", help="what was seen")
@@ -56,7 +56,9 @@ def register(subparsers: Any) -> None:
     move.add_argument("rack", metavar="RACK")
     move.add_argument("--cell", metavar="C", help="the load cell that carries it there")
     _command(subparsers, "leave", "a tree left the room", "TREE")
-    _command(subparsers, "undo", "take a tree's last dip back", "TREE")
+    _command(subparsers, "undo", "take back what was said last of a tree", "TREE").add_argument(
+        "--entry", metavar="ID", help="the entry of this id (`drymon export log`), else what was said last"
+    )
     fan = _command(subparsers, "fan", "a rack's fans were switched", "RACK")
     fan.add_argument("switch", choices=("on", "off"))
 
@@ -116,7 +118,7 @@ def event_message(config: HomeConfig, words: Mapping[str, Any], now: datetime) -
 
 def _command(subparsers: Any, name: str, summary: str, subject: str) -> argparse.ArgumentParser:
     parser: argparse.ArgumentParser = subparsers.add_parser(
-        name, help=summary, description=f"Log that {summary}." if name not in ("undo",) else "Take the last dip back."
+        name, help=summary, description=f"Log that {summary}." if name != "undo" else f"{summary.capitalize()}."
     )
     parser.add_argument("subject", metavar=subject)
     parser.add_argument("--at", metavar="TIME", help="when: 14:05 on the room's clock, or RFC 3339; else now")
@@ -134,7 +136,7 @@ def _content(config: HomeConfig, name: str, words: Mapping[str, Any]) -> dict[st
         case "weigh":
             return {"tree": subject, **_mass(" ".join(words["mass"]))}
         case _:
-            keys = ("finding", "note", "rack", "cell")
+            keys = ("finding", "note", "rack", "cell", "entry")
             return {"tree": subject, **{key: words.get(key) for key in keys}}
 
 

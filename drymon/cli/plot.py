@@ -93,7 +93,7 @@ def rack_picture(
     span = _span(config, begin or (end or now) - USUAL, end or now)
     if span.end - span.begin > LONGEST_LINE:
         return draw_long_air(rack, long_air(record, config.room, rack, span.begin, span.end), config.room, span)
-    events = list(record.events(to=span.end))
+    events = list(record.events())
     return draw_rack(rack, rack_air(record, config.room, rack, span.begin, span.end), events, config.room, span)
 
 
@@ -114,7 +114,7 @@ def psychrometric_picture(
             f"give other --from and --to, or draw `drymon plot rack {name}`"
         )
     pressure, origin = pressure_of(record, config.room, rack, span.begin, span.end)
-    names = coats_on(rack.name, record.events(to=span.end), span.begin, span.end)
+    names = coats_on(rack.name, record.events(), span.begin, span.end)
     coats = [coat for coat in config.room.coats if coat.name in names]
     path = air_path(record, config.room, rack, span.begin, span.end, pressure)
     return draw_psychrometric(rack, path, coats, span, pressure, origin)

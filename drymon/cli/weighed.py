@@ -15,7 +15,7 @@ from drymon.learning.runs import Weighed, air_by_minute, dip_before, from_bench,
 from drymon.messages.settings import HomeConfig
 from drymon.shop.air import STILL_AIR
 from drymon.shop.corrected import Corrections
-from drymon.shop.cross_check import DRIFTED
+from drymon.shop.cross_check import AS_MEASURED
 from drymon.shop.events import FanSwitched, LogEvent, Weigh
 from drymon.shop.lives import Coat, all_coats, lives_of
 from drymon.shop.scale_doubts import LATE_S
@@ -80,7 +80,7 @@ def weighed_runs(config: HomeConfig, record: Store, *, coats: Sequence[str] | No
         until = min(spell.coat.end, spell.begin + LONGEST)
         weighed = _weighed(record, spell, until, corrections)
         if weighed is not None:
-            weighed = replace(weighed, problem=weighed.problem or _drifted(record, air, spell, weighed))
+            weighed = replace(weighed, problem=weighed.problem or _too_dry(record, air, spell, weighed))
             runs.append(_run(config, air, spell, weighed, fans, left_out.get(spell.id, "")))
     return runs
 
@@ -120,13 +120,13 @@ def _told_late(record: Store, spell: Spell, cell: str, corrections: Corrections)
     return "" if seen is None else f"its cell saw the dip {-seen / 60.0:.0f} min before it was told, without its time"
 
 
-def _drifted(record: Store, air: AirRecord, spell: Spell, weighed: Weighed) -> str:
+def _too_dry(record: Store, air: AirRecord, spell: Spell, weighed: Weighed) -> str:
     """Why the run's air was not known, "" where it was."""
     end = spell.begin + timedelta(seconds=float(weighed.times_s[-1]))
     places = {air.humidity_of(stay.rack) for stay in spell.coat.stays}
-    found = (doubt.channel for doubt in record.doubts(spell.begin, end) if doubt.code == DRIFTED)
-    places.intersection_update(channel.place for channel in found)
-    return f"the humidity sensor of {' and '.join(sorted(filter(None, places)))} had drifted" if places else ""
+    doubts = [doubt for doubt in record.doubts(spell.begin, end) if doubt.channel.place in places]
+    found = {doubt.channel.place: AS_MEASURED[doubt.code] for doubt in doubts if doubt.code in AS_MEASURED}
+    return " and ".join(f"the humidity sensor of {place} {what}" for place, what in sorted(found.items()))
 
 
 def _run(

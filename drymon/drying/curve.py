@@ -32,7 +32,14 @@ def follows_vapour(tail: str) -> bool:
     """Whether the dried layer of this form resists a flow of vapour, of which a share may in truth be liquid; the
     supply form is such a flow altogether.
     """
-    return tail != TAILS[SUPPLY]
+    return form_of(tail) != SUPPLY
+
+
+def form_of(tail: str) -> int:
+    """A tail's index in `TAILS`; ValueError for a name that is none: a coat must not dry by another form unnoticed."""
+    if tail not in TAILS:
+        raise ValueError(f"tail: received {tail!r}; allowed are {', '.join(TAILS)}")
+    return TAILS.index(tail)
 
 
 def relative_rate(left: npt.ArrayLike, critical: npt.ArrayLike, exponent: npt.ArrayLike) -> Array:
@@ -123,6 +130,8 @@ def _of_form(
     falling = ratio_**-power
     if kind == POWER:
         return np.asarray(outer_ * falling + inner_ * (1.0 - ratio_))
+    if kind != SUPPLY:
+        raise ValueError(f"form: received {kind}; allowed is an index into {', '.join(TAILS)}")
     return np.asarray(outer_ + inner_ * (np.asarray(deficit) / SUPPLY_DEFICIT) * (falling - 1.0))
 
 

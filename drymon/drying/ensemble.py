@@ -153,7 +153,7 @@ REFERENCE_AIR = AirStep(deficit=0.0097, saturation=0.0194, excess=0.0, resistanc
 
 def form_of(tail: str, members: int) -> npt.NDArray[np.int64] | None:
     """A tail's index in `curve.TAILS` for each member; None for the power form. ValueError: no such tail."""
-    index = curve.TAILS.index(tail)
+    index = curve.form_of(tail)
     return None if index == curve.POWER else np.full(members, index)
 
 

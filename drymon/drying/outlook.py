@@ -29,8 +29,9 @@ def future_air(paths: forecast.Paths, pressure_pa: float, assumed: tuple[Values,
     """What the paths mean for drying. assumed: transfer coefficients (h, h_m) of the members where no speed is
     measured, else None.
     """
-    humidity = air.humidity_from_ratio(paths.temperature, paths.ratio, pressure_pa)
     warm = np.clip(paths.temperature, -30.0, 80.0)
+    # After a leap from dry to damp the wildest paths leave what there can be; air beyond saturation is saturated.
+    humidity = air.humidity_from_ratio(warm, np.minimum(paths.ratio, 1.0), pressure_pa)
     drive = surface.air_drive(warm, np.clip(humidity, 0.0, 100.0), pressure_pa)
     radiation = surface.radiative_coefficient(warm)
     member_path = _path_of_member()

@@ -2,12 +2,16 @@
 
 import json
 import types
+from collections.abc import Sequence
 from typing import Any, get_args
 
 from pydantic import BaseModel, ValidationError
 
 from drymon.messages.names import NAME_PATTERN, NAME_RULE
 from drymon.shop.slips import did_you_mean
+
+LONGEST_REASONS = 900
+"""Characters: as much as a person reads, and a bound on what a message that nobody can use costs the disk."""
 
 _WANTED = {
     "float_type": "a number",
@@ -31,6 +35,19 @@ def as_written(value: Any) -> str:
     """A value about as it stands in the file, shortened."""
     text = json.dumps(value, ensure_ascii=False, default=str)
     return text if len(text) <= 80 else text[:77] + "..."
+
+
+def gathered(reasons: Sequence[str]) -> str:
+    """Why something is refused, in one text of bounded length: the first reasons, and how many more there are."""
+    told: list[str] = []
+    room = LONGEST_REASONS
+    for reason in reasons:
+        if told and len(reason) > room:
+            break
+        told.append(reason if len(reason) <= LONGEST_REASONS else reason[: LONGEST_REASONS - 3] + "...")
+        room -= len(reason) + 2
+    more = len(reasons) - len(told)
+    return "; ".join(told) + (f"; and {more} more of the kind" if more else "")
 
 
 def key_path(parts: tuple[int | str, ...], data: Any) -> str:

@@ -28,6 +28,9 @@ from drymon.shop.events import (
 
 Maker = Callable[..., LogEvent]
 
+MOST_UNKNOWN = 10
+"""Unknown keys of an event that are told of."""
+
 EVENTS: Mapping[str, tuple[type[tables.EventTable], Maker]] = {
     "dip": (tables.DipTable, Dip),
     "weigh": (tables.WeighTable, Weigh),
@@ -35,7 +38,7 @@ EVENTS: Mapping[str, tuple[type[tables.EventTable], Maker]] = {
     "look": (tables.LookTable, Look),
     "move": (tables.MoveTable, Move),
     "leave": (tables.TreeTable, Leave),
-    "undo": (tables.TreeTable, Undo),
+    "undo": (tables.UndoTable, Undo),
     "fan": (tables.FanTable, FanSwitched),
     "clock": (tables.ClockTable, ClockChecked),  # the service's own word
 }
@@ -64,6 +67,7 @@ def _checked(table: type[tables.EventTable], message: Message, lenient: bool) ->
     data = read_json(read_text(message.payload))
     if not isinstance(data, dict):
         raise ValueError(f"payload: received {as_written(data)}; allowed is a JSON object {{…}}")
+    data = _few(data, table)
     strange: list[str] = []
     try:
         table.model_validate(data)
@@ -77,6 +81,13 @@ def _checked(table: type[tables.EventTable], message: Message, lenient: bool) ->
     return table.model_validate(data).model_dump(), strange
 
 
+def _few(data: dict[str, Any], table: type[tables.EventTable]) -> dict[str, Any]:
+    """Without all but the first unknown keys: each costs a search for what may have been meant, and few tell it all."""
+    unknown = [key for key in data if key not in table.model_fields]
+    beyond = set(unknown[MOST_UNKNOWN:])
+    return {key: value for key, value in data.items() if key not in beyond}
+
+
 def _time(text: str | None, arrived: datetime) -> datetime:
     """What is told has happened: a clock that runs ahead must not put off the first verdict on a dip."""
     return arrived if text is None else min(plausible(parse_time(text), arrived), arrived)
@@ -86,7 +97,7 @@ def _fields(name: str, content: dict[str, Any]) -> dict[str, Any]:
     """The event's own fields; those that have a default there are "" and not None."""
     if name == "weigh":
         content["mass"] = _mass(content["mass"], content.pop("unit"))
-    for key in ("id", "by", "note"):
+    for key in ("id", "by", "note", "entry"):
         if key in content:
             content[key] = content[key] or ""
     return content

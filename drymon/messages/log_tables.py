@@ -58,6 +58,7 @@ class WeighTable(TreeTable):
 
 class FeltTable(TreeTable):
     finding: Literal["wet", "dry"]
+    where: Literal["face", "pocket"] = "face"
 
 
 class LookTable(TreeTable):
@@ -68,6 +69,10 @@ class LookTable(TreeTable):
 class MoveTable(TreeTable):
     rack: Name
     cell: Name | None = None
+
+
+class UndoTable(TreeTable):
+    entry: Id | None = None
 
 
 class FanTable(EventTable):

@@ -8,7 +8,7 @@ from typing import Any
 from drymon.drying.quantities import Quantity
 from drymon.errors import RefusedMessage
 from drymon.messages import topics
-from drymon.messages.complaints import as_written
+from drymon.messages.complaints import as_written, gathered
 from drymon.messages.log_events import read_event
 from drymon.messages.message import Message
 from drymon.messages.names import NAME_RULE, ROOM_PLACE, is_name
@@ -57,7 +57,7 @@ class Parser:
         except ValueError as error:
             raise RefusedMessage(str(error)) from None
         if not parsed.items:
-            raise RefusedMessage("; ".join(parsed.refusals))
+            raise RefusedMessage(gathered(parsed.refusals))
         return parsed
 
     def refused(self, message: Message, why: str) -> Parsed:

@@ -17,9 +17,13 @@ MAX_BYTES = 65_536
 
 MAX_DEPTH = 8
 
+MAX_KEYS = 100
+"""Of a reading: each is looked at for a slip of the pen, and no sensor has so much to say beside its value."""
+
 READING_KEYS = ("value", "unit", "time", "device", "boot", "seq")
 
-_NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?\Z", re.ASCII)
+# No digit may be read by two parts of the pattern: the search for the right split would grow with their square.
+_NUMBER = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?\Z", re.ASCII)
 _DEVICE = re.compile(r"[A-Za-z0-9._:-]{1,64}\Z")
 
 
@@ -169,6 +173,8 @@ def boot_said(text: str) -> str | int:
 
 def _no_slips(data: Mapping[str, Any]) -> None:
     """Foreign keys are a sensor's own affair; a misspelt one of ours would change what the value means."""
+    if len(data) > MAX_KEYS:
+        raise ValueError(f"payload: received {len(data)} keys; allowed are at most {MAX_KEYS}")
     for key in data:
         if key not in READING_KEYS and (near := get_close_matches(key.lower(), READING_KEYS, 1, 0.74)):
             raise ValueError(

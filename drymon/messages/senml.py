@@ -16,6 +16,12 @@ VERSIONS = range(11)
 SECONDARY_UNITS = 26
 """Version 10 with the feature "secondary units" (RFC 9100): hPa and km/h are known here."""
 
+MAX_RECORDS = 2000
+"""Of a pack: each is resolved by itself, and may be refused by itself."""
+
+MAX_TEXT = 200
+"""Characters of a name or unit: base fields come again with every record, so that long ones would cost their square."""
+
 RELATIVE_BELOW = 2**28
 """Times below are seconds from now (RFC 8428 section 4.5.3)."""
 
@@ -49,6 +55,10 @@ def resolve(data: Any, arrived: datetime) -> Pack:
     """Resolves a decoded JSON pack; relative times count from `arrived`. ValueError: unusable as a whole."""
     if not isinstance(data, list) or not data or not all(isinstance(entry, dict) for entry in data):
         raise ValueError("SenML: received no pack; allowed is a JSON array of at least one object")
+    if len(data) > MAX_RECORDS:
+        raise ValueError(
+            f"SenML: received {len(data)} records; allowed are at most {MAX_RECORDS} in a pack: send several"
+        )
     _check_versions(data)
     pack, base = Pack(), dict[str, Any]()
     for number, entry in enumerate(data, 1):
@@ -83,9 +93,11 @@ def _base_fields(entry: Mapping[str, Any], number: int) -> dict[str, Any]:
     """Base fields hold for their own record and all later ones: a broken one spoils the pack."""
     found: dict[str, Any] = {}
     for key in _BASE_TEXTS:
-        if key in entry and not isinstance(entry[key], str):
-            raise ValueError(f"SenML record {number}: {key}: received {as_written(entry[key])}; allowed is text")
-        found |= {key: entry[key]} if key in entry else {}
+        if key in entry:
+            try:
+                found[key] = _text(entry, key)
+            except ValueError as error:
+                raise ValueError(f"SenML record {number}: {error}") from None
     for key in _BASE_NUMBERS:
         if key in entry:
             try:
@@ -116,6 +128,8 @@ def _text(entry: Mapping[str, Any], key: str) -> str:
     value = entry.get(key, "")
     if not isinstance(value, str):
         raise ValueError(f"{key}: received {as_written(value)}; allowed is text")
+    if len(value) > MAX_TEXT:
+        raise ValueError(f"{key}: received {as_written(value)}; allowed are at most {MAX_TEXT} characters")
     return value
 
 

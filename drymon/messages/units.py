@@ -93,7 +93,7 @@ def unit_problem(quantity: Quantity, unit: str) -> str | None:
         return None
     owners = [other.value for other, units in UNITS.items() if unit in units]
     whose = f", a unit of {' and '.join(owners)}" if owners else ""
-    return f"unit: received {unit!r}{whose}; allowed for {quantity} are {allowed_units(quantity)}"
+    return f"unit: received {unit[:40]!r}{whose}; allowed for {quantity} are {allowed_units(quantity)}"
 
 
 def to_default(quantity: Quantity, value: float, unit: str | None = None) -> float:

@@ -19,7 +19,8 @@ from drymon.shop import alarms
 from drymon.shop.alarm_acts import acknowledged
 from drymon.shop.alarm_book import AlarmBook, Condition, is_of_service
 from drymon.shop.corrected import Corrections, corrected
-from drymon.shop.events import Leave, LogEvent, Look, TreeEvent
+from drymon.shop.events import LogEvent, TreeEvent, Undo
+from drymon.shop.lives import lives_of
 from drymon.shop.outcome import Alert, Outcome, Verdict
 from drymon.shop.reading import Reading
 from drymon.shop.room import Room
@@ -56,8 +57,9 @@ class Pipeline:
         self._corrections = self._calibrated()
         self._saved_book = self.room.alarm_book
 
-    def batch(self, messages: Iterable[Message], until: datetime | None = None) -> list[Message]:
-        """Take messages in order of arrival, then advance to `until`; all of it is one transaction.
+    def batch(self, messages: Iterable[Message], until: datetime | None = None, anew: bool = False) -> list[Message]:
+        """Take messages in order of arrival, then advance to `until`; all of it is one transaction. anew: every tree is
+        judged at its end, whenever that was done last.
 
         Returns what is to be said, once it is on disk. Raises StoreError where nothing of the batch is.
         """
@@ -70,6 +72,8 @@ class Pipeline:
                 now = message.arrived
             if until is not None:
                 said += self.advance(until)
+            if anew and now is not None:
+                said += self._settle(self.room.judge_all(now))
             self._save_book(self.room.alarm_book)
         self._saved_book = self.room.alarm_book
         return said + ([] if now is None else self._marks(now))
@@ -79,6 +83,7 @@ class Pipeline:
         said = self.advance(message.arrived)
         new = list(self._true(self._record(message)))
         self._tell_strangers(message, new)
+        self._recall(new)
         self._flag(self.room.take(new))
         if not all(isinstance(item, Reading) for item in new):
             said += self._settle(self.room.judge_now(message.arrived))
@@ -151,11 +156,17 @@ class Pipeline:
 
     def _begun(self, tree: str, last: datetime) -> datetime:
         """When the tree's present stay began; its name may have served another shell before."""
-        begun = None
-        for event in self.store.events(tree=tree):
-            gone = isinstance(event, Leave) or (isinstance(event, Look) and event.finding == "scrap")
-            begun = None if gone else begun or event.time
-        return begun or last
+        lives = lives_of(self.store.events(tree=tree), last)
+        return lives[-1].said[0].event.time if lives and lives[-1].ended_by is None else last
+
+    def _recall(self, new: Iterable[Reading | LogEvent]) -> None:
+        """A tree that had left by the last start is not in the room: that it left may be taken back."""
+        for undo in new:
+            if isinstance(undo, Undo) and undo.tree not in self.room.logs:
+                told = [one for one in self.store.events(tree=undo.tree) if one.place < undo.place]
+                own = [one for one in told if isinstance(one, TreeEvent)]
+                begun = min((one.time for one in own), default=undo.time)
+                self.room.recall(undo.tree, own, list(self.store.verdicts_in_force(undo.tree, begun)))
 
     def _record(self, message: Message) -> list[Reading | LogEvent]:
         """What the message tells that is new."""
@@ -170,7 +181,7 @@ class Pipeline:
         """An event about a tree that nobody knows is kept, as its dip may come late, and told of: it may be a slip."""
         for event in new:
             if isinstance(event, TreeEvent) and (told := no_such_tree(self.store, event)):
-                self.store.refuse(message, f"{told}: it is recorded, and counts where that tree's dip comes later")
+                self.store.refuse(message, f"{told}: {_then(event)}")
 
     def _parse(self, message: Message) -> Parsed:
         try:
@@ -210,3 +221,10 @@ class Pipeline:
             outgoing.received(self._name, mark.device, mark.boot, mark.seq, now)
             for mark in self.store.take_touched_marks()
         ]
+
+
+def _then(event: TreeEvent) -> str:
+    if isinstance(event, Undo) and not event.entry:
+        return "it is recorded, and counts for nothing"
+    what = "that entry" if isinstance(event, Undo) else "that tree's dip"
+    return f"it is recorded, and counts where {what} comes later"

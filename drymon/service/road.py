@@ -1,20 +1,27 @@
 """The pipeline as the service runs it: a disk that refuses is waited for, a fault of ours stops nothing."""
 
 import logging
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import datetime
 from threading import Event
 
 from drymon.drying.coat_model import CoatModel
 from drymon.errors import StoreError
 from drymon.messages.message import Message
+from drymon.messages.payload import numbering_of
 from drymon.messages.settings import HomeConfig
 from drymon.service.pipeline import Pipeline, Tell
+from drymon.service.suspects import TRIES, Suspects
+from drymon.shop.alarm_book import Condition, Key, Truth
 from drymon.store.store import Store
 
 log = logging.getLogger(__name__)
 
 TRY_AGAIN_S = 5.0
+SET_ASIDE = (
+    f"the service ended {TRIES} times while it worked on this message, so it is not tried again: please report it, "
+    "with the topic and what the sensor or script says there"
+)
 
 
 class Road:
@@ -30,9 +37,20 @@ class Road:
         tell: Tell | None = None,
     ) -> None:
         self._config, self._models, self._store, self._stop, self._tell = config, models, store, stop, tell
+        self._suspects = Suspects(config.path)
+        self._set_aside: dict[Key, Condition] = {}
         self.pipeline = self._from_record()
 
-    def batch(self, messages: Sequence[Message], until: datetime | None) -> list[Message] | None:
+    def close(self) -> None:
+        """Let go of the note on what is worked on."""
+        self._suspects.close()
+
+    def take_conditions(self) -> list[Condition]:
+        """What is to be reported of the messages since the last call."""
+        taken, self._set_aside = list(self._set_aside.values()), {}
+        return taken
+
+    def batch(self, messages: Sequence[Message], until: datetime | None, anew: bool = False) -> list[Message] | None:
         """As `Pipeline.batch`; None only where the service was stopped while the disk refused: acknowledge nothing.
 
         After a fault of ours each message has a transaction of its own, and one that the room stumbles over is
@@ -43,12 +61,15 @@ class Road:
         while not self._stop.is_set():
             some = todo[:1] if singly else todo
             try:
-                said += self.pipeline.batch(some, until if len(some) == len(todo) else None)
+                last = len(some) == len(todo)
+                said += self.pipeline.batch(self._watched(some), until if last else None, anew and last)
+                self._suspects.done()
                 todo = todo[len(some) :]
             except StoreError as error:
                 self._wait(error)
                 continue
             except Exception:  # no single message may stop the service; it is kept and told of
+                self._suspects.pause()
                 log.exception("a fault in drymon itself; the messages are kept, please report it")
                 self._renew()
                 if singly and self._kept(todo[0]):
@@ -58,7 +79,26 @@ class Road:
                 return said
         return None
 
+    def _watched(self, messages: Iterable[Message]) -> Iterator[Message]:
+        """The messages, each noted before it is worked on, without those that the service has died over."""
+        for message in messages:
+            if self._suspects.condemned(message):
+                self._put_aside(message)
+            else:
+                self._suspects.begin(message)
+                yield message
+        self._suspects.pause()
+
+    def _put_aside(self, message: Message) -> None:
+        log.error("set aside: %s, %d bytes: %s", message.topic, len(message.payload), SET_ASIDE)
+        self._store.refuse(message, SET_ASIDE, numbering_of(message.payload))
+        beginning = message.payload[:40].decode("utf-8", "replace")
+        what = f"On {message.topic} it says {beginning!r} ({len(message.payload)} bytes): {SET_ASIDE}."
+        key = Key("message-set-aside", "messages", f"{message.arrived:%Y%m%dT%H%M%S%f}")
+        self._set_aside[key] = Condition(key, Truth.HOLDS, what)
+
     def _wait(self, error: StoreError) -> None:
+        self._suspects.pause()
         log.error("%s; trying again", error)
         self._stop.wait(TRY_AGAIN_S)
         self._renew()

@@ -68,6 +68,7 @@ class Service:
         lamp = config.notify.lamp_topic
         self._lamp = Lamp(lamp) if lamp else None
         self._next_second = self._next_minute = 0.0
+        self._present = self._greeted = False
 
     def run(self) -> None:
         """Serve. Raises StoreError, SetupError or BrokerError where it cannot begin."""
@@ -94,6 +95,7 @@ class Service:
             self._listen(embedded is None)
         finally:
             self._house.stop()
+            self._road.close()
             if embedded is not None:
                 embedded.stop()
 
@@ -154,29 +156,47 @@ class Service:
         received, horizon = self._inbox.drain(self._listener.window // 2, MOST_AT_ONCE, GATHER_S)
         if self._listener.came_online():
             log.info("online: the subscriptions stand")
-            self._herald.say([self._online()], True, self._clock.wall())
-            self._herald.say_all(self._clock.wall())
+            self._greeted = False
         if received or self._due(horizon):
             messages = [each.message for each in received]
             self._catch_up(messages[0].arrived if messages else horizon)
-            if self._go(messages, horizon):
+            arrives = not self._present and horizon is not None
+            if self._go(messages, horizon, anew=arrives):
                 self._listener.acknowledge(received)
+                self._present = self._present or arrives
+        self._greet()
         while not self._work.empty():
             self._work.get()()
         self._by_the_clock()
 
-    def _go(self, messages: list[Message], until: datetime | None) -> bool:
-        """One batch down the road; True when it is on disk and said."""
-        said = self._road.batch(messages, until)
+    def _go(self, messages: list[Message], until: datetime | None, anew: bool = False) -> bool:
+        """One batch down the road; True when it is on disk and said, or kept for when it may be."""
+        said = self._road.batch(messages, until, anew)
         if said is None:
             return False
-        self._herald.say(said, self._listener.online, self._clock.wall())
+        self._say(said)
         self._reached = until or messages[-1].arrived
+        if conditions := self._road.take_conditions():
+            self._report(conditions)
         return True
 
+    def _say(self, messages: list[Message]) -> None:
+        """Said at once where the broker listens and has been told of the present; else kept, and said with it."""
+        self._herald.say(messages, self._listener.online and self._greeted, self._clock.wall())
+
+    def _greet(self) -> None:
+        """What a broker should hold, once that is the present; only then, that it can be believed."""
+        if self._present and not self._greeted and self._listener.online:
+            self._greeted = True
+            self._herald.say_all(self._clock.wall())
+            self._say([self._online()])
+
     def _catch_up(self, to: datetime | None) -> None:
-        """After weeks without power, or a clock that jumps, the room has long to go: in steps that a watchdog bears."""
+        """After weeks without power, or a clock that jumps, the room has long to go: in steps that a watchdog bears.
+        Nothing is said on the way.
+        """
         while self._reached and to and to - self._reached > CATCH_UP and not self.stop.is_set():
+            self._present = self._greeted = False
             if not self._go([], self._reached + CATCH_UP):
                 return
             systemd.tell("WATCHDOG=1")
@@ -199,7 +219,8 @@ class Service:
                 systemd.tell("WATCHDOG=1", f"STATUS={'online' if self._listener.online else 'no broker'}")
         if now >= self._next_minute:
             self._next_minute = now + HEARTBEAT_S
-            self._herald.say([self._online()], self._listener.online, self._clock.wall())
+            if self._greeted:
+                self._say([self._online()])
             self._keep_house()
 
     def _online(self) -> Message:
@@ -207,7 +228,7 @@ class Service:
 
     def _report(self, conditions: list[Condition]) -> None:
         said = self._road.pipeline.report(conditions, self._inbox.now())
-        self._herald.say(said, self._listener.online, self._clock.wall())
+        self._say(said)
 
     def _write(self, work: Callable[[Store], T]) -> T:
         return self.ask(lambda pipeline: work(pipeline.store))
@@ -219,7 +240,7 @@ class Service:
         now = self._clock.wall()
         message = self._lamp.message(self._road.pipeline.room.alarm_book, now) if self._lamp else None
         if message is not None:
-            self._herald.say([message], self._listener.online, now)
+            self._say([message])
 
     def _page(self) -> Page | None:
         if self._make_page is None:

@@ -35,7 +35,7 @@ class MinuteAir:
 
     speed: measured air speed, NaN where the range `assumed` stands for it. drive: how fast an open wet face dries in
     it, kg/(m2 s), in the middle of an assumed range. drifted: the humidity is damper than measured, for its
-    sensor has drifted.
+    sensor has drifted. pressure_pa: measured within the last hour, else that of the height above the sea.
     """
 
     known: bool
@@ -46,6 +46,7 @@ class MinuteAir:
     step: AirStep
     drive: float = 0.0
     drifted: bool = False
+    pressure_pa: float = air.STANDARD_PRESSURE_PA
 
 
 class RackAir:
@@ -62,7 +63,6 @@ class RackAir:
         self._missing: tuple[tuple[float, int], tuple[str, ...]] = ((math.nan, 0), ())
         self._coefficients: dict[tuple[float, float], tuple[Array, Array]] = {}
         self._altitude_pressure = float(air.standard_pressure(book.setup.altitude_m))
-        self.pressure = self._altitude_pressure
 
     def fans_switched(self, minute: int, on: bool) -> None:
         """The rack's fans were switched in this minute."""
@@ -138,10 +138,11 @@ class RackAir:
         if not known:
             before = self._last_known(minute)
             if before is None:
-                return MinuteAir(False, NOWHERE, NOWHERE, speed, self.assumed_range(minute), _NOTHING_KNOWN)
+                nothing = NOWHERE, NOWHERE, speed, self.assumed_range(minute), _NOTHING_KNOWN
+                return MinuteAir(False, *nothing, pressure_pa=self._altitude_pressure)
             temperature, humidity = before
         measured = self.book.value(self.places, Quantity.PRESSURE, minute, PRESSURE_BACK_MIN)
-        pressure = self.pressure = self._altitude_pressure if math.isnan(measured) else measured
+        pressure = self._altitude_pressure if math.isnan(measured) else measured
         assumed = self.assumed_range(minute)
         if known:
             self.temperature.set(minute, temperature)
@@ -150,7 +151,7 @@ class RackAir:
         step = self.drive(temperature, humidity, speed, assumed, pressure)
         drive = float(step.deficit / np.mean(step.resistance))
         drifted = humidity != self.book.value(self.places, Quantity.HUMIDITY, minute, self.back)
-        return MinuteAir(known, temperature, humidity, speed, assumed, step, drive, known and drifted)
+        return MinuteAir(known, temperature, humidity, speed, assumed, step, drive, known and drifted, pressure)
 
     def _last_known(self, minute: int) -> tuple[float, float] | None:
         """Temperature and humidity of the newest minute before that had both."""

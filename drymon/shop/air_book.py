@@ -9,6 +9,7 @@ import numpy as np
 from drymon.drying.quantities import LIMITS, Quantity
 from drymon.shop.combined import first_place
 from drymon.shop.cross_check import CrossCheck
+from drymon.shop.digits import MOVES, NOTHING, Around, Heard
 from drymon.shop.reading import Reading
 from drymon.shop.sensors import Taken, Track
 from drymon.shop.setup import RoomSetup
@@ -35,14 +36,26 @@ class AirBook:
         if track is None:
             track = self.tracks[key] = Track(*key)
             self._by_place.setdefault(key[:2], []).append(track)
-        taken = track.take(reading, self._partner(reading))
+        taken = track.take(reading, lambda: self._around(reading))
         self.cross_check.forget(taken.changed)
         return taken
 
-    def _partner(self, reading: Reading) -> float | None:
-        quantity = LIMITS[reading.quantity].partner
-        if quantity is None:
-            return None
+    def _around(self, reading: Reading) -> Around:
+        """What is heard around a reading whose digits stay."""
+        related = LIMITS[reading.quantity].partner
+        if related is None:
+            return NOTHING
+        here = self._by_place.get((reading.place, related), ())
+        siblings = [track.digits for track in here if track.sensor == reading.sensor] or [t.digits for t in here]
+        others = (
+            Heard((track.place, track.quantity, track.sensor), track.quantity, track.trusted.value)
+            for track in self.tracks.values()
+            if track.quantity in MOVES and track.place != reading.place and track.trusted is not None
+        )
+        return Around(self._related(reading, related), siblings[0] if siblings else None, others)
+
+    def _related(self, reading: Reading, quantity: Quantity) -> float | None:
+        """The newest value of this quantity at the reading's place, else where its racks look next."""
         places = [
             reading.place,
             *(rack.name for rack in self.setup.racks if reading.place in rack.air),

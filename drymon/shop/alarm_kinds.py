@@ -39,6 +39,7 @@ class AlarmKind:
     off_delay: how long it must be seen gone, without a gap in the evidence, before the alarm is cleared.
     repeat: how often it is said again while it holds and nobody has acknowledged it; None: never.
     lingers: once gone, it stays listed until acknowledged (used where it may go without anybody's doing).
+    over: what is said once it is gone, where "Over: " before what it said would read as if it still were.
     happened: it tells of something done and over; acknowledging clears it.
     meaning, matters, action: what it is, why it matters, what to do; the last two end every raised text.
     """
@@ -50,6 +51,7 @@ class AlarmKind:
     off_delay: timedelta = NONE
     repeat: timedelta | None = None
     lingers: bool = False
+    over: str = ""
     happened: bool = False
     meaning: str
     matters: str
@@ -76,6 +78,7 @@ _ROOM_KINDS = (
         name="rack-ready",
         group="notice",
         severity="notice",
+        over="Rack {subject} is not called ready any more.",
         meaning="Every tree on the rack that awaits a dip is ready for it.",
         matters="The trees can take their next coat; this says nothing about dewax or pour.",
         action="Dip when it suits you.",
@@ -84,6 +87,7 @@ _ROOM_KINDS = (
         name="tree-ready",
         group="notice",
         severity="notice",
+        over="Tree {subject} is not called ready any more.",
         meaning="The tree is ready for its next coat.",
         matters="The slowest part of the tree is dry enough; this says nothing about dewax or pour.",
         action="Dip when it suits you.",
@@ -171,14 +175,15 @@ _ROOM_KINDS = (
         off_delay=10 * MINUTE,
         repeat=24 * HOUR,
         lingers=True,
-        meaning="A sensor reports values that cannot be, that jump as air does not, or that drift from other sensors'.",
+        meaning="A sensor reports values that cannot be, that jump as air does not, or that part from other sensors'.",
         matters=(
             "Values that cannot be are no evidence, and no tree that needs them can be called ready; a humidity that "
-            "drifts towards dry counts as damp as the others say."
+            "parts from the others towards dry counts as damp as they say."
         ),
         action=(
-            "Check where it hangs (sprayed, in the sun, by a door?), its cable and its unit. Where it has drifted, the "
-            "other one may be wrong: check both over a saturated salt (`drymon calibrate humidity`), a new one too."
+            "Check where it hangs (sprayed, in the sun, by a door?), its cable and its unit. Where it parts from the "
+            "others, the other one may be wrong: check both over a saturated salt (`drymon calibrate humidity`), a "
+            "new one too."
         ),
     ),
     AlarmKind(
@@ -227,6 +232,14 @@ _SERVICE_KINDS = (
         meaning="The database was damaged or replaced, and a backup stands in its place.",
         matters="What was logged after the backup is missing: a tree may hang in the room unjudged.",
         action="Compare the trees on the racks with the list and log what is missing.",
+    ),
+    AlarmKind(
+        name="message-set-aside",
+        happened=True,
+        repeat=24 * HOUR,
+        meaning="A message stopped the service again and again, and is refused now.",
+        matters="What it tells does not count: a reading, or a dip, may be missing.",
+        action="See what sends it, and log anew what it was to tell; `drymon status` has it among the refused.",
     ),
     AlarmKind(
         name="disk-full-soon",

@@ -3,7 +3,8 @@
 A hygrometer that drifts towards dry hurries every tree of its rack, and nothing in its own readings shows it. The other
 sensors' do: each hour's mean vapour pressures are compared. Sensors differ by some points for good, so what counts is
 how far one has moved from where it usually stands against the others, not where it stands. A drift of less than about a
-point a day is not found: what is usual follows it.
+point a day is not found: what is usual follows it. Only where one stands so far from the others that no draught or
+warmth explains it does that count, from the first hours on.
 """
 
 from collections.abc import Iterable, Mapping, Sequence
@@ -30,8 +31,16 @@ Rooms whose racks differ in warmth and draught stay below two (simulated; assume
 """
 
 
-DRIFTED = "drifted"
-"""State of such a sensor, and code of the doubt on its readings: they stay in the record as they were measured."""
+APART_PCT, NEARER_PCT, APART_H = 20.0, 15.0, 2
+"""Points drier than the others' vapour pressure allows, for so many hours in a row, that are believed of no place
+before somebody has checked it, and to be believed again (common practice, no source).
+"""
+
+DRIFTED, DISAGREES = "drifted", "disagrees"
+"""States of such a sensor, and codes of the doubt on its readings: they stay in the record as they were measured."""
+
+AS_MEASURED = {DRIFTED: "had drifted", DISAGREES: "disagreed with the others"}
+"""These codes, and what is said of a sensor that had one."""
 
 
 class Hygrometer(NamedTuple):
@@ -41,13 +50,20 @@ class Hygrometer(NamedTuple):
     sensor: str
 
 
+class Dry(NamedTuple):
+    """Why a sensor's word is too dry (`code`), and by how many points."""
+
+    code: str
+    points: float
+
+
 class CrossCheck:
     """Goes on from hour to hour (`settle`) and answers for those behind; each is judged by the hours before it."""
 
     def __init__(self, tracks: Mapping[tuple[str, Quantity], Sequence[Track]]) -> None:
         self._tracks = tracks
         self._gaps: dict[int, dict[Hygrometer, float]] = {}
-        self._moved: dict[int, dict[Hygrometer, float]] = {}
+        self._moved: dict[int, dict[Hygrometer, Dry]] = {}
         self._calibrated: frozenset[tuple[int, str, bool]] = frozenset()
         self._next = 0
 
@@ -55,12 +71,34 @@ class CrossCheck:
         """Points of relative humidity that the sensor reads drier in this minute than it should by the others; 0 where
         it is believed.
         """
-        return self._moved.get(minute // HOUR_MIN, {}).get(Hygrometer(place, sensor), 0.0)
+        found = self.doubt(place, sensor, minute)
+        return found.points if found else 0.0
 
-    def drifted_since(self, place: str, sensor: str, minute: int) -> int | None:
-        """The minute from which on the sensor has been doubted up to this one, None where it is believed."""
-        hours = self._doubted_before(Hygrometer(place, sensor), minute // HOUR_MIN + 1)
-        return (minute // HOUR_MIN + 1 - hours) * HOUR_MIN if hours else None
+    def doubt(self, place: str, sensor: str, minute: int) -> Dry | None:
+        """What was found of a sensor in this minute, None where it is believed. The hours that show that one disagrees
+        are doubted with those after them: coats may be dry by then.
+        """
+        one, hour = Hygrometer(place, sensor), minute // HOUR_MIN
+        found = self._moved.get(hour, {}).get(one)
+        if found is None and any(self._parts(one, later) for later in range(hour + 1, hour + 1 + APART_H)):
+            return Dry(DISAGREES, self._gaps.get(hour, {}).get(one, 0.0))
+        return found
+
+    def _parts(self, one: Hygrometer, hour: int) -> bool:
+        """Whether a sensor is found to disagree from this hour on."""
+        found = self._moved.get(hour, {}).get(one)
+        return found is not None and found.code == DISAGREES and not self._before(one, hour, DISAGREES)
+
+    def doubted_since(self, place: str, sensor: str, minute: int) -> int | None:
+        """The minute from which on the sensor has been doubted for one cause up to this one, None where it is
+        believed.
+        """
+        found = self.doubt(place, sensor, minute)
+        if found is None:
+            return None
+        hours = self._doubted_before(Hygrometer(place, sensor), minute // HOUR_MIN + 1, found.code)
+        hours += APART_H if found.code == DISAGREES and hours else 0
+        return (minute // HOUR_MIN + 1 - hours) * HOUR_MIN
 
     def forget(self, minute: int) -> None:
         """A reading of this minute has come: what was found from its hour is to be found anew."""
@@ -82,15 +120,15 @@ class CrossCheck:
         for each in range(max(self._next or self._first_hour(), hour - KEPT_H), hour + 1):
             self._gaps[each - 1] = self._compare(each - 1)
             found = self._judge(each)
-            if changed is None and self._moved.get(each, {}) != found:
-                changed = each * HOUR_MIN
+            if changed is None and (before := self._moved.get(each, {})) != found:
+                parted = any(dry.code == DISAGREES for dry in (*before.values(), *found.values()))
+                changed = (each - (APART_H if parted else 0)) * HOUR_MIN
             self._moved[each] = found
         self._next = hour + 1
         if len(self._moved) > 2 * KEPT_H:
-            self._gaps, self._moved = (
-                {each: kept[each] for each in range(hour - KEPT_H, hour + 1) if each in kept}
-                for kept in (self._gaps, self._moved)
-            )
+            kept = range(hour - KEPT_H, hour + 1)
+            self._gaps = {each: self._gaps[each] for each in kept if each in self._gaps}
+            self._moved = {each: self._moved[each] for each in kept if each in self._moved}
         return changed
 
     def _first_hour(self) -> int:
@@ -125,21 +163,41 @@ class CrossCheck:
                     found[Hygrometer(place, track.sensor)] = humidity / 100.0 * saturation, saturation
         return found
 
-    def _judge(self, hour: int) -> dict[Hygrometer, float]:
-        """Who has drifted by this hour, how far. A doubt ends on evidence, by a calibration of its own place, or after
-        as long as the usual reaches back; where nothing can be said, it stands.
+    def _judge(self, hour: int) -> dict[Hygrometer, Dry]:
+        """Who is doubted in this hour by those before it, why, and how far. Where nothing can be said, a doubt
+        stands.
         """
         before = self._moved.get(hour - 1, {})
-        found = {}
-        for one in {*before, *self._gaps[hour - 1]}:
-            checked = any((when, place) == (hour - 1, one.place) for when, place, _ in self._calibrated)
-            if checked or self._doubted_before(one, hour) >= USUALLY_H:
-                continue
-            moved = self._move(one, hour)
-            moved = before.get(one, 0.0) if moved is None else moved
-            if moved > (TOGETHER_PCT if one in before else DRIFTED_PCT):
-                found[one] = moved
-        return found
+        found = {one: self._drift(one, hour) or self._apart(one, hour) for one in {*before, *self._gaps[hour - 1]}}
+        return {one: dry for one, dry in found.items() if dry is not None}
+
+    def _drift(self, one: Hygrometer, hour: int) -> Dry | None:
+        """Whether a sensor has drifted. The doubt ends on evidence, by a calibration of its own place, or after as long
+        as the usual reaches back.
+        """
+        before = self._before(one, hour, DRIFTED)
+        checked = any((when, place) == (hour - 1, one.place) for when, place, _ in self._calibrated)
+        if checked or self._doubted_before(one, hour, DRIFTED) >= USUALLY_H:
+            return None
+        moved = self._move(one, hour)
+        moved = before if moved is None else moved
+        return Dry(DRIFTED, moved) if moved > (TOGETHER_PCT if before else DRIFTED_PCT) else None
+
+    def _apart(self, one: Hygrometer, hour: int) -> Dry | None:
+        """Whether a sensor stands where no place of the room can, and nobody has checked it there."""
+        if any(place == one.place and when < hour for when, place, _ in self._calibrated):
+            return None
+        before = self._before(one, hour, DISAGREES)
+        gaps = self._gaps_of(one, range(hour - APART_H, hour))
+        if before:
+            gap = gaps[-1] if gaps else before
+            return Dry(DISAGREES, gap) if gap > NEARER_PCT else None
+        return Dry(DISAGREES, gaps[-1]) if len(gaps) == APART_H and min(gaps) > APART_PCT else None
+
+    def _before(self, one: Hygrometer, hour: int, code: str) -> float:
+        """Points that a sensor was doubted by for this cause in the hour before, 0 where it was not."""
+        found = self._moved.get(hour - 1, {}).get(one)
+        return found.points if found and found.code == code else 0.0
 
     def _move(self, one: Hygrometer, hour: int) -> float | None:
         """How far a sensor has moved against the others, None where too little is known."""
@@ -168,10 +226,10 @@ class CrossCheck:
         gaps = (self._gaps.get(hour, {}).get(one) for hour in hours)
         return [gap for gap in gaps if gap is not None]
 
-    def _doubted_before(self, one: Hygrometer, hour: int) -> int:
-        """For how many hours in a row before this one the sensor has been doubted."""
+    def _doubted_before(self, one: Hygrometer, hour: int, code: str) -> int:
+        """For how many hours in a row before this one the sensor has been doubted for this cause."""
         hours = 0
-        while one in self._moved.get(hour - 1 - hours, {}):
+        while self._before(one, hour - hours, code):
             hours += 1
         return hours
 

@@ -1,6 +1,7 @@
 """What people (and the clock) tell drymon: the log events, one frozen dataclass each.
 
-Every event has `time` (when it happened, aware UTC), `arrived` (when drymon got it), `id` ("" where none) and `by`.
+Every event has `time` (when it happened, aware UTC), `arrived` (when drymon got it), `id` ("" where none), `by` and
+`place`, its place in the record's order of arrival (infinite where it is not on record).
 A dip is a fact: it is recorded whatever drymon thinks of it.
 """
 
@@ -21,6 +22,7 @@ class Event:
     arrived: datetime
     id: str = ""
     by: str = ""
+    place: float = field(default=math.inf, compare=False, repr=False)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,9 +54,15 @@ class Weigh(TreeEvent):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Felt(TreeEvent):
-    """A finding by touch: weak evidence, never a truth."""
+    """A finding by touch: weak evidence, never a truth. where: on the faces, or with a finger in the pockets."""
 
     finding: Literal["wet", "dry"]
+    where: Literal["face", "pocket"] = "face"
+
+    @property
+    def words(self) -> str:
+        """`felt wet`, `felt dry in a pocket`."""
+        return f"felt {self.finding}" + (" in a pocket" if self.where == "pocket" else "")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,7 +88,9 @@ class Leave(TreeEvent):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Undo(TreeEvent):
-    """Takes the tree's last dip back."""
+    """Takes back what was said last of the tree and still stands, or the entry of this name (`standing.entry_of`)."""
+
+    entry: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -89,8 +89,8 @@ class Forecaster:
             return None
         assumed = None
         if math.isnan(newest.speed):
-            assumed = air.coefficients(math.nan, newest.assumed, float(np.mean(ways.temperature)), air.pressure)
-        return outlook.future_air(ways, air.pressure, assumed)
+            assumed = air.coefficients(math.nan, newest.assumed, float(np.mean(ways.temperature)), newest.pressure_pa)
+        return outlook.future_air(ways, newest.pressure_pa, assumed)
 
     def _spread(self, rack: str, at: float, history: forecast.History) -> forecast.Spread:
         made, spread = self._spreads.get(rack, (math.inf, None))

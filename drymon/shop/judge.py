@@ -11,6 +11,7 @@ from drymon.drying import coat, possible, sorption
 from drymon.drying.ensemble import AirStep, Array
 from drymon.shop import redips, scale_doubts
 from drymon.shop import tree as trees
+from drymon.shop.local_time import say
 from drymon.shop.outcome import Bounds, State, Verdict, When
 from drymon.shop.reasons import ORDER, Effect, Finding, decide
 from drymon.shop.sensors import MINUTE_S
@@ -96,7 +97,7 @@ def _drying(tree: TreeState) -> list[Finding]:
     found = []
     if tree.chance_dry < ASSURANCE - 1e-9:
         open_dry = float(tree.water.weights[tree.water.left[0] <= tree.target].sum())
-        pocket = len(tree.water.left) > 1 and open_dry >= ASSURANCE - 1e-9
+        pocket = tree.shelter != "open" and open_dry >= ASSURANCE - 1e-9
         found.append(Finding("pocket-wet" if pocket else "wet", {}))
     elif tree.cold_surface_k:
         found.append(Finding("wet", {}))
@@ -117,6 +118,8 @@ def _unlearned(tree: TreeState) -> list[Finding]:
         found.append(Finding("pocket-unlearned", {"shelter": tree.shelter}))
     if not tree.model.tail_learned and "tail-unlearned" not in tree.released:
         found.append(Finding("tail-unlearned", {}))
+    if tree.model.doubt and "model-doubt" not in tree.released:
+        found.append(Finding("model-doubt", {"doubt": tree.model.doubt}))
     return found
 
 
@@ -231,25 +234,17 @@ def _expectation(bounds: Bounds | None, tree: TreeState, expected: str) -> Mappi
 
 
 def _expected(when: When, now: datetime, zone: tzinfo) -> str:
-    late = clock(when.late, now, zone) if when.late else "beyond 14 days"
+    late = say(when.late, now, zone) if when.late else "beyond 14 days"
     if when.best is None:
         return "no end in sight within 14 days"
     if when.best <= now:
         return f"sure {'by ' if when.late else ''}{late}"
-    early = clock(when.early, now, zone) if when.early and when.early > now else "now"
-    return f"expected {clock(when.best, now, zone)} ({early} to {late})"
-
-
-def clock(moment: datetime, now: datetime, zone: tzinfo) -> str:
-    """A moment for people: 14:40 today, Tue 14:40 within a week, else with the date; in the room's time zone."""
-    local, today = moment.astimezone(zone), now.astimezone(zone)
-    if local.date() == today.date():
-        return f"{local:%H:%M}"
-    return f"{local:%a %H:%M}" if abs(local - today) < timedelta(days=6) else f"{local:%d %b %H:%M}"
+    early = say(when.early, now, zone) if when.early and when.early > now else "now"
+    return f"expected {say(when.best, now, zone)} ({early} to {late})"
 
 
 def _completed(finding: Finding, facts: Mapping[str, object], now: datetime, zone: tzinfo) -> Finding:
-    told = {key: clock(v, now, zone) if isinstance(v, datetime) else v for key, v in finding.facts.items()}
+    told = {key: say(v, now, zone) if isinstance(v, datetime) else v for key, v in finding.facts.items()}
     if "mesh" in told and isinstance(told["mesh"], tuple):
         told["mesh"] = "x".join(str(number) for number in told["mesh"])
     return Finding(finding.code, {**facts, **told})

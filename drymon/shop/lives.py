@@ -4,12 +4,13 @@ tree hung meanwhile.
 For all that read the record; the live fold (`shop.tree_log`, `shop.tree`) goes by the same rules. Pure.
 """
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from operator import attrgetter
 
-from drymon.shop.events import Dip, Event, Leave, Look, Move, Shelter, TreeEvent, Undo
+from drymon.shop.events import Dip, Event, Leave, Look, Move, Shelter, TreeEvent
+from drymon.shop.standing import Said, in_time
 
 NEXT_DIP = "the next dip"
 LEFT = "leaving the room"
@@ -25,14 +26,6 @@ class Stay:
     cell: str | None
     begin: datetime
     end: datetime
-
-
-@dataclass(frozen=True)
-class TakenBack:
-    """A dip and the undo that took it back."""
-
-    dip: Dip
-    undo: Undo
 
 
 @dataclass(frozen=True)
@@ -61,14 +54,13 @@ class Life:
     """One tree of that name, from its first dip that stands until it left; `end` is the record's end for one still in
     the room.
 
-    events: all that was told of it, what was taken back too. ended_by: a leave, a look that found scrap, or the first
+    said: all that was told of it, what was taken back too. ended_by: a leave, a look that found scrap, or the first
     dip of another tree of the same name; None for a tree that still hangs.
     """
 
     tree: str
-    events: tuple[TreeEvent, ...]
+    said: tuple[Said, ...]
     coats: tuple[Coat, ...]
-    taken_back: tuple[TakenBack, ...]
     end: datetime
     ended_by: TreeEvent | None
 
@@ -76,6 +68,16 @@ class Life:
     def begin(self) -> datetime:
         """When its first coat was dipped."""
         return self.coats[0].dip.time
+
+    @property
+    def events(self) -> list[TreeEvent]:
+        """What was told of it and stands, in the order in which it happened."""
+        return [one.event for one in self.said if one.stands]
+
+    @property
+    def taken_back(self) -> list[Said]:
+        """What was told of it and taken back."""
+        return [one for one in self.said if one.taken_back is not None]
 
 
 def lives_of(events: Iterable[Event], end: datetime) -> list[Life]:
@@ -88,7 +90,7 @@ def lives_of(events: Iterable[Event], end: datetime) -> list[Life]:
     for event in events:
         if isinstance(event, TreeEvent):
             by_tree.setdefault(event.tree, []).append(event)
-    lives = [life for own in by_tree.values() for life in _of_tree(sorted(own, key=attrgetter("time", "arrived")), end)]
+    lives = [life for own in by_tree.values() for life in _of_tree(in_time(own), end)]
     return sorted(lives, key=attrgetter("begin"))
 
 
@@ -97,51 +99,32 @@ def all_coats(lives: Iterable[Life]) -> list[Coat]:
     return sorted((coat for life in lives for coat in life.coats), key=lambda coat: coat.dip.time)
 
 
-def undone(events: Sequence[TreeEvent]) -> dict[int, Undo]:
-    """Places of the dips that were taken back, and by what: each undo takes the last dip that still stands.
-
-    events: of one tree, in the order in which they happened.
-    """
-    standing: list[int] = []
-    taken: dict[int, Undo] = {}
-    for place, event in enumerate(events):
-        if isinstance(event, Dip):
-            standing.append(place)
-        elif isinstance(event, Undo) and standing:
-            taken[standing.pop()] = event
-    return taken
-
-
 def takes_away(event: TreeEvent) -> bool:
     """Whether after this event the tree is no longer in the room."""
     return isinstance(event, Leave) or (isinstance(event, Look) and event.finding == "scrap")
 
 
-def _of_tree(events: Sequence[TreeEvent], end: datetime) -> Iterator[Life]:
-    taken = undone(events)
-    begins, ends = _limits(events, taken)
-    for begin, ended_by, until in zip([0, *begins[1:]], ends, [*begins[1:], len(events)], strict=False):
-        own = {place: event for place, event in enumerate(events) if begin <= place < until}
-        last = ended_by.time if ended_by is not None else max(end, events[-1].time)
+def _of_tree(said: Sequence[Said], end: datetime) -> Iterator[Life]:
+    begins, ends = _limits(said)
+    for begin, ended_by, until in zip([0, *begins[1:]], ends, [*begins[1:], len(said)], strict=False):
+        own = said[begin:until]
+        last = ended_by.time if ended_by is not None else max(end, said[-1].event.time)
         yield Life(
-            tree=events[0].tree,
-            events=tuple(own.values()),
-            coats=tuple(_coats([event for place, event in own.items() if place not in taken], last, ended_by)),
-            taken_back=tuple(
-                TakenBack(dip, taken[place]) for place, dip in own.items() if isinstance(dip, Dip) and place in taken
-            ),
+            tree=said[0].event.tree,
+            said=tuple(own),
+            coats=tuple(_coats([one.event for one in own if one.stands], last, ended_by)),
             end=last,
             ended_by=ended_by,
         )
 
 
-def _limits(events: Sequence[TreeEvent], taken: Mapping[int, Undo]) -> tuple[list[int], list[TreeEvent | None]]:
+def _limits(said: Sequence[Said]) -> tuple[list[int], list[TreeEvent | None]]:
     """Where each life begins, and what ended it. A dip said to be the first one is another tree's."""
     begins: list[int] = []
     ends: list[TreeEvent | None] = []
-    for place, event in enumerate(events):
+    for place, event in ((place, one.event) for place, one in enumerate(said) if one.stands):
         hangs = bool(ends) and ends[-1] is None
-        if isinstance(event, Dip) and place not in taken and (not hangs or event.number == 1):
+        if isinstance(event, Dip) and (not hangs or event.number == 1):
             ends = [*ends[:-1], event] if hangs else ends
             begins.append(place)
             ends.append(None)

@@ -140,9 +140,10 @@ Outcome = Verdict | RackStatus | TreeGone | Alert
 
 @dataclass(frozen=True, slots=True)
 class SensorStatus:
-    """A sensor's last word: `state` is ok | silent | stuck | out-of-range | too-fast | drifted | retained.
+    """A sensor's last word: `state` is ok | silent | stuck | out-of-range | too-fast | drifted | disagrees |
+    retained.
 
-    moved: how many points drier a drifted humidity sensor reads than it should by the others.
+    moved: how many points drier a humidity sensor that drifted or disagrees reads than it should by the others.
     """
 
     place: str
@@ -166,7 +167,9 @@ class Doubt:
 
 @dataclass(frozen=True, slots=True)
 class Standing:
-    """Everything that holds at `time`: what status, page and alarms look at."""
+    """Everything that holds at `time`: what status, page and alarms look at. on_cells: the tree on each cell that has
+    gone silent.
+    """
 
     time: datetime
     trees: Mapping[str, Verdict] = field(default_factory=dict)
@@ -174,3 +177,4 @@ class Standing:
     sensors: tuple[SensorStatus, ...] = ()
     doubts: tuple[Doubt, ...] = ()
     clock_known: bool = True
+    on_cells: Mapping[str, str] = field(default_factory=dict)

@@ -44,7 +44,7 @@ def probed(world: World, state: TreeState) -> TreeState:
         return state
     air = world.air[state.rack].minute(minute)
     reads = world.air[state.rack].probe(state.probe, minute, SMOOTHED_MIN)
-    full = _full_depression(air, world.air[state.rack].pressure)
+    full = _full_depression(air)
     if not air.known or math.isnan(reads) or full <= 2.0 * OFF_K:
         return state
     below = air.temperature_c - reads
@@ -66,11 +66,11 @@ def _expected(state: TreeState, air: MinuteAir) -> Array:
     return np.asarray(np.clip(lost / np.maximum(wet, 1e-12), 0.0, 1.0))
 
 
-def _full_depression(air: MinuteAir, pressure_pa: float) -> float:
+def _full_depression(air: MinuteAir) -> float:
     """How far a wet face stays below this air, K; in the middle of an assumed range of speeds."""
     speed = math.sqrt(air.assumed[0] * air.assumed[1]) if math.isnan(air.speed) else air.speed
     if not air.known:
         return 0.0
     speed = min(speed, surface.SPEED_RANGE_M_PER_S[1])
-    wet = surface.evaporation(air.temperature_c, min(air.humidity_pct, 100.0), speed, pressure_pa)
+    wet = surface.evaporation(air.temperature_c, min(air.humidity_pct, 100.0), speed, air.pressure_pa)
     return air.temperature_c - float(wet.surface_temperature_c)

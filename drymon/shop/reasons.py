@@ -113,6 +113,13 @@ REASONS: dict[str, Kind] = {
         "warning",
         look_for="places that are dark, shiny or cool to the finger, the deepest first: those are wet still",
     ),
+    "model-doubt": Kind(
+        Effect.HOLD,
+        "by the air it should be dry, but {doubt}: look",
+        _LOOK,
+        "warning",
+        look_for="places that are dark, shiny or cool to the finger, the deepest first: those are wet still",
+    ),
     "airflow-assumed": Kind(
         Effect.WIDENS,
         "no air speed is measured for {rack}: taken as somewhere between {low:g} and {high:g} m/s",

@@ -7,6 +7,7 @@ and are folded anew.
 
 import math
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from datetime import UTC, datetime, tzinfo
 
 from drymon.drying.coat_model import CoatModel
@@ -15,12 +16,11 @@ from drymon.shop import alarms
 from drymon.shop.air import RackAir, racks_of
 from drymon.shop.air_book import AirBook
 from drymon.shop.alarm_book import AlarmBook, is_of_service
-from drymon.shop.cells import Cells
 from drymon.shop.conditions import conditions
-from drymon.shop.cross_check import DRIFTED
 from drymon.shop.doubts import doubts
-from drymon.shop.events import ClockChecked, FanSwitched, LogEvent
+from drymon.shop.events import ClockChecked, FanSwitched, LogEvent, TreeEvent, Undo
 from drymon.shop.forecaster import Forecaster
+from drymon.shop.hooks import Hooks
 from drymon.shop.judge import state_of, verdict
 from drymon.shop.neighbours import Leans, leaned, leans
 from drymon.shop.outcome import Outcome, RackStatus, SensorStatus, Standing, TreeGone, Verdict
@@ -51,7 +51,7 @@ class Room:
         self.alarm_book = AlarmBook()
         self.clock_known = True
         self.at = -math.inf
-        self._cells = Cells()
+        self._hooks = Hooks(self.logs)
         self._leans: Leans = {}
         self._forecaster, self._stepper = Forecaster(self.world), Stepper(self.world)
         self._waiting_since = math.inf
@@ -64,7 +64,7 @@ class Room:
         doubted: list[Doubted] = []
         for item in items:
             if isinstance(item, Reading):
-                doubt = self._take_reading(item).doubted or self._drifted(item)
+                doubt = self._take_reading(item).doubted or self._too_dry(item)
                 doubted += [doubt] if doubt else []
             elif isinstance(item, ClockChecked):
                 self.clock_known = item.known
@@ -75,9 +75,7 @@ class Room:
                     self._forget_air(item.rack, minute_of(item.time))
                     self._wait(item)
             else:
-                log = self.logs.setdefault(item.tree, TreeLog(self.world, item.tree))
-                log.add(item)
-                self._touched.add(item.tree)
+                self._take_event(item)
                 self._wait(item)
         return doubted
 
@@ -101,6 +99,11 @@ class Room:
         outcomes = self._publish(touched, at)
         return outcomes + self._publish_racks(at, changed_only=True) + self._alarms(at)
 
+    def judge_all(self, now: datetime) -> list[Outcome]:
+        """Judge all trees at `now`, whatever has happened to them: after a start what was said of them is past."""
+        self._touched.update(self.logs)
+        return self.judge_now(now) if self.logs else []
+
     def resume(self, at: datetime, verdicts: Iterable[Verdict], book: AlarmBook) -> None:
         """Go on where the record ends: what had been said by `at`, of each tree in order of time, its current verdict
         last. Call after `take` of the record's facts.
@@ -116,6 +119,16 @@ class Room:
         self.book.cross_check.settle(int(self.at // MINUTE_S))
         self._fold_together([self.logs[name] for name in self._verdicts])
         self._touched = set()
+
+    def recall(self, tree: str, events: Iterable[TreeEvent], verdicts: Iterable[Verdict]) -> None:
+        """A tree that had left before the room resumed, as the record has it: its leaving may be taken back."""
+        log = self.logs[tree] = TreeLog(self.world, tree)
+        for event in events:
+            log.add(event)
+        for said in verdicts:
+            log.said(said.time.timestamp(), said)
+        if log.cells:
+            self._hooks.hang_anew(tree, datetime.min.replace(tzinfo=UTC))
 
     def _fold_together(self, logs: list[TreeLog]) -> None:
         """Fold these trees up to now, all of a rack in one go minute by minute; now, while nothing waits for it."""
@@ -135,7 +148,10 @@ class Room:
         now = datetime.fromtimestamp(max(self.at, 0.0), UTC)
         sensors = tuple(self._sensor(track) for _, track in sorted(self.book.tracks.items()) if track.last)
         states = (state for log in self.logs.values() if (state := log.newest()) is not None)
-        return Standing(now, dict(self._verdicts), dict(self._racks), sensors, doubts(states), self.clock_known)
+        silent = [s.sensor for s in sensors if s.quantity == Quantity.WEIGHT.value and s.state != "ok"]
+        on_cells = {cell: tree for cell in silent if (tree := self._hooks.carried(cell))}
+        racks = dict(self._racks)
+        return Standing(now, dict(self._verdicts), racks, sensors, doubts(states), self.clock_known, on_cells)
 
     def alarm_acted(self, book: AlarmBook) -> None:
         """A person acknowledged or shelved something."""
@@ -143,7 +159,7 @@ class Room:
 
     def _take_reading(self, reading: Reading) -> Taken:
         if reading.quantity is Quantity.WEIGHT and not reading.retained:
-            self._take_weight(reading)
+            self._hooks.take(reading)
         racks = racks_of(self.setup, reading.place)
         if any(self.air[rack].awaits(reading.quantity, self.at) for rack in racks):
             self._wait(reading)  # air that comes back changes verdicts: not only at the next minute
@@ -154,28 +170,26 @@ class Room:
                 self._forget_air(rack, taken.changed)
         return taken
 
-    def _drifted(self, reading: Reading) -> Doubted | None:
-        """A humidity that no longer goes with the others': its trees dry in air as damp as they say, its runs teach
+    def _too_dry(self, reading: Reading) -> Doubted | None:
+        """A humidity that does not go with the others': its trees dry in air as damp as they say, its runs teach
         nothing.
         """
         if reading.quantity is not Quantity.HUMIDITY or reading.retained:
             return None
-        since = self.book.cross_check.drifted_since(reading.place, reading.sensor, minute_of(reading.time))
-        if since is None:
+        asked = reading.place, reading.sensor, minute_of(reading.time)
+        found, since = self.book.cross_check.doubt(*asked), self.book.cross_check.doubted_since(*asked)
+        if found is None or since is None:
             return None
         begin = datetime.fromtimestamp(since * MINUTE_S, UTC)
-        return Doubted(reading.place, reading.quantity, reading.sensor, DRIFTED, begin, reading.time)
+        return Doubted(reading.place, reading.quantity, reading.sensor, found.code, begin, reading.time)
 
-    def _take_weight(self, reading: Reading) -> None:
-        """A load cell's smoothed mass, now and then, is a fact about the tree that hangs on it."""
-        found = self._cells.take(reading)
-        if found is None:
-            return
-        since = {name: log.on_cell_since(reading.sensor) for name, log in self.logs.items()}
-        hanging = {name: at for name, at in since.items() if at is not None}
-        if hanging:  # a cell carries one tree: who was hung on it last took the place of who was there before
-            name = max(hanging, key=lambda each: hanging[each])
-            self.logs[name].add(found.about(name, reading))
+    def _take_event(self, event: TreeEvent) -> None:
+        log = self.logs.setdefault(event.tree, TreeLog(self.world, event.tree))
+        log.add(event)
+        self._touched.add(event.tree)
+        taken = log.taken_by(event) if isinstance(event, Undo) else None
+        if taken is not None:
+            self._touched |= self._hooks.hang_anew(event.tree, taken.arrived)
 
     def _wait(self, item: Reading | LogEvent) -> None:
         """Something came that changes what has been said: look at it soon, not only at the next minute."""
@@ -213,16 +227,16 @@ class Room:
             self._stepper.minute(self.logs.values(), at)
             self._leans = leans(state for log in self.logs.values() if (state := log.newest()) is not None)
         due = whole and at % (REPUBLISH_MIN * MINUTE_S) == 0
-        names = sorted(self.logs) if due else [name for name in sorted(self.logs) if self._changed(name, at)]
+        names = sorted(self.logs) if due else [name for name in sorted(self.logs) if self._changed(name, at, whole)]
         outcomes = self._publish(names, at, keep=whole)
         outcomes += self._publish_racks(at, changed_only=not due)
         return outcomes + (self._alarms(at) if whole else [])
 
-    def _changed(self, name: str, at: float) -> bool:
+    def _changed(self, name: str, at: float, keep: bool) -> bool:
         log, said = self.logs[name], self._verdicts.get(name)
         if said is not None and log.is_complete(said.dipped_at, at) and not log.happened_since(said.time):
             return False
-        state = log.state(at, self.clock_known)
+        state = log.state(at, self.clock_known, keep)  # a fold goes on from whole minutes, whoever looked between
         if state is None or said is None:
             return (state is None) != (said is None)
         state = self._informed(state)
@@ -269,12 +283,8 @@ class Room:
 
     def _alarms(self, at: float) -> list[Outcome]:
         now = datetime.fromtimestamp(at, UTC)
-        standing = self.standing()
-        found = conditions(
-            Standing(now, standing.trees, standing.racks, standing.sensors, standing.doubts, standing.clock_known),
-            self.setup,
-            tuple(self.alarm_book.entries),
-        )
+        standing = replace(self.standing(), time=now)
+        found = conditions(standing, self.setup, tuple(self.alarm_book.entries))
         self.alarm_book, alerts = alarms.update(self.alarm_book, now, found, lambda key: not is_of_service(key))
         return list(alerts)
 
@@ -284,8 +294,8 @@ class Room:
         silent = self.at - last.time.timestamp() > MINUTE_S * self.setup.stale_after_min
         state = "silent" if silent and track.state != "retained" else track.state
         unit = LIMITS[track.quantity].unit
-        moved = 0.0
+        found = None
         if state == "ok" and track.quantity is Quantity.HUMIDITY:
-            moved = self.book.cross_check.moved(track.place, track.sensor, minute_of(last.time))
-        state = DRIFTED if moved else state
+            found = self.book.cross_check.doubt(track.place, track.sensor, minute_of(last.time))
+        state, moved = found or (state, 0.0)
         return SensorStatus(track.place, track.quantity.value, track.sensor, last.time, last.value, unit, state, moved)

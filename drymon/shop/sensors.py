@@ -1,10 +1,11 @@
 """A sensor's record by the minute: what of it is evidence, and what is doubted.
 
 One `Track` per place, quantity and sensor. It keeps the mean of each minute's trusted readings, and judges each
-reading as it comes: outside the limits, too fast, or with digits that stay while a related quantity moves (see
-`drying.quantities.LIMITS`).
+reading as it comes: outside the limits, too fast (`drying.quantities.LIMITS`), or with digits that stay while the air
+moves (`shop.digits`).
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import NamedTuple
@@ -12,7 +13,8 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from drymon.drying.quantities import DIFFERENT_VALUES, LIMITS, Limits, Quantity
+from drymon.drying.quantities import LIMITS, Quantity
+from drymon.shop.digits import Around, Digits
 from drymon.shop.reading import Reading
 
 Array = npt.NDArray[np.float64]
@@ -112,26 +114,6 @@ class Taken(NamedTuple):
 
 
 @dataclass(slots=True)
-class _Run:
-    """Identical digits in a row: since when, and what the partner did meanwhile."""
-
-    value: float = float("nan")
-    since: datetime | None = None
-    low: float = float("inf")
-    high: float = float("-inf")
-    partner_values: set[float] = field(default_factory=set)
-    stuck: bool = False
-
-    def stuck_at(self, moment: datetime) -> bool:
-        """Whether the digits are stuck, and were already at this moment."""
-        return self.stuck and self.since is not None and self.since <= moment
-
-    def partner_moved(self, by: float) -> bool:
-        """Whether the partner moved by so much, and not in one step."""
-        return self.high - self.low >= by and len(self.partner_values) >= DIFFERENT_VALUES
-
-
-@dataclass(slots=True)
 class Track:
     """One sensor's record. `state` is its last reading's: ok, out-of-range, too-fast, stuck or retained."""
 
@@ -143,13 +125,15 @@ class Track:
     trusted: Reading | None = None
     state: str = "ok"
     _count: dict[int, int] = field(default_factory=dict)
-    _run: _Run = field(default_factory=_Run)
-    _lively: set[float] = field(default_factory=set)
+    digits: Digits = field(init=False)
 
-    def take(self, reading: Reading, partner: float | None) -> Taken:
+    def __post_init__(self) -> None:
+        self.digits = Digits(self.quantity)
+
+    def take(self, reading: Reading, around: Callable[[], Around]) -> Taken:
         """Judge a reading and keep it.
 
-        partner: the related quantity's newest value at the same place, None where there is none.
+        around: tells what else is heard in the room now; asked only while the digits stay.
         """
         minute = minute_of(reading.time)
         if reading.retained:
@@ -158,8 +142,9 @@ class Track:
             return Taken(minute + 1)
         newest = self.last is None or self.last.retained or reading.time >= self.last.time
         doubt = self._doubt(reading)
-        stuck_from = self._watch_digits(reading, partner) if newest and not doubt else None
-        doubt = doubt or ("stuck" if self._run.stuck_at(reading.time) else "")
+        since = self.digits.take(reading, around) if newest and not doubt else None
+        stuck_from = None if since is None else minute_of(since)
+        doubt = doubt or ("stuck" if self.digits.stuck_at(reading.time) else "")
         if newest:
             self.last = reading
             self.state = doubt or "ok"
@@ -174,7 +159,7 @@ class Track:
 
     def _doubted(self, reading: Reading, code: str) -> Doubted:
         """The reading; of stuck digits all that have been heard so far: one span, which grows while they stay."""
-        first = self._run.since if code == "stuck" else None
+        first = self.digits.since if code == "stuck" else None
         return Doubted(self.place, self.quantity, self.sensor, code, first or reading.time, reading.time)
 
     def _doubt(self, reading: Reading) -> str:
@@ -186,33 +171,6 @@ class Track:
             return ""
         minutes = max((reading.time - before.time).total_seconds() / MINUTE_S, 1.0)
         return "too-fast" if abs(reading.value - before.value) > limits.change_per_min * minutes else ""
-
-    def _watch_digits(self, reading: Reading, partner: float | None) -> int | None:
-        """Minute of the first of the identical digits when they are just found to have stayed too long, else None."""
-        limits, run = LIMITS[self.quantity], self._run
-        if limits.stuck_after_min is None:
-            return None
-        if reading.value != run.value or run.since is None:
-            self._run = _Run(reading.value, reading.time)
-            if len(self._lively) < DIFFERENT_VALUES:
-                self._lively.add(reading.value)
-            return None
-        if partner is not None and len(run.partner_values) < 4 * DIFFERENT_VALUES:
-            run.partner_values.add(partner)
-        if partner is not None:
-            run.low, run.high = min(run.low, partner), max(run.high, partner)
-        honest_still = self.quantity is Quantity.AIRFLOW and reading.value == 0.0
-        lasted = (reading.time - run.since).total_seconds() / MINUTE_S
-        if run.stuck or honest_still or lasted < limits.stuck_after_min or not self._suspect(limits):
-            return None
-        run.stuck = True
-        return minute_of(run.since)
-
-    def _suspect(self, limits: Limits) -> bool:
-        """Whether the rest of the digits is no rest of the air."""
-        if limits.partner is None:
-            return len(self._lively) >= DIFFERENT_VALUES
-        return self._run.partner_moved(limits.partner_moves)
 
     def _forget(self, start: int, end: int) -> None:
         self.minutes.forget(start, end)

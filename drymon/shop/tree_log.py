@@ -2,6 +2,7 @@
 
 import math
 from bisect import bisect_right
+from collections.abc import Iterable
 from dataclasses import replace
 from datetime import datetime
 
@@ -9,10 +10,11 @@ from drymon.shop import tree as trees
 from drymon.shop import tree_air
 from drymon.shop.events import CellMass, Dip, Look, Move, TreeEvent, Undo
 from drymon.shop.judge import holding, state_of
-from drymon.shop.lives import takes_away, undone
+from drymon.shop.lives import takes_away
 from drymon.shop.outcome import State, Verdict
 from drymon.shop.reasons import holds_told
 from drymon.shop.sensors import MINUTE_S
+from drymon.shop.standing import by_arrival, judged, taken_by
 from drymon.shop.tree import TreeState, World
 
 SNAPSHOT_S = 1800.0
@@ -32,6 +34,8 @@ class TreeLog:
         self._events: list[TreeEvent] = []
         self._effective: list[TreeEvent] = []
         self._told: list[TreeEvent] = []
+        self._count = 0
+        self.cells: set[str] = set()
         self._snapshots: list[tuple[float, int, TreeState | None]] = []
         self._said: list[tuple[float, datetime, State, frozenset[str]]] = []
 
@@ -42,12 +46,35 @@ class TreeLog:
             self._effective.append(event)
             self.forget_from(event.time.timestamp() - JUST_BEFORE_S)
             return
-        before = self._effective
+        self._count += 1
+        if math.isinf(event.place):  # not on record: it came after all that came before
+            event = replace(event, place=float(self._count))
         self._events.append(event)
         self._events.sort(key=_order)
-        self._effective = _without_undone(self._events)
+        self._settle()
+
+    def exchange(self, gone: Iterable[CellMass], come: Iterable[CellMass]) -> None:
+        """These masses are another tree's after all, and those are this one's."""
+        lost = {id(one) for one in gone}
+        self._events = sorted([*(one for one in self._events if id(one) not in lost), *come], key=_order)
+        self._settle()
+
+    def _settle(self) -> None:
+        """See which events count, and fold anew from where that differs."""
+        before = self._effective
+        self._effective = [said.event for said in judged(self._events) if said.stands]
         self._told = [one for one in self._effective if not isinstance(one, CellMass)]
+        self.cells = {cell for one in self._events if (cell := getattr(one, "cell", None)) is not None}
+        self._said = [one for one in self._said if self._was_dipped(one[1], one[0])]
+        self._completed = {dip: at for dip, at in self._completed.items() if self._was_dipped(dip, at)}
         self.forget_from(_first_difference(before, self._effective))
+
+    def _was_dipped(self, dipped_at: datetime, by: float) -> bool:
+        """Whether a dip of this time that stands had been told by then: what was said of one taken back counts no more,
+        though another be told with its time.
+        """
+        dips = (one for one in self._told if isinstance(one, Dip) and one.time == dipped_at)
+        return any(one.arrived.timestamp() <= by for one in dips)
 
     def forget_from(self, seconds: float) -> None:
         """Evidence changed from this stream time on."""
@@ -58,10 +85,14 @@ class TreeLog:
     def said(self, at: float, verdict: Verdict) -> None:
         """Published at `at`: the verdict that a later dip or look finds in force, and what completes a tree."""
         word = verdict.dipped_at, verdict.state, holds_told(verdict.reasons)
+        if not self._was_dipped(verdict.dipped_at, at):
+            return
         if not self._said or self._said[-1][1:] != word:
             self._said = [*self._said[-SAID:], (at, *word)]
         if verdict.state is State.COMPLETE:
             self._completed[verdict.dipped_at] = min(at, self._completed.get(verdict.dipped_at, math.inf))
+        else:  # what had completed it was taken back, or told otherwise
+            self._completed.pop(verdict.dipped_at, None)
 
     def is_complete(self, dipped_at: datetime, at: float) -> bool:
         """Whether that dip had been found complete by `at`; it says nothing of a later dip of the same tree."""
@@ -80,15 +111,22 @@ class TreeLog:
         """The events that count, in the order in which they happened."""
         return tuple(self._effective)
 
+    def taken_by(self, undo: Undo) -> TreeEvent | None:
+        """What this undo, the last that was told, took back; None where it took nothing."""
+        last = next(one for one in reversed(by_arrival(self._events)) if one == undo)
+        return taken_by(last, self._events) if isinstance(last, Undo) else None
+
     def uses_rack(self, rack: str) -> bool:
         """Whether the tree has ever hung on this rack."""
         return any(getattr(event, "rack", None) == rack for event in self._told)
 
-    def on_cell_since(self, cell: str) -> float | None:
-        """When the tree was last said to hang on this cell (seconds), None where it does not hang there now."""
+    def on_cell_since(self, cell: str, known_by: datetime | None = None) -> float | None:
+        """When the tree was last said to hang on this cell (seconds), None where it does not hang there now. known_by:
+        by what had been told then.
+        """
         rack: str | None = None
         hangs: tuple[str, float] | None = None
-        for event in self._told:
+        for event in (one for one in self._told if known_by is None or one.arrived <= known_by):
             if takes_away(event):
                 rack = hangs = None
             elif isinstance(event, Dip) or (isinstance(event, Move) and rack is not None):
@@ -192,14 +230,8 @@ class TreeLog:
             del kept[: len(kept) - SNAPSHOTS]
 
 
-def _order(event: TreeEvent) -> tuple[datetime, datetime]:
-    return event.time, event.arrived
-
-
-def _without_undone(events: list[TreeEvent]) -> list[TreeEvent]:
-    """Events in time order without undo and the dips that it took back."""
-    taken = undone(events)
-    return [event for place, event in enumerate(events) if place not in taken and not isinstance(event, Undo)]
+def _order(event: TreeEvent) -> tuple[datetime, datetime, float]:
+    return event.time, event.arrived, event.place
 
 
 def _first_difference(before: list[TreeEvent], after: list[TreeEvent]) -> float:

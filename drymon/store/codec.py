@@ -40,7 +40,7 @@ EVENT_KINDS: dict[str, type[LogEvent]] = {
     "clock": ClockChecked,
 }
 _KIND_OF = {event: kind for kind, event in EVENT_KINDS.items()}
-_EVENT_COLUMNS = frozenset({"time", "arrived", "id", "by", "tree"})
+_EVENT_COLUMNS = frozenset({"time", "arrived", "id", "by", "tree", "place"})
 
 
 def to_us(moment: datetime) -> int:
@@ -163,11 +163,12 @@ def event_row(event: LogEvent) -> tuple[Any, ...]:
 
 
 def event_of(row: Sequence[Any]) -> LogEvent:
-    """A log event from the values of `event_row`."""
-    time, arrived, kind, tree, event_id, who, body = row
+    """A log event from the values of `event_row` and its place in the record."""
+    time, arrived, kind, tree, event_id, who, body, place = row
     extra: Mapping[str, Any] = json.loads(body)
     named = {} if tree is None else {"tree": tree}
-    return EVENT_KINDS[kind](time=from_us(time), arrived=from_us(arrived), id=event_id, by=who, **named, **extra)
+    of_all = {"time": from_us(time), "arrived": from_us(arrived), "id": event_id, "by": who, "place": float(place)}
+    return EVENT_KINDS[kind](**of_all, **named, **extra)
 
 
 def within(column: str, from_: datetime | None, to: datetime | None) -> tuple[str, list[object]]:

@@ -8,22 +8,22 @@ from typing import Any, NamedTuple
 
 from drymon.drying.quantities import Quantity
 from drymon.messages.message import Message
-from drymon.shop.cross_check import DRIFTED
+from drymon.shop.cross_check import AS_MEASURED
 from drymon.shop.events import LogEvent
 from drymon.shop.reading import Reading
 from drymon.store.codec import event_of, from_us, to_us, within
 from drymon.store.database import Database
-from drymon.store.record import DUP, QOS_SHIFT, RETAIN, RETAINED, TIMED
+from drymon.store.record import DUP, QOS_SHIFT, REFUSED_TEXT, RETAIN, RETAINED, TIMED
 
 _READING = (
     "SELECT reading.time, reading.arrived, place, quantity, value, sensor, flags, device, boot, seq, reading.id "
     "FROM reading JOIN channel ON channel.id = reading.channel LEFT JOIN node ON node.id = reading.node"
 )
-UNDOUBTED = (  # what has drifted was measured all the same
+UNDOUBTED = (  # what is only too dry was measured all the same
     "NOT EXISTS (SELECT 1 FROM doubt AS d WHERE d.channel = reading.channel "
-    f"AND d.last >= reading.time AND d.first <= reading.time AND d.code != '{DRIFTED}')"
+    f"AND d.last >= reading.time AND d.first <= reading.time AND d.code NOT IN {tuple(AS_MEASURED)})"
 )
-_EVENT = "SELECT time, arrived, kind, tree, event_id, who, body, after_reading, id FROM event"
+_EVENT = "SELECT time, arrived, kind, tree, event_id, who, body, id, after_reading FROM event"
 
 
 class Channel(NamedTuple):
@@ -88,7 +88,7 @@ class History(Database):
         where, values = within("time", from_, to)
         if tree is not None:
             where, values = f"{where} AND tree = ?", [*values, tree]
-        return (event_of(row[:7]) for row in self._rows(f"{_EVENT} WHERE {where} ORDER BY time, id", values))
+        return (event_of(row[:8]) for row in self._rows(f"{_EVENT} WHERE {where} ORDER BY time, id", values))
 
     def facts(self, since: datetime | None = None) -> Iterator[Reading | LogEvent]:
         """Readings and log events that arrived at or after `since`, in the very order of their arrival."""
@@ -101,7 +101,7 @@ class History(Database):
         events = self._rows(f"{_EVENT} WHERE {where} ORDER BY id", values)
         placed: Iterable[tuple[tuple[int, int], Reading | LogEvent]] = heapq.merge(
             (((row[10], 0), _reading_of(row)) for row in readings),
-            (((row[7], row[8]), event_of(row[:7])) for row in events),
+            (((row[8], row[7]), event_of(row[:8])) for row in events),
             key=lambda pair: pair[0],
         )
         return (fact for _, fact in placed)
@@ -143,8 +143,9 @@ class History(Database):
         return 0 if row is None else int(row[0])
 
     def latest_refused(self, n: int = 20) -> list[Refused]:
-        """The last n refused messages, newest first."""
-        rows = self._rows("SELECT time, topic, reason, payload, size FROM refused ORDER BY id DESC LIMIT ?", (n,))
+        """The last n refused messages, newest first. Older databases have reasons of any length."""
+        query = f"SELECT time, topic, substr(reason, 1, {REFUSED_TEXT}), payload, size FROM refused"
+        rows = self._rows(f"{query} ORDER BY id DESC LIMIT ?", (n,))
         return [Refused(from_us(row[0]), *row[1:]) for row in rows]
 
     def doubts(self, from_: datetime | None = None, to: datetime | None = None) -> Iterator[Doubt]:

@@ -4,9 +4,10 @@ import math
 import sqlite3
 from collections import deque
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from hashlib import blake2b
 
+from drymon.messages.complaints import gathered
 from drymon.messages.message import Message
 from drymon.messages.payload import Number
 from drymon.shop.events import LogEvent
@@ -24,6 +25,8 @@ REDELIVERY_MEMORY = 5000
 """Messages among which a redelivery is recognised; packet identifiers come round after 65,535."""
 REFUSED_KEPT = 10_000
 REFUSED_PREFIX = 4096
+REFUSED_TEXT = 1000
+"""Bytes of a refused message's topic, and of its reason: with the two above it bounds what all of them take, 61 MB."""
 RAW_LIMIT = 1 << 20
 """A longer payload is no message of a sensor; the inbox does not keep it."""
 _INTEGER = 1 << 62
@@ -82,16 +85,17 @@ class Recording(Database):
             why_not = [(item, _unstorable(item)) for item in items]
             reasons = [*refusals, *(why for _, why in why_not if why)]
             if reasons:
-                self._refuse(message, "; ".join(reasons))
-            if number is not None and number.seq < _INTEGER and number.boot == clean(number.boot):
-                self._count_number(number, to_us(message.arrived), retained=message.retain)
+                self._refuse(message, gathered(reasons))
+            self._cover(message, number)
             decided: dict[Number, bool] = {}
-            return [item for item, why in why_not if not why and self._keep(item, decided)]
+            kept = (self._keep(item, decided) for item, why in why_not if not why)
+            return [item for item in kept if item is not None]
 
-    def refuse(self, message: Message, reason: str) -> None:
+    def refuse(self, message: Message, reason: str, number: Number | None = None) -> None:
         """Count a message as refused, with its reason; it is not kept among those that a replay plays."""
         with self.transaction():
             self._refuse(message, reason)
+            self._cover(message, number)
 
     def received_marks(self) -> list[Mark]:
         """For every device, of the boot heard last, the highest number up to which everything is on disk."""
@@ -153,7 +157,8 @@ class Recording(Database):
         return self._wire
 
     def _refuse(self, message: Message, reason: str) -> None:
-        row = (to_us(message.arrived), clean(message.topic[:1000]), clean(reason), message.payload[:REFUSED_PREFIX])
+        texts = (_cut(message.topic), _cut(reason))
+        row = (to_us(message.arrived), *texts, message.payload[:REFUSED_PREFIX])
         made = self._db.execute(
             "INSERT INTO refused (time, topic, reason, payload, size) VALUES (?, ?, ?, ?, ?)",
             (*row, len(message.payload)),
@@ -161,20 +166,26 @@ class Recording(Database):
         # AUTOINCREMENT never gives an id twice: the highest one is the count for ever.
         self._db.execute("DELETE FROM refused WHERE id <= ?", ((made.lastrowid or 0) - REFUSED_KEPT,))
 
-    def _keep(self, item: Reading | LogEvent, decided: dict[Number, bool]) -> bool:
+    def _cover(self, message: Message, number: Number | None) -> None:
+        """The number of a message that is refused: else its node would send it for ever."""
+        if number is not None and number.seq < _INTEGER and number.boot == clean(number.boot):
+            self._count_number(number, to_us(message.arrived), retained=message.retain)
+
+    def _keep(self, item: Reading | LogEvent, decided: dict[Number, bool]) -> Reading | LogEvent | None:
+        """The item as it is on record; None where it was there before."""
         if isinstance(item, Reading):
-            return self._keep_reading(item, decided)
+            return item if self._keep_reading(item, decided) else None
         return self._keep_event(item)
 
-    def _keep_event(self, event: LogEvent) -> bool:
+    def _keep_event(self, event: LogEvent) -> LogEvent | None:
         if event.id and self._db.execute("SELECT 1 FROM event WHERE event_id = ?", (event.id,)).fetchone():
-            return False
-        self._db.execute(
+            return None
+        made = self._db.execute(
             "INSERT INTO event (time, arrived, kind, tree, event_id, who, body, after_reading) "
             "VALUES (?, ?, ?, ?, ?, ?, ?, coalesce((SELECT max(id) FROM reading), 0))",
             event_row(event),
         )
-        return True
+        return replace(event, place=float(made.lastrowid or 0))
 
     def _keep_reading(self, reading: Reading, decided: dict[Number, bool]) -> bool:
         channel = self._channel_id(reading.place, reading.quantity.value, reading.sensor)
@@ -282,6 +293,11 @@ class Recording(Database):
         self._heard_now.clear()
         self._wire = None
         self._latest_arrival = None
+
+
+def _cut(text: str) -> str:
+    """Its beginning, in whole characters."""
+    return clean(text[:REFUSED_TEXT]).encode()[:REFUSED_TEXT].decode("utf-8", "ignore")
 
 
 def _unstorable(item: Reading | LogEvent) -> str:

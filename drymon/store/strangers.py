@@ -1,10 +1,10 @@
 """Log events that tell of a tree which nobody knows, by the record: a slip in its name, most often."""
 
 from collections.abc import Sequence
-from operator import attrgetter
 
 from drymon.shop.events import Dip, TreeEvent, Undo
-from drymon.shop.lives import lives_of, undone
+from drymon.shop.lives import lives_of
+from drymon.shop.standing import by_arrival, taken_by
 from drymon.store.store import Store
 
 
@@ -16,13 +16,16 @@ def no_such_tree(store: Store, event: TreeEvent) -> str:
     own = [told for told in store.events(tree=event.tree) if isinstance(told, TreeEvent)]
     if isinstance(event, Dip) or _concerns(event, own):
         return ""
+    if isinstance(event, Undo) and event.entry and not all(isinstance(one, Undo) for one in own):
+        return f'entry: received "{event.entry}"; nothing that stands was said of {event.tree} under this name'
     there = ", ".join(verdict.tree for verdict in store.current_verdicts()) or "no trees"
-    what = "no dip of it to take back" if isinstance(event, Undo) else "no such tree"
+    what = "nothing said of it that still stands" if isinstance(event, Undo) else "no such tree"
     return f'tree: received "{event.tree}"; there is {what}; in the room hang {there}'
 
 
 def _concerns(event: TreeEvent, own: Sequence[TreeEvent]) -> bool:
-    events = sorted(own if event in own else [*own, event], key=attrgetter("time", "arrived"))
+    events = own if event in own else [*own, event]
     if isinstance(event, Undo):
-        return event in undone(events).values()
+        undo = next(one for one in reversed(by_arrival(events)) if one == event)
+        return isinstance(undo, Undo) and taken_by(undo, events) is not None
     return any(event.time <= life.end for life in lives_of(events, event.time))

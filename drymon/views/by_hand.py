@@ -8,13 +8,15 @@ from datetime import datetime, timedelta
 from drymon.messages.message import Message
 from drymon.messages.parse import Parser
 from drymon.messages.settings import HomeConfig
-from drymon.shop.events import Dip, FanSwitched, Felt, Leave, LogEvent, Look, Move, TreeEvent, Weigh
+from drymon.shop.events import Dip, FanSwitched, Felt, Leave, LogEvent, Look, Move, TreeEvent, Undo, Weigh
 from drymon.shop.local_time import say
 from drymon.shop.outcome import State, Verdict
 from drymon.shop.reading import Reading
 from drymon.shop.setup import RoomSetup
 from drymon.shop.slips import did_you_mean, doubtful_weighing, early_dip
+from drymon.shop.standing import taken_by
 from drymon.store import Store
+from drymon.views.event_words import event_words
 from drymon.views.history import last_life
 
 AROUND = timedelta(minutes=10)
@@ -83,12 +85,27 @@ def refusal(store: Store, message: Message) -> str:
     return next((one.reason for one in store.latest_refused(5) if message.payload.startswith(one.payload or b"?")), "")
 
 
-def sentence(event: LogEvent, verdict: Verdict | None, now: datetime, timezone: str, *, known: bool = True) -> str:
+def taken_back(store: Store, event: LogEvent, now: datetime, timezone: str) -> str:
+    """What an undo that is on record has taken back: `weighed: 2 kg, told for 14:05`; "" where it took nothing, and for
+    other events.
+    """
+    if not isinstance(event, Undo):
+        return ""
+    own = [one for one in store.events(tree=event.tree) if isinstance(one, TreeEvent)]
+    undo = next((one for one in own if isinstance(one, Undo) and one.id == event.id), None)
+    taken = taken_by(undo, own) if undo is not None else None
+    return f"{event_words(taken)}, told for {say(taken.time, now, timezone)}" if taken is not None else ""
+
+
+def sentence(
+    event: LogEvent, verdict: Verdict | None, now: datetime, timezone: str, *, known: bool = True, taken: str = ""
+) -> str:
     """`tree-1, coat 1 (prime-first), rack-a, 17:46: likely dry 23:26, sure by Thu 12:35`.
 
     verdict: what is said of the tree now, None where it does not hang in the room. known: whether that can be told.
+    taken: what an undo has taken back, in words.
     """
-    head = f"{_head(event, verdict)}, {say(event.time, now, timezone)}"
+    head = f"{_head(event, verdict, taken)}, {say(event.time, now, timezone)}"
     if not known or not isinstance(event, TreeEvent) or isinstance(event, Leave):
         return head
     if verdict is None:
@@ -97,7 +114,7 @@ def sentence(event: LogEvent, verdict: Verdict | None, now: datetime, timezone: 
     return f"{head}: {'' if told else f'coat {verdict.number} ({verdict.coat}) '}{outlook(verdict, now, timezone)}"
 
 
-def _head(event: LogEvent, verdict: Verdict | None) -> str:
+def _head(event: LogEvent, verdict: Verdict | None, taken: str) -> str:
     match event:
         case Dip():
             newest = verdict is not None and verdict.dipped_at == event.time
@@ -106,7 +123,7 @@ def _head(event: LogEvent, verdict: Verdict | None) -> str:
         case Weigh():
             return f"{event.tree} weighs {event.mass:.6g} kg"
         case Felt():
-            return f"{event.tree} felt {event.finding}"
+            return f"{event.tree} {event.words}"
         case Look():
             return f"{event.tree} looked at: {event.finding}"
         case Move():
@@ -116,7 +133,7 @@ def _head(event: LogEvent, verdict: Verdict | None) -> str:
         case FanSwitched():
             return f"fans of {event.rack} {'on' if event.on else 'off'}"
         case TreeEvent():
-            return f"{event.tree}: taken back, as if never said"
+            return f"{event.tree}: taken back, as if never said" + (f" ({taken})" if taken else "")
         case _:
             return "noted"
 

@@ -10,7 +10,7 @@ from drymon.shop.outcome import Verdict
 from drymon.shop.setup import Rack, RoomSetup
 from drymon.store import Store
 from drymon.views.air_record import AirRecord
-from drymon.views.history import AirPoint
+from drymon.views.history import AirPoint, is_about
 
 AIR = (Quantity.TEMPERATURE, Quantity.HUMIDITY, Quantity.AIRFLOW)
 PARTS_OF_AN_HOUR = (1, 2, 3, 5, 6, 10, 15, 20, 30, 60)
@@ -76,10 +76,11 @@ def verdicts_by_tree(
     The last word on a tree is among them, where it is younger than what its history kept: pictures say what the
     status says.
     """
-    dips = {(coat.dip.tree, coat.dip.time) for coat in all_coats(lives_on_record(store, tree))}
+    dips = {(coat.dip.tree, coat.dip.time): coat for coat in all_coats(lives_on_record(store, tree))}
     trees: dict[str, list[Verdict]] = {}
     for verdict in store.verdict_history(tree, begin, end):
-        if (verdict.tree, verdict.dipped_at) in dips:
+        coat = dips.get((verdict.tree, verdict.dipped_at))
+        if coat is not None and is_about(coat, verdict):
             trees.setdefault(verdict.tree, []).append(verdict)
     for verdict in store.current_verdicts():
         own = trees.get(verdict.tree)

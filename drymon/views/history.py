@@ -61,6 +61,11 @@ Ends = Mapping[tuple[str, datetime], datetime]
 """Until when a coat was on top, by its tree and dip: the next dip, or the tree left; what hangs still has none."""
 
 
+def is_about(coat: Coat, verdict: Verdict) -> bool:
+    """Whether a verdict was said of this coat, not of one taken back that was told with the same time."""
+    return verdict.dipped_at == coat.dip.time and verdict.time >= coat.dip.arrived
+
+
 def ends_of(lives: Iterable[Life]) -> Ends:
     """When each coat of these lives ended, but those that are on top still."""
     return {

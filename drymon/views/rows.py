@@ -10,9 +10,10 @@ from itertools import chain
 
 from drymon.drying.quantities import LIMITS
 from drymon.messages.times import stamp
-from drymon.shop.events import LogEvent
+from drymon.shop.events import LogEvent, TreeEvent
 from drymon.shop.outcome import Alert, Verdict
 from drymon.shop.reading import Reading
+from drymon.shop.standing import entry_of
 from drymon.store.codec import EVENT_KINDS
 
 Row = tuple[str, ...]
@@ -20,7 +21,7 @@ Row = tuple[str, ...]
 READING_COLUMNS = ("time", "place", "quantity", "sensor", "value", "unit")
 LOG_COLUMNS = (
     "time", "arrived", "event", "tree", "rack", "coat", "number", "shelter", "cell", "probe", "recipe", "mass",
-    "finding", "note", "on", "known", "by", "id",
+    "finding", "note", "on", "known", "by", "id", "entry",
 )  # fmt: skip
 VERDICT_COLUMNS = (
     "time", "valid_until", "tree", "rack", "coat", "number", "dipped_at", "state", "safe_to_redip",
@@ -45,8 +46,13 @@ def reading_rows(readings: Iterable[Reading]) -> Iterator[Row]:
 
 def log_rows(events: Iterable[LogEvent]) -> Iterator[Row]:
     """One row a log event; what an event does not have is empty."""
-    facts = (asdict(event) | {"event": EVENT_NAMES[type(event)]} for event in events)
+    facts = (asdict(event) | {"event": EVENT_NAMES[type(event)], "id": _entry(event)} for event in events)
     return _table(LOG_COLUMNS, (tuple(fact.get(column) for column in LOG_COLUMNS) for fact in facts))
+
+
+def _entry(event: LogEvent) -> str:
+    """What an undo may call it by."""
+    return entry_of(event) if isinstance(event, TreeEvent) else event.id
 
 
 def verdict_rows(verdicts: Iterable[Verdict]) -> Iterator[Row]:

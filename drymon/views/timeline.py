@@ -19,7 +19,7 @@ TOLD_BY_TREES = ("tree-ready", "tree-hold", "redipped-early")
 HEARD: Mapping[str, Callable[[Mapping[str, Any]], str]] = {
     "look": lambda said: f"{said.get('by') or 'somebody'} looked: {said.get('finding')}{_quoted(said.get('note'))}",
     "felt": lambda said: f"{said.get('by') or 'somebody'} felt it: {said.get('finding')}",
-    "undo": lambda said: f"{said.get('by') or 'somebody'} took the last dip back",
+    "undo": lambda said: f"{said.get('by') or 'somebody'} took back what was said last",
     "move": lambda said: f"moved to {said.get('rack')}",
     "leave": lambda said: "left the room",
     "fan": lambda said: f"fans switched {'on' if said.get('on') else 'off'}",

@@ -24,6 +24,16 @@ def textbook(published: Published, source: str, quantity: str) -> dict[str, str]
     return rows[0]
 
 
+def test_a_tail_of_an_unknown_name_is_taken_for_no_other() -> None:
+    for asked in (curve.follows_vapour, curve.form_of):
+        with pytest.raises(ValueError, match="received 'suply'; allowed are power, front, supply"):
+            asked("suply")
+    assert [curve.form_of(tail) for tail in ("power", "front", "supply")] == [0, 1, 2]
+    assert [curve.follows_vapour(tail) for tail in ("power", "front", "supply")] == [True, True, False]
+    with pytest.raises(ValueError, match="received 3"):
+        curve.resistance(1.0, 1.0, 0.5, 1.0, 3, 0.01)
+
+
 def test_dose_table_of_the_characteristic_curve(published: Published) -> None:
     rows = published("drying_dose")
     assert len(rows) == 25

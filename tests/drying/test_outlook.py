@@ -12,7 +12,35 @@ from drymon.drying.forecast import Paths
 from drymon.drying.outlook import FutureAir
 
 CENTRES = dict(
-    zip(PARAMETERS, (0.3, 0.75, 1.2, 0.6, 1.1, 300.0, 0.3, 0.02, 0.15, 0.1, 0.35, 0.08, 0.15, 0.1), strict=True)
+    zip(
+        PARAMETERS,
+        (
+            0.3,
+            0.75,
+            1.2,
+            0.6,
+            1.1,
+            300.0,
+            0.3,
+            0.02,
+            0.15,
+            0.1,
+            0.35,
+            0.2,
+            0.15,
+            0.1,
+            0.08,
+            1.0,
+            1.03,
+            1.03,
+            1.03,
+            1.03,
+            0.9,
+            1.0,
+            1.0,
+        ),
+        strict=True,
+    )
 )
 MODEL = CoatModel(
     name="backup",
@@ -39,6 +67,22 @@ def seconds(
 ) -> np.ndarray:
     start = np.full((len(coats), possible.MEMBERS), left)
     return outlook.seconds_to_dry(ensemble.stacked(coats), start, np.full(len(coats), target), futures, which)
+
+
+def wild(temperature_c: float, ratio: float) -> FutureAir:
+    shape = (len(forecast.STEPS_S), forecast.PATHS)
+    ways = Paths(np.full(shape, temperature_c), np.full(shape, ratio), np.full(shape, 1.0))
+    return outlook.future_air(ways, air.STANDARD_PRESSURE_PA, None)
+
+
+@pytest.mark.parametrize("ratio", [1.4, 1e9])
+def test_a_path_damper_than_air_can_be_is_saturated_and_stops_nothing(ratio: float) -> None:
+    assert np.abs(wild(22.0, ratio).deficit).max() < 1e-9
+
+
+@pytest.mark.parametrize("temperature_c", [-90.0, 140.0])
+def test_a_path_warmer_or_colder_than_a_room_can_be_stops_nothing(temperature_c: float) -> None:
+    assert np.isfinite(wild(temperature_c, 0.001).deficit).all()
 
 
 @pytest.mark.frozen
@@ -106,7 +150,7 @@ def test_better_air_never_takes_longer() -> None:
 
 
 def test_trees_together_are_trees_one_by_one_each_in_its_own_racks_air() -> None:
-    coats = [dips.possible_coats(MODEL, n, shelter, key=n) for n, shelter in ((1, "open"), (4, "deep"), (2, "open"))]
+    coats = [dips.possible_coats(MODEL, n, shelter) for n, shelter in ((1, "open"), (4, "deep"), (2, "open"))]
     futures = [future(22, 45, 1.0), future(20, 65, 0.2)]
     together = seconds(coats, 0.8, 0.05, futures, [0, 1, 1])
     for row, (one, rack) in enumerate(zip(coats, (0, 1, 1), strict=True)):

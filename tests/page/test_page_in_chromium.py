@@ -46,8 +46,30 @@ def test_a_dip_is_taken_back_from_the_banner_that_confirmed_it(shop: Shop, open_
     sign_in(phone, shop)
     tap(phone, "#dip-t-9")
     tap(phone, "#flash button")
-    assert "the last dip of t-9 is taken back" in text_of(phone, "#flash")
+    assert "t-9: taken back, as if never said" in text_of(phone, "#flash")
     assert until(lambda: (v := shop.verdict("t-9")) and v["number"] == 1 and v["state"] == "ready")
+
+
+def test_every_line_of_the_log_can_be_withdrawn_and_stays_there_struck_out(shop: Shop, open_browser: Open) -> None:
+    """Weighed, then moved: the weighing goes, the move stays; then the leaving, which brings the tree back."""
+    phone = open_browser(360, 740)
+    sign_in(phone, shop, path="/tree/t-1")
+    phone.find_element(By.ID, "mass").send_keys("12,40")
+    tap(phone, "#weigh")
+    Select(phone.find_element(By.CSS_SELECTOR, "form[action='/log/move'] select")).select_by_value("rack-b")
+    tap(phone, "form[action='/log/move'] button")
+    assert until(lambda: (shop.verdict("t-1") or {}).get("rack") == "rack-b")
+    tap(phone, "[aria-labelledby=events] li:nth-child(2) button")
+    assert "taken back, as if never said (weighed: 12.4 kg, told for" in text_of(phone, "#flash")
+    assert text_of(phone, "[aria-labelledby=events] s") == "weighed: 12.4 kg"
+    assert not phone.find_elements(By.CSS_SELECTOR, "[aria-labelledby=weights]")
+    assert (shop.verdict("t-1") or {})["rack"] == "rack-b"
+    tap(phone, "form[action='/log/leave'] button")
+    assert "t-1 does not hang in the room" in text_of(phone, "main")
+    phone.get(f"{shop.url}/log")
+    tap(phone, ".lines li:first-child button")
+    assert "taken back, as if never said (left the room, told for" in text_of(phone, "#flash")
+    assert until(lambda: (shop.verdict("t-1") or {}).get("rack") == "rack-b")
 
 
 def test_every_kind_of_log_is_a_tap_away_on_the_trees_page(shop: Shop, open_browser: Open) -> None:

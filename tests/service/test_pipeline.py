@@ -4,16 +4,20 @@ import json
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
 import pytest
 
 from drymon.drying.quantities import Quantity
 from drymon.errors import StoreError
+from drymon.messages.coat_models import load_models
+from drymon.messages.config import load_home
 from drymon.messages.message import Message
 from drymon.service.pipeline import Pipeline
 from drymon.shop.alarm_acts import acknowledge
 from drymon.shop.alarm_book import AlarmBook, AlarmState, Condition, Key, Truth
-from drymon.store import Calibration
+from drymon.store import Calibration, Store
+from tests.service.conftest import make_home
 
 BEGIN = datetime(2031, 3, 3, 6, tzinfo=UTC)
 
@@ -93,7 +97,7 @@ def test_an_event_about_a_tree_that_nobody_knows_is_told_of(
     for tree in ("t-1", "t-2"):
         assert log(pipeline, 1, "dip", tree=tree, rack="rack-a", coat="backup") == ""
     told = log(pipeline, 2, event, tree="tt-1", **content)
-    assert told.startswith('tree: received "tt-1"; there is no ')
+    assert told.startswith('tree: received "tt-1"; there is no')
     assert "in the room hang t-1, t-2: it is recorded" in told
     assert log(pipeline, 3, event, tree="t-1", **content) == ""
 
@@ -104,8 +108,42 @@ def test_a_tree_that_has_left_is_told_of_but_what_happened_before_is_not(pipelin
     assert log(pipeline, 40, "weigh", mass=5, time="2031-03-03T06:20:00Z") == ""
     assert log(pipeline, 41, "leave", id="once") == ""  # the same word again is no new one
     assert "no such tree" in log(pipeline, 42, "felt", finding="dry")
-    assert log(pipeline, 43, "undo") == ""
-    assert "no dip of it to take back" in log(pipeline, 44, "undo")
+    for minute in range(43, 47):  # felt, leave, weigh, dip: the last said first
+        assert log(pipeline, minute, "undo") == ""
+    assert "nothing said of it that still stands" in log(pipeline, 47, "undo")
+    assert "that still stands; in the room" in log(pipeline, 48, "undo", entry="once", tree="t-9")
+    assert 'entry: received "once"' in log(pipeline, 49, "undo", entry="once")
+
+
+def air(pipeline: Pipeline, begin: int, end: int) -> None:
+    """Readings each minute from one to the other."""
+    for minute in range(begin, end + 1):
+        for quantity, value in (("temperature", 22.0), ("humidity", 45.0), ("airflow", 1.0)):
+            pipeline.batch([Message(at(minute), f"drymon/shop/rack-a/{quantity}", f"{value}".encode())])
+
+
+def test_a_leaving_from_before_a_start_can_be_taken_back_and_the_tree_is_as_it_would_have_been(tmp_path: Path) -> None:
+    config = load_home(make_home(tmp_path / "home"))
+    models = load_models(config.path)
+    stores = [Store.open(tmp_path / f"{name}.db") for name in ("never", "left")]
+    never, left = (Pipeline(config, models, store) for store in stores)
+    for pipeline in (never, left):
+        air(pipeline, 0, 60)
+        log(pipeline, 60, "dip", rack="rack-a", coat="backup", shelter="open")
+        air(pipeline, 61, 90)
+    log(left, 90.5, "leave")
+    air(left, 91, 95)
+    left = Pipeline(config, models, stores[1])
+    left.resume()
+    assert left.store.current_verdicts() == []
+    log(left, 95.5, "undo")
+    (back,) = left.store.current_verdicts()
+    air(never, 91, 95)
+    for pipeline in (never, left):
+        air(pipeline, 96, 101)
+    ((one,), (other,)) = (pipeline.store.current_verdicts() for pipeline in (never, left))
+    assert (back.tree, back.number, back.dipped_at) == ("t-1", 1, at(60))
+    assert (one.state, one.dryness, one.number, one.rack) == (other.state, other.dryness, other.number, other.rack)
 
 
 @pytest.mark.parametrize(("event", "content"), [("look", {"finding": "scrap"}), ("leave", {})])

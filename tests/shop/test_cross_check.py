@@ -75,7 +75,7 @@ def test_one_that_drifts_towards_dry_counts_as_damp_as_the_others_say(others: tu
     assert used(heard, "rack-a", 99.5) == pytest.approx(45.0, abs=0.3)
     assert used(heard, "rack-b", 99.5) == 45.0
     assert heard.value(("rack-a",), RH, START + 5970, 11) == pytest.approx(37.0), "as measured"
-    since = heard.cross_check.drifted_since("rack-a", "", START + 5970)
+    since = heard.cross_check.doubted_since("rack-a", "", START + 5970)
     assert since is not None
     assert 60.0 <= (since - START) / 60.0 <= 68.0  # 3 points after 12 h, seen over the last four
 
@@ -183,6 +183,59 @@ def test_sensors_of_one_place_are_told_apart() -> None:
     heard.cross_check.settle(START + 6000)
     assert heard.cross_check.moved("rack-a", "second", START + 5990) > 3.0
     assert heard.cross_check.moved("rack-b", "", START + 5990) == 0.0
+
+
+# Wrong from the first day
+
+
+def test_places_ninety_points_apart_are_told_of_within_hours_and_nothing_is_called_ready_by_then() -> None:
+    """Rack-a says 8 %RH, rack-b 98 %RH, from the first minute: one of them is wrong, and coats go by the damper."""
+    shop = Shop(replace(SETUP, racks=SETUP.racks[:2]))
+    shop.run(0.2, {T: 22.0, RH: 8.0, Quantity.AIRFLOW: 1.0}, "rack-a")
+    shop.dip("t-1", "middle")
+    for minute in range(10, 60 * 12, 10):
+        for place, humidity in (("rack-a", 8.0), ("rack-b", 98.0)):
+            air = {T: 22.0 + flicker(minute), RH: humidity + 10 * flicker(minute), Quantity.AIRFLOW: 1.0}
+            shop.room.take([reading(shop.now, quantity, value, place) for quantity, value in air.items()])
+        shop.now += timedelta(minutes=10)
+        shop.said += shop.room.advance(shop.now)
+    told = next(one for one in shop.said if isinstance(one, Alert) and one.kind == "sensor-doubt")
+    assert (told.subject, told.state) == ("rack-a", "raised")
+    assert told.time - BEGIN < timedelta(hours=4)
+    assert "90 points drier than the other places of the room say; its trees are reckoned at 98 %RH" in told.text
+    assert {s.state for s in shop.room.standing().sensors if (s.place, s.quantity) == ("rack-a", "humidity")} == {
+        "disagrees"
+    }
+    assert not [said for said in shop.verdicts("t-1") if said.safe_to_redip and said.time > told.time]
+    assert shop.tree("t-1").dryness.best < 0.7
+
+
+@pytest.mark.parametrize(("dry", "points"), [(26.0, 0.0), (24.0, 21.0)])
+def test_twenty_points_apart_is_the_limit_and_the_first_two_hours_say_so(dry: float, points: float) -> None:
+    heard = book(8, rack_a=lambda _: dry, rack_b=lambda _: 45.0)
+    assert moved(heard, "rack-a", 1.9) == 0.0
+    assert moved(heard, "rack-a", 2.1) == pytest.approx(points, abs=0.1)
+    assert moved(heard, "rack-b", 2.1) == 0.0
+    assert used(heard, "rack-a", 0.5) == pytest.approx(dry + points, abs=0.1), "the hours that showed it as well"
+
+
+def test_apart_it_stays_doubted_until_it_is_near_again() -> None:
+    heard = book(20, rack_a=lambda hour: 20.0 if hour < 6 else 28.0 if hour < 12 else 32.0, rack_b=lambda _: 45.0)
+    assert [moved(heard, "rack-a", hour) for hour in (5.5, 10.5, 14.5)] == pytest.approx([25.0, 17.0, 0.0], abs=0.1)
+
+
+def test_a_place_that_has_been_checked_may_be_as_dry_as_it_says() -> None:
+    heard = book(30, rack_a=lambda _: 20.0, rack_b=lambda _: 45.0)
+    heard.cross_check.begin_anew([("rack-a", BEGIN + timedelta(hours=10), False)])
+    assert moved(heard, "rack-a", 9.5) == pytest.approx(25.0, abs=0.1)
+    assert moved(heard, "rack-a", 12.0) == 0.0
+    heard.cross_check.begin_anew([("rack-b", BEGIN + timedelta(hours=10), False)])
+    assert moved(heard, "rack-a", 12.0) == pytest.approx(25.0, abs=0.1)
+
+
+def test_of_three_places_the_dry_pair_is_believed() -> None:
+    heard = book(8, rack_a=lambda _: 40.0, rack_b=lambda _: 42.0, room=lambda _: 90.0)
+    assert used(heard, "rack-a", 7.5) == 40.0
 
 
 def heard_by(shop: Shop, hours: range, rack_a: Callable[[float], float]) -> None:

@@ -98,7 +98,7 @@ def test_every_dip_stands_or_was_taken_back_and_stays_have_no_gaps(log: list[Tre
             assert [stay.begin for stay in coat.stays] == edges[:-1]
             assert edges[-1] == coat.end
     assert [life.begin for life in lives[1:]] >= [life.end for life in lives[:-1]]
-    told_once = [event for life in lives for event in life.events]
+    told_once = [one.event for life in lives for one in life.said]
     assert sorted(told_once, key=lambda event: event.time) == (
         sorted(log, key=lambda event: event.time) if lives else []
     )
@@ -126,7 +126,7 @@ def test_a_dip_said_to_be_the_first_inherits_nothing() -> None:
 def test_taken_back_the_dip_of_another_tree_leaves_the_first_one_hanging() -> None:
     (life,) = lives_of([dip(0, shelter="deep"), dip(10, number=1), undo(11), dip(20)], END)
     assert [(coat.number, coat.shelter) for coat in life.coats] == [(1, "deep"), (2, "deep")]
-    assert [(back.dip, back.undo) for back in life.taken_back] == [(dip(10, number=1), undo(11))]
+    assert [(back.event, back.taken_back) for back in life.taken_back] == [(dip(10, number=1), undo(11))]
 
 
 def test_a_coat_that_skips_numbers_was_begun_elsewhere() -> None:

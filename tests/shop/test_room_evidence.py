@@ -8,7 +8,7 @@ from invented_shop import BEGIN, SETUP, STEADY, Shop, codes, reading
 
 from drymon.drying.quantities import Quantity
 from drymon.messages.coat_models import load_models
-from drymon.shop.outcome import State
+from drymon.shop.outcome import Alert, State
 
 T, RH, SPEED = Quantity.TEMPERATURE, Quantity.HUMIDITY, Quantity.AIRFLOW
 NO_SPEED = {T: 22.0, RH: 45.0}
@@ -99,7 +99,86 @@ def test_several_sensors_of_one_place_give_their_median() -> None:
     assert shop.rack("rack-a").air.humidity_pct == pytest.approx(46.0)
 
 
+# Frozen together
+
+
+def frozen(shop: Shop, hours: float, pair: dict[Quantity, float] | None, elsewhere: dict[Quantity, float]) -> None:
+    """Minutes in which rack-c repeats a pair (None: it flickers about 22 degC and 40 %RH), while the room's temperature
+    and humidity go up and down by these amounts from 24 degC and 82 %RH.
+    """
+    for _ in range(round(60 * hours)):
+        minute = round((shop.now - BEGIN).total_seconds() / 60)
+        wave = abs(minute % 60 - 30) / 30
+        own = pair or {T: 22.0 + minute % 7 / 100, RH: 40.0 + minute % 11 / 100}
+        room = {T: 24.0 + wave * elsewhere[T] + minute % 7 / 100, RH: 82.0 + wave * elsewhere[RH] + minute % 11 / 100}
+        shop.room.take([reading(shop.now, q, v, "rack-c") for q, v in {**own, SPEED: 1.0 + wave}.items()])
+        shop.room.take([reading(shop.now, q, v, "room") for q, v in room.items()])
+        shop.now += timedelta(minutes=1)
+        shop.said += shop.room.advance(shop.now)
+
+
+PAIR = {T: 22.0, RH: 40.0}
+
+
+@pytest.mark.parametrize("elsewhere", [{T: 0.0, RH: 6.0}, {T: 1.5, RH: 0.0}])
+def test_a_frozen_pair_is_stuck_where_another_place_moves(elsewhere: dict[Quantity, float]) -> None:
+    """Temperature and humidity of one node repeat from the first minute on; each is the other's only proof."""
+    shop = Shop()
+    frozen(shop, 0.2, PAIR, elsewhere)
+    shop.dip("t-1", "backup", "rack-c")
+    frozen(shop, 2.0, PAIR, elsewhere)
+    assert [sensor(shop, quantity, "rack-c") for quantity in (T, RH)] == ["stuck", "stuck"]
+    assert shop.tree("t-1").state is State.UNKNOWN
+    told = [(a.kind, a.subject, a.state) for a in shop.said if isinstance(a, Alert) and a.kind == "sensor-stuck"]
+    assert told == [("sensor-stuck", "rack-c", "raised")], "one node, one alarm"
+    frozen(shop, 0.5, None, elsewhere)
+    assert [sensor(shop, quantity, "rack-c") for quantity in (T, RH)] == ["ok", "ok"]
+
+
+def test_a_pair_with_fine_digits_that_used_to_move_is_frozen_after_three_hours_alone() -> None:
+    """Nothing else of the room moves: 0.01 K and 0.01 %RH do not both stand still for three hours."""
+    shop = Shop()
+    frozen(shop, 1.0, None, {T: 0.0, RH: 0.0})
+    frozen(shop, 2.9, PAIR, {T: 0.0, RH: 0.0})
+    assert sensor(shop, T, "rack-c") == "ok"
+    frozen(shop, 0.2, PAIR, {T: 0.0, RH: 0.0})
+    assert [sensor(shop, quantity, "rack-c") for quantity in (T, RH)] == ["stuck", "stuck"]
+
+
+def test_coarse_digits_may_rest_for_a_night() -> None:
+    shop = Shop()
+    for minute in range(600):
+        day = minute < 120
+        air = {T: 22.0 + minute // 10 % 7 * day, RH: 40.0 + minute // 10 % 9 * day}
+        shop.room.take([reading(shop.now, quantity, value, "rack-c") for quantity, value in air.items()])
+        shop.now += timedelta(minutes=1)
+        shop.said += shop.room.advance(shop.now)
+    assert [sensor(shop, quantity, "rack-c") for quantity in (T, RH)] == ["ok", "ok"]
+
+
+def test_a_place_whose_temperature_lives_is_not_stuck_for_its_neighbours_sake() -> None:
+    """Its own air is seen to rest within a degree; what moves elsewhere may be a door."""
+    shop = Shop()
+    for minute in range(300):
+        own = {T: 22.0 + minute % 7 / 100, RH: 40.0}
+        shop.room.take([reading(shop.now, quantity, value, "rack-c") for quantity, value in own.items()])
+        shop.room.take([reading(shop.now, RH, 45.0 + minute % 60 / 5, "room")])
+        shop.now += timedelta(minutes=1)
+        shop.said += shop.room.advance(shop.now)
+    assert sensor(shop, RH, "rack-c") == "ok"
+
+
 # Retained, out of range, too fast
+
+
+@pytest.mark.parametrize("fraction", [1.0, 1.02])
+def test_a_fraction_sent_as_percent_in_saturated_air_is_no_evidence_of_dry_air(fraction: float) -> None:
+    shop = Shop()
+    shop.run(0.2, {T: 22.0, RH: fraction, SPEED: 1.0})
+    shop.dip("t-1", "middle")
+    shop.run(24, {T: 22.0, RH: fraction, SPEED: 1.0})
+    assert {said.state for said in shop.verdicts("t-1")} == {State.UNKNOWN}
+    assert sensor(shop, RH) == "out-of-range"
 
 
 def test_retained_readings_are_never_fresh() -> None:
@@ -271,6 +350,35 @@ def test_fans_on_again() -> None:
 
 
 # Evidence of other kinds
+
+
+def test_a_finger_in_the_pocket_tells_of_the_pocket() -> None:
+    """Wet in the pocket while the faces are dry already: that tree waits longer than one that nobody felt."""
+    plain, face, pocket = Shop(), Shop(), Shop()
+    for shop in (plain, face, pocket):
+        shop.run(0.2)
+        shop.dip("t-1", "middle", shelter="pocketed")
+        shop.run(1.2)
+    face.felt("t-1", "wet")
+    pocket.felt("t-1", "wet", where="pocket")
+    best = [shop.tree("t-1").dryness.best for shop in (plain, face, pocket)]
+    assert best[2] < best[0]
+    late = [shop.until("t-1", State.READY, 24) for shop in (plain, face, pocket)]
+    assert late[2] > late[0]
+
+
+def test_the_same_finger_twice_is_no_second_witness() -> None:
+    once, often, later = Shop(), Shop(), Shop()
+    for shop, times in ((once, 1), (often, 5), (later, 1)):
+        shop.run(0.2)
+        shop.dip("t-1", "middle")
+        shop.run(0.5)
+        for _ in range(times):
+            shop.felt("t-1", "dry")
+        shop.run(0.6)
+    assert often.tree("t-1").dryness == once.tree("t-1").dryness
+    later.felt("t-1", "dry")
+    assert later.tree("t-1").dryness.best > once.tree("t-1").dryness.best
 
 
 def test_touch_is_weak_evidence_and_never_a_truth() -> None:

@@ -36,8 +36,8 @@ def air_facts(hours: float, every_min: float = 4.0) -> list[Reading]:
 
 
 def log_facts() -> list[LogEvent]:
-    """Three trees' day: a wrong dip undone, a move, a look at a skipped grade, fans, bench weighings, one that
-    leaves."""
+    """Three trees' day: a wrong dip taken back by its name, a move, a look at a skipped grade, fans, bench
+    weighings, one that leaves."""
 
     def when(minutes: float) -> dict[str, datetime]:
         return {"time": BEGIN + timedelta(minutes=minutes), "arrived": BEGIN + timedelta(minutes=minutes)}
@@ -48,8 +48,8 @@ def log_facts() -> list[LogEvent]:
         Dip(**when(9), tree="t-2", rack="rack-a", coat="prime", shelter="open"),
         Dip(**when(12), tree="t-3", rack="rack-b", coat="seal", shelter="open"),
         *weighings,
-        Dip(**when(31), tree="t-1", rack="rack-b", coat="coarse"),
-        Undo(**when(33), tree="t-1"),
+        Dip(**when(31), tree="t-1", rack="rack-b", coat="coarse", id="slip"),
+        Undo(**when(33), tree="t-1", entry="slip"),
         Move(**when(45), tree="t-1", rack="rack-b"),
         FanSwitched(**when(50), rack="rack-b", on=False),
         Dip(**when(70), tree="t-2", rack="rack-a", coat="coarse"),

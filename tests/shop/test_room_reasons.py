@@ -111,7 +111,7 @@ def test_log_events_do_not_make_a_gust_longer() -> None:
     shop.run(0.2, calm)
     shop.dip("t-1", "gentle")
     gust = {**STEADY, Quantity.HUMIDITY: 30.0, Quantity.AIRFLOW: 4.0}
-    shop.run(3 / 60, gust)
+    shop.run(2 / 60, gust)
     begin = shop.now
     shop.room.take([reading(begin, quantity, value) for quantity, value in gust.items()])
     for second in (11, 23, 31, 42, 51):
@@ -274,6 +274,19 @@ def test_an_unlearned_tail_waits_for_a_look() -> None:
     shop.dip("t-1", "middle")
     shop.until("t-1", State.HOLD)
     assert codes(shop.tree("t-1")) == {"tail-unlearned"}
+    shop.look("t-1")
+    assert shop.tree("t-1").state is State.READY
+
+
+def test_a_model_that_its_runs_contradict_waits_for_a_look_and_is_told() -> None:
+    doubted = model("middle", doubt="the fitted curve misses 5 of 6 weighed runs")
+    shop = Shop(models={**MODELS, "middle": doubted})
+    shop.run(0.2)
+    shop.dip("t-1", "middle")
+    assert "model-doubt" not in codes(shop.tree("t-1"))
+    shop.until("t-1", State.HOLD)
+    assert codes(shop.tree("t-1")) == {"model-doubt"}
+    assert "misses 5 of 6" in text(shop.tree("t-1"), "model-doubt")
     shop.look("t-1")
     assert shop.tree("t-1").state is State.READY
 

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from invented_shop import BEGIN, reading
 
 from drymon.drying.quantities import LIMITS, Quantity
+from drymon.shop.digits import NOTHING, Around
 from drymon.shop.grades import coarsest, skipped
 from drymon.shop.sensors import MinuteSeries, Track, minute_of
 
@@ -24,7 +25,8 @@ def track(
     heard = Track("room", quantity, "")
     for i, value in enumerate(values):
         stamp = BEGIN + timedelta(seconds=every_s * i)
-        heard.take(reading(stamp, quantity, value), None if partner is None else partner[i])
+        around = NOTHING if partner is None else Around(partner[i])
+        heard.take(reading(stamp, quantity, value), lambda around=around: around)  # type: ignore[misc]
     return heard
 
 
@@ -35,7 +37,7 @@ def test_a_minutes_value_is_the_mean_in_whatever_order(values: list[float], dice
     dice.shuffle(pairs)  # type: ignore[attr-defined]
     heard = Track("room", T, "")
     for stamp, value in pairs:
-        heard.take(reading(stamp, T, value), None)
+        heard.take(reading(stamp, T, value), lambda: NOTHING)
     assert heard.minutes.get(START) == pytest.approx(np.mean(values), rel=1e-12)
 
 
@@ -83,7 +85,7 @@ def test_airflow_rests_at_nought_honestly_and_nowhere_else(value: float, state: 
 
 def test_a_late_reading_is_no_new_word() -> None:
     heard = track(T, [20.0, 21.0, 22.0])
-    heard.take(reading(BEGIN - timedelta(minutes=5), T, 19.0), None)
+    heard.take(reading(BEGIN - timedelta(minutes=5), T, 19.0), lambda: NOTHING)
     assert heard.last is not None
     assert heard.last.value == 22.0
     assert heard.minutes.get(START - 5) == 19.0

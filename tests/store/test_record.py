@@ -179,6 +179,29 @@ def test_refusals_are_counted_for_ever_but_kept_bounded(store: Store, make: Simp
     assert (len(kept), kept[0].reason, kept[-1].reason) == (10_000, "no 10049", "no 50")
 
 
+@pytest.mark.parametrize("letter", ["x", "ü", "\U0001f525"])
+def test_what_refused_messages_take_is_bounded_in_bytes(
+    store: Store, make: SimpleNamespace, tmp_path: Path, letter: str
+) -> None:
+    """A pack of twenty thousand records may be refused for as many reasons, and a topic has up to 65,535 bytes."""
+    reasons = [f"SenML record {n}: {letter * 80}" for n in range(20_000)]
+    made = make.message(0, b"[" + b"{}," * 21_000, topic="drymon/shop/" + letter * 16_000)
+    for why in (reasons, ["".join(reasons)]):
+        store.record(made, [], why)
+    sizes = store._rows(
+        "SELECT length(CAST(topic AS BLOB)), length(CAST(reason AS BLOB)), length(payload) FROM refused"
+    )
+    assert [size for row in sizes for size in row if size > 4096] == []
+    told = [(refused.topic + refused.reason).encode() for refused in store.latest_refused()]
+    assert [text for text in told if len(text) > 2000] == []
+
+
+def test_a_long_reason_of_an_older_database_is_told_in_short(store: Store, make: SimpleNamespace) -> None:
+    store.record(make.message(0), [], ["no"])
+    store._db.execute("UPDATE refused SET reason = ?", ("x" * 2_000_000,))
+    assert store.latest_refused(1)[0].reason == "x" * 1000
+
+
 def test_an_oversized_payload_does_not_enter_the_inbox(store: Store, make: SimpleNamespace) -> None:
     store.record(make.message(0, b"x" * (1 << 20) + b"x"), [], ["too long"])
     assert list(store.messages()) == []

@@ -95,7 +95,7 @@ def test_the_log_tells_which_dips_stand(record: ShellRecord) -> None:
         ("rack-a", hours(10), hours(12)), ("rack-b", hours(12), hours(32)),
     ]  # fmt: skip
     (back,) = record.life.taken_back
-    assert (back.dip.time, back.undo.by) == (hours(10.5), "Ilse")
+    assert (back.event.time, back.taken_back.by) == (hours(10.5), "Ilse")
 
 
 def test_a_name_used_again_tells_two_trees_apart(database: Path, record: ShellRecord) -> None:
@@ -152,7 +152,7 @@ def test_both_forms_tell_the_whole_story(form: str, page: str, sheets: Path) -> 
         "It says nothing about whether the shell is ready to dewax or to pour", "respirable silica",
         "Coat 3: backup", "open (plain faces, air gets everywhere)", "then rack-b from 18:00",
         "Dips before the coat below was ready", "because redipped-early", "redipped-early", "starting-model",
-        "Looks at a tree on hold", "because too-long", "Dips taken back", "2031-03-03 16:36",
+        "Looks at a tree on hold", "because too-long", "Taken back: it counts", "2031-03-03 16:36",
         "1.875 kg", "125 g", "felt wet to the touch", NOTE,
         "nobody watched: drymon was not running", "95 % of the removable water gone",
         "warning: air-out-of-band, rack-a", "starting, from published ranges", "2031-02-22", "good, off by 0.4 %",

@@ -43,7 +43,7 @@ def test_the_first_page_says_in_short_what_was_done_and_what_stands_out(record: 
         "Shell record: t-7", "Shell room", "four coats (standard)", "left the room, by Ravi",
         "It says nothing about whether the shell is ready to dewax or to pour",
         "Ready when the next dip came: 2 of 3 coats. Not ready:", "coat 2, prime: drying",
-        f"Coat 3 was looked at by Ravi: repaired ({NOTE})", "One dip was taken back and counts for nothing",
+        f"Coat 3 was looked at by Ravi: repaired ({NOTE})", "One entry was taken back and counts for nothing",
         "Nobody measured the air of", "coat 3 for 20 h", "1 danger, 1 warning; 1 of them acknowledged by nobody",
         "Starting models from published ranges, wide on purpose, stand behind",
         "2031-03-03 06:30", "mean air", "% RH", "Behind this page stands all of it",
@@ -56,7 +56,7 @@ def test_the_first_page_says_in_short_what_was_done_and_what_stands_out(record: 
 
 def test_where_nothing_stands_out_it_says_so(record: ShellRecord, tmp_path: Path) -> None:
     good = replace(record.coats[0], findings=())
-    quiet = many(replace(record, alarms=(), life=replace(record.life, taken_back=())), [good, good])
+    quiet = many(replace(record, alarms=(), life=replace(record.life, said=())), [good, good])
     first = sheets(quiet, tmp_path)[0]
     assert "Each of 2 coats was ready when the next dip came." in first
     for words in ("Not ready", "looked at", "taken back", "Nobody measured", "Alarms about"):

@@ -62,5 +62,5 @@ def test_what_people_report_is_told_and_nonsense_is_passed_over():
     undo = Message(hours(1), "drymon/shop/log/undo", b'{"tree": "t-7", "by": "Ilse"}')
     broken = Message(hours(1), "drymon/shop/log/look", b"\xff{")
     lines, _ = told(undo, broken, Message(hours(1), "drymon/shop/rack-a/temperature", b"21"))
-    assert lines[1] == "  07:00  t-7         · Ilse took the last dip back"
+    assert lines[1] == "  07:00  t-7         · Ilse took back what was said last"
     assert len(lines) == 3

@@ -9,13 +9,16 @@ from werkzeug.exceptions import HTTPException
 from drymon.errors import DrymonError, StoreError
 from drymon.messages.times import stamp
 from drymon.shop.outcome import State
+from drymon.shop.standing import entry_of
+from drymon.shop.value_words import value_words
+from drymon.views.event_words import event_words
 from drymon.views.now import age, percent
 from drymon.views.page import alarm_views, evidence_views, log_views, picture_views, room_views, sign_views
 from drymon.views.page.access import same_csrf
 from drymon.views.page.desk import Desk
 from drymon.views.page.guard import HEADERS, from_our_page, host_is_ours, is_pulled_in
 from drymon.views.page.ports import Ports
-from drymon.views.page.words import FACES, air_words, event_words, value_words
+from drymon.views.page.words import FACES, air_words
 
 log = logging.getLogger(__name__)
 
@@ -37,6 +40,7 @@ def create_app(ports: Ports) -> Flask:
         percent=percent,
         air_words=air_words,
         event_words=event_words,
+        entry_of=entry_of,
         value_words=value_words,
         words_between=lambda begin, end: age(end - begin),
     )

@@ -30,7 +30,8 @@ class Ask:
 
 @dataclass(frozen=True, slots=True)
 class Flash:
-    """What to tell a person once: `good`, or what went wrong. `undo`: a tree whose last dip may be taken back.
+    """What to tell a person once: `good`, or what went wrong. `undo`: the tree of which `entry` was said, which may be
+    taken back.
 
     ask: what the person may insist on.
     """
@@ -39,6 +40,7 @@ class Flash:
     good: bool = True
     undo: str = ""
     seen: str = ""
+    entry: str = ""
     ask: Ask | None = None
 
 

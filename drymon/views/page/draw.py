@@ -30,8 +30,6 @@ from drymon.views.plots.tree import draw_tree, end_of_picture
 LONGEST_LINE_H = 72
 """Beyond this, a line says less than the band between a bucket's lowest and highest value."""
 
-LONGEST_LIFE = timedelta(days=60)
-
 
 def main(words: list[str]) -> int:
     """Draw; 1 and a line on stderr where it cannot be done."""
@@ -67,20 +65,20 @@ def draw(config: HomeConfig, store: Store, kind: str, name: str, hours: int, now
 def _rack(config: HomeConfig, store: Store, rack: Rack, span: Span) -> Figure:
     if span.hours > LONGEST_LINE_H:
         return draw_long_air(rack, long_air(store, config.room, rack, span.begin, span.end), config.room, span)
-    events = list(store.events(span.begin - LONGEST_LIFE, span.end))
+    events = list(store.events())
     return draw_rack(rack, rack_air(store, config.room, rack, span.begin, span.end), events, config.room, span)
 
 
 def _chart(config: HomeConfig, store: Store, rack: Rack, span: Span) -> Figure:
     pressure, origin = pressure_of(store, config.room, rack, span.begin, span.end)
-    names = coats_on(rack.name, store.events(span.begin - LONGEST_LIFE, span.end), span.begin, span.end)
+    names = coats_on(rack.name, store.events(), span.begin, span.end)
     coats = [coat for coat in config.room.coats if coat.name in names]
     path = air_path(store, config.room, rack, span.begin, span.end, pressure)
     return draw_psychrometric(rack, path, coats, span, pressure, origin)
 
 
 def _tree(config: HomeConfig, store: Store, name: str, now: datetime) -> Figure:
-    life = last_life(store.events(now - LONGEST_LIFE, None, name), now)
+    life = last_life(store.events(tree=name), now)
     if life is None:
         raise SetupError(f"nothing on record of a tree {name!r}")
     begin = life.begin - timedelta(minutes=20)

@@ -19,11 +19,11 @@ Form = Mapping[str, str]
 TEXTS: Mapping[str, tuple[str, ...]] = {
     "dip": ("tree", "rack", "coat", "shelter", "cell", "recipe"),
     "weigh": ("tree", "unit"),
-    "felt": ("tree", "finding"),
+    "felt": ("tree", "finding", "where"),
     "look": ("tree", "finding", "note"),
     "move": ("tree", "rack", "cell"),
     "leave": ("tree",),
-    "undo": ("tree",),
+    "undo": ("tree", "entry"),
     "fan": ("rack",),
 }
 """The events that the page may say, and their fields of text."""

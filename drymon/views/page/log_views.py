@@ -10,7 +10,7 @@ from flask import Flask, request
 from drymon.errors import BrokerError, RefusedMessage
 from drymon.messages.message import Message
 from drymon.messages.times import stamp
-from drymon.shop.events import LogEvent
+from drymon.shop.events import Felt, LogEvent
 from drymon.views import by_hand
 from drymon.views.page.desk import Ask, Desk, Flash, back_to, told
 from drymon.views.page.log_forms import TEXTS, event_message
@@ -75,10 +75,10 @@ def _check_unchanged(desk: Desk, form: dict[str, str]) -> None:
 
 def _answer(desk: Desk, message: Message, event: str, content: dict[str, Any]) -> Flash:
     """Waits until the service has taken the event up, or refused it."""
-    waited = 0.0
+    said, waited = by_hand.event_of(desk.ports.config, message), 0.0
     while waited < PATIENCE_S:
-        if _is_on_record(desk, message, content):
-            return _with_outlook(desk, content, _done(desk, event, content))
+        if by_hand.is_on_record(desk.store(), said):
+            return _with_outlook(desk, content, _done(desk, event, content, said))
         desk.ports.pause(LOOK_EVERY_S)
         waited += LOOK_EVERY_S
     refused = [r for r in desk.store().latest_refused(5) if r.topic == message.topic and r.time >= message.arrived]
@@ -95,25 +95,22 @@ def _with_outlook(desk: Desk, content: dict[str, Any], flash: Flash) -> Flash:
     return replace(flash, text=f"{flash.text}; {by_hand.outlook(verdict, desk.words().now, desk.room.timezone)}")
 
 
-def _is_on_record(desk: Desk, message: Message, content: dict[str, Any]) -> bool:
-    since = message.arrived if "time" not in content else None
-    return any(event.id == content["id"] for event in desk.store().events(since, None, content.get("tree")))
-
-
-def _done(desk: Desk, event: str, content: dict[str, Any]) -> Flash:
+def _done(desk: Desk, event: str, content: dict[str, Any], said: LogEvent) -> Flash:
     tree = content.get("tree", "")
+    taken = by_hand.taken_back(desk.store(), said, desk.words().now, desk.room.timezone)
     text = {
         "dip": f"Logged: {tree} dipped, {content.get('coat')} {content.get('number', '')}".rstrip(),
         "weigh": f"Logged: {tree} weighs {content.get('mass')} {content.get('unit', 'kg')}",
-        "felt": f"Logged: {tree} felt {content.get('finding')}",
+        "felt": f"Logged: {tree} {said.words}" if isinstance(said, Felt) else "",
         "look": f"Logged: looked at {tree}, {content.get('finding')}",
         "move": f"Logged: {tree} hangs on {content.get('rack')} now",
         "leave": f"Logged: {tree} left the room",
-        "undo": f"Logged: the last dip of {tree} is taken back",
+        "undo": f"Logged: {tree}: taken back, as if never said" + (f" ({taken})" if taken else ""),
         "fan": f"Logged: fans of {content.get('rack')} {'on' if content.get('on') else 'off'}",
     }[event]
-    undo = tree if event == "dip" else ""
-    return Flash(text, undo=undo, seen=_dipped_at(desk, tree) if undo else "")
+    if not tree or event == "undo":
+        return Flash(text)
+    return Flash(text, undo=tree, seen=_dipped_at(desk, tree), entry=content["id"])
 
 
 def _dipped_at(desk: Desk, tree: str) -> str:

@@ -6,7 +6,9 @@ from typing import Any
 from flask import Flask, abort, redirect, request, url_for
 
 from drymon.messages.names import NAME_RULE, is_name
-from drymon.shop.events import SHELTERS, ClockChecked
+from drymon.messages.times import stamp
+from drymon.shop.events import SHELTERS, ClockChecked, Event, TreeEvent
+from drymon.shop.standing import Said, judged
 from drymon.views import by_hand
 from drymon.views.page.desk import Desk
 from drymon.views.page.tree_view import tree_record
@@ -40,9 +42,20 @@ def _add_room(app: Flask, desk: Desk) -> None:
 
     @app.get("/log")
     def log() -> Any:
-        events = list(desk.store().events(desk.words().now - LOG_SHOWN))
-        said = [event for event in events if not isinstance(event, ClockChecked)]
-        return desk.render("log.html", events=said[::-1][:MOST_LINES])
+        return desk.render("log.html", lines=_log_lines(desk))
+
+
+def _log_lines(desk: Desk) -> list[tuple[Event, Said | None, str]]:
+    """The newest first: what was said, of a tree also whether it stands, and under which coat this page shows it."""
+    store = desk.store()
+    events = [one for one in store.events(desk.words().now - LOG_SHOWN) if not isinstance(one, ClockChecked)]
+    newest = events[::-1][:MOST_LINES]
+    taken: dict[float, Said] = {}
+    for tree in {one.tree for one in newest if isinstance(one, TreeEvent)}:
+        own = [one for one in store.events(tree=tree) if isinstance(one, TreeEvent)]  # all: what took it back, too
+        taken |= {said.event.place: said for said in judged(own)}
+    hangs = {tree.verdict.tree: stamp(tree.verdict.dipped_at) for tree in desk.look().trees}
+    return [(one, taken.get(one.place), hangs.get(getattr(one, "tree", ""), "")) for one in newest]
 
 
 def _add_trees(app: Flask, desk: Desk) -> None:

@@ -6,16 +6,16 @@ from datetime import datetime, timedelta
 from itertools import groupby
 
 from drymon.drying.quantities import Quantity
-from drymon.shop.events import Dip, Event, Weigh
+from drymon.shop.events import Dip, TreeEvent, Weigh
 from drymon.shop.lives import Coat, Stay
 from drymon.shop.outcome import AirNow
 from drymon.shop.setup import RoomSetup
+from drymon.shop.standing import Said, in_time
 from drymon.store import Store
 from drymon.views.air_record import MINUTE, AirRecord
-from drymon.views.history import last_life
+from drymon.views.history import is_about, last_life
 
 HOUR = timedelta(hours=1)
-LONGEST_LIFE = timedelta(days=60)
 MOST_EVENTS = 60
 
 
@@ -33,22 +33,23 @@ class CoatView:
 
 @dataclass(frozen=True, slots=True)
 class TreeRecord:
-    """What is on record of one tree."""
+    """What is on record of one tree; events: all that was said of it, what was taken back too."""
 
     coats: Sequence[CoatView]
     weights: Sequence[Weigh]
-    events: Sequence[Event]
+    events: Sequence[Said]
 
 
 def tree_record(store: Store, room: RoomSetup, tree: str, now: datetime) -> TreeRecord:
     """What is on record of the last tree of that name, the newest first."""
-    events: Sequence[Event] = list(store.events(now - LONGEST_LIFE, None, tree))
+    own = [event for event in store.events(tree=tree) if isinstance(event, TreeEvent)]
+    said: Sequence[Said] = in_time(own)
     coats: list[CoatView] = []
-    if (life := last_life(events, now)) is not None:
-        events, air = life.events, AirRecord(store, room)
+    if (life := last_life(own, now)) is not None:
+        said, air = life.said, AirRecord(store, room)
         coats = [_coat(store, air, room, coat) for coat in life.coats]
-    weights = [event for event in events if isinstance(event, Weigh)]
-    return TreeRecord(coats[::-1], weights[::-1], events[::-1][:MOST_EVENTS])
+    weights = [one.event for one in said if isinstance(one.event, Weigh) and one.stands]
+    return TreeRecord(coats[::-1], weights[::-1], said[::-1][:MOST_EVENTS])
 
 
 def _coat(store: Store, air: AirRecord, room: RoomSetup, coat: Coat) -> CoatView:
@@ -78,5 +79,5 @@ def mean_air(air: AirRecord, stays: Sequence[Stay]) -> AirNow:
 def _states(store: Store, coat: Coat) -> str:
     """The states that this coat went through, in order: `drying, ready`."""
     said = store.verdict_history(coat.dip.tree, coat.dip.time, coat.end)
-    seen = (verdict.state.value for verdict in said if verdict.dipped_at == coat.dip.time)
+    seen = (verdict.state.value for verdict in said if is_about(coat, verdict))
     return ", ".join([state for state, _ in groupby(seen)][-4:])

@@ -4,7 +4,6 @@ from dataclasses import dataclass
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
-from drymon.shop.events import ClockChecked, Dip, FanSwitched, Felt, LogEvent, Look, Move, Weigh
 from drymon.shop.local_time import say
 from drymon.shop.outcome import AirNow, State, When
 from drymon.views.now import age
@@ -23,7 +22,6 @@ SHELTER_WORDS = {
     "pocketed": "pocketed: corners, slots, shallow cores",
     "deep": "deep: blind holes, narrow cores",
 }
-FINDINGS = {"sound": "looked: sound", "repaired": "looked: repaired", "scrap": "looked: scrap"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,32 +73,3 @@ def air_words(air: AirNow | None) -> list[str]:
         (air.airflow_m_per_s, ".1f", "m/s"),
     )
     return [f"{value:{form}} {unit}" for value, form, unit in parts if value is not None]
-
-
-def value_words(value: float, unit: str) -> str:
-    """`21.4 °C`, `991 hPa`: a reading in its default unit as people say it."""
-    if unit == "Pa":
-        return f"{value / 100:.0f} hPa"
-    return f"{value:.4g} {({'Cel': '°C', '%RH': '% RH'}).get(unit, unit)}"
-
-
-def event_words(event: LogEvent) -> str:
-    """A log event as people would say it."""
-    match event:
-        case Dip():
-            number = f" {event.number}" if event.number else ""
-            return f"dipped: {event.coat}{number} on {event.rack}"
-        case Weigh():
-            return f"weighed: {event.mass:g} kg"
-        case Felt():
-            return f"felt {event.finding}"
-        case Look():
-            return FINDINGS[event.finding] + (f" ({event.note})" if event.note else "")
-        case Move():
-            return f"moved to {event.rack}" + (f", {event.cell}" if event.cell else "")
-        case FanSwitched():
-            return f"fans of {event.rack} {'on' if event.on else 'off'}"
-        case ClockChecked():
-            return "clock " + ("right again" if event.known else "not to be trusted")
-        case _:
-            return {"Leave": "left the room", "Undo": "took the last dip back"}[type(event).__name__]

@@ -56,7 +56,8 @@ def draw_tree(
     verdicts: in time order; `now` is where they end and the future begins.
     """
     with drawing():
-        ends = ends_of(lives_of(events, now))
+        lives = lives_of(events, now)
+        ends = ends_of(lives)
         coats = [coat for coat in coats_of(verdicts, min(span.end, now), ends) if coat.end > span.begin]
         hangs = bool(coats) and (tree, coats[-1].first.dipped_at) not in ends
         names = coat_names(coats, span)
@@ -71,7 +72,7 @@ def draw_tree(
         if hangs:
             _draw_expected(curve, coats, room, span)
         _label_end(curve, coats, room)
-        _draw_findings(curve, tree, events, span)
+        _draw_findings(curve, tree, [event for life in lives for event in life.events], span)
         _draw_strip(strip, coats, span)
         return figure
 
@@ -209,7 +210,7 @@ def _finding(event: Event) -> tuple[str, str] | None:
     if isinstance(event, Weigh):
         return "d", WEIGHED
     if isinstance(event, Felt):
-        return "s", f"felt {event.finding}"
+        return "s", event.words
     return ("^", f"looked: {event.finding}") if isinstance(event, Look) else None
 
 

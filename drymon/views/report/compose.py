@@ -9,6 +9,7 @@ from drymon.shop.events import Look
 from drymon.shop.outcome import State, Verdict
 from drymon.shop.reasons import REASONS, Effect
 from drymon.views.coat_basis import FEWEST_TO_SAY, Basis
+from drymon.views.event_words import event_words
 from drymon.views.report.coat_words import coat_blocks, dryness, in_force, rack_name
 from drymon.views.report.document import Block, Document, Facts, Heading, NewSheet, Paragraph, Table
 from drymon.views.report.heads import GONE, last_word, recipe_name, recipe_of
@@ -107,14 +108,15 @@ def _overrides(record: ShellRecord, clock: RoomClock) -> Iterator[Block]:
         yield Table(("looked", "coat", "by", "finding", "what held"), looks, (1.35, 0.55, 0.8, 1.4, 4.1), (),
                     "Looks at a tree on hold")  # fmt: skip
     undone = tuple(
-        (clock.at(back.dip.time), back.dip.coat, back.dip.by or "—", clock.at(back.undo.time), back.undo.by or "—")
-        for back in record.life.taken_back
+        (clock.at(one.event.time), event_words(one.event), one.event.by or "—", clock.at(undo.time), undo.by or "—")
+        for one in record.life.taken_back
+        if (undo := one.taken_back) is not None
     )
     if undone:
-        yield Table(("dip of", "coat", "by", "taken back", "by"), undone, (1.35, 1.2, 1, 1.35, 1), (),
-                    "Dips taken back: they count for nothing above")  # fmt: skip
+        yield Table(("said for", "what", "by", "taken back", "by"), undone, (1.35, 2.4, 1, 1.35, 1), (),
+                    "Taken back: it counts for nothing above")  # fmt: skip
     else:
-        yield Paragraph("Dips taken back: none.")
+        yield Paragraph("Taken back: nothing.")
 
 
 def _early(record: ShellRecord, clock: RoomClock) -> Iterator[tuple[str, ...]]:

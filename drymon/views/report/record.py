@@ -16,7 +16,7 @@ from drymon.store import Calibration, Channel, Store
 from drymon.views.air_record import AirRecord
 from drymon.views.coat_basis import Basis, basis_of
 from drymon.views.gather import lives_on_record
-from drymon.views.history import CoatHistory
+from drymon.views.history import CoatHistory, is_about
 from drymon.views.report.air import AirSeen, air_seen
 from drymon.views.report.weights import CellWord, cell_word
 
@@ -134,7 +134,7 @@ def _chosen(lives: Sequence[Life], tree: str, at: datetime | None) -> Life:
 
 def _coat(store: Store, air: AirRecord, room: RoomSetup, coat: Coat, verdicts: Sequence[Verdict]) -> CoatRecord:
     kind = room.coat_by_name.get(coat.dip.coat)
-    own = tuple(v for v in verdicts if v.dipped_at == coat.dip.time and v.time <= coat.end)
+    own = tuple(v for v in verdicts if is_about(coat, v) and v.time <= coat.end)
     return CoatRecord(
         coat=coat,
         kind=kind,

@@ -76,7 +76,7 @@ def _statements(record: ShellRecord) -> Iterator[str]:
     yield from _gaps(record)
     if record.life.taken_back:
         count = len(record.life.taken_back)
-        taken = "One dip was taken back and counts" if count == 1 else f"{count} dips were taken back and count"
+        taken = "One entry was taken back and counts" if count == 1 else f"{count} entries were taken back and count"
         yield f"{taken} for nothing here."
     yield from _alarms(record)
     yield from _weighed(record)

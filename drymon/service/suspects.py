@@ -1,0 +1,103 @@
+"""Messages that the service died over. The same one does not get a third try: it would come back after each start.
+
+What is being worked on is noted in a small file, without a sync: a process that is killed, for whatever reason, leaves
+it behind, and only the power's loss, which no message causes, may take it along.
+"""
+
+import logging
+import os
+from hashlib import blake2b
+from pathlib import Path
+
+from drymon.messages.message import Message
+
+log = logging.getLogger(__name__)
+
+FILE = "drymon.working"
+TRIES = 2
+MOST = 1000
+"""Messages whose deaths are remembered."""
+
+_IDLE = "-" * 32
+
+
+class Suspects:
+    """One home's. `begin` each message, `done` when what was begun is on disk."""
+
+    def __init__(self, home: Path) -> None:
+        self._path = home / FILE
+        self._begun: set[str] = set()
+        self._file: int | None = None
+        self._deaths = _deaths(self._path)
+        self._write()
+
+    def condemned(self, message: Message) -> bool:
+        """Whether the service has died over this message as often as it may."""
+        return bool(self._deaths) and self._deaths.get(_name(message), 0) >= TRIES
+
+    def begin(self, message: Message) -> None:
+        """This message is worked on from now on."""
+        name = _name(message)
+        if name in self._deaths:
+            self._begun.add(name)
+        self._note(name)
+
+    def pause(self) -> None:
+        """No message is worked on from now on, but nothing is on disk yet."""
+        self._note(_IDLE)
+
+    def done(self) -> None:
+        """What was begun is on disk: whoever came through is no suspect any more."""
+        self._note(_IDLE)
+        if self._begun:
+            self._deaths = {name: deaths for name, deaths in self._deaths.items() if name not in self._begun}
+            self._begun = set()
+            self._write()
+
+    def close(self) -> None:
+        """Let go of the file."""
+        if self._file is not None:
+            os.close(self._file)
+            self._file = None
+
+    def _note(self, name: str) -> None:
+        if self._file is None:
+            return
+        try:
+            os.pwrite(self._file, name.encode(), 0)
+        except OSError as error:
+            self._give_up(error)
+
+    def _write(self) -> None:
+        lines = [_IDLE, *(f"{name} {deaths}" for name, deaths in self._deaths.items())]
+        try:
+            if self._file is None:
+                self._file = os.open(self._path, os.O_RDWR | os.O_CREAT, 0o600)
+            os.truncate(self._file, os.pwrite(self._file, "\n".join((*lines, "")).encode(), 0))
+        except OSError as error:
+            self._give_up(error)
+
+    def _give_up(self, error: OSError) -> None:
+        log.warning("%s cannot be written (%s): a message that stops the service would come back", self._path, error)
+        self.close()
+
+
+def _name(message: Message) -> str:
+    """The same for the same words on the same topic: what the broker calls a message may change."""
+    return blake2b(message.payload, digest_size=16, key=blake2b(message.topic.encode()).digest()).hexdigest()
+
+
+def _deaths(path: Path) -> dict[str, int]:
+    """How often the service has died over which message, by what it left behind."""
+    try:
+        worked_on, *lines = path.read_text(encoding="ascii").splitlines() or [_IDLE]
+        deaths = {name: int(count) for name, count in (line.split() for line in lines[-MOST:])}
+    except FileNotFoundError:
+        return {}
+    except (OSError, ValueError) as error:
+        log.warning("%s cannot be read (%s); it is begun anew", path, error)
+        return {}
+    if worked_on != _IDLE:
+        deaths[worked_on] = deaths.get(worked_on, 0) + 1
+        log.error("the service ended while it worked on a message, for the %d. time in a row", deaths[worked_on])
+    return deaths

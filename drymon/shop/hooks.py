@@ -1,0 +1,61 @@
+"""Which tree a load cell's mass is told of: a cell carries one tree, who was hung on it last took the place of who was
+there before. What its cells say is kept for some days, as it may be taken back that a tree hung there.
+"""
+
+from collections import deque
+from collections.abc import Mapping
+from dataclasses import replace
+from datetime import datetime
+
+from drymon.shop.cells import EVERY_S, Cells
+from drymon.shop.events import CellMass
+from drymon.shop.reading import Reading
+from drymon.shop.tree_log import TreeLog
+
+KEPT = int(3 * 86400 / EVERY_S)
+"""Masses of one cell: three days, within which a slip has long been found (assumed)."""
+
+NOBODY = ""
+
+
+class Hooks:
+    """The room's cells and the logs of the trees that they carry."""
+
+    def __init__(self, logs: Mapping[str, TreeLog]) -> None:
+        self._logs = logs
+        self._cells = Cells()
+        self._weighed: dict[str, deque[CellMass]] = {}
+
+    def take(self, reading: Reading) -> None:
+        """A cell's smoothed mass, now and then, is a fact about the tree that hangs on it."""
+        found = self._cells.take(reading)
+        if found is None:
+            return
+        mass = found.about(self.carried(reading.sensor), reading)
+        self._weighed.setdefault(reading.sensor, deque(maxlen=KEPT)).append(mass)
+        if mass.tree != NOBODY:
+            self._logs[mass.tree].add(mass)
+
+    def hang_anew(self, tree: str, since: datetime) -> set[str]:
+        """It is told otherwise where the tree has hung since then: masses go to whoever hung there by what stands, and
+        was told by the time that they came. Returns the trees for which that is another one.
+        """
+        gone: dict[str, list[CellMass]] = {}
+        come: dict[str, list[CellMass]] = {}
+        for cell in self._logs[tree].cells & self._weighed.keys():
+            for place, mass in enumerate(self._weighed[cell]):
+                if mass.arrived < since or (carried := self.carried(cell, mass.arrived)) == mass.tree:
+                    continue
+                self._weighed[cell][place] = anew = replace(mass, tree=carried)
+                gone.setdefault(mass.tree, []).append(mass)
+                come.setdefault(carried, []).append(anew)
+        changed = {*gone, *come} - {NOBODY}
+        for name in changed:
+            self._logs[name].exchange(gone.get(name, []), come.get(name, []))
+        return changed
+
+    def carried(self, cell: str, known_by: datetime | None = None) -> str:
+        """Who hangs on the cell, by what had been told then."""
+        since = {name: log.on_cell_since(cell, known_by) for name, log in self._logs.items() if cell in log.cells}
+        hanging = {name: at for name, at in since.items() if at is not None}
+        return max(hanging, key=lambda each: hanging[each]) if hanging else NOBODY
