@@ -208,7 +208,7 @@ def pocketed_left(hours, tau=1.2, times=4.0):
 
 
 def slowest_hours(model, run):
-    """Hours until 5 % is left in the slowest part, in the run's steady air: 5 %, 50 % and 95 % of the possible coats."""
+    """Hours until 5 % is left in the slowest part, in the run's steady air: 5 %, 50 %, 95 % of the possible coats."""
     air = run.air
     steady = ensemble.AirStep(air.deficit[0], air.saturation[0], air.excess[0], air.resistance[0])
     steps = [(steady, 300.0 * 1.03**i) for i in range(200)]
@@ -235,7 +235,7 @@ def test_runs_of_other_coats_help_one_that_has_few(make):
     """Two open runs of a coat say nothing of its pockets. Pocketed trees under another coat of the room, in which a
     fifth dries six times as slowly, do: no such tree of this coat was ever weighed.
     """
-    own, taus = exponential_runs(make, 2, spread=0.02)
+    own, _ = exponential_runs(make, 2, spread=0.02)
     hours = np.linspace(0.08, 24.0, 40)
     left = partial(pocketed_left, tau=1.0, times=6.0)
     kind = {"shelter": "pocketed", "coat": "prime-fine"}

@@ -21,11 +21,10 @@ def bent(hours):
 
 @pytest.mark.parametrize("left", [exponential, bent])
 def test_a_falling_and_slowing_mass_is_followed(make, left):
-    """To the noise of the scale, 0.3 g."""
-    run = make(left, HOURS)
-    seen = smooth(run)
-    np.testing.assert_allclose(seen.mass_kg, 3.0 + 0.1 * left(HOURS), atol=0.0006)
-    assert seen.scatter_kg == pytest.approx(0.0003, rel=0.5)
+    """To three times the noise of the scale, 0.3 g."""
+    seen = smooth(make(left, HOURS))
+    np.testing.assert_allclose(seen.mass_kg, 3.0 + 0.1 * left(HOURS), atol=0.0009)
+    assert 0.0 < seen.scatter_kg < 0.0004
 
 
 def test_it_never_rises_and_never_speeds_up(make):
@@ -82,4 +81,4 @@ def test_where_the_mass_hardly_falls_its_moment_is_unsure(make):
 
 def test_a_load_cells_run_is_followed_as_well(make):
     seen = smooth(make(bent, HOURS, on_cell=True))
-    np.testing.assert_allclose(seen.mass_kg, 3.0 + 0.1 * bent(HOURS), atol=0.0006)
+    np.testing.assert_allclose(seen.mass_kg, 3.0 + 0.1 * bent(HOURS), atol=0.0009)
