@@ -12,6 +12,7 @@ from drymon.drying import coat, ensemble
 from drymon.learning.estimate import Estimate
 from drymon.learning.forward import coats_of, mean_water
 from drymon.learning.run import Run
+from drymon.learning.smooth import Smooth
 
 Array = npt.NDArray[np.float64]
 
@@ -20,6 +21,11 @@ MISSED_LOG = 0.25
 
 MISSED_SHARES, PLAINLY = (0.5, 0.8), 3.0
 """Shares of the loss at which this is looked at; how many standard errors of the weighings it takes."""
+
+STRANGE_CURVE, STRANGE_ALTOGETHER = 0.08, 0.06
+"""Shares of a run's loss by which its weighings lie off the curve, and off all masses that fall ever more slowly, where
+it is no drying that drymon can tell (assumed; runs through nights without a fan lie at 0.05 and 0.02).
+"""
 
 UNEXPLAINED_SHARE = 1.0 / 3.0
 """Of a coat's runs more than this may not be missed by their own curves (assumed)."""
@@ -55,8 +61,20 @@ def missed(estimate: Estimate) -> list[bool]:
             off = max(off, log if log > np.interp(hours, seen.hours, unsure) else 0.0)
         apart = float(estimate.area[index]) * lost - seen.loss_kg
         plain = abs(apart) > PLAINLY * seen.scatter_kg
-        found.append(bool(off > MISSED_LOG or (plain and abs(apart) > MISSED_LOG * seen.loss_kg)))
+        strange = _strange(estimate.runs[index], seen, float(estimate.area[index]) * held)
+        found.append(bool(off > MISSED_LOG or (plain and abs(apart) > MISSED_LOG * seen.loss_kg) or strange))
     return found
+
+
+def _strange(run: Run, seen: Smooth, curve_kg: Array) -> bool:
+    """The weighings follow neither the run's curve nor any other drying: they rather fall ever faster, or in a leap."""
+    off = run.masses_kg - curve_kg
+    off = off - np.average(off, weights=seen.belief)
+    rms = float(np.sqrt(np.average(off**2, weights=seen.belief)))
+    least = PLAINLY * float(np.median(run.sds_kg))
+    return rms > max(STRANGE_CURVE * seen.loss_kg, least) and seen.scatter_kg > max(
+        STRANGE_ALTOGETHER * seen.loss_kg, least
+    )
 
 
 def doubt_of(name: str, runs: Sequence[Run], miss: Sequence[bool]) -> str:
@@ -86,15 +104,18 @@ def _log_times(estimate: Estimate, theta: Array) -> Array:
 
 
 def contradicting(estimate: Estimate) -> list[int]:
-    """Runs that plainly contradict the others of their coat, at most a quarter of these, by index."""
+    """Runs that plainly contradict the others of their coat, by index: a quarter of them at most, for more that agree
+    among themselves are no strangers but another coat (`two_groups`).
+    """
     logs = log_paces(estimate)
     found: list[int] = []
     for coat_index in range(len(estimate.problem.layout.coats)):
         own = np.flatnonzero(estimate.problem.layout.coat == coat_index)
         off = np.abs(logs[own] - np.median(logs[own]))
         bound = APART * max(1.4826 * float(np.median(off)), LEAST_APART / APART * 2.0)
-        worst = own[np.argsort(-off)][: len(own) // 4]
-        found += [int(i) for i in worst if off[own == i][0] > bound]
+        beyond = own[off > bound]
+        if len(beyond) <= len(own) // 4:
+            found += beyond.tolist()
     return sorted(found)
 
 
