@@ -183,6 +183,7 @@ def verdict(world: World, tree: TreeState, outlook: Outlook | None, zone: tzinfo
         next_coat=trees.next_coat(world.setup, tree),
         not_before=_not_before(tree),
         last_coat=last,
+        label=tree.label,
     )
 
 
