@@ -1,6 +1,5 @@
 """What `drymon check` looks at: each part yields findings, and none of them stops the others."""
 
-import http.client
 import shutil
 import socket
 from collections.abc import Iterator
@@ -10,6 +9,7 @@ from typing import Literal
 
 from drymon.cli import calibrated
 from drymon.cli.broker_check import answer_of
+from drymon.cli.door import door_problem
 from drymon.cli.home import DATABASE, record_of, service_runs, wall
 from drymon.cli.status import look
 from drymon.errors import DrymonError, SetupError
@@ -20,12 +20,12 @@ from drymon.service.clock import EARLIEST, SystemClock
 from drymon.service.embedded import broker_of
 from drymon.shop.cross_check import AS_MEASURED
 from drymon.shop.starting import model_of
+from drymon.shop.value_words import value_words
 from drymon.store.backup import unfit
 from drymon.store.engine import has_wal_reset_fault, sqlite_version
 from drymon.views.now import age
 
 LEAST_FREE, LITTLE_FREE = 0.05, 0.10
-HTTP_S = 3.0
 
 _SEE_TO = {
     "ok": "",
@@ -62,6 +62,7 @@ def examine(home: Path) -> Iterator[Finding]:
     running = _running(config)
     yield _service(config, running)
     yield _broker(config, running)
+    yield from _secrets(config)
     yield from _database(config)
     yield from _sensors(config, running)
     yield from _calibrations(config)
@@ -101,6 +102,22 @@ def _broker(config: HomeConfig, running: bool) -> Finding:
     return Finding("ok", "broker", f"{where} answers and lets us in")
 
 
+def _secrets(config: HomeConfig) -> Iterator[Finding]:
+    """A password that everybody on this machine can read is nobody's."""
+    for file in config.secret_files:
+        if _open_to_all(file):
+            yield Finding("wrong", "passwords", f"{file} can be read by everybody on this machine", f"chmod o= {file}")
+
+
+def _open_to_all(file: Path) -> bool:
+    """Whether others may read it, and reach it: a folder that lets nobody in keeps what is in it."""
+    try:
+        file = file.resolve()
+        return bool(file.stat().st_mode & 0o004) and all(folder.stat().st_mode & 0o001 for folder in file.parents)
+    except OSError:
+        return False
+
+
 def _database(config: HomeConfig) -> Iterator[Finding]:
     path = config.path / DATABASE
     if not path.exists():
@@ -110,9 +127,8 @@ def _database(config: HomeConfig) -> Iterator[Finding]:
     else:
         yield Finding("ok", "database", f"sound, {path.stat().st_size / 1e6:.1f} MB")
     if has_wal_reset_fault():
-        words = f"SQLite {sqlite_version()} has the WAL-reset fault (mended in 3.51.3)"
-        remedy = "drymon keeps to one writer, which avoids it; never write to drymon.db with another program"
-        yield Finding("look", "database", words, remedy)
+        words = "safe as long as drymon alone writes to it: never open drymon.db for writing with another program"
+        yield Finding("ok", "database", f"{words} (SQLite {sqlite_version()})")
     usage = shutil.disk_usage(config.path)
     free = f"{usage.free / 1e9:.1f} GB free of {usage.total / 1e9:.0f} GB"
     if usage.free < LEAST_FREE * usage.total:
@@ -134,7 +150,9 @@ def _sensors(config: HomeConfig, running: bool) -> Iterator[Finding]:
         return
     for sensor in now.sensors if running else ():
         name = " ".join(part for part in (sensor.place, sensor.quantity, sensor.sensor) if part)
-        last = f"{name}: {sensor.state}, last {sensor.value:g} {sensor.unit} {age(now.time - sensor.time)} ago"
+        last = (
+            f"{name}: {sensor.state}, last {value_words(sensor.value, sensor.unit)} {age(now.time - sensor.time)} ago"
+        )
         yield Finding("ok" if sensor.state == "ok" else "wrong", "sensor", last, _SEE_TO.get(sensor.state, _SEE_TO[""]))
     if not running:
         yield Finding("look", "sensors", f"{len(now.sensors)} known; the service hears none of them now")
@@ -179,9 +197,9 @@ def _page(config: HomeConfig, running: bool) -> Finding:
     host, port = config.page.host, config.page.port
     where = f"http://{host}:{port}/" + ("" if config.page.password_file else ", reading only")
     if running:
-        return Finding("ok", "page", where) if _answers(host, port) else Finding(
-            "wrong", "page", f"{where}: no answer", "see the service's log; is the port taken by another program?"
-        )  # fmt: skip
+        problem = door_problem(config.path, config.page)
+        remedy = f"stop whatever else has port {port}, or set another port in [page]; then start drymon again"
+        return Finding("wrong", "page", f"{where}: {problem}", remedy) if problem else Finding("ok", "page", where)
     try:
         with socket.create_server((host, port)):
             return Finding("ok", "page", f"{where}: the port is free")
@@ -189,17 +207,6 @@ def _page(config: HomeConfig, running: bool) -> Finding:
         return Finding(
             "wrong", "page", f"{where}: {error}", "stop the program that has the port, or set another in [page]"
         )
-
-
-def _answers(host: str, port: int) -> bool:
-    connection = http.client.HTTPConnection(host, port, timeout=HTTP_S)
-    try:
-        connection.request("GET", "/")
-        return connection.getresponse().status < 500
-    except OSError:
-        return False
-    finally:
-        connection.close()
 
 
 def _clock() -> Finding:

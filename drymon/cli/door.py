@@ -11,10 +11,10 @@ from typing import TYPE_CHECKING, Any
 from drymon.errors import DrymonError, SetupError, StoreError
 
 if TYPE_CHECKING:
-    from drymon.messages.settings import HomeConfig
+    from drymon.messages.settings import HomeConfig, Page
     from drymon.store import Store
 
-TIMEOUT_S = 30.0
+TIMEOUT_S, LOOK_S = 30.0, 3.0
 
 Act = Callable[["Store", Mapping[str, Any], datetime], str]
 """What a command wants done in the database, at a time; SetupError where it makes no sense."""
@@ -48,6 +48,31 @@ def ask_service(home: Path, path: str, wanted: Mapping[str, object]) -> str:
     if answer.status != 200:
         raise SetupError(said["text"]) if answer.status == 400 else DrymonError(said["text"])
     return str(said["text"])
+
+
+def door_problem(home: Path, page: "Page") -> str | None:
+    """Why the page at its port is not the one of this home's running service, None where it is. Whatever else has the
+    port may answer as well; only a service that opened it has left its door in the home.
+    """
+    from drymon.cli.page_server import DOOR_FILE, IDENT
+
+    try:
+        door = json.loads((home / DOOR_FILE).read_text(encoding="ascii"))
+    except (OSError, ValueError):
+        return "the running service could not open it; another program has the port"
+    if door["port"] != page.port:
+        return f"the running service shows its page on port {door['port']}, as room.toml had it at the start"
+    connection = http.client.HTTPConnection(door["host"], door["port"], timeout=LOOK_S)
+    try:
+        connection.request("GET", "/")
+        answer = connection.getresponse()
+        if answer.getheader("Server") != IDENT:
+            return "another program answers there"
+        return f"it answers with an error ({answer.status})" if answer.status >= 500 else None
+    except (OSError, http.client.HTTPException) as error:
+        return f"no answer ({error})"
+    finally:
+        connection.close()
 
 
 def keep(config: "HomeConfig", about: str, act: Act, wanted: Mapping[str, Any]) -> str:

@@ -12,6 +12,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any, TypeVar
 
+from drymon.cli.page_channels import make_patient
 from drymon.cli.page_pictures import Pictures
 from drymon.errors import SetupError
 from drymon.messages.message import Message
@@ -27,6 +28,9 @@ from drymon.store import Store
 log = logging.getLogger(__name__)
 
 T = TypeVar("T")
+
+IDENT = "drymon"
+"""What the page calls itself in its answers (the Server field of RFC 9110)."""
 
 THREADS = 6
 LARGEST_BODY, LARGEST_HEAD = 64 * 1024, 16 * 1024
@@ -63,16 +67,18 @@ class PageServer:
         _share_heaps()
         logging.getLogger("waitress.queue").setLevel(logging.ERROR)  # a queue is what it is for
         page = self._config.page
+        (self._config.path / DOOR_FILE).unlink(missing_ok=True)  # of a service that was killed
         # What is too large is turned away before it is gathered: by default a gigabyte would go to the disk first.
         self._server = create_server(
             self.make_app(),
             host=page.host,
             port=page.port,
             threads=THREADS,
-            ident="drymon",
+            ident=IDENT,
             max_request_body_size=LARGEST_BODY,
             max_request_header_size=LARGEST_HEAD,
         )
+        make_patient(self._server, self._clock.monotonic)
         threading.Thread(target=self._run, name="page", daemon=True).start()
         self._show_door()
 
@@ -117,7 +123,6 @@ class PageServer:
 
     def _show_door(self) -> None:
         file = self._config.path / DOOR_FILE
-        file.unlink(missing_ok=True)
         host = {"0.0.0.0": "127.0.0.1", "::": "::1"}.get(self._config.page.host, self._config.page.host)
         content = json.dumps({"host": host, "port": self._config.page.port, "token": self._token})
         with os.fdopen(os.open(file, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "w", encoding="ascii") as door:

@@ -39,6 +39,7 @@ class AlarmKind:
     off_delay: how long it must be seen gone, without a gap in the evidence, before the alarm is cleared.
     repeat: how often it is said again while it holds and nobody has acknowledged it; None: never.
     lingers: once gone, it stays listed until acknowledged (used where it may go without anybody's doing).
+    over: what is said once it is gone, where "Over: " before what it said would read as if it still were.
     happened: it tells of something done and over; acknowledging clears it.
     meaning, matters, action: what it is, why it matters, what to do; the last two end every raised text.
     """
@@ -50,6 +51,7 @@ class AlarmKind:
     off_delay: timedelta = NONE
     repeat: timedelta | None = None
     lingers: bool = False
+    over: str = ""
     happened: bool = False
     meaning: str
     matters: str
@@ -76,6 +78,7 @@ _ROOM_KINDS = (
         name="rack-ready",
         group="notice",
         severity="notice",
+        over="Rack {subject} is not called ready any more.",
         meaning="Every tree on the rack that awaits a dip is ready for it.",
         matters="The trees can take their next coat; this says nothing about dewax or pour.",
         action="Dip when it suits you.",
@@ -84,6 +87,7 @@ _ROOM_KINDS = (
         name="tree-ready",
         group="notice",
         severity="notice",
+        over="Tree {subject} is not called ready any more.",
         meaning="The tree is ready for its next coat.",
         matters="The slowest part of the tree is dry enough; this says nothing about dewax or pour.",
         action="Dip when it suits you.",

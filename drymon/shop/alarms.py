@@ -103,7 +103,8 @@ def _step(entry: Entry | None, said: Condition | None, at: _Instant) -> Entry | 
 
 def _hold(entry: Entry | None, said: Condition, at: _Instant) -> Entry:
     entry = entry or Entry(said.key, said.what, said.by, said.grade)
-    if (entry.what, entry.by, entry.gone_since) != (said.what, said.by, None):
+    # What is over stays as it was told: while it begins again, that is another one, with another beginning.
+    if entry.phase != "returned" and (entry.what, entry.by, entry.gone_since) != (said.what, said.by, None):
         entry = replace(entry, what=said.what, by=said.by, gone_since=None)
     if entry.phase == "active":
         return _graded(entry, said.grade)
@@ -164,8 +165,10 @@ def _full(entry: Entry) -> str:
 
 
 def _over(entry: Entry, now: datetime) -> str:
-    lead = "Over" if entry.is_alarm else "No longer so"
-    return f"{lead}: {entry.what} It lasted {_span(now - (entry.raised_at or now))}."
+    lasted = _span(now - (entry.raised_at or now))
+    if entry.kind.over:
+        return f"{entry.kind.over.format(subject=entry.key.subject)} It was for {lasted}."
+    return f"Over: {entry.what} It lasted {lasted}."
 
 
 def _span(length: timedelta) -> str:

@@ -31,7 +31,7 @@ class Hooks:
         found = self._cells.take(reading)
         if found is None:
             return
-        mass = found.about(self._carried(reading.sensor, reading.time), reading)
+        mass = found.about(self.carried(reading.sensor, reading.time), reading)
         self._weighed.setdefault(reading.sensor, deque(maxlen=KEPT)).append(mass)
         if mass.tree != NOBODY:
             self._logs[mass.tree].add(mass)
@@ -44,7 +44,7 @@ class Hooks:
         come: dict[str, list[CellMass]] = {}
         for cell in self._logs[tree].cells & self._weighed.keys():
             for place, mass in enumerate(self._weighed[cell]):
-                if mass.time < since or (carried := self._carried(cell, mass.time)) == mass.tree:
+                if mass.time < since or (carried := self.carried(cell, mass.time)) == mass.tree:
                     continue
                 self._weighed[cell][place] = anew = replace(mass, tree=carried)
                 gone.setdefault(mass.tree, []).append(mass)
@@ -54,8 +54,8 @@ class Hooks:
             self._logs[name].exchange(gone.get(name, []), come.get(name, []))
         return changed
 
-    def _carried(self, cell: str, at: datetime) -> str:
-        """Who hung on the cell at that moment."""
+    def carried(self, cell: str, at: datetime | None = None) -> str:
+        """Who hangs on the cell now, or hung there at that moment."""
         since = {name: log.on_cell_since(cell, at) for name, log in self._logs.items() if cell in log.cells}
         hanging = {name: at for name, at in since.items() if at is not None}
         return max(hanging, key=lambda each: hanging[each]) if hanging else NOBODY

@@ -167,7 +167,9 @@ class Doubt:
 
 @dataclass(frozen=True, slots=True)
 class Standing:
-    """Everything that holds at `time`: what status, page and alarms look at."""
+    """Everything that holds at `time`: what status, page and alarms look at. on_cells: the tree on each cell that has
+    gone silent.
+    """
 
     time: datetime
     trees: Mapping[str, Verdict] = field(default_factory=dict)
@@ -175,3 +177,4 @@ class Standing:
     sensors: tuple[SensorStatus, ...] = ()
     doubts: tuple[Doubt, ...] = ()
     clock_known: bool = True
+    on_cells: Mapping[str, str] = field(default_factory=dict)

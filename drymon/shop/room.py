@@ -7,6 +7,7 @@ and are folded anew.
 
 import math
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from datetime import UTC, datetime, tzinfo
 
 from drymon.drying.coat_model import CoatModel
@@ -147,7 +148,10 @@ class Room:
         now = datetime.fromtimestamp(max(self.at, 0.0), UTC)
         sensors = tuple(self._sensor(track) for _, track in sorted(self.book.tracks.items()) if track.last)
         states = (state for log in self.logs.values() if (state := log.newest()) is not None)
-        return Standing(now, dict(self._verdicts), dict(self._racks), sensors, doubts(states), self.clock_known)
+        silent = [s.sensor for s in sensors if s.quantity == Quantity.WEIGHT.value and s.state != "ok"]
+        on_cells = {cell: tree for cell in silent if (tree := self._hooks.carried(cell))}
+        racks = dict(self._racks)
+        return Standing(now, dict(self._verdicts), racks, sensors, doubts(states), self.clock_known, on_cells)
 
     def alarm_acted(self, book: AlarmBook) -> None:
         """A person acknowledged or shelved something."""
@@ -279,12 +283,8 @@ class Room:
 
     def _alarms(self, at: float) -> list[Outcome]:
         now = datetime.fromtimestamp(at, UTC)
-        standing = self.standing()
-        found = conditions(
-            Standing(now, standing.trees, standing.racks, standing.sensors, standing.doubts, standing.clock_known),
-            self.setup,
-            tuple(self.alarm_book.entries),
-        )
+        standing = replace(self.standing(), time=now)
+        found = conditions(standing, self.setup, tuple(self.alarm_book.entries))
         self.alarm_book, alerts = alarms.update(self.alarm_book, now, found, lambda key: not is_of_service(key))
         return list(alerts)
 

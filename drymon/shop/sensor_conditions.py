@@ -8,13 +8,15 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import timedelta
 
 from drymon.shop.alarm_book import Condition, Key, Truth
-from drymon.shop.cross_check import DISAGREES, DRIFTED
+from drymon.shop.cross_check import AS_MEASURED, DISAGREES, DRIFTED
 from drymon.shop.local_time import say
 from drymon.shop.outcome import SensorStatus, Standing, State
-from drymon.shop.setup import RoomSetup
+from drymon.shop.setup import Rack, RoomSetup
+from drymon.shop.value_words import value_words
 
 _AIR_DEVICE = {"temperature", "humidity", "pressure"}
-_ROOM = "room"
+_DRIES = ("temperature", "humidity", "airflow")
+_BELIEVED = {"ok", *AS_MEASURED}
 
 EVERY_SENSOR = "every-sensor"
 """The subject where the whole room is silent."""
@@ -91,7 +93,7 @@ def _silence(
     quiet = [sensor for sensor in sensors if _silent(sensor, standing, setup)] or standing.sensors
     since = say(max(sensor.time for sensor in quiet), standing.time, setup.timezone)
     who = _who(key, quiet)
-    waiting = _waiting(standing, setup, {sensor.place for sensor in quiet})
+    waiting = _waiting(standing, setup, quiet)
     return Condition(
         key,
         Truth.HOLDS,
@@ -108,14 +110,28 @@ def _who(key: Key, quiet: Sequence[SensorStatus]) -> str:
     return f"{key.subject} ({', '.join(sorted({sensor.quantity for sensor in quiet}))})"
 
 
-def _waiting(standing: Standing, setup: RoomSetup, places: set[str]) -> str:
-    """How many trees hang in air that these places report."""
-    racks = {rack.name for rack in setup.racks if places.intersection(rack.air or (rack.name, _ROOM))}
-    racks |= places
-    count = sum(v.rack in racks and v.state is not State.COMPLETE for v in standing.trees.values())
+def _waiting(standing: Standing, setup: RoomSetup, quiet: Sequence[SensorStatus]) -> str:
+    """How many trees go by what these sensors say."""
+    racks = {rack: _goes_by(standing, setup.rack_by_name.get(rack) or Rack(rack), quiet) for rack in standing.racks}
+    on_cells = {standing.on_cells.get(sensor.sensor) for sensor in quiet if sensor.quantity == "weight"}
+    hanging = (verdict for verdict in standing.trees.values() if verdict.state is not State.COMPLETE)
+    count = sum(racks.get(verdict.rack, False) or verdict.tree in on_cells for verdict in hanging)
     if not count:
         return ""
     return " One tree depends on it." if count == 1 else f" {count} trees depend on it."
+
+
+def _goes_by(standing: Standing, rack: Rack, quiet: Sequence[SensorStatus]) -> bool:
+    """Whether one of these comes before all that are heard at the places that count for the rack's air."""
+    for quantity in _DRIES:
+        silent = [sensor.place for sensor in quiet if sensor.quantity == quantity]
+        heard = {
+            sensor.place for sensor in standing.sensors if sensor.quantity == quantity and sensor.state in _BELIEVED
+        }
+        first = next((place for place in rack.places if place in heard or place in silent), None)
+        if first is not None and first not in heard:
+            return True
+    return False
 
 
 def _troubles(device: str, sensors: Sequence[SensorStatus], silent: bool) -> Iterator[Condition]:
@@ -133,7 +149,7 @@ def _troubles(device: str, sensors: Sequence[SensorStatus], silent: bool) -> Ite
 
 
 def _said(sensor: SensorStatus) -> str:
-    value = f"{sensor.quantity} {sensor.value:g} {sensor.unit}"
+    value = f"{sensor.quantity} {value_words(sensor.value, sensor.unit)}"
     reckoned = f"its trees are reckoned at {min(sensor.value + sensor.moved, 100):.0f} {sensor.unit}"
     if sensor.state == DRIFTED:
         return (

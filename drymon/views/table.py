@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 from drymon.shop.local_time import say
 from drymon.shop.outcome import AirNow, Bounds, RackStatus, State, Verdict, When
 from drymon.shop.setup import RoomSetup
+from drymon.shop.value_words import value_words
 from drymon.views.history import WIDENING, natural
 from drymon.views.now import Now, age, percent
 
@@ -162,7 +163,7 @@ def _sensors(now: Now, paper: Paper) -> Iterator[str]:
         yield f"sensors: {len(now.sensors) - len(doubted)} ok, {len(doubted)} to look at"
     for sensor in doubted:
         name = " ".join(part for part in (sensor.place, sensor.quantity, sensor.sensor) if part)
-        last = f"{sensor.value:g} {sensor.unit}, {age(now.time - sensor.time)} ago"
+        last = f"{value_words(sensor.value, sensor.unit)}, {age(now.time - sensor.time)} ago"
         yield from _wrapped(f"{name}: {sensor.state.replace('-', ' ')}, last {last}", paper, indent=2)
 
 

@@ -9,8 +9,11 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from cli_home import BEGIN
 
 from drymon.cli.main import main
+from drymon.shop.value_words import value_words
+from drymon.store import HomeLock, Store
 
 MOSQUITTO = shutil.which("mosquitto") or shutil.which("/usr/sbin/mosquitto")
 
@@ -57,6 +60,30 @@ def test_a_fresh_home_is_well_but_for_what_is_to_be_looked_at(home: Path, capsys
     assert line(lines, "broker").startswith("look")
     assert "starting models" in line(lines, "models")
     assert line(lines, "page").startswith("ok")
+
+
+def test_what_it_says_is_in_the_words_of_a_shop(played: Path, tmp_path: Path, capsys):
+    home = tmp_path / "home"
+    shutil.copytree(played, home)
+    with HomeLock(home):  # as a running service does
+        with Store.open(home / "drymon.db") as store:
+            store.mark_served(BEGIN)
+        _, lines = shown(home, capsys)
+    said = " ".join(lines)
+    assert "WAL" not in said
+    assert "fault" not in said
+    assert re.search(r"rack-a temperature: [a-z]+, last 2[0-9]\.[0-9]+ °C", said)
+
+
+@pytest.mark.parametrize(
+    ("value", "unit", "words"),
+    [
+        (21.6667, "Cel", "21.7 °C"), (-0.04, "Cel", "0 °C"), (52.0, "%RH", "52 %RH"), (0.1, "m/s", "0.1 m/s"),
+        (1.2844, "kg", "1.284 kg"), (99123.0, "Pa", "991 hPa"), (100.0, "%RH", "100 %RH"), (120000.0, "Pa", "1200 hPa"),
+    ],
+)  # fmt: skip
+def test_values_are_said_in_peoples_units_with_the_digits_of_a_sensor(value: float, unit: str, words: str) -> None:
+    assert value_words(value, unit) == words
 
 
 def test_a_broken_room_is_wrong_with_the_key_named(home: Path, capsys):
@@ -135,3 +162,22 @@ def test_a_port_that_somebody_has_is_wrong(home: Path, capsys):
         code, lines = shown(home, capsys)
     assert code == 1
     assert line(lines, "page").startswith("wrong")
+
+
+def test_a_password_that_everybody_can_read_is_told(home: Path, capsys):
+    """Where others can reach it: a folder on the way that lets nobody in is enough."""
+    toml = (home / "room.toml").read_text()
+    (home / "room.toml").write_text(toml.replace("[page]", '[page]\npassword_file = "page.password"'))
+    secret = home / "page.password"
+    secret.write_text("the shop's own\n")
+    secret.chmod(0o640)
+    assert not [text for text in shown(home, capsys)[1] if "passwords" in text]
+    secret.chmod(0o644)
+    home.chmod(0o750)
+    assert not [text for text in shown(home, capsys)[1] if "passwords" in text]
+    for folder in (home, *home.parents[:-2]):
+        folder.chmod(folder.stat().st_mode | 0o001)
+    code, lines = shown(home, capsys)
+    assert code == 1
+    assert line(lines, "passwords").startswith("wrong")
+    assert "chmod o=" in " ".join(lines)

@@ -6,15 +6,18 @@ import signal
 import socket
 import subprocess
 import sys
+import threading
 import time
 import urllib.request
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from drymon.cli.main import main
 from drymon.errors import StoreError
 from drymon.messages.config import load_home
 from drymon.messages.message import Message
@@ -272,6 +275,41 @@ def test_a_page_that_cannot_open_its_port_is_an_alarm_and_listening_goes_on(
         say_air(ear)
         ear.say("drymon/shop/log/dip", DIP)
         assert until(lambda: verdict(ear, "t-7"))
+
+
+class Foreign(BaseHTTPRequestHandler):
+    """Another program that shows a page of its own."""
+
+    def do_GET(self) -> None:
+        self.send_response(200)
+        self.end_headers()
+        self.wfile.write(b"a dashboard")
+
+    def log_message(self, *_: object) -> None:
+        pass
+
+
+def checked(home: Path, capsys: pytest.CaptureFixture[str]) -> str:
+    main(["check", "--home", str(home)])
+    said = capsys.readouterr().out.splitlines()
+    return next(line for line in said if line[7:].startswith("page"))
+
+
+def test_check_knows_its_own_page_from_another_programs(
+    broker: Mosquitto, ear: Ear, tmp_path: Path, serving: Start, capsys: pytest.CaptureFixture[str]
+) -> None:
+    home = make_home(tmp_path / "home", broker.port)
+    with ThreadingHTTPServer(("127.0.0.1", load_home(home).page.port), Foreign) as other:
+        threading.Thread(target=other.serve_forever, daemon=True).start()
+        service = serving(home)
+        assert online(ear)
+        assert checked(home, capsys).startswith("wrong")
+        other.shutdown()
+    service.end(signal.SIGTERM)
+    ear.heard.clear()
+    serving(home)
+    assert until(lambda: (home / "page.door").exists())
+    assert checked(home, capsys).startswith("ok")
 
 
 def test_a_model_file_that_cannot_be_used_is_an_alarm_and_the_starting_model_holds(

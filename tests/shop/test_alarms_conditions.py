@@ -57,6 +57,7 @@ class Room:
         self.book, self.minute = AlarmBook(), -1
         self.trees: list[Verdict] = []
         self.sensors: list[SensorStatus] = []
+        self.on_cells: dict[str, str] = {}
         self.air, self.ready, self.doubts, self.clock = AirNow(22, 45, 2), False, tuple[Doubt, ...](), True
 
     def run(self, minutes: int = 1) -> list[Alert]:
@@ -78,7 +79,7 @@ class Room:
             for rack in ("rack-a", "rack-b")
         }
         sensors = tuple(self.sensors)
-        return Standing(now, {v.tree: v for v in self.trees}, racks, sensors, self.doubts, self.clock)
+        return Standing(now, {v.tree: v for v in self.trees}, racks, sensors, self.doubts, self.clock, self.on_cells)
 
 
 @pytest.fixture
@@ -102,6 +103,59 @@ def test_a_dead_sensor_under_forty_trees_is_one_alarm(room: Room) -> None:
     assert "40 trees depend on it" in next(a.text for a in alerts if a.state == "raised")
     withdrawn = {alert.kind for alert in alerts if alert.state == "cleared"}
     assert withdrawn == {"tree-ready"}, "nothing that cannot be told may go on being called ready"
+
+
+@pytest.mark.parametrize(
+    ("silent", "depend"),
+    [
+        (sensor("room", "temperature", "silent"), ""),  # both racks have their own
+        (sensor("rack-a", "humidity", "silent"), " 3 trees depend on it."),
+        (sensor("rack-b", "humidity", "silent"), " One tree depends on it."),
+        (sensor("rack-a", "weight", "silent", "cell-1"), " One tree depends on it."),
+        (sensor("rack-a", "weight", "silent", "cell-2"), ""),
+        (sensor("rack-a", "humidity", "silent", "second"), ""),  # the other one of its place goes on
+        (sensor("rack-a", "pressure", "silent"), ""),
+        (sensor("room", "airflow", "silent"), " 4 trees depend on it."),  # the only one of the room
+    ],
+)
+def test_trees_that_depend_are_those_that_go_by_the_sensor(room: Room, silent: SensorStatus, depend: str) -> None:
+    room.trees = [tree(name) for name in ("t-1", "t-2", "t-3")] + [tree("t-4", rack="rack-b")]
+    room.on_cells = {"cell-1": "t-2"}
+    places = ("rack-a", "rack-b", "room")
+    heard = [sensor(place, quantity) for place in places for quantity in ("temperature", "humidity")]
+    same = [
+        one for one in heard if (one.place, one.quantity, one.sensor) != (silent.place, silent.quantity, silent.sensor)
+    ]
+    room.sensors = [*same, silent]
+    (told,) = room.run(5)
+    assert f"since 07:00.{depend} Without" in told.text
+
+
+def test_what_is_over_keeps_its_beginning_while_the_next_silence_begins(room: Room) -> None:
+    def silent_since(hour: int) -> list[SensorStatus]:
+        at = NOW + timedelta(hours=hour)
+        return [sensor("rack-a", "temperature", "silent", at=at), sensor("rack-b", "temperature")]
+
+    room.sensors = silent_since(0)
+    assert "since 07:00" in room.run(5)[0].text
+    room.sensors = [sensor("rack-a", "temperature"), sensor("rack-b", "temperature")]
+    assert "since 07:00" in room.run(5)[0].text
+    room.sensors = silent_since(3)
+    assert room.run(1) == []
+    assert ["since 07:00" in entry.what for entry in room.book.standing()] == [True]
+    assert "since 10:00" in room.run(3)[0].text
+
+
+def test_what_is_not_ready_any_more_is_not_said_to_be(room: Room) -> None:
+    room.trees, room.ready = [tree("otter", State.READY)], True
+    room.run(10)
+    room.trees, room.ready = [tree("otter", State.DRYING, "wet")], False
+    told = [(alert.kind, alert.text) for alert in room.run()]
+    assert told == [
+        ("rack-ready", "Rack rack-a is not called ready any more. It was for 10 min."),
+        ("rack-ready", "Rack rack-b is not called ready any more. It was for 10 min."),
+        ("tree-ready", "Tree otter is not called ready any more. It was for 10 min."),
+    ]
 
 
 def test_quantities_that_fall_silent_one_after_the_other_are_one_alarm(room: Room) -> None:

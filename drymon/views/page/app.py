@@ -10,6 +10,7 @@ from drymon.errors import DrymonError, StoreError
 from drymon.messages.times import stamp
 from drymon.shop.outcome import State
 from drymon.shop.standing import entry_of
+from drymon.shop.value_words import value_words
 from drymon.views.event_words import event_words
 from drymon.views.now import age, percent
 from drymon.views.page import alarm_views, evidence_views, log_views, picture_views, room_views, sign_views
@@ -17,7 +18,7 @@ from drymon.views.page.access import same_csrf
 from drymon.views.page.desk import Desk
 from drymon.views.page.guard import HEADERS, from_our_page, host_is_ours, is_pulled_in
 from drymon.views.page.ports import Ports
-from drymon.views.page.words import FACES, air_words, value_words
+from drymon.views.page.words import FACES, air_words
 
 log = logging.getLogger(__name__)
 

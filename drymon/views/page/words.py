@@ -73,10 +73,3 @@ def air_words(air: AirNow | None) -> list[str]:
         (air.airflow_m_per_s, ".1f", "m/s"),
     )
     return [f"{value:{form}} {unit}" for value, form, unit in parts if value is not None]
-
-
-def value_words(value: float, unit: str) -> str:
-    """`21.4 °C`, `991 hPa`: a reading in its default unit as people say it."""
-    if unit == "Pa":
-        return f"{value / 100:.0f} hPa"
-    return f"{value:.4g} {({'Cel': '°C', '%RH': '% RH'}).get(unit, unit)}"
