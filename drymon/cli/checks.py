@@ -62,6 +62,7 @@ def examine(home: Path) -> Iterator[Finding]:
     running = _running(config)
     yield _service(config, running)
     yield _broker(config, running)
+    yield from _secrets(config)
     yield from _database(config)
     yield from _sensors(config, running)
     yield from _calibrations(config)
@@ -99,6 +100,22 @@ def _broker(config: HomeConfig, running: bool) -> Finding:
     if config.broker is None:
         return Finding("look", "broker", f"embedded at {where}", "for trying out only; a shop runs mosquitto")
     return Finding("ok", "broker", f"{where} answers and lets us in")
+
+
+def _secrets(config: HomeConfig) -> Iterator[Finding]:
+    """A password that everybody on this machine can read is nobody's."""
+    for file in config.secret_files:
+        if _open_to_all(file):
+            yield Finding("wrong", "passwords", f"{file} can be read by everybody on this machine", f"chmod o= {file}")
+
+
+def _open_to_all(file: Path) -> bool:
+    """Whether others may read it, and reach it: a folder that lets nobody in keeps what is in it."""
+    try:
+        file = file.resolve()
+        return bool(file.stat().st_mode & 0o004) and all(folder.stat().st_mode & 0o001 for folder in file.parents)
+    except OSError:
+        return False
 
 
 def _database(config: HomeConfig) -> Iterator[Finding]:

@@ -12,6 +12,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any, TypeVar
 
+from drymon.cli.page_channels import make_patient
 from drymon.cli.page_pictures import Pictures
 from drymon.errors import SetupError
 from drymon.messages.message import Message
@@ -77,6 +78,7 @@ class PageServer:
             max_request_body_size=LARGEST_BODY,
             max_request_header_size=LARGEST_HEAD,
         )
+        make_patient(self._server, self._clock.monotonic)
         threading.Thread(target=self._run, name="page", daemon=True).start()
         self._show_door()
 

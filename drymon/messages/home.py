@@ -28,7 +28,9 @@ def make_home(home: Path, text: str | None = None) -> Path:
     file = home / ROOM_FILE
     content = template() if text is None else text
     try:
-        (home / MODELS_FOLDER).mkdir(parents=True, exist_ok=True)
+        # Passwords will stand in it; a folder that is there keeps the rights it was given.
+        home.mkdir(mode=0o700, parents=True, exist_ok=True)
+        (home / MODELS_FOLDER).mkdir(exist_ok=True)
         with file.open("x", encoding="utf-8") as new:
             new.write(content)
     except FileExistsError:

@@ -131,6 +131,19 @@ class HomeConfig:
     sources: tuple[Source, ...] = ()
     notify: Notify = field(default_factory=Notify)
 
+    @property
+    def secret_files(self) -> tuple[Path, ...]:
+        """Every file with a password, key or secret address that room.toml names."""
+        broker, server = self.broker, self.notify.mail_server
+        files = [
+            *([broker.password_file, broker.key_file] if broker else []),
+            self.page.password_file,
+            *([server.password_file] if server else []),
+            *(hook.secret_file for hook in self.notify.webhooks),
+            *(route.urls_file for route in self.notify.apprises),
+        ]
+        return tuple(dict.fromkeys(file for file in files if file is not None))
+
 
 def is_loopback(host: str) -> bool:
     """The address is reached from this machine only."""

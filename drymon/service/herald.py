@@ -2,10 +2,11 @@
 
 from collections import deque
 from collections.abc import Callable, Iterable
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from drymon.messages.message import Message
 
+PAST = timedelta(minutes=1)
 MOST_ALERTS = 1000  # of a long time without a broker; older ones are in the database
 
 
@@ -18,11 +19,11 @@ class Herald:
         self._unsaid: deque[Message] = deque(maxlen=MOST_ALERTS)
 
     def say(self, messages: Iterable[Message], online: bool, now: datetime) -> None:
-        """Publish, or keep for later; of several words on one retained topic only the last, for the others are past."""
+        """Publish, or keep for later. A word on a retained topic that is past, and not the last one, is not said."""
         messages = list(messages)
         last = {message.topic: message for message in messages if message.retain}
         for message in messages:
-            if message.retain and message is not last[message.topic]:
+            if message.retain and message is not last[message.topic] and now - message.arrived > PAST:
                 continue
             if message.retain:
                 self._latest[message.topic] = message

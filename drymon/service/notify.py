@@ -9,6 +9,7 @@ import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from functools import partial
 from itertools import groupby
 from typing import Protocol, TypeVar
 from zoneinfo import ZoneInfo
@@ -17,6 +18,7 @@ from drymon.messages.settings import HomeConfig
 from drymon.service.clock import Clock
 from drymon.service.notify_letters import letters, plain_letter
 from drymon.service.notify_life import sign_of_life
+from drymon.service.notify_posts import LETTER_S, Posts, Tried
 from drymon.service.notify_ways import FAILURES, PATIENCE_S, deliver, describe, ways_of, why
 from drymon.shop.alarm_book import Condition, Key, Truth
 from drymon.shop.outcome import Alert
@@ -68,7 +70,7 @@ class Notifier:
     """Sends what waits. `turn` does all that is due at a time; `start` and `stop` run it in a thread.
 
     write: has the writing thread do something with the store. report: conditions for the alarm book.
-    patience_s: how long an answer is waited for.
+    patience_s: how long an answer is waited for; letter_s: how long a letter may take in all.
     """
 
     def __init__(
@@ -78,6 +80,7 @@ class Notifier:
         report: Callable[[list[Condition]], None],
         clock: Clock,
         patience_s: float = PATIENCE_S,
+        letter_s: float = LETTER_S,
     ) -> None:
         self._config, self._write, self._report, self._clock = config, write, report, clock
         self._patience_s = patience_s
@@ -86,6 +89,7 @@ class Notifier:
         self._works: set[str] = set()
         self._begun = False
         self._last_life: datetime | None = None
+        self._posts = Posts(clock.monotonic, letter_s)
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, name="notify", daemon=True)
 
@@ -97,47 +101,69 @@ class Notifier:
     def stop(self, within_s: float = 5.0) -> None:
         """End soon; a letter under way is tried again after the next start."""
         self._stop.set()
+        self._posts.wake()
         if self._thread.is_alive():
             self._thread.join(within_s)
 
     def turn(self, now: datetime) -> int:
-        """Try everything that is due; returns how many letters were delivered."""
+        """Try everything that is due, and wait for what comes of it; returns how many letters were delivered."""
+        delivered = self.go_on(now)
+        while self._posts.under_way and not self._stop.is_set():
+            self._posts.wait(LOOK_EVERY_S)
+            delivered += self.go_on(now)
+        return delivered
+
+    def go_on(self, now: datetime) -> int:
+        """Settle what has been tried, and hand on what is due: one letter for each way at a time, so that the claim of
+        the others does not run out, and none waits for the server of another way. Returns how many were delivered.
+        """
         if not self._begun:
             self._write(lambda store: store.hasten_notices(now, GIVEN_UP_AFTER))
             self._begun = True
         self._queue_sign_of_life(now)
         delivered = 0
-        # One at a time: the claim of the others must not run out while a slow server is waited for.
-        while not self._stop.is_set() and (due := self._write(lambda store: store.claim_notices(now, 1))):
-            delivered += self._try(due[0], now)
+        while not self._stop.is_set():
+            ended = self._posts.ended()
+            delivered += sum(self._settle(tried, now) for tried in ended)
+            busy = self._posts.busy
+            due = self._write(partial(_next_due, now=now, but=busy))
+            if not due and not ended:
+                return delivered
+            for notice in due:
+                self._try(notice, now)
         return delivered
 
     def _run(self) -> None:
         while not self._stop.is_set():
             try:
-                self.turn(self._now())
+                self.go_on(self._now())
             except Exception:  # whatever it was, the thread must live to tell of the next alarm
                 log.exception("telling people failed; trying again")
-            self._stop.wait(LOOK_EVERY_S)
+            self._posts.wait(LOOK_EVERY_S)
 
     def _now(self) -> datetime:
         """The wall's time; where that is behind the record (a clock not set yet), the record's end."""
         wall = self._clock.wall()
         return max(wall, self._write(lambda store: store.last_arrival()) or wall)
 
-    def _try(self, notice: Notice, now: datetime) -> bool:
+    def _try(self, notice: Notice, now: datetime) -> None:
         trouble = self._troubles.get(notice.channel)
         if trouble and now < trouble.until:
             self._settle_failed(notice, notice.error or "waits for its way to work again", trouble.until)
-            return False
+            return
         if notice.channel not in self._ways or now - notice.created > GIVEN_UP_AFTER:
             self._settle_failed(notice, notice.error or "its way is not in room.toml any more", NEVER)
+            return
+        way = self._ways[notice.channel]
+        self._posts.begin(notice, lambda: deliver(self._config, way, notice, now, self._patience_s))
+
+    def _settle(self, tried: Tried, now: datetime) -> bool:
+        notice = tried.notice
+        if isinstance(tried.error, FAILURES):
+            self._failed(notice, why(tried.error), now)
             return False
-        try:
-            deliver(self._config, self._ways[notice.channel], notice, now, self._patience_s)
-        except FAILURES as error:
-            self._failed(notice, why(error), now)
-            return False
+        if tried.error is not None:
+            raise tried.error
         self._write(lambda store: store.notice_delivered(notice.id, now))
         if self._troubles.pop(notice.channel, None) or notice.channel not in self._works:
             self._report([Condition(_key(notice.channel), Truth.CLEAR)])
@@ -175,6 +201,10 @@ class Notifier:
         for way in self._ways.values():
             letter = plain_letter(self._config.room.name, way, "sign-of-life", title, text, due)
             store.queue_notice(now, letter.way, letter.payload, letter.key)
+
+
+def _next_due(store: Store, now: datetime, but: Sequence[str]) -> list[Notice]:
+    return store.claim_notices(now, 1, but=but)
 
 
 def _key(way: str) -> Key:

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from drymon.errors import StoreError
 from drymon.store.database import told
-from drymon.store.opening import is_damage, layout, sound
+from drymon.store.opening import is_damage, keep_private, layout, sound
 
 _COMPANIONS = ("", "-wal", "-shm", "-journal")
 
@@ -24,6 +24,7 @@ def copy_out(db: sqlite3.Connection, target: Path) -> None:
     part = target.with_name(target.name + ".part")
     part.unlink(missing_ok=True)
     try:
+        keep_private(part)
         copy = sqlite3.connect(part, isolation_level=None)
         try:
             db.backup(copy)
@@ -61,6 +62,8 @@ def put_back(source: Path, path: Path, now: datetime | None = None) -> Path | No
     """As `restore`, of a backup that was found fit."""
     part = path.with_name(path.name + ".part")
     path.parent.mkdir(parents=True, exist_ok=True)
+    part.unlink(missing_ok=True)
+    keep_private(part)
     shutil.copyfile(source, part)
     _sync(part)
     aside = move_aside(path, "replaced", now) if path.exists() else None

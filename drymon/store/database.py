@@ -11,10 +11,10 @@ from drymon.store.opening import is_damage
 _CHUNK = 1000
 
 
-def told(error: sqlite3.Error) -> StoreError:
-    """The error, with what to do about it."""
+def told(error: sqlite3.Error, damaged: bool = False) -> StoreError:
+    """The error, with what to do about it. damaged: the file is, whatever SQLite calls the error."""
     name = getattr(error, "sqlite_errorname", "")
-    if is_damage(error):
+    if damaged or is_damage(error):
         advice = "the database is damaged: stop drymon and run `drymon restore` with a backup"
     elif name.startswith("SQLITE_FULL"):
         advice = "the disk is full: make room; nothing that was stored is lost"

@@ -1,7 +1,7 @@
 """Alarms as the alarm engine keeps them, and the outbox: what is to be told, until it is told."""
 
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
@@ -83,12 +83,18 @@ class Notices(Database):
             )
             return made.rowcount == 1
 
-    def claim_notices(self, now: datetime, limit: int = 20, lease: timedelta = LEASE) -> list[Notice]:
-        """The notices due now, oldest first. They count as tried, and come again after `lease` unless settled."""
+    def claim_notices(
+        self, now: datetime, limit: int = 20, lease: timedelta = LEASE, but: Collection[str] = ()
+    ) -> list[Notice]:
+        """The notices due now, oldest first, those of the channels `but` left out. They count as tried, and come again
+        after `lease` unless settled.
+        """
+        others = f"channel NOT IN ({', '.join('?' * len(but))})"
         with self.transaction():
             rows = self._db.execute(
-                f"SELECT {_NOTICE} FROM outbox WHERE delivered_at IS NULL AND next_try <= ? ORDER BY id LIMIT ?",
-                (to_us(now), limit),
+                f"SELECT {_NOTICE} FROM outbox WHERE delivered_at IS NULL AND next_try <= ? AND {others} "
+                "ORDER BY id LIMIT ?",
+                (to_us(now), *but, limit),
             ).fetchall()
             again = to_us(now + lease)
             self._db.executemany(

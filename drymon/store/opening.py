@@ -3,6 +3,7 @@
 import os
 import sqlite3
 from collections.abc import Sequence
+from contextlib import closing, suppress
 from datetime import datetime
 from pathlib import Path
 
@@ -24,6 +25,7 @@ def is_damage(error: sqlite3.Error) -> bool:
 
 def connect_writer(path: Path) -> sqlite3.Connection:
     """The one writing connection. WAL with synchronous FULL: a commit is on the disk when it returns."""
+    keep_private(path)
     db = sqlite3.connect(f"{path.absolute().as_uri()}?mode=rwc", uri=True, timeout=BUSY_S, isolation_level=None)
     try:
         for setting in (
@@ -39,6 +41,22 @@ def connect_writer(path: Path) -> sqlite3.Connection:
         db.close()
         raise
     return db
+
+
+def keep_private(path: Path) -> None:
+    """A database has the hashes of passwords in it: a new one is its owner's alone, an old one not everybody's. Its log
+    files get the same rights.
+    """
+    try:
+        os.close(os.open(path, os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o600))
+    except FileExistsError:
+        for file in (path, path.with_name(path.name + "-wal"), path.with_name(path.name + "-shm")):
+            with suppress(OSError):  # not ours to change: it opens all the same
+                mode = file.stat().st_mode
+                if mode & 0o007:
+                    file.chmod(mode & 0o770)
+    except OSError:
+        return  # SQLite says it better
 
 
 def connect_reader(path: Path) -> sqlite3.Connection:
@@ -74,15 +92,40 @@ def _connect_reading(path: Path, how: str) -> sqlite3.Connection:
 
 
 def sound(db: sqlite3.Connection) -> str:
-    """What `quick_check` finds wrong; "" where the database is sound."""
+    """What `quick_check` finds wrong, and what is missing of the layout; "" where the database is sound."""
+    db.text_factory = _readable  # what is damaged may be the very words that tell of it
     try:
         rows = [str(row[0]) for row in db.execute("PRAGMA quick_check(5)")]
+        found = [line for row in rows for line in row.splitlines() if not line.startswith("***")]
+        return _missing(db) if found == ["ok"] else "; ".join(found)
     except sqlite3.DatabaseError as error:
         if not is_damage(error):
             raise
         return str(error)
-    found = [line for row in rows for line in row.splitlines() if not line.startswith("***")]
-    return "" if found == ["ok"] else "; ".join(found)
+    except UnicodeDecodeError as error:  # SQLite's own complaint has the damaged word in it
+        return f"its layout has a word that is no text ({error})"
+    finally:
+        db.text_factory = str
+
+
+def _readable(text: bytes) -> str:
+    return text.decode("utf-8", "replace")
+
+
+def _missing(db: sqlite3.Connection) -> str:
+    """What a database of drymon's lacks of its own layout: `quick_check` does not mind a table of another name."""
+    version = int(db.execute("PRAGMA user_version").fetchone()[0])
+    owner = int(db.execute("PRAGMA application_id").fetchone()[0])
+    if owner != APPLICATION_ID or version > len(MIGRATIONS):
+        return ""
+    with closing(sqlite3.connect(":memory:", isolation_level=None)) as model:
+        migrate(model, None, MIGRATIONS[:version])
+        missing = sorted(_names(model) - _names(db))
+    return f"it lacks {', '.join(missing)}" if missing else ""
+
+
+def _names(db: sqlite3.Connection) -> set[str]:
+    return {name for (name,) in db.execute("SELECT name FROM sqlite_schema")}
 
 
 def layout(db: sqlite3.Connection) -> int:

@@ -46,6 +46,8 @@ class Store(Recording, RollUps, Verdicts, Alarms, People, Sessions):
             return cls(_up_to_date(path, now), note)
         except sqlite3.Error as error:
             raise told(error) from error
+        except UnicodeDecodeError as error:
+            raise told(sqlite3.DatabaseError(f"a word of it is no text ({error})"), damaged=True) from error
 
     def close(self) -> None:
         """Close the connection; an open transaction is lost."""

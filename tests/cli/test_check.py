@@ -162,3 +162,22 @@ def test_a_port_that_somebody_has_is_wrong(home: Path, capsys):
         code, lines = shown(home, capsys)
     assert code == 1
     assert line(lines, "page").startswith("wrong")
+
+
+def test_a_password_that_everybody_can_read_is_told(home: Path, capsys):
+    """Where others can reach it: a folder on the way that lets nobody in is enough."""
+    toml = (home / "room.toml").read_text()
+    (home / "room.toml").write_text(toml.replace("[page]", '[page]\npassword_file = "page.password"'))
+    secret = home / "page.password"
+    secret.write_text("the shop's own\n")
+    secret.chmod(0o640)
+    assert not [text for text in shown(home, capsys)[1] if "passwords" in text]
+    secret.chmod(0o644)
+    home.chmod(0o750)
+    assert not [text for text in shown(home, capsys)[1] if "passwords" in text]
+    for folder in (home, *home.parents[:-2]):
+        folder.chmod(folder.stat().st_mode | 0o001)
+    code, lines = shown(home, capsys)
+    assert code == 1
+    assert line(lines, "passwords").startswith("wrong")
+    assert "chmod o=" in " ".join(lines)

@@ -4,7 +4,9 @@ The program's own tables are the outside here: the pages are what is checked.
 """
 
 import io
+import os
 import re
+import shutil
 import subprocess
 from contextlib import redirect_stdout
 from functools import cache
@@ -268,3 +270,30 @@ def test_a_sensor_of_a_wrong_name_is_refused(name: str) -> None:
     assert done.returncode == 2
     assert "drymon-sensor: " in done.stderr
     assert done.stdout == ""
+
+
+def test_a_sensor_s_password_comes_into_the_file_whole(tmp_path: Path) -> None:
+    """The broker's file is replaced, not rewritten: what is cut short by the power is the old one, with its rights."""
+    tool = shutil.which("mosquitto_passwd")
+    if tool is None:
+        pytest.skip("mosquitto_passwd is not installed")
+    passwords = tmp_path / "drymon.passwd"
+    passwords.write_text("drymon:$7$101$there\nold:$7$101$there\n")
+    passwords.chmod(0o640)
+    before = passwords.open()
+    (tmp_path / "systemctl").write_text("#!/bin/sh\n")
+    (tmp_path / "systemctl").chmod(0o755)
+    script = (DOCS / "install/drymon-sensor").read_text().replace("/etc/mosquitto/drymon.passwd", str(passwords))
+    env = {**os.environ, "PATH": f"{tmp_path}:{os.environ['PATH']}"}
+    for name in ("thermo-1", "old", "thermo-1"):
+        done = subprocess.run(["sh", "-c", script, "sh", name], capture_output=True, text=True, timeout=30, env=env)
+        assert (done.returncode, done.stderr) == (0, "")
+    names = sorted(line.split(":")[0] for line in passwords.read_text().splitlines())
+    assert names == ["drymon", "old", "thermo-1"]
+    assert before.read() == "drymon:$7$101$there\nold:$7$101$there\n", "who reads on meets no half of it"
+    before.close()
+    assert passwords.stat().st_mode & 0o777 == 0o640
+    assert sorted(file.name for file in tmp_path.iterdir() if file.name.startswith("drymon")) == [
+        "drymon.passwd",
+        "drymon.passwd.lock",
+    ]

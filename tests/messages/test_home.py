@@ -52,3 +52,12 @@ def test_a_home_that_cannot_be_made(tmp_path):
     (tmp_path / "file").write_text("")
     with pytest.raises(SetupError, match="cannot be made a home"):
         make_home(tmp_path / "file" / "home")
+
+
+def test_a_new_home_is_its_owners_alone_and_an_existing_folder_keeps_its_rights(tmp_path):
+    make_home(tmp_path / "new" / "home")
+    assert (tmp_path / "new" / "home").stat().st_mode & 0o777 == 0o700
+    there = tmp_path / "there"
+    there.mkdir(mode=0o750)
+    make_home(there)
+    assert there.stat().st_mode & 0o777 == 0o750

@@ -1,5 +1,6 @@
 """Servers that take mail and webhooks on loopback, well or badly: what the notification tests talk to."""
 
+import contextlib
 import socketserver
 import ssl
 import threading
@@ -126,7 +127,9 @@ def mail_server(**settings: Any) -> Iterator[MailBox]:
 
 @dataclass
 class Hook:
-    """A webhook receiver and what it got: headers and body. `moods`: status codes, "hang", "drop", "lost"."""
+    """A webhook receiver and what it got: headers and body. `moods`: status codes, "hang", "drop", "lost", "drip"
+    (a byte of the answer now and then, without an end).
+    """
 
     moods: list[int | str] = field(default_factory=list)
     got: list[tuple[dict[str, str], bytes]] = field(default_factory=list)
@@ -151,6 +154,11 @@ class _Http(BaseHTTPRequestHandler):
         hook.got.append(({key.lower(): value for key, value in self.headers.items()}, body))
         if mood == "hang":
             hook.released.wait(20)
+        elif mood == "drip":
+            self.wfile.write(b"HTTP/1.1 204 No Content\r\nX-Slow: ")
+            with contextlib.suppress(OSError):  # the sender has gone
+                while not hook.released.wait(0.1):
+                    self.wfile.write(b"a")
         elif mood == "twice":  # one request, two answers on the wire
             self.wfile.write(b"HTTP/1.1 204 No Content\r\n\r\nHTTP/1.1 204 No Content\r\n\r\n")
         elif mood != "drop":

@@ -10,6 +10,7 @@ import ssl
 import subprocess
 import sys
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import UTC, datetime, time, timedelta
 from pathlib import Path
 
@@ -24,6 +25,7 @@ from drymon.shop.alarm_book import Condition, Truth
 from drymon.shop.outcome import Alert
 from drymon.shop.setup import RoomSetup
 from drymon.store.store import Store
+from tests.service.conftest import until
 from tests.service.notify_servers import Hook, MailBox, hook_server, mail_server
 
 NOW = datetime(2031, 3, 3, 6, tzinfo=UTC)
@@ -364,3 +366,28 @@ def test_the_service_itself_does_not_load_apprise() -> None:
     code = "import sys, drymon.service.notify; print('apprise' in sys.modules)"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "False"
+
+
+def test_a_server_that_drips_keeps_no_other_way_waiting_and_its_letter_is_tried_again(
+    home: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    with mail_server() as box, hook_server(["drip"]) as hook:
+        desk = Desk(home, replace(by_mail(box), webhooks=by_hook(hook, home).webhooks))
+        desk.notifier = Notifier(
+            desk.config, lambda work: work(desk.store), desk.reported.extend, SystemClock(), 0.5, 3
+        )
+
+        def mails(count: int, now: datetime) -> bool:
+            desk.notifier.go_on(now)
+            return len(box.taken) == count
+
+        desk.tell(alert())
+        assert until(lambda: mails(1, NOW))
+        later = NOW + timedelta(seconds=1)
+        desk.tell(alert("sensor-silent", "rack-a", at=later))
+        assert until(lambda: mails(2, later))
+        assert len(hook.got) == 1, "the first letter of that way is under way still"
+        desk.run(later, minutes=2)
+        assert "no answer in full within 3 s" in caplog.text
+        assert len(hook.arrived()) == 2
+        assert not desk.store.notices()

@@ -56,14 +56,15 @@ def test_nothing_of_the_past_is_said_after_a_start(
     assert first["state"] == ("ready" if gap < 10 else "unknown")
 
 
-def test_of_many_words_on_one_topic_only_the_last_is_said() -> None:
+def test_of_many_words_on_one_topic_those_of_the_past_are_not_said() -> None:
     said: list[bytes] = []
     herald = Herald(lambda message, _: said.append(message.payload))
     words = [
         Message(NOW - timedelta(minutes=2), TREE, b"ready", retain=True),
         Message(NOW - timedelta(minutes=2), "drymon/shop/out/alert", b"raised"),
+        Message(NOW - timedelta(seconds=3), TREE, b"drying", retain=True),
         Message(NOW, TREE, b"unknown", retain=True),
         Message(NOW, "drymon/shop/out/alert", b"cleared"),
     ]
     herald.say(words, True, NOW)
-    assert said == [b"raised", b"unknown", b"cleared"]
+    assert said == [b"raised", b"drying", b"unknown", b"cleared"]

@@ -6,7 +6,7 @@ import sqlite3
 import subprocess
 import sys
 import tempfile
-from contextlib import closing
+from contextlib import closing, suppress
 from pathlib import Path
 from threading import Thread
 from types import SimpleNamespace
@@ -263,3 +263,49 @@ def test_one_writer_at_a_time_and_a_killed_one_leaves_no_trace(tmp_path: Path) -
     with HomeLock(tmp_path):
         assert is_held(tmp_path)
     assert not is_held(tmp_path)
+
+
+@pytest.mark.parametrize(
+    ("word", "damaged"),
+    [
+        (b"INDEX reading_time", b"INDEX \xffeading_time"),
+        (b"reading_time", b"\xffeading_time"),
+        (b"current_verdict", b"current_\xff\xfe\xfdct"),
+        (b"tableoutbox", b"table\xffutbox"),
+        (b"tableoutbox", b"tableinbox_"),
+    ],
+)
+def test_a_damaged_word_of_the_layout_is_found_and_the_sound_backup_takes_its_place(
+    path: Path, make: SimpleNamespace, word: bytes, damaged: bytes
+) -> None:
+    filled(path, make)
+    with Store.open(path) as store:
+        store.backup(path.parent / "backups" / "sound.db")
+    path.write_bytes(path.read_bytes().replace(word, damaged))
+    with suppress(StoreError):  # whoever only reads may find it as it is, but meets no other error
+        Store.open(path, readonly=True).close()
+    with Store.open(path) as store:
+        assert "the backup sound.db took its place" in (store.note or "")
+    assert values(path) == [0.0, 1.0, 2.0]
+
+
+def rights(file: Path) -> str:
+    return f"{file.stat().st_mode & 0o777:o}"
+
+
+def test_the_database_is_its_owners_alone_and_so_are_its_copies(path: Path, make: SimpleNamespace) -> None:
+    """It has the hashes of the page's passwords in it."""
+    with Store.open(path) as store:
+        store.record(make.message(0), [make.reading(0, 0.0)])
+        wal = path.with_name(path.name + "-wal")
+        store.backup(path.parent / "backups" / "copy.db")
+        assert [rights(file) for file in (path, wal, path.parent / "backups" / "copy.db")] == ["600"] * 3
+    restore(path.parent / "backups" / "copy.db", path)
+    assert rights(path) == "600"
+
+
+def test_a_database_that_everybody_could_read_is_closed_to_them(path: Path, make: SimpleNamespace) -> None:
+    filled(path, make)
+    path.chmod(0o644)
+    Store.open(path).close()
+    assert rights(path) == "640", "its group is the owner's affair"
