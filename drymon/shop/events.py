@@ -34,7 +34,9 @@ class TreeEvent(Event):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Dip(TreeEvent):
-    """A coat was put on. `number`, `shelter`, `recipe`: None where the message left them to the tree's history."""
+    """A coat was put on. `number`, `shelter`, `recipe`: None where the message left them to the tree's history. label:
+    what people call the tree, "" where it was not said.
+    """
 
     rack: str
     coat: str
@@ -43,6 +45,7 @@ class Dip(TreeEvent):
     cell: str | None = None
     probe: str | None = None
     recipe: str | None = None
+    label: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

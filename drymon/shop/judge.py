@@ -182,6 +182,7 @@ def verdict(world: World, tree: TreeState, outlook: Outlook | None, zone: tzinfo
         recipe=tree.recipe,
         next_coat=trees.next_coat(world.setup, tree),
         last_coat=last,
+        label=tree.label,
     )
 
 

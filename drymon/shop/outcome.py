@@ -80,6 +80,12 @@ class Verdict:
     recipe: str = ""
     next_coat: str | None = None
     last_coat: bool = False
+    label: str = ""
+
+    @property
+    def called(self) -> str:
+        """What people call the tree: its label, else its name."""
+        return self.label or self.tree
 
     @property
     def safe_to_redip(self) -> bool:

@@ -49,7 +49,8 @@ class TreeState:
     with their facts. released: codes that a look has released for this coat. What has happened to its air so far:
     fast_s, coldest, warmest, assumed_airflow, outside, drifted (a humidity sensor), gap_s. cold_surface_k: by how much
     the tree's probe is plainly colder than the air, else 0; put on for a verdict alone (`probes`). hung_at: when it was
-    moved last. untold_at: since when it hangs under a coat that nobody told of, as its cell saw it.
+    moved last. untold_at: since when it hangs under a coat that nobody told of, as its cell saw it. label: what people
+    call it.
     """
 
     name: str
@@ -83,6 +84,7 @@ class TreeState:
     cold_surface_k: float = 0.0
     hung_at: float = -math.inf
     untold_at: float = math.inf
+    label: str = ""
 
     @property
     def target(self) -> float:
@@ -127,6 +129,7 @@ def dipped(world: World, before: TreeState | None, dip: Dip, verdict: State | No
         dip=dip,
         number=number,
         shelter=shelter,
+        label=dip.label or (before.label if before else ""),
         recipe=dip.recipe or (before.recipe if before else "") or guess_recipe(world.setup, number, dip.coat),
         cell=dip.cell or (before.cell if before and before.rack == dip.rack else None),
         probe=dip.probe or (before.probe if before and before.rack == dip.rack else None),

@@ -104,10 +104,10 @@ def _tree(tree: Verdict, now: Now, room: RoomSetup, paper: Paper) -> Iterator[st
     cells = BAR if paper.width > 44 else BAR // 2
     parts = [_dryness(tree, room, cells), _end(tree, now, room)]
     if paper.width < NARROW:
-        yield f"  {state} {tree.tree} · {coat}"
+        yield f"  {state} {tree.called} · {coat}"
         yield from (f"    {part}" for part in parts if part)
     else:
-        yield "  ".join((f"  {tree.tree:<10} {coat:<16} {state}", f"{parts[0]:<{BAR + 16}}", parts[1]))
+        yield "  ".join((f"  {tree.called:<10} {coat:<16} {state}", f"{parts[0]:<{BAR + 16}}", parts[1]))
     for words in _reasons(tree):
         yield from _wrapped(words, paper, indent=4 if paper.width < NARROW else 13)
 
