@@ -183,15 +183,18 @@ def verdict(world: World, tree: TreeState, outlook: Outlook | None, zone: tzinfo
         shelter=tree.shelter,
         recipe=tree.recipe,
         next_coat=trees.next_coat(world.setup, tree),
-        not_before=_not_before(tree),
         last_coat=last,
+        label=tree.label,
     )
 
 
 def _not_before(tree: TreeState) -> datetime | None:
-    """The end of the coat's shortest wait, None without one."""
+    """The end of the coat's shortest wait, None without one; a whole minute, as clocks are read to the minute."""
     wait = tree.kind.shortest_wait_h if tree.kind else None
-    return None if wait is None else tree.dip.time + timedelta(hours=wait)
+    if wait is None:
+        return None
+    ends = (tree.dip.time + timedelta(hours=wait)).timestamp()
+    return datetime.fromtimestamp(math.ceil(ends / MINUTE_S) * MINUTE_S, UTC)
 
 
 def _bounds(tree: TreeState) -> Bounds | None:
@@ -203,11 +206,14 @@ def _bounds(tree: TreeState) -> Bounds | None:
 
 
 def _when(tree: TreeState, outlook: Outlook | None) -> When:
+    """When the slowest part is dry and the binder has gelled: one moment, which everybody tells."""
     if tree.water is None:
         return NEVER
     dry = tree.water.dry_since
     ahead = outlook.dry if outlook is not None else np.full(len(dry), np.inf)
     dry = np.where(np.isnan(dry), np.maximum(ahead, tree.at + 1.0), dry)  # who is wet now is dry later than now
+    gelled = _not_before(tree)
+    dry = dry if gelled is None else np.maximum(dry, gelled.timestamp())
     early, best, late = possible.weighted_quantiles(dry, tree.water.weights, (0.05, 0.5, 0.95))
     return When(*(_moment(float(value), tree.at) for value in (early, best, late)))
 

@@ -10,6 +10,7 @@ from dataclasses import replace
 import numpy as np
 
 from drymon.drying.ensemble import CoatState, PossibleCoats
+from drymon.drying.weight import UNTOLD_S
 from drymon.drying.weight_evidence import LOAD_CELL
 from drymon.shop.events import CellMass
 from drymon.shop.weighings import Series, Weighings
@@ -31,10 +32,8 @@ STILL_S, STILL_DIGITS, STILL_KG = 900.0, 5.0, 0.002
 """
 
 
-UNTOLD_S, PATIENCE_S = 2700.0, 900.0
-"""A lasting rise so long after the dip, or the hanging, that was told is another one's; so long somebody may take to
-tell it before the tree is held (assumed: no coat is redipped sooner, and hands must be washed).
-"""
+PATIENCE_S = 900.0
+"""So long somebody may take to tell what a cell has seen before the tree is held (assumed: hands must be washed)."""
 
 
 LATE_S = (300.0, 7200.0)
@@ -46,6 +45,13 @@ def untold_dip(event: CellMass, told_at: float) -> bool:
     dipped or hung there, s since 1970.
     """
     return event.rose_at > told_at + UNTOLD_S
+
+
+def untold_fall(event: CellMass, told_at: float) -> bool:
+    """Whether the cell has seen a sudden fall that nobody has told of: what hangs there now is another tree, perhaps,
+    and loses another tree's water.
+    """
+    return event.fell_at > told_at + UNTOLD_S
 
 
 def told_late(event: CellMass, dipped_at: float) -> bool:
@@ -67,13 +73,16 @@ def without_stuck(seen: Weighings, event: CellMass) -> Weighings:
     return replace(seen, cell=seen.cell.first(still[0]), stuck=True)
 
 
-def sees_nothing(series: Series) -> bool:
+def sees_nothing(series: Series, met: float) -> bool:
     """Next to nothing is lost, of what hangs there, while by the air half of the water should have left: a dead cell,
-    an empty hook, another tree.
+    an empty hook, another tree. met: water that the first weighing on an earlier cell met: who comes from there nearly
+    dry has little to lose.
     """
     first, last = float(series.water[0].mean()), float(series.water[-1].mean())
     loss = series.masses[0] - series.masses[-1]
-    return first - last > HALF_GONE * first and loss < LEAST_LOSS * max(series.masses[-1], 0.0) + LEAST_LOSS_KG
+    return (
+        first - last > HALF_GONE * max(first, met) and loss < LEAST_LOSS * max(series.masses[-1], 0.0) + LEAST_LOSS_KG
+    )
 
 
 def falling(seen: Weighings, coats: PossibleCoats, water: CoatState, at: float) -> float | None:

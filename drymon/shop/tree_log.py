@@ -120,13 +120,13 @@ class TreeLog:
         """Whether the tree has ever hung on this rack."""
         return any(getattr(event, "rack", None) == rack for event in self._told)
 
-    def on_cell_since(self, cell: str, known_by: datetime | None = None) -> float | None:
-        """When the tree was last said to hang on this cell (seconds), None where it does not hang there now. known_by:
-        by what had been told then.
+    def on_cell_since(self, cell: str, at: datetime | None = None) -> float | None:
+        """When the tree was last said to hang on this cell (seconds), None where it does not hang there now, or at that
+        moment.
         """
         rack: str | None = None
         hangs: tuple[str, float] | None = None
-        for event in (one for one in self._told if known_by is None or one.arrived <= known_by):
+        for event in (one for one in self._told if at is None or one.time <= at):
             if takes_away(event):
                 rack = hangs = None
             elif isinstance(event, Dip) or (isinstance(event, Move) and rack is not None):
