@@ -49,7 +49,8 @@ class TreeState:
     with their facts. released: codes that a look has released for this coat. What has happened to its air so far:
     fast_s, coldest, warmest, assumed_airflow, outside, drifted (a humidity sensor), gap_s. cold_surface_k: by how much
     the tree's probe is plainly colder than the air, else 0; put on for a verdict alone (`probes`). hung_at: when it was
-    moved last. untold_at: since when it hangs under a coat that nobody told of, as its cell saw it.
+    moved last. untold_at: since when it hangs under a coat that nobody told of, as its cell saw it. worked_out: its drying so far is
+    known; False of an outline, while late facts are folded in.
     """
 
     name: str
@@ -83,6 +84,7 @@ class TreeState:
     cold_surface_k: float = 0.0
     hung_at: float = -math.inf
     untold_at: float = math.inf
+    worked_out: bool = True
 
     @property
     def target(self) -> float:
