@@ -17,6 +17,7 @@ from drymon.drying.ensemble import CoatState, PossibleCoats
 from drymon.drying.possible import weighted_quantiles
 from drymon.shop import grades, scale, scale_doubts
 from drymon.shop.air import RackAir
+from drymon.shop.calls import Call
 from drymon.shop.events import CellMass, Dip, Felt, Look, Move, Shelter, TreeEvent, Weigh
 from drymon.shop.local_time import say
 from drymon.shop.outcome import State
@@ -49,7 +50,8 @@ class TreeState:
     with their facts. released: codes that a look has released for this coat. What has happened to its air so far:
     fast_s, coldest, warmest, assumed_airflow, outside, drifted (a humidity sensor), gap_s. cold_surface_k: by how much
     the tree's probe is plainly colder than the air, else 0; put on for a verdict alone (`probes`). hung_at: when it was
-    moved last. untold_at: since when it hangs under a coat that nobody told of, as its cell saw it. label: what people
+    moved last. call: whether it has been called ready. sure_in_a_row: weighings of its cell in a row that found it dry.
+    untold_at: since when it hangs under a coat that nobody told of, as its cell saw it. label: what people
     call it.
     """
 
@@ -84,6 +86,8 @@ class TreeState:
     cold_surface_k: float = 0.0
     hung_at: float = -math.inf
     untold_at: float = math.inf
+    call: Call | None = None
+    sure_in_a_row: int = 0
     label: str = ""
 
     @property
@@ -222,7 +226,10 @@ def _weighed(tree: TreeState, event: Weigh | CellMass) -> TreeState:
     dipped_at = tree.dip.time.timestamp()
     misfit = scale.curve_misfit(tree.model)
     weighings, water = scale.weighed(tree.weighings, tree.coats, tree.water, event, dipped_at, misfit)
-    return _contradicted(replace(tree, weighings=weighings, water=water))
+    tree = replace(tree, weighings=weighings, water=water)
+    if isinstance(event, CellMass):
+        tree = replace(tree, sure_in_a_row=tree.sure_in_a_row + 1 if tree.chance_dry >= ASSURANCE - 1e-9 else 0)
+    return _contradicted(tree)
 
 
 def _contradicted(tree: TreeState) -> TreeState:
