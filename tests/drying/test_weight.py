@@ -11,7 +11,7 @@ from numpy.testing import assert_allclose
 from scipy.linalg import solve_discrete_are
 
 from drymon.drying import weight
-from drymon.drying.weight_evidence import AreaPrior, ScaleErrors, bench_sd, bench_sds, log_likelihood, weigh_members
+from drymon.drying.weight_evidence import AreaPrior, ScaleErrors, bench_sd, bench_sds, weigh_members
 
 HOUR = 3600.0
 
@@ -222,13 +222,15 @@ def test_drift_makes_weight_a_weaker_witness():
     water = 0.3 * np.exp(-times / constants[:, None])
     spans = []
     for drift in (0.0002, 0.005):
-        score = log_likelihood(times, masses, np.full(30, 0.001), water, errors=ScaleErrors(drift_kg=drift))
+        score = weigh_members(
+            times, masses, np.full(30, 0.001), water, errors=ScaleErrors(drift_kg=drift)
+        ).log_likelihood
         spans.append(np.count_nonzero(score > -2.0))
     assert spans[1] > 1.5 * spans[0]
 
 
 def test_one_weighing_teaches_nothing():
-    score = log_likelihood(np.array([600.0]), np.array([5.0]), np.array([0.001]), np.full((8, 1), 0.3))
+    score = weigh_members(np.array([600.0]), np.array([5.0]), np.array([0.001]), np.full((8, 1), 0.3)).log_likelihood
     assert_allclose(score, np.zeros(8))
 
 
