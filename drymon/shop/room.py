@@ -189,9 +189,9 @@ class Room:
         log = self.logs.setdefault(event.tree, TreeLog(self.world, event.tree))
         log.add(event)
         self._touched.add(event.tree)
-        taken = log.taken_by(event) if isinstance(event, Undo) else None
-        if taken is not None:
-            self._touched |= self._hooks.hang_anew(event.tree, taken.arrived)
+        told = log.taken_by(event) if isinstance(event, Undo) else event
+        if told is not None:
+            self._touched |= self._hooks.hang_anew(event.tree, told.time)
 
     def _wait(self, item: Reading | LogEvent) -> None:
         """Something came that changes what has been said: look at it soon, not only at the next minute."""

@@ -8,6 +8,7 @@ from datetime import datetime
 
 from drymon.shop import tree as trees
 from drymon.shop import tree_air
+from drymon.shop.calls import call_of
 from drymon.shop.events import CellMass, Dip, Look, Move, TreeEvent, Undo
 from drymon.shop.judge import holding, state_of
 from drymon.shop.lives import takes_away
@@ -120,13 +121,13 @@ class TreeLog:
         """Whether the tree has ever hung on this rack."""
         return any(getattr(event, "rack", None) == rack for event in self._told)
 
-    def on_cell_since(self, cell: str, known_by: datetime | None = None) -> float | None:
-        """When the tree was last said to hang on this cell (seconds), None where it does not hang there now. known_by:
-        by what had been told then.
+    def on_cell_since(self, cell: str, at: datetime | None = None) -> float | None:
+        """When the tree was last said to hang on this cell (seconds), None where it does not hang there now, or at that
+        moment.
         """
         rack: str | None = None
         hangs: tuple[str, float] | None = None
-        for event in (one for one in self._told if known_by is None or one.arrived <= known_by):
+        for event in (one for one in self._told if at is None or one.time <= at):
             if takes_away(event):
                 rack = hangs = None
             elif isinstance(event, Dip) or (isinstance(event, Move) and rack is not None):
@@ -153,9 +154,7 @@ class TreeLog:
             state = tree_air.advanced(self.world, state, until)
         if keep:
             self._keep(until, index, state)
-        if state is not None and self.is_complete(state.dip.time, until):
-            return replace(state, complete=True)
-        return state
+        return None if state is None else self._with_said(state, until)
 
     def lags(self, at: float) -> bool:
         """Whether something has happened by `at` that has not been folded so far."""
@@ -212,7 +211,7 @@ class TreeLog:
         at = event.time.timestamp()
         if state is not None:
             state = tree_air.advanced(self.world, state, max(at, state.at))
-            state = replace(state, complete=self.is_complete(state.dip.time, at))
+            state = self._with_said(state, at)
         if isinstance(event, Dip):
             return trees.dipped(self.world, state, event, self._in_force(state, clock_known))
         if takes_away(event):
@@ -220,7 +219,11 @@ class TreeLog:
         if state is None:
             return None
         codes = self._holding(state, clock_known) if isinstance(event, Look) else frozenset()
-        return trees.told(self.world, replace(state, complete=False), event, codes)
+        return trees.told(self.world, replace(state, complete=False, call=None), event, codes)
+
+    def _with_said(self, state: TreeState, at: float) -> TreeState:
+        """The state with what had been said of its coat by then, which is no part of the fold."""
+        return replace(state, complete=self.is_complete(state.dip.time, at), call=call_of(self._said_of(state)))
 
     def _in_force(self, state: TreeState | None, clock_known: bool) -> State | None:
         """The verdict that stood when a dip was made: what had been said by then of the coat below, else what would
