@@ -85,8 +85,9 @@ def sees_nothing(series: Series, met: float) -> bool:
     )
 
 
-def falling(seen: Weighings, coats: PossibleCoats, water: CoatState, at: float) -> float | None:
+def falling(seen: Weighings, coats: PossibleCoats, water: CoatState, at: float, plainly: bool = False) -> float | None:
     """Loss in g per hour where the load cell sees more leave than the members know of and a dry tree loses, else None.
+    plainly: only where it is twice as much, so that what hovers there does not come and go.
 
     Seen over an hour or more, and beyond what the zero's drift can feign.
     """
@@ -102,5 +103,6 @@ def falling(seen: Weighings, coats: PossibleCoats, water: CoatState, at: float) 
     known = seen.area_m2 * float(water.weights @ (cell.water[then] - cell.water[-1]))
     spread = float(np.sqrt(cell.sds[then] ** 2 + cell.sds[-1] ** 2 + LOAD_CELL.drift_kg**2 * hours))
     held = seen.area_m2 * float(water.weights @ coats.of_tree(coats.water))
-    more = loss - known - 3.0 * spread > FALLING_SHARE_PER_H * held * hours
+    share = FALLING_SHARE_PER_H * (2.0 if plainly else 1.0)
+    more = loss - known - 3.0 * spread > share * held * hours
     return 1000.0 * loss / hours if more else None

@@ -16,6 +16,7 @@ from drymon.drying.ensemble import CoatState, PossibleCoats
 from drymon.drying.possible import weighted_quantiles
 from drymon.shop import grades, scale, scale_doubts
 from drymon.shop.air import RackAir
+from drymon.shop.calls import Call
 from drymon.shop.events import CellMass, Dip, Felt, Look, Move, Shelter, TreeEvent, Weigh
 from drymon.shop.local_time import say
 from drymon.shop.outcome import State
@@ -53,6 +54,9 @@ class TreeState:
     the tree's probe is plainly colder than the air, else 0; put on for a verdict alone (`probes`). hung_at: when it was
     moved last. untold_at: since when it hangs under a coat that nobody told of, as its cell saw it. touches: when
     each place was last felt so, by (where, finding). label: what people call it.
+    moved last. call: whether it has been called ready. sure_in_a_row: weighings of its cell in a row that found it dry.
+    untold_at: since when it hangs under a coat that nobody told of, as its cell saw it. label: what people
+    call it. worked_out: its drying so far is known; False of an outline, while late facts are folded in.
     """
 
     name: str
@@ -87,7 +91,10 @@ class TreeState:
     hung_at: float = -math.inf
     untold_at: float = math.inf
     touches: Mapping[tuple[str, str], float] = field(default_factory=lambda: MappingProxyType({}))
+    call: Call | None = None
+    sure_in_a_row: int = 0
     label: str = ""
+    worked_out: bool = True
 
     @property
     def target(self) -> float:
@@ -216,7 +223,10 @@ def _weighed(tree: TreeState, event: Weigh | CellMass) -> TreeState:
     dipped_at = tree.dip.time.timestamp()
     misfit = scale.curve_misfit(tree.model)
     weighings, water = scale.weighed(tree.weighings, tree.coats, tree.water, event, dipped_at, misfit)
-    return _contradicted(replace(tree, weighings=weighings, water=water))
+    tree = replace(tree, weighings=weighings, water=water)
+    if isinstance(event, CellMass):
+        tree = replace(tree, sure_in_a_row=tree.sure_in_a_row + 1 if tree.chance_dry >= ASSURANCE - 1e-9 else 0)
+    return _contradicted(tree)
 
 
 def _contradicted(tree: TreeState) -> TreeState:
