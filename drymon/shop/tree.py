@@ -52,9 +52,10 @@ class TreeState:
     with their facts. released: codes that a look has released for this coat. What has happened to its air so far:
     fast_s, coldest, warmest, assumed_airflow, outside, drifted (a humidity sensor), gap_s. cold_surface_k: by how much
     the tree's probe is plainly colder than the air, else 0; put on for a verdict alone (`probes`). hung_at: when it was
-    moved last. touches: when each place was last felt so, by (where, finding). call: whether it has been called ready. sure_in_a_row: weighings of its cell in a row that found it dry.
-    untold_at: since when it hangs under a coat that nobody told of, as its cell saw it. label: what people
-    call it. worked_out: its drying so far is known; False of an outline, while late facts are folded in.
+    moved last. touches: when each place was last felt so, by (where, finding). call: whether it has been called ready.
+    sure_in_a_row: weighings of its cell in a row that found it dry. untold_at: since when it hangs under a coat that
+    nobody told of, as its cell saw it. label: what people call it. worked_out: its drying so far is known; False of an
+    outline, while late facts are folded in.
     """
 
     name: str
