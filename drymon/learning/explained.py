@@ -53,15 +53,16 @@ def missed(estimate: Estimate) -> list[bool]:
             found.append(True)
             continue
         gone = np.maximum.accumulate((held[0] - held) / lost)
-        unsure = PLAINLY * seen.unsure_of_time(estimate.runs[index].on_cell)
+        error_kg = problem.error_kg(index)
+        unsure = PLAINLY * seen.unsure_of_time(problem.runs[index].on_cell, error_kg)
         off = 0.0
         for share in MISSED_SHARES:
             hours = max(seen.hours_until(share), 1e-3)
             log = abs(np.log(max(float(np.interp(share, gone, seen.hours)), 1e-3) / hours))
             off = max(off, log if log > np.interp(hours, seen.hours, unsure) else 0.0)
         apart = float(estimate.area[index]) * lost - seen.loss_kg
-        plain = abs(apart) > PLAINLY * seen.scatter_kg
-        strange = _strange(estimate.runs[index], seen, float(estimate.area[index]) * held)
+        plain = abs(apart) > PLAINLY * error_kg
+        strange = _strange(problem.runs[index], seen, float(estimate.area[index]) * held)
         found.append(bool(off > MISSED_LOG or (plain and abs(apart) > MISSED_LOG * seen.loss_kg) or strange))
     return found
 

@@ -17,11 +17,12 @@ from drymon.drying.curve import TAILS
 from drymon.errors import LearningError
 from drymon.learning.estimate import Estimate, fit_room
 from drymon.learning.explained import contradicting, doubt_of, missed, two_groups
-from drymon.learning.folds import Left, Truth, leave_out, models_of
+from drymon.learning.folds import Left, leave_out, models_of
 from drymon.learning.forward import fleet_of
 from drymon.learning.judge import (
     FEWEST_SCORES,
     Judgement,
+    Truth,
     brought_forward,
     ended,
     judge,
@@ -160,7 +161,7 @@ def _groups(runs: Sequence[Run], truths: Sequence[Truth]) -> str:
     """Of open trees weighed to the same share: others differ by their pockets and by where they stopped."""
     some = [
         t
-        for run, (level, t) in zip(runs, truths, strict=True)
+        for run, (level, t, _) in zip(runs, truths, strict=True)
         if run.shelter == "open" and np.isfinite(t) and level < 0.1
     ]
     return two_groups(np.array(some))

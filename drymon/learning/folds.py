@@ -10,14 +10,12 @@ import numpy.typing as npt
 
 from drymon.drying.coat_model import CoatModel
 from drymon.learning.estimate import Estimate, estimate_at, fit_room
-from drymon.learning.judge import Judgement, judge
+from drymon.learning.judge import Judgement, Truth, judge
 from drymon.learning.layout import Prior
 from drymon.learning.run import Run
 from drymon.learning.written import model_of
 
 Array = npt.NDArray[np.float64]
-Truth = tuple[float, float]
-
 MOST_FOLDS = 6
 
 

@@ -32,7 +32,7 @@ class Judgement:
 
     left: share of the whole tree's water left at which it is judged; true_h: when its weighings got there, smoothed by
     a rule that knows no model (`smooth`); early_h, best_h, late_h: forecast 5 %, 50 %, 95 %, at most 14 days; log_sd:
-    sd of the logarithm of the forecast time.
+    sd of the logarithm of the forecast time; unsure: share of `true_h` by which the weighings leave it open.
     """
 
     run: str
@@ -42,6 +42,7 @@ class Judgement:
     best_h: float
     late_h: float
     log_sd: float
+    unsure: float = 0.0
 
     @property
     def error(self) -> float:
@@ -60,17 +61,21 @@ class Judgement:
 
     @property
     def score(self) -> float:
-        """Error in standard deviations of the forecast, on the log scale."""
-        return float(np.log(self.true_h / self.best_h) / max(self.log_sd, 1e-3))
+        """Error in standard deviations of the forecast and of the weighings, on the log scale."""
+        return float(np.log(self.true_h / self.best_h) / max(np.hypot(self.log_sd, self.unsure), 1e-3))
 
 
-PLAIN_TO_SEE = 0.07
-"""A run is judged at a weighing whose error moves its moment by less than this share of its time (assumed)."""
+PLAIN_TO_SEE, MOST_UNSURE = 0.07, 0.35
+"""A run is judged at a weighing whose error moves its moment by less than this share of its time; where there is none,
+at the plainest, but not beyond the second (assumed).
+"""
+
+Truth = tuple[float, float, float]
+"""Share left at which a run is judged, hours until it got there, share of these by which that is unsure."""
 
 
-def taken(estimate: Estimate) -> list[tuple[float, float]]:
-    """For every run: the share of the whole tree's water left at which to judge it, and the hours until it got there;
-    infinite where its weighings cannot tell.
+def taken(estimate: Estimate) -> list[Truth]:
+    """For every run where to judge it; infinite hours where its weighings cannot tell.
 
     It is judged at the weighing with the least left, but `TARGET_LEFT`, that is plain to see. Of the curve comes only
     what was left at the first and the last one; no more than `MOST_LEFT_STANDING` where the mass stood still.
@@ -83,10 +88,15 @@ def taken(estimate: Estimate) -> list[tuple[float, float]]:
         rest, begun = (max(float(held[place] / water[0, index]), 0.0) for place in (-1, 0))
         rest = min(rest, MOST_LEFT_STANDING) if seen.stands else rest
         left = rest + (begun - rest) * (1.0 - seen.gone)
-        plain = (seen.unsure_of_time(estimate.runs[index].on_cell) < PLAIN_TO_SEE) & (left >= TARGET_LEFT)
-        last = np.flatnonzero(plain)
-        found.append((float(left[last[-1]]), float(seen.hours[last[-1]])) if len(last) else (TARGET_LEFT, np.inf))
+        unsure = seen.unsure_of_time(problem.runs[index].on_cell, problem.error_kg(index))
+        unsure = np.where(left >= TARGET_LEFT, unsure, np.inf)
+        plain = np.flatnonzero(unsure <= np.clip(float(unsure.min()), PLAIN_TO_SEE, MOST_UNSURE))
+        at = int(plain[-1]) if len(plain) else 0
+        found.append((float(left[at]), float(seen.hours[at]), float(unsure[at])) if len(plain) else NOT_JUDGED)
     return found
+
+
+NOT_JUDGED: Truth = (TARGET_LEFT, float("inf"), 0.0)
 
 
 def ended(estimate: Estimate) -> list[float]:
@@ -171,13 +181,13 @@ def _piece(air: RunAir, index: int) -> ensemble.AirStep:
     )
 
 
-def judge(model: CoatModel, run: Run, level: float, true_h: float) -> Judgement:
+def judge(model: CoatModel, run: Run, level: float, true_h: float, unsure: float = 0.0) -> Judgement:
     """Forecast one run with a model that has not seen it."""
     hours = np.sort(np.clip(forecast_hours(model, run, level), 1e-3, _LONGEST_H))
     early, best, late = (float(hours[int(np.ceil(q * len(hours))) - 1]) for q in BOUNDS)
     middle = hours[int(0.16 * len(hours)) : int(0.84 * len(hours))]
     log_sd = float(np.log(middle[-1] / middle[0]) / 2.0)
-    return Judgement(run.id, level, true_h, early, best, late, log_sd)
+    return Judgement(run.id, level, true_h, early, best, late, log_sd, unsure)
 
 
 def summary(judgements: Sequence[Judgement]) -> dict[str, float]:
@@ -262,7 +272,7 @@ CENTRED_PRIOR_RUNS = 2.0
 """What a model's own idea of the middle counts for, in runs, against its runs' own curves (assumed)."""
 
 
-def usual_error(model: CoatModel, runs: Sequence[Run], truths: Sequence[tuple[float, float]]) -> float:
+def usual_error(model: CoatModel, runs: Sequence[Run], truths: Sequence[Truth]) -> float:
     """Mean log of best guess over true time of the runs that a model was fitted to, open trees where there are any.
 
     Spreads are normal on working scales and times to dry are not: the middle of the possible coats need not lie where

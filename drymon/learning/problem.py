@@ -67,6 +67,10 @@ class Problem:
             for run, each, belief, noise in zip(self.runs, self.smooth, self.belief, self.noise, strict=True)
         ]
 
+    def error_kg(self, run: int) -> float:
+        """Error of one weighing of a run: as its scale's are in this room, and no less than it scatters itself."""
+        return max(self.smooth[run].scatter_kg, float(np.median(self.runs[run].sds_kg) * self.noise[run]))
+
     # ---- residuals -----------------------------------------------------------------------------------------
 
     def residuals(self, x: Array) -> Array:

@@ -51,12 +51,12 @@ class Smooth:
         """Share of that loss that has gone at each weighing."""
         return np.asarray((self.mass_kg[0] - self.mass_kg) / max(self.loss_kg, 1e-9))
 
-    def unsure_of_time(self, on_cell: bool) -> Array:
+    def unsure_of_time(self, on_cell: bool, error_kg: float) -> Array:
         """By how much the errors of the weighings move the moment at which each mass is reached, as a share of its
         hours, (weighings,): the error of the smoothed mass over its loss while the hours grow e-fold, from the weighing
-        before it to the one after.
+        before it to the one after. error_kg: of one weighing.
         """
-        errors = np.hypot(self.scatter_kg / np.sqrt(2.0), on_cell * LOAD_CELL.drift_kg * np.sqrt(self.hours))
+        errors = np.hypot(error_kg / np.sqrt(2.0), on_cell * LOAD_CELL.drift_kg * np.sqrt(self.hours))
         logs = np.log(np.maximum(self.hours, 1e-3))
         slope = np.full(len(logs), 1e-9)
         slope[1:-1] = (self.mass_kg[:-2] - self.mass_kg[2:]) / np.maximum(logs[2:] - logs[:-2], 1e-6)

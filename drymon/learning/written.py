@@ -19,9 +19,9 @@ Vovk et al. 2005).
 """
 
 TAIL_SEEN_LEFT = 0.10
-TAIL_LOG_SD = 0.35
-"""The tail counts as learnt when a run was weighed down to so little left, and the time to dry is known as well as
-this: half as well again as a starting model knows it, whose bounds may be trusted too.
+TAIL_LOG_SD = 0.6
+"""The tail counts as learnt when a run was weighed down to so little left, and the time to dry is known better than by
+a starting model (0.7): what is not known of it is in the bounds, which runs left out have widened.
 """
 
 

@@ -72,11 +72,11 @@ def test_a_mass_that_stands_is_told_from_one_that_still_falls(make):
 def test_where_the_mass_hardly_falls_its_moment_is_unsure(make):
     """At half the water a gram is minutes, at the last hundredth it is hours; a drifting cell knows less still."""
     seen = smooth(make(exponential, HOURS))
-    unsure = seen.unsure_of_time(on_cell=False)
+    unsure = seen.unsure_of_time(on_cell=False, error_kg=seen.scatter_kg)
     early, late = np.searchsorted(HOURS, [0.8, 5.0])
     assert unsure[early] < 0.02
     assert unsure[late] > 5.0 * unsure[early]
-    assert seen.unsure_of_time(on_cell=True)[late] > unsure[late]
+    assert seen.unsure_of_time(on_cell=True, error_kg=seen.scatter_kg)[late] > unsure[late]
 
 
 def test_a_load_cells_run_is_followed_as_well(make):
