@@ -71,7 +71,9 @@ def _unknowns(world: World, tree: TreeState, clock_known: bool) -> list[Finding]
     found = []
     if not clock_known:
         found.append(Finding("clock-unknown", {}))
-    if tree.coats is None:
+    if not tree.worked_out:
+        found.append(Finding("working-out", {}))
+    elif tree.coats is None:
         found.append(Finding("coat-unknown", {"coat": tree.dip.coat}))
     missing = world.air[tree.rack].missing(tree.at)
     if missing:

@@ -43,6 +43,11 @@ REASONS: dict[str, Kind] = {
         "no coat named {coat} in room.toml: add it there, or undo the dip and enter it again",
         _EVIDENCE,
     ),
+    "working-out": Kind(
+        Effect.UNKNOWN,
+        "something was told late, so its drying since then is worked out anew: this takes some seconds to minutes",
+        _TIME,
+    ),
     "air-unknown": Kind(
         Effect.UNKNOWN,
         "no trusted {missing} for {rack} in the last {limit:.0f} min: look at the sensor",

@@ -52,7 +52,7 @@ class TreeState:
     the tree's probe is plainly colder than the air, else 0; put on for a verdict alone (`probes`). hung_at: when it was
     moved last. call: whether it has been called ready. sure_in_a_row: weighings of its cell in a row that found it dry.
     untold_at: since when it hangs under a coat that nobody told of, as its cell saw it. label: what people
-    call it.
+    call it. worked_out: its drying so far is known; False of an outline, while late facts are folded in.
     """
 
     name: str
@@ -89,6 +89,7 @@ class TreeState:
     call: Call | None = None
     sure_in_a_row: int = 0
     label: str = ""
+    worked_out: bool = True
 
     @property
     def target(self) -> float:

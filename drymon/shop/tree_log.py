@@ -161,6 +161,31 @@ class TreeLog:
         folded = self._snapshots[-1][0] if self._snapshots else -math.inf
         return folded < at and bool(self._effective) and self._effective[0].time.timestamp() <= at
 
+    def owes(self, at: float) -> float:
+        """Seconds of air that are to be folded before the tree is known at `at`."""
+        since, index, state = self._snapshots[-1] if self._snapshots else (-math.inf, 0, None)
+        if since >= at:
+            return 0.0
+        if state is None or not tree_air.steps(state) or self.is_complete(state.dip.time, since):
+            happens = self._effective[index].time.timestamp() if index < len(self._effective) else math.inf
+            return max(at - max(happens, since), 0.0)
+        return at - since
+
+    def outline(self, at: float) -> TreeState | None:
+        """The tree without its drying: where it hangs and under which coat, for while that is worked out."""
+        bare = World(self.world.setup, {}, {})
+        state: TreeState | None = None
+        for event in self._told:
+            if event.time.timestamp() > at:
+                break
+            if isinstance(event, Dip):
+                state = trees.dipped(bare, state, event, None)
+            elif takes_away(event):
+                state = None
+            elif state is not None:
+                state = trees.told(bare, state, event, frozenset())
+        return None if state is None else replace(state, at=at, worked_out=False)
+
     def steady(self, at: float) -> TreeState | None:
         """The tree's state at `at`, where that was folded last, nothing happens in the next minute and time matters
         to it.
