@@ -59,19 +59,44 @@ class Place:
     around: ast.AST
 
 
-def mutants(module: str, source: str) -> list[Mutant]:
+class Source:
+    """A module's text, by the positions of its syntax tree, which count in bytes."""
+
+    def __init__(self, text: str) -> None:
+        self._bytes = text.encode()
+        self._starts = [0]
+        for line in self._bytes.splitlines(keepends=True):
+            self._starts.append(self._starts[-1] + len(line))
+
+    def of(self, node: ast.AST) -> str:
+        if not isinstance(node, ast.stmt | ast.expr):
+            return ""
+        start, end = self._span(node)
+        return self._bytes[start:end].decode()
+
+    def put(self, node: ast.stmt | ast.expr, new: str) -> str:
+        """The whole text with that of a node replaced."""
+        start, end = self._span(node)
+        return (self._bytes[:start] + new.encode() + self._bytes[end:]).decode()
+
+    def _span(self, node: ast.stmt | ast.expr) -> tuple[int, int]:
+        assert node.end_lineno is not None
+        assert node.end_col_offset is not None
+        return self._starts[node.lineno - 1] + node.col_offset, self._starts[node.end_lineno - 1] + node.end_col_offset
+
+
+def mutants(module: str, text: str) -> list[Mutant]:
     """All of a module, in order."""
+    source = Source(text)
     made = []
     seen: dict[str, int] = {}
-    for place, node, new in _changes(ast.parse(source), Place("", ast.Module([], []))):
-        old = _segment(source, node)
-        text = _put(source, node, new)
-        if new == old or not _compiles(text):
-            continue
-        key = "\0".join([module, place.function, _segment(source, place.around), old, new])
+    for place, node, new in _changes(ast.parse(text), Place("", ast.Module([], []))):
+        old = source.of(node)
+        key = "\0".join([module, place.function, source.of(place.around), old, new])
         seen[key] = seen.get(key, 0) + 1
         number = hashlib.sha256(f"{key}\0{seen[key]}".encode()).hexdigest()[:16]
-        made.append(Mutant(number, module, node.lineno, place.function, _one_line(old), _one_line(new), text))
+        told = (node.lineno, place.function, _one_line(old), _one_line(new))
+        made.append(Mutant(number, module, *told, source.put(node, new)))
     return made
 
 
@@ -184,29 +209,6 @@ def _with(node: ast.expr | ast.stmt, **fields: object) -> str:
         setattr(made, name, value)
     text = ast.unparse(ast.fix_missing_locations(made))
     return f"({text})" if isinstance(node, ast.BinOp | ast.BoolOp) else text
-
-
-def _segment(source: str, node: ast.AST) -> str:
-    return ast.get_source_segment(source, node) or ""
-
-
-def _put(source: str, node: ast.stmt | ast.expr, new: str) -> str:
-    """The source with a node's text replaced; positions are in bytes."""
-    assert node.end_lineno is not None
-    assert node.end_col_offset is not None
-    text = source.encode()
-    lines = text.splitlines(keepends=True)
-    start = sum(map(len, lines[: node.lineno - 1])) + node.col_offset
-    end = sum(map(len, lines[: node.end_lineno - 1])) + node.end_col_offset
-    return (text[:start] + new.encode() + text[end:]).decode()
-
-
-def _compiles(text: str) -> bool:
-    try:
-        compile(text, "mutant", "exec")
-    except SyntaxError:
-        return False
-    return True
 
 
 def _one_line(text: str) -> str:
