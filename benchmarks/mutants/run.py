@@ -99,16 +99,21 @@ def judge_all(trial: Trial, chosen: list[Mutant], tests: dict[str, list[str]], r
     todo = [one for one in chosen if (had := results.of(one.id)) is None or (again and had.verdict == "survived")]
     for count, mutant in enumerate(todo, 1):
         asked = tests[mutant.module]
-        digest = trial.digest(asked)
-        green_s = results.green_s(digest)
-        if green_s is None:
-            green_s = trial.green_s(asked)
-            results.add_green(digest, green_s)
-        judged = trial.judge(mutant, asked, green_s)
+        judged = trial.judge(mutant, asked, sum(green_s(trial, test, results) for test in asked))
         about = (mutant.id, mutant.module, mutant.line, mutant.function, mutant.old, mutant.new)
         results.add(Result(*about, judged.verdict, judged.by, round(judged.seconds, 1)))
         where = f"{mutant.module}.py:{mutant.line}"
         print(f"{count}/{len(todo)} {judged.verdict:9} {where} {mutant.old} -> {mutant.new}", flush=True)
+
+
+def green_s(trial: Trial, test: str, results: Results) -> float:
+    """How long a file of tests takes without a fault; not asked again while it and the code are the same."""
+    digest = trial.digest(test)
+    known = results.green_s(digest)
+    if known is None:
+        known = trial.green_s(test)
+        results.add_green(digest, known)
+    return known
 
 
 def tell(chosen: list[Mutant], marks: list[Equivalent], results: Results, package: str) -> None:

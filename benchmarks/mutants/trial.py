@@ -67,26 +67,24 @@ class Trial:
         compileall.compile_dir(installed, quiet=2, invalidation_mode=PycInvalidationMode.CHECKED_HASH)
         self._check_path()
 
-    def digest(self, tests: list[str]) -> str:
-        """Of what these tests stand on: the package, themselves, what is set up for them."""
-        files = [self._checkout / "tests" / test.split("::")[0] for test in tests]
-        folders = {path.parent for path in files} | {self._checkout / "tests"}
-        files += [setup for folder in folders if (setup := folder / "conftest.py").exists()]
-        files += (self._checkout / self._layout.package).rglob("*.py")
-        parts = hashlib.sha256("\0".join(tests).encode())
-        for path in sorted(files):
-            if not path.exists():
-                raise TrialError(f"tests.toml names {path.relative_to(self._checkout / 'tests')}, which is not there")
+    def digest(self, test: str) -> str:
+        """Of what a file of tests stands on: the package, itself, what is set up for it."""
+        tests = self._checkout / "tests"
+        file = tests / test.split("::")[0]
+        if not file.exists():
+            raise TrialError(f"tests.toml names {test}, and there is no such file below tests/")
+        setups = [folder / "conftest.py" for folder in (tests, file.parent)]
+        code = sorted((self._checkout / self._layout.package).rglob("*.py"))
+        parts = hashlib.sha256(test.encode())
+        for path in [file, *filter(Path.exists, setups), *code]:
             parts.update(path.read_bytes())
         return parts.hexdigest()[:16]
 
-    def green_s(self, tests: list[str]) -> float:
+    def green_s(self, test: str) -> float:
         """How long the tests take without a fault; TrialError where they fail."""
-        code, said, seconds = self._pytest(tests, 3600.0)
+        code, said, seconds = self._pytest([test], 3600.0)
         if code != GREEN:
-            raise TrialError(
-                f"{' '.join(tests)}: not green without a fault (pytest ended with {code}):\n{said[-2000:]}"
-            )
+            raise TrialError(f"{test}: not green without a fault (pytest ended with {code}):\n{said[-2000:]}")
         return seconds
 
     def judge(self, mutant: Mutant, tests: list[str], green_s: float) -> Judged:
