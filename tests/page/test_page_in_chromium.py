@@ -62,6 +62,7 @@ def test_every_line_of_the_log_can_be_withdrawn_and_stays_there_struck_out(shop:
     tap(phone, "[aria-labelledby=events] li:nth-child(2) button")
     assert "taken back, as if never said (weighed: 12.4 kg, told for" in text_of(phone, "#flash")
     assert text_of(phone, "[aria-labelledby=events] s") == "weighed: 12.4 kg"
+    assert text_of(phone, "[aria-labelledby=events] .back").endswith("by ana")
     assert not phone.find_elements(By.CSS_SELECTOR, "[aria-labelledby=weights]")
     assert (shop.verdict("t-1") or {})["rack"] == "rack-b"
     tap(phone, "form[action='/log/leave'] button")

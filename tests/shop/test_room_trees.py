@@ -1,13 +1,15 @@
 """A tree's way through the room: dips and their defaults, undo, move, leave, complete; what is said when; racks."""
 
+import math
 from dataclasses import replace
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 
 import pytest
 from invented_shop import BEGIN, SETUP, STEADY, Shop, at, codes, gone, reading, text
 
 from drymon.drying.quantities import Quantity
+from drymon.shop import judge
 from drymon.shop.outcome import AirNow, RackStatus, State, TreeGone, Verdict, When
 from drymon.shop.rack_status import rack_status
 from drymon.shop.setup import Recipe
@@ -420,3 +422,13 @@ def test_only_the_recipes_last_coat_completes_a_tree() -> None:
     shop.until("t-1", State.READY)
     shop.until("t-2", State.COMPLETE)
     assert shop.tree("t-1").state is State.READY
+
+
+@pytest.mark.parametrize(
+    ("seconds", "now", "told"),
+    [(100.2, 50.0, 101), (100.0, 50.0, 100), (100.2, 100.1, 101), (100.2, 100.2, 100), (100.8, 200.0, 100)],
+)
+def test_no_moment_is_told_a_second_too_soon(seconds: float, now: float, told: int) -> None:
+    """Whole seconds: what is to come is told when it has come, what has passed when it had begun."""
+    assert judge._moment(seconds, now) == datetime.fromtimestamp(told, UTC)
+    assert judge._moment(math.inf, now) is None
