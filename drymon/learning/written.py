@@ -12,6 +12,7 @@ from drymon.learning.estimate import Estimate
 from drymon.learning.judge import Judgement, reference_log_sd, summary
 from drymon.learning.layout import SHARE_LOGIT_SD
 from drymon.learning.run import Run
+from drymon.learning.smooth import smooth
 
 RUNS_FOR_OWN_INTERVAL = 9
 """n/(n + 1) must reach 0.9 before runs alone can promise a one-sided 90 % bound (split conformal,
@@ -19,9 +20,11 @@ Vovk et al. 2005).
 """
 
 TAIL_SEEN_LEFT = 0.10
-TAIL_LOG_SD = 0.35
-"""The tail counts as learnt when a run was weighed down to so little left, and the time to dry is known as well as
-this: half as well again as a starting model knows it, whose bounds may be trusted too.
+TAIL_LOG_SD, TAIL_PACE = 0.35, 0.45
+"""The tail counts as learnt when a run was weighed down to so little left by its curve, when it lost so much more slowly
+in the last quarter of its clock than on the whole by its weighings alone (an exponential to a tenth: 0.35; a curve may
+think the end near that it has not seen), and when the time to dry is known as well as this: half as well again as a
+starting model knows it, whose bounds may be trusted too.
 """
 
 
@@ -102,7 +105,8 @@ def told(
     another home stays learnt.
     """
     before = () if start.is_starting_model else start.shelters_learned
-    lowest = min((level for level, _ in truths), default=1.0)
+    slowed = [level for run, (level, _) in zip(runs, truths, strict=True) if smooth(run).late_pace <= TAIL_PACE]
+    lowest = min(slowed, default=1.0)
     tail_learned = lowest <= TAIL_SEEN_LEFT and tail_log_sd(model) <= TAIL_LOG_SD
     return replace(
         model,
