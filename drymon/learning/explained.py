@@ -53,15 +53,17 @@ def missed(estimate: Estimate) -> list[bool]:
             found.append(True)
             continue
         gone = np.maximum.accumulate((held[0] - held) / lost)
-        unsure = PLAINLY * seen.unsure_of_time(estimate.runs[index].on_cell)
+        run = estimate.runs[index]
+        least = float(np.median(run.sds_kg))
+        unsure = PLAINLY * seen.unsure_of_time(run.on_cell, least)
         off = 0.0
         for share in MISSED_SHARES:
             hours = max(seen.hours_until(share), 1e-3)
             log = abs(np.log(max(float(np.interp(share, gone, seen.hours)), 1e-3) / hours))
             off = max(off, log if log > np.interp(hours, seen.hours, unsure) else 0.0)
         apart = float(estimate.area[index]) * lost - seen.loss_kg
-        plain = abs(apart) > PLAINLY * seen.scatter_kg
-        strange = _strange(estimate.runs[index], seen, float(estimate.area[index]) * held)
+        plain = abs(apart) > PLAINLY * max(seen.scatter_kg, least)
+        strange = _strange(run, seen, float(estimate.area[index]) * held)
         found.append(bool(off > MISSED_LOG or (plain and abs(apart) > MISSED_LOG * seen.loss_kg) or strange))
     return found
 

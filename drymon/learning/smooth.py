@@ -57,12 +57,14 @@ class Smooth:
         before = float(np.interp(1.0 - STANDS_OF_CLOCK, self.clock, self.mass_kg))
         return (before - float(self.mass_kg[-1])) / STANDS_OF_CLOCK / max(self.loss_kg, 1e-9)
 
-    def unsure_of_time(self, on_cell: bool) -> Array:
+    def unsure_of_time(self, on_cell: bool, least_kg: float = 0.0) -> Array:
         """By how much the errors of the weighings move the moment at which each mass is reached, as a share of its
         hours, (weighings,): the error of the smoothed mass over its loss while the hours grow e-fold, from the weighing
-        before it to the one after.
+        before it to the one after. least_kg: a weighing's error is no less; a smooth line goes through few weighings as
+        if they had none.
         """
-        errors = np.hypot(self.scatter_kg / np.sqrt(2.0), on_cell * LOAD_CELL.drift_kg * np.sqrt(self.hours))
+        scatter = max(self.scatter_kg, least_kg) / np.sqrt(2.0)
+        errors = np.hypot(scatter, on_cell * LOAD_CELL.drift_kg * np.sqrt(self.hours))
         logs = np.log(np.maximum(self.hours, 1e-3))
         slope = np.full(len(logs), 1e-9)
         slope[1:-1] = (self.mass_kg[:-2] - self.mass_kg[2:]) / np.maximum(logs[2:] - logs[:-2], 1e-6)

@@ -21,9 +21,9 @@ Vovk et al. 2005).
 
 TAIL_SEEN_LEFT = 0.10
 TAIL_LOG_SD, TAIL_PACE = 0.35, 0.45
-"""The tail counts as learnt when a run was weighed down to so little left by its curve, when it lost so much more slowly
-in the last quarter of its clock than on the whole by its weighings alone (an exponential to a tenth: 0.35; a curve may
-think the end near that it has not seen), and when the time to dry is known as well as this: half as well again as a
+"""The tail counts as learnt when a run was weighed down to so little left by its curve, when by its weighings alone it
+lost so much more slowly in the last quarter of its clock than on the whole (an exponential to a tenth: 0.35; a curve
+may think an end near that was not seen), and when the time to dry is known as well as this: half as well again as a
 starting model knows it, whose bounds may be trusted too.
 """
 
