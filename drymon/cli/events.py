@@ -14,6 +14,7 @@ from drymon.cli.home import config_of, record_of, wall
 from drymon.cli.slips import WrongUse, ask_of_slips, warn_of_early_dip
 from drymon.errors import RefusedMessage, StoreError
 from drymon.messages.message import Message
+from drymon.messages.names import label_of, name_of
 from drymon.messages.outgoing import to_payload
 from drymon.messages.parse import Parser
 from drymon.messages.settings import HomeConfig
@@ -127,17 +128,24 @@ def _command(subparsers: Any, name: str, summary: str, subject: str) -> argparse
 
 
 def _content(config: HomeConfig, name: str, words: Mapping[str, Any]) -> dict[str, Any]:
-    subject = words["subject"]
+    if name == "fan":
+        return {"rack": words["subject"], "on": words["switch"] == "on"}
+    subject = _tree(words["subject"])
     match name:
-        case "fan":
-            return {"rack": subject, "on": words["switch"] == "on"}
         case "dip":
-            return {"tree": subject, **_dip(config, subject, words)}
+            return {"tree": subject, "label": label_of(words["subject"]) or None, **_dip(config, subject, words)}
         case "weigh":
             return {"tree": subject, **_mass(" ".join(words["mass"]))}
         case _:
-            keys = ("finding", "note", "rack", "cell", "entry")
+            keys = ("finding", "where", "note", "rack", "cell", "entry")
             return {"tree": subject, **{key: words.get(key) for key in keys}}
+
+
+def _tree(written: str) -> str:
+    try:
+        return name_of(written)
+    except ValueError as error:
+        raise WrongUse(f"tree: {error}") from None
 
 
 def _dip(config: HomeConfig, tree: str, words: Mapping[str, Any]) -> dict[str, Any]:

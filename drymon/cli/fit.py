@@ -46,7 +46,7 @@ def run(args: Namespace) -> int:
         _writable(Path(args.report))
     with record_of(config) as record:
         runs = weighed_runs(config, record)
-    if not any(one.used for one in runs if args.coat in (None, one.coat)):
+    if not any(one.used or one.felt for one in runs if args.coat in (None, one.coat)):
         raise LearningError("no weighed run can be used yet; `drymon runs` says what there is and what is missing")
     fits = fit_all(runs, starts_of(config, runs), [args.coat] if args.coat else None)
     elsewhere = _learnt_elsewhere(config, runs)
@@ -111,7 +111,7 @@ def starts_of(config: "HomeConfig", runs: "Sequence[Run]") -> "dict[str, CoatMod
         kept = home.get(coat.name)
         if coat.name in elsewhere:
             start = _less_sure(elsewhere[coat.name])
-        elif kept is not None and kept.is_starting_model:
+        elif kept is not None and kept.is_starting_model and not kept.run_ids:
             start = kept
         if start is not None:
             found[coat.name] = replace(start, name=coat.name, family=coat.family)

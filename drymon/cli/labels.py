@@ -30,7 +30,8 @@ def run(args: Namespace) -> int:
 
     config = config_of(args)
     base = (args.url or _base(config)).rstrip("/")
-    wanted = [Label(name, config.room.label or config.room.name, f"{base}/tree/{name}") for name in _trees(args.trees)]
+    room = config.room.label or config.room.name
+    wanted = [Label(called, room, f"{base}/{path}") for called, path in _trees(args.trees)]
     for name in _racks(config, args):
         wanted.append(Label(name, config.room.rack_by_name[name].label or "rack", f"{base}/rack/{name}"))
     for file in draw_labels(wanted, file_to_write(args.out, config.path)):
@@ -38,14 +39,21 @@ def run(args: Namespace) -> int:
     return 0
 
 
-def _trees(names: list[str]) -> list[str]:
-    from drymon.errors import SetupError
-    from drymon.messages.names import NAME_RULE, is_name
+def _trees(written: list[str]) -> list[tuple[str, str]]:
+    """What people call each tree, and where its page is; a name that is not as people write it goes with the label."""
+    from urllib.parse import quote
 
-    for name in names:
-        if not is_name(name):
-            raise SetupError(f"--trees: received {name!r}; allowed are {NAME_RULE}")
-    return names
+    from drymon.errors import SetupError
+    from drymon.messages.names import label_of, name_of
+
+    found = []
+    for called in written:
+        try:
+            name, label = name_of(called), label_of(called)
+        except ValueError as error:
+            raise SetupError(f"--trees: {error}") from None
+        found.append((label or name, f"tree/{name}" + (f"?label={quote(label)}" if label else "")))
+    return found
 
 
 def _racks(config: "HomeConfig", args: Namespace) -> list[str]:

@@ -66,6 +66,7 @@ def run(args: Namespace) -> int:
 def _draw(config: "HomeConfig", args: Namespace) -> "Figure":
     from drymon.cli.home import end_of_record, record_of
     from drymon.cli.times import typed_span
+    from drymon.messages.names import name_or
 
     if args.kind == "model":
         return model_picture(config, args.name)
@@ -77,7 +78,7 @@ def _draw(config: "HomeConfig", args: Namespace) -> "Figure":
         if args.kind == "psychrometric":
             return psychrometric_picture(config, record, args.name, now, begin, end)
         if args.kind == "tree":
-            return tree_picture(config, record, args.name, now, begin, end)
+            return tree_picture(config, record, name_or(args.name), now, begin, end)
         return room_picture(config, record, now, begin, end)
 
 

@@ -25,6 +25,7 @@ def run(args: Namespace) -> int:
     from drymon.cli.home import config_of, end_of_record, record_of, warn_of_models
     from drymon.cli.times import typed_time
     from drymon.messages.coat_models import load_models
+    from drymon.messages.names import name_or
     from drymon.views.report.compose import document_of
     from drymon.views.report.html import html_of
     from drymon.views.report.pdf import write_pdf
@@ -32,10 +33,11 @@ def run(args: Namespace) -> int:
 
     config = config_of(args)
     warn_of_models(config)
-    page, sheets = _files(args.out, args.tree)
+    tree = name_or(args.tree)
+    page, sheets = _files(args.out, tree)
     with record_of(config) as record:
         at = typed_time(args.at, config.room.timezone, end_of_record(config, record)) if args.at else None
-        document = document_of(shell_record(record, config.room, load_models(config.path), args.tree, at))
+        document = document_of(shell_record(record, config.room, load_models(config.path), tree, at))
     page.parent.mkdir(parents=True, exist_ok=True)
     page.write_text(html_of(document), encoding="utf-8", newline="\n")
     print(page)

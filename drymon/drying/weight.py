@@ -7,6 +7,7 @@ the gate waits: if the mass comes back it was a knock, a lift or a drop-out; if 
 tells the size of the step. Evaporation is slow and never adds mass, so a lasting step is never drying:
 
 - up by more than `Cell.dip_kg` against the hanging tree: a dip, proposed to whoever asks, not assumed;
+- down by as much at once: another tree, or a piece is gone; told, and the mass goes on where it was;
 - away altogether: the tree was lifted, its last mass is remembered and compared with what is hung back;
 - smaller, either way: the zero moved (a draught, a touched cable); the mass goes on where it was.
 
@@ -28,15 +29,16 @@ import numpy.typing as npt
 
 Array = npt.NDArray[np.float64]
 
-StepKind = Literal["dip", "lifted", "hung", "shift"]
+StepKind = Literal["dip", "fall", "lifted", "hung", "shift"]
 
 
 @dataclass(frozen=True, slots=True)
 class Cell:
     """What is taken for granted of a load cell and of trees; common practice (no source) unless said otherwise.
 
-    noise_kg: first guess of one reading's standard deviation; dip_kg: a lasting rise of more is a dip; settle_s,
-    settle_readings: how long, and in how many readings, a step must last to be believed; gate: rejection at so many
+    noise_kg: first guess of one reading's standard deviation; dip_kg: a lasting rise of more is a dip, a sudden fall of
+    more no drying; settle_s, settle_readings: how long, and in how many readings, a step must last to be believed;
+    gate: rejection at so many
     standard deviations; gap_s: silence after which the trend is forgotten.
     """
 
@@ -98,6 +100,11 @@ class WeightSignal:
         """The tree is on the cell."""
         return self.hung is None
 
+
+UNTOLD_S = 2700.0
+"""A lasting step so long after what was told is another event's: no coat is redipped sooner, and by then slurry has
+dripped off and sand been shaken off (assumed).
+"""
 
 _RATE_SD = 3.0e-5  # kg/s, about 0.1 kg/h: fastest loss of a usual tree, the first guess's width
 _ACCELERATION = 1.0e-15  # kg2/s3, spectral density: a rate may change by 7 g/h within an hour
@@ -252,17 +259,18 @@ def _settle(held: WeightSignal, level: float, spread: float, cell: Cell) -> Weig
         return replace(_restart(fresh, level - held.shift, rough), step=Step(since, size, "dip"))
     if abs(size) <= 3 * spread:  # rougher, not heavier: buffeting has begun
         return _update(replace(fresh, noise=rough), size, cell)
-    return replace(fresh, shift=held.shift + size, variance=held.variance + spread**2, step=Step(since, size, "shift"))
+    kind: StepKind = "fall" if size <= -cell.dip_kg else "shift"
+    return replace(fresh, shift=held.shift + size, variance=held.variance + spread**2, step=Step(since, size, kind))
 
 
 def _hang(fresh: WeightSignal, since: float, level: float, rough: float, cell: Cell) -> WeightSignal:
-    """Something hangs again after a lift: the tree as it was, a dipped one, or still nothing."""
+    """Something hangs again after a lift: the tree as it was, a dipped one, a lighter one, or still nothing."""
     assert fresh.hung is not None
     mass = level - fresh.shift
     if mass < (1 - cell.lifted_share) * fresh.hung:
         return _restart(fresh, mass, rough)
     change = mass - fresh.hung
-    kind: StepKind = "dip" if change >= cell.dip_kg else "hung"
+    kind: StepKind = "dip" if change >= cell.dip_kg else "fall" if change <= -cell.dip_kg else "hung"
     return replace(_restart(fresh, mass, rough), hung=None, step=Step(since, change, kind))
 
 

@@ -4,8 +4,7 @@ The scale reads  dry mass + area x predicted water + errors.  Dry mass and area 
 has a flat prior, the area a wide log-normal one; both are profiled out for every member. Errors are not
 independent, or a day of readings would pretend to know the last gram; their covariance adds up
 
-    scatter of the smoothed readings + random walk and creep of the zero + temperature effect + misfit of
-    the curve
+    scatter of the smoothed readings + random walk and creep of the zero + misfit of the curve
 
 The misfit is a stationary process (Matern 3/2; Rasmussen & Williams 2006 eq. 4.17) in the model's own imperfection, as
 Kennedy & O'Hagan (2001) want it: without it the ensemble would collapse on one wrong member. Heavy tails: a
@@ -27,21 +26,20 @@ class ScaleErrors:
     """Errors of a scale that do not average out. A bench scale (zeroed each time) has no drift and no creep.
 
     drift_kg: random walk of the zero, kg per sqrt(hour) (0.2-2 g/sqrt(h) for hobby cells); creep_kg after loading,
-    settling with creep_h; per_k: temperature effect, kg/K; misfit: share of the water by which a right curve may be
-    wrong, correlated over misfit_span of the water that was seen to go; freedom of Student's t.
+    settling with creep_h; misfit: share of the water by which a right curve may be wrong, correlated over misfit_span
+    of the water that was seen to go; freedom of Student's t.
     """
 
     drift_kg: float = 0.0007
     creep_kg: float = 0.001
     creep_h: float = 0.5
-    per_k: float = 0.0003
     misfit: float = 0.012
     misfit_span: float = 0.35
     freedom: float = 8.0
 
 
 LOAD_CELL = ScaleErrors()
-BENCH_SCALE = ScaleErrors(drift_kg=0.0, creep_kg=0.0, per_k=0.0)
+BENCH_SCALE = ScaleErrors(drift_kg=0.0, creep_kg=0.0)
 
 
 BENCH_SD_KG, BENCH_SHARE = 0.001, 2e-4
@@ -110,14 +108,7 @@ LEAST_SPAN = 0.02
 """Share of the water over which a curve's errors go together at the least."""
 
 
-def error_covariance(
-    times_s: Array,
-    sds_kg: Array,
-    water_kg: float | Array,
-    gone: Array,
-    errors: ScaleErrors,
-    temperatures_c: Array | None = None,
-) -> Array:
+def error_covariance(times_s: Array, sds_kg: Array, water_kg: float | Array, gone: Array, errors: ScaleErrors) -> Array:
     """Covariance (times, times) of weighings at `times_s` since the dip, kg2.
 
     `water_kg`: size of the water for the misfit, one for all weighings or (times,). gone: share of the water gone at
@@ -133,9 +124,6 @@ def error_covariance(
     covariance = np.diag(sds_kg**2) + errors.drift_kg**2 * earlier + np.outer(creep, creep)
     misfit = errors.misfit * np.broadcast_to(water_kg, hours.shape)
     covariance = covariance + np.outer(misfit, misfit) * matern
-    if temperatures_c is not None:
-        warm = errors.per_k * (temperatures_c - temperatures_c[0])
-        covariance = covariance + np.outer(warm, warm)
     return np.asarray(covariance + np.eye(len(hours)) * (1e-6 + 1e-4 * sds_kg.max()) ** 2)
 
 
@@ -147,7 +135,6 @@ def weigh_members(
     *,
     errors: ScaleErrors = LOAD_CELL,
     area: AreaPrior = AreaPrior(),
-    temperatures_c: Array | None = None,
 ) -> Evidence:
     """Compare weighings since one dip with every member's predicted water.
 
@@ -161,8 +148,7 @@ def weigh_members(
         expected, spread = nothing + area.median_m2, nothing + area.log_sd
         return Evidence(nothing, expected, spread, nothing + masses_kg.mean(), nothing, nothing)
     water = _misfit_water(masses_kg, sds_kg, predicted_water)
-    gone = share_gone(predicted_water)
-    root = np.linalg.cholesky(error_covariance(times_s, sds_kg, water, gone, errors, temperatures_c))
+    root = np.linalg.cholesky(error_covariance(times_s, sds_kg, water, share_gone(predicted_water), errors))
     white = np.linalg.solve(root, np.column_stack([masses_kg, np.ones_like(masses_kg), predicted_water.T]))
     unit = white[:, 1] / np.sqrt(white[:, 1] @ white[:, 1])
     free = white - np.outer(unit, unit @ white)
@@ -195,22 +181,6 @@ def _misfit_water(masses_kg: Array, sds_kg: Array, predicted_water: Array) -> Ar
     gone = max(1.0 - float(mean[-1] / mean[0]), LEAST_GONE)
     all_kg = (float(np.ptp(masses_kg)) + float(sds_kg.mean())) / gone
     return np.asarray(all_kg * np.clip(mean / mean[0], LEAST_LEFT, 1.0) ** LESS_NEAR_THE_END)
-
-
-def log_likelihood(
-    times_s: Array,
-    masses_kg: Array,
-    sds_kg: Array,
-    predicted_water: Array,
-    *,
-    errors: ScaleErrors = LOAD_CELL,
-    area: AreaPrior = AreaPrior(),
-    temperatures_c: Array | None = None,
-) -> Array:
-    """Log likelihood of each member, (members,), the best at 0; arguments as in `weigh_members`."""
-    return weigh_members(
-        times_s, masses_kg, sds_kg, predicted_water, errors=errors, area=area, temperatures_c=temperatures_c
-    ).log_likelihood
 
 
 def _profile_area(mass: Array, water: Array, area: AreaPrior) -> tuple[Array, Array, Array]:

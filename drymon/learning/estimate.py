@@ -65,7 +65,8 @@ class Estimate:
 
 _SKIN = {"exponent": -1.5, "inner": 1.0, "critical": 0.5}
 _MILD = {"pocketed": 0.8, "deep": 0.5}
-STARTS: tuple[Mapping[str, float], ...] = ({}, _SKIN, _MILD)
+_SLOW = {"pocketed": -1.5, "deep": -0.5}
+STARTS: tuple[Mapping[str, float], ...] = ({}, _SKIN, _MILD, _SLOW)
 """Starts of the search as shifts (in prior standard deviations) of the room's parameters."""
 
 MOST_PACE = np.log(150.0)
@@ -114,8 +115,8 @@ def _best_start(problem: Problem) -> Array:
     """Run a short search from every start, at the pace that the runs' own half-times ask for; go on from the best."""
     tried = []
     pace = _paces(problem)
-    sheltered = any(run.shelter != "open" for run in problem.runs)
-    for shift in (shift for shift in STARTS if sheltered or shift is not _MILD):
+    sheltered = any(run.shelter != "open" for run in problem.fleet.runs)
+    for shift in (shift for shift in STARTS if sheltered or "pocketed" not in shift):
         x = pace.copy()
         for name, value in shift.items():
             x[problem.layout.room(name)] += value
@@ -136,13 +137,13 @@ def _paces(problem: Problem) -> Array:
     expected = coat.steady_time(coats, 0.5, ensemble.REFERENCE_AIR)[first, 0]
     for index in range(len(layout.coats)):
         logs = []
-        for run in np.flatnonzero(layout.coat == index):
+        for run in np.flatnonzero(layout.coat[: len(problem.runs)] == index):
             hours = problem.smooth[run].hours_until(0.5)
             deficit = problem.runs[run].air
             assert deficit is not None
             speed = float(np.mean(deficit.deficit)) / ensemble.REFERENCE_AIR.deficit
             logs.append(np.log(3600.0 * max(hours, 0.01) * max(speed, 0.05) / expected[run]))
-        shift = float(np.clip(np.median(logs), -MOST_PACE, MOST_PACE))
+        shift = float(np.clip(np.median(logs), -MOST_PACE, MOST_PACE)) if logs else 0.0
         if abs(shift) > 0.7:  # nearer, the search finds it among all that it can move
             x[layout.of_coat(index, "pace") if len(layout.coats) > 1 else layout.room("pace")] = _in_sds(
                 problem, index, shift
@@ -171,8 +172,8 @@ def _near(problem: Problem, near: Estimate) -> Array:
             at, there = size * (1 + index), size * (1 + other)
             x[at : at + size] = near.solution[there : there + size]
             problem.dip_sd[index] = near.problem.dip_sd[other]
-    trees = {run.tree: place for run, place in zip(near.runs, theirs.area, strict=True)}
-    for run, place in zip(problem.runs, ours.area, strict=True):
+    trees = {run.tree: place for run, place in zip(theirs.runs, theirs.area, strict=True)}
+    for run, place in zip(ours.runs, ours.area, strict=True):
         if run.tree in trees:
             x[place] = near.solution[trees[run.tree]]
     problem.heavy[: size * (1 + len(ours.coats))] = np.minimum(

@@ -112,7 +112,7 @@ def contradicting(estimate: Estimate) -> list[int]:
     logs = log_paces(estimate)
     found: list[int] = []
     for coat_index in range(len(estimate.problem.layout.coats)):
-        own = np.flatnonzero(estimate.problem.layout.coat == coat_index)
+        own = np.flatnonzero(estimate.problem.layout.coat[: len(estimate.runs)] == coat_index)
         off = np.abs(logs[own] - np.median(logs[own]))
         bound = APART * max(1.4826 * float(np.median(off)), LEAST_APART / APART * 2.0)
         beyond = own[off > bound]

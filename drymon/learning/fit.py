@@ -6,6 +6,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -22,6 +23,7 @@ from drymon.learning.judge import (
     FEWEST_SCORES,
     Judgement,
     brought_forward,
+    ended,
     judge,
     other_days,
     pocket_factor,
@@ -77,10 +79,12 @@ def fit_all(runs: Sequence[Run], starts: Mapping[str, CoatModel], coats: Sequenc
 
     starts: the starting model of each coat name that may occur. coats: tell only of these (default all); the others'
     runs still teach what the room's coats have in common. Runs that plainly contradict the others of their coat are
-    doubted, and the rest is fitted again.
+    doubted, and the rest is fitted again. What was felt of trees teaches with the weighings, or where there are none.
     """
-    usable = [thinned(run) for run in sorted(runs, key=lambda run: run.start_s) if run.used]
-    there = sorted({run.coat for run in usable})
+    in_time = sorted(runs, key=lambda run: run.start_s)
+    usable = [thinned(run) for run in in_time if run.used]
+    felt = [run for run in in_time if run.felt and not run.used and run.coat in starts]
+    there = sorted({run.coat for run in (*usable, *felt)})
     missing = [name for name in there if name not in starts]
     if missing:
         raise LearningError(f"no starting model for coat {missing[0]!r}; give it a family in room.toml")
@@ -89,11 +93,11 @@ def fit_all(runs: Sequence[Run], starts: Mapping[str, CoatModel], coats: Sequenc
         return []
     own = {name: starts[name] for name in there}
     with threadpool_limits(1):  # matrices this small only lose time to threads
-        estimate, scores = _estimate(usable, own)
+        estimate, scores = _estimate([*usable, *felt], own)
         doubted = contradicting(estimate) if len(usable) >= FEWEST_TO_DOUBT else []
         kept = [run for i, run in enumerate(usable) if i not in doubted]
         if doubted:
-            estimate, scores = _estimate(kept, {name: own[name] for name in sorted({run.coat for run in kept})})
+            estimate, scores = _estimate([*kept, *felt], own)
         return _told(estimate, own, scores, [usable[i] for i in doubted], wanted)
 
 
@@ -119,20 +123,20 @@ def _told(
     wanted: Sequence[str],
 ) -> list[TypeFit]:
     runs, truths = estimate.runs, taken(estimate)
-    miss = missed(estimate)
+    miss, ends = missed(estimate), ended(estimate)
     models = models_of(starts, estimate, runs)
     parts = leave_out(runs, starts, estimate, truths)
     raw = {i: one for part in parts for i, one in part.judged(runs, truths).items()}
     left_out = {i: one for part in parts for i, one in _honestly(part, runs, truths).items()}
     revealed = reveal_later(runs, starts, estimate.tail, truths)
     found = []
-    for name in (name for name in wanted if any(run.coat == name for run in runs)):
+    for name in wanted:
         places = [i for i, run in enumerate(runs) if run.coat == name]
         own, own_truths = [runs[i] for i in places], [truths[i] for i in places]
         model = _honest(models[name], raw, runs)(models[name])
         model = brought_forward(model, usual_error(model, own, own_truths))
         judged = tuple(left_out[i] for i in places if i in left_out)
-        model = told(model, starts[name], own, own_truths, judged, len(runs), doubt_of(name, runs, miss))
+        model = told(model, starts[name], own, [ends[i] for i in places], judged, len(runs), doubt_of(name, runs, miss))
         found.append(
             TypeFit(
                 model=model,
@@ -202,7 +206,7 @@ def reveal_later(
     """
     stops = [n for n in REVEALED_AFTER if n < len(runs)]
     found: dict[int, Judgement] = {}
-    for at, until in zip(stops, [*stops[1:], len(runs)], strict=True):
+    for at, until in pairwise([*stops, len(runs)]):
         models = dict(starts)
         if at:
             here = {name: starts[name] for name in sorted({run.coat for run in runs[:at]})}

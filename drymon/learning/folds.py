@@ -63,14 +63,17 @@ def _without(
 ) -> Left:
     kept = [i for i in range(len(runs)) if i not in out]
     priors = {name: Prior.of(start, whole.tail) for name, start in starts.items()}
-    estimate = fit_room([runs[i] for i in kept], priors, whole.tail, near=whole, rounds=2)
+    trees = {runs[i].tree for i in out}
+    felt = [run for run in whole.problem.fleet.runs if not run.used and run.tree not in trees]
+    estimate = fit_room([*(runs[i] for i in kept), *felt], priors, whole.tail, near=whole, rounds=2)
     inner: dict[int, Judgement] = {}
     rows = estimate.problem.rows(estimate.solution)
     for other in parts:
         held = [i for i in other if i not in out and np.isfinite(truths[i][1])]
         if not held or len(kept) <= len(other):
             continue
-        less = _downdated(estimate, rows, [place for place, i in enumerate(kept) if i not in other])
+        places = [place for place, i in enumerate(kept) if i not in other]
+        less = _downdated(estimate, rows, [*places, *range(len(kept), len(rows))])
         models = models_of(starts, less, [runs[i] for i in kept if i not in other])
         inner |= {i: judge(models[runs[i].coat], runs[i], *truths[i]) for i in held}
     return Left(tuple(out), models_of(starts, estimate, [runs[i] for i in kept]), inner)
@@ -87,8 +90,9 @@ def _downdated(estimate: Estimate, rows: Sequence[tuple[Array, Array]], kept: Se
 
 
 def models_of(starts: Mapping[str, CoatModel], estimate: Estimate, runs: Sequence[Run]) -> dict[str, CoatModel]:
-    """By coat what was learnt of it; a coat without a run keeps its start."""
+    """By coat what was learnt of it; a coat of which nothing was weighed or felt keeps its start."""
     by_coat = {name: [run for run in runs if run.coat == name] for name in starts}
+    known = estimate.coats
     return {
-        name: model_of(start, estimate, by_coat[name]) if by_coat[name] else start for name, start in starts.items()
+        name: model_of(start, estimate, by_coat[name]) if name in known else start for name, start in starts.items()
     }

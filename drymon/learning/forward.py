@@ -87,7 +87,8 @@ class Fleet:
 
 
 def fleet_of(runs: Sequence[Run]) -> Fleet:
-    """Cut every run's air into steps that grow from a part of its own half-time on."""
+    """Cut every run's air into steps that grow from a part of its own half-time on; weighed runs come first."""
+    runs = sorted(runs, key=lambda run: not run.used)
     grids = [grid_of(run) for run in runs]
     steps = max(len(grid) for grid in grids) - 1
     columns = {name: np.zeros((steps, len(runs))) for name in ("seconds", "deficit", "saturation", "excess")}
@@ -100,7 +101,7 @@ def fleet_of(runs: Sequence[Run]) -> Fleet:
         columns["seconds"][:count, index] = np.diff(grid)
         for name in ("deficit", "saturation", "excess", "resistance"):
             columns[name][:count, index] = getattr(air, name)
-        marks.append(Marks.of(grid, run.times_s))
+        marks.append(Marks.of(grid, run.times_s if run.used else grid[:0]))
     zones = np.array([len(ensemble.ZONES[run.shelter]) for run in runs])
     owner = np.repeat(np.arange(len(runs)), zones)
     first = np.concatenate([[0], np.cumsum(zones)[:-1]])
@@ -114,8 +115,9 @@ def fleet_of(runs: Sequence[Run]) -> Fleet:
 
 def grid_of(run: Run) -> Array:
     """Edges from the dip to the last weighing, growing as e^x - 1: close together where most of the water goes."""
-    end = float(run.times_s[-1])
-    half = float(np.clip(3600.0 * smooth(run).hours_until(0.5), 0.003 * end, 0.5 * end))
+    assert run.air is not None
+    end = float(run.times_s[-1]) if run.used else float(run.air.edges_s[-1])
+    half = float(np.clip(3600.0 * smooth(run).hours_until(0.5), 0.003 * end, 0.5 * end)) if run.used else 0.2 * end
     start = 0.7 * half
     far = np.log1p(end / start)
     count = int(np.clip(np.ceil(STEPS_PER_HALF * far / np.log1p(half / start)), FEWEST_STEPS, MOST_STEPS))
@@ -180,11 +182,26 @@ def left_over_time(fleet: Fleet, coats: ensemble.PossibleCoats) -> Array:
     return history
 
 
+@dataclass(frozen=True, slots=True)
+class Courses:
+    """mean: water left averaged over each tree's faces, kg/m2, (steps + 1, runs, trials); left: share left in every
+    zone, (steps + 1, rows, trials).
+    """
+
+    mean: Array
+    left: Array
+
+
+def courses(fleet: Fleet, theta: Array, tail: str) -> Courses:
+    """How the water of all runs goes with `theta` (runs, trials, THETA)."""
+    coats = coats_of(fleet, theta, tail)
+    left = left_over_time(fleet, coats)
+    return Courses(np.asarray(np.add.reduceat(coats.share * coats.water * left, fleet.first, axis=1)), left)
+
+
 def mean_water(fleet: Fleet, theta: Array, tail: str) -> Array:
     """Water left averaged over the tree's faces, kg/m2, (steps + 1, runs, trials)."""
-    coats = coats_of(fleet, theta, tail)
-    held = coats.share * coats.water * left_over_time(fleet, coats)
-    return np.asarray(np.add.reduceat(held, fleet.first, axis=1))
+    return courses(fleet, theta, tail).mean
 
 
 def hours_of(fleet: Fleet, run: int) -> Array:

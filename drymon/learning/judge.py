@@ -11,7 +11,7 @@ import numpy.typing as npt
 from drymon.drying import coat, dips, ensemble
 from drymon.drying.coat_model import CoatModel, Spread
 from drymon.learning.estimate import Estimate
-from drymon.learning.forward import grid_of, mean_water
+from drymon.learning.forward import courses, grid_of, mean_water
 from drymon.learning.run import Run, RunAir
 
 Array = npt.NDArray[np.float64]
@@ -86,6 +86,17 @@ def taken(estimate: Estimate) -> list[tuple[float, float]]:
         plain = (seen.unsure_of_time(estimate.runs[index].on_cell) < PLAIN_TO_SEE) & (left >= TARGET_LEFT)
         last = np.flatnonzero(plain)
         found.append((float(left[last[-1]]), float(seen.hours[last[-1]])) if len(last) else (TARGET_LEFT, np.inf))
+    return found
+
+
+def ended(estimate: Estimate) -> list[float]:
+    """For every run the share of water left in its slowest part at the last weighing, by its own curve."""
+    problem = estimate.problem
+    left = courses(problem.fleet, estimate.theta[:, None, :], estimate.tail).left[..., 0]
+    found = []
+    for index in range(len(problem.runs)):
+        rows = slice(int(problem.fleet.first[index]), int(problem.fleet.first[index] + problem.fleet.zones[index]))
+        found.append(float(problem.fleet.marks[index].at(left[:, rows])[-1].max()))
     return found
 
 

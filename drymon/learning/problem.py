@@ -8,11 +8,12 @@ import numpy as np
 import numpy.typing as npt
 
 from drymon.drying.weight_evidence import BENCH_SCALE, LOAD_CELL, error_covariance
-from drymon.learning.forward import THETA, Fleet, fleet_of, mean_water
+from drymon.learning.forward import THETA, Fleet, courses, fleet_of, mean_water
 from drymon.learning.layout import AREA_LOG_SD, AREA_MEDIAN_M2, ZONE_LOG_SD, Layout, Prior
 from drymon.learning.run import Run
 from drymon.learning.search import minimise
 from drymon.learning.smooth import FREEDOM, Smooth, smooth
+from drymon.learning.touched import Touches
 
 Array = npt.NDArray[np.float64]
 
@@ -38,13 +39,15 @@ _STEP = 1e-4
 class Problem:
     """The penalised least-squares problem of some runs of one room under one tail.
 
+    runs: first those that were weighed, then those that were only felt; `self.runs` are the weighed ones.
     Heavy tails are met by weights that go with the last round's unknowns and residuals (EM; Lange, Little & Taylor
     1989): `heavy` on the priors, `belief` in each weighing.
     """
 
     def __init__(self, runs: Sequence[Run], priors: Mapping[str, Prior], tail: str, fleet: Fleet | None = None) -> None:
         self.fleet = fleet or fleet_of(runs)
-        self.runs, self.tail = self.fleet.runs, tail
+        self.runs, self.tail = tuple(run for run in self.fleet.runs if run.used), tail
+        self.touches = Touches(self.fleet)
         self.layout = Layout(self.fleet, priors)
         self.little = np.minimum(LITTLE_SCATTER, [prior.dip_sd for prior in self.layout.priors])
         self.dip_sd, self.zone_sd = self.little.copy(), ZONE_LOG_SD
@@ -67,13 +70,16 @@ class Problem:
     # ---- residuals -----------------------------------------------------------------------------------------
 
     def residuals(self, x: Array) -> Array:
-        """Whitened residuals of all weighings, and the priors'."""
+        """Whitened residuals of all weighings, those of what was felt, and the priors'."""
         own, _ = self.layout.theta(x, self.dip_sd, self.zone_sd)
-        water = mean_water(self.fleet, own[:, None, :], self.tail)[..., 0]
+        course = courses(self.fleet, own[:, None, :], self.tail)
+        water = course.mean[..., 0]
         found = [
             self.whiteners[index] @ (run.masses_kg - self.area(x, index) * self.fleet.marks[index].at(water[:, index]))
             for index, run in enumerate(self.runs)
         ]
+        if len(self.touches):
+            found.append(self.touches.residuals(course)[:, 0])
         return np.concatenate([*found, self.heavy * x])
 
     def area(self, x: Array, run: int) -> float:
@@ -81,13 +87,16 @@ class Problem:
         return float(AREA_MEDIAN_M2 * np.exp(AREA_LOG_SD * x[self.layout.area[run]]))
 
     def rows(self, x: Array) -> list[tuple[Array, Array]]:
-        """By run its residuals and their derivatives, rotated into as few rows as its unknowns can change (thin QR)."""
+        """By weighed run its residuals and their derivatives, rotated into as few rows as its unknowns can change (thin
+        QR); then, where anything was felt, those of all touches.
+        """
         own, slope = self.layout.theta(x, self.dip_sd, self.zone_sd)
         count = len(THETA)
         trials = np.repeat(own[:, None, :], count + 1, axis=1)
         for column in range(count):
             trials[:, column + 1, column] += _STEP
-        water = mean_water(self.fleet, trials, self.tail)
+        course = courses(self.fleet, trials, self.tail)
+        water = course.mean
         found = []
         for index, run in enumerate(self.runs):
             at = self.layout.area[index]
@@ -99,6 +108,10 @@ class Problem:
             by_all = small[:, :count] @ slope[index]
             by_all[:, at] += small[:, count]
             found.append((small[:, count + 1], by_all))
+        if len(self.touches):
+            felt = self.touches.residuals(course)
+            by_theta = (felt[:, 1:] - felt[:, :1]) / _STEP
+            found.append((felt[:, 0], np.einsum("tc,tcx->tx", by_theta, slope[self.touches.run])))
         return found
 
     def with_slopes(self, x: Array) -> tuple[Array, Array]:

@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from drymon.drying import sorption, surface, weight
 from drymon.drying.weight_evidence import bench_sds, bench_step
-from drymon.learning.run import Run, RunAir
+from drymon.learning.run import Run, RunAir, Touch
 
 Array = npt.NDArray[np.float64]
 
@@ -104,7 +104,8 @@ def dip_before(readings: Iterable[tuple[float, float]]) -> float | None:
 def from_cell(readings: Iterable[tuple[float, float]]) -> Weighed:
     """A load cell's raw readings (s since the dip, kg): filtered, taken every `EVERY_S` while the tree hangs.
 
-    Ends where the cell sees a dip that nobody logged; the first minutes of lifting and hanging count for nothing.
+    Ends where the cell sees a dip that nobody logged, or another tree; the first minutes of lifting and hanging count
+    for nothing.
     """
     signal: weight.WeightSignal | None = None
     accepted: list[tuple[float, float]] = []
@@ -119,7 +120,10 @@ def from_cell(readings: Iterable[tuple[float, float]]) -> Weighed:
         if signal.step is not None and signal.step.kind == "dip" and accepted and signal.step.time_s > 600.0:
             notes.append(f"the cell saw a dip {signal.step.time_s / 3600:.1f} h after this one that nobody logged")
             break
-        if signal.step is not None and signal.step.kind in ("dip", "hung") and signal.step.time_s <= 600.0:
+        if signal.step is not None and signal.step.kind == "fall" and signal.step.time_s > weight.UNTOLD_S:
+            notes.append(f"the weight fell all at once {signal.step.time_s / 3600:.1f} h after the dip: another tree?")
+            break
+        if signal.step is not None and signal.step.kind in ("dip", "fall", "hung") and signal.step.time_s <= 600.0:
             accepted = []  # only now the dipped tree hangs
         if before is not None and signal.taken > before.taken and signal.step is None and _trusted(signal):
             accepted.append((time_s, mass - signal.shift))
@@ -206,6 +210,7 @@ def make_run(
     left_out: str = "",
     notes: Iterable[str] = (),
     held_below: float = 0.0,
+    touches: Sequence[Touch] = (),
 ) -> Run:
     """Put a run together and judge it."""
     return Run(
@@ -225,6 +230,7 @@ def make_run(
         left_out=left_out,
         notes=(*notes, *weighed.notes),
         held_below=held_below,
+        touches=tuple(touches),
     )
 
 

@@ -35,7 +35,8 @@ def model_of(start: CoatModel, estimate: Estimate, runs: Sequence[Run]) -> CoatM
     """
     own = estimate.coats[start.name]
     covariance = own.covariance.copy()
-    sheltered = {run.shelter for run in estimate.runs} - {"open"}
+    everything = estimate.problem.fleet.runs
+    sheltered = {run.shelter for run in everything} - {"open"}
     for name in ("pocketed", "deep"):
         if sheltered & {name, "deep"}:
             place, share = PARAMETERS.index(name), PARAMETERS.index(f"{name}_share")
@@ -55,8 +56,8 @@ def model_of(start: CoatModel, estimate: Estimate, runs: Sequence[Run]) -> CoatM
         tail=estimate.tail,
         racks={**start.racks, **estimate.racks} if len(estimate.racks) > 1 else dict(start.racks),
         runs=len(runs),
-        run_ids=tuple(run.id for run in runs),
-        seen=_seen(runs, start),
+        run_ids=tuple(run.id for run in everything if run.coat == start.name),
+        seen=_seen(runs, start) if runs else start.seen,
     )
 
 
@@ -96,25 +97,24 @@ def told(
     model: CoatModel,
     start: CoatModel,
     runs: Sequence[Run],
-    truths: Sequence[tuple[float, float]],
+    ends: Sequence[float],
     judged: Sequence[Judgement],
     of_room: int,
     doubt: str,
 ) -> CoatModel:
     """The model with its statements: error, origin, tail and shelters learnt or not. What the start had learnt in
-    another home stays learnt.
+    another home stays learnt. ends: share left in the slowest part when each run was weighed last.
     """
     before = () if start.is_starting_model else start.shelters_learned
-    slowed = [level for run, (level, _) in zip(runs, truths, strict=True) if smooth(run).late_pace <= TAIL_PACE]
-    lowest = min(slowed, default=1.0)
-    tail_learned = lowest <= TAIL_SEEN_LEFT and tail_log_sd(model) <= TAIL_LOG_SD
+    slowed = [left for run, left in zip(runs, ends, strict=True) if smooth(run).late_pace <= TAIL_PACE]
+    tail_learned = min(slowed, default=1.0) <= TAIL_SEEN_LEFT and tail_log_sd(model) <= TAIL_LOG_SD
     return replace(
         model,
         error=summary(judged),
-        origin=_origin(len(runs), of_room, start),
+        origin=_origin(len(runs), len(model.run_ids) - len(runs), of_room, start),
         doubt=doubt,
-        tail_learned=tail_learned or (start.tail_learned and not start.is_starting_model),
-        shelters_learned=_shelters(before, runs, truths),
+        tail_learned=tail_learned or (start.tail_learned and not (runs and start.is_starting_model)),
+        shelters_learned=_shelters(before, runs, ends) if runs else before,
     )
 
 
@@ -126,11 +126,11 @@ def tail_log_sd(model: CoatModel) -> float:
     return reference_log_sd(replace(model, dip_sd=dict.fromkeys(model.dip_sd, 0.0)))
 
 
-def _shelters(before: Sequence[str], runs: Sequence[Run], truths: Sequence[tuple[float, float]]) -> tuple[str, ...]:
+def _shelters(before: Sequence[str], runs: Sequence[Run], ends: Sequence[float]) -> tuple[str, ...]:
     """Shelters whose slow zone was weighed far enough down to be told from the open faces, here or before."""
     learned = ["open"]
     for name in ("pocketed", "deep"):
-        levels = [level for run, (level, _) in zip(runs, truths, strict=True) if run.shelter == name]
+        levels = [left for run, left in zip(runs, ends, strict=True) if run.shelter == name]
         if name in before or (levels and min(levels) < POCKET_SEEN_LEFT):
             learned.append(name)
     return tuple(learned)
@@ -140,8 +140,14 @@ def _count(number: int, what: str) -> str:
     return f"{number} {what}" if number == 1 else f"{number} {what}s"
 
 
-def _origin(runs: int, of_room: int, start: CoatModel) -> str:
+def _origin(runs: int, felt: int, of_room: int, start: CoatModel) -> str:
+    if not runs:
+        return (
+            f"fitted by drymon to what was felt of {_count(felt, 'coat')} of this room, nothing weighed; {start.origin}"
+        )
     text = f"fitted by drymon to {_count(runs, 'weighed run')} of this room"
+    if felt:
+        text += f" and to what was felt of {_count(felt, 'coat')}"
     if not start.is_starting_model:
         text += f", beginning from a model of {_count(start.runs, 'run')} of another"
     if of_room > runs:

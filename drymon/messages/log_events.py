@@ -97,7 +97,7 @@ def _fields(name: str, content: dict[str, Any]) -> dict[str, Any]:
     """The event's own fields; those that have a default there are "" and not None."""
     if name == "weigh":
         content["mass"] = _mass(content["mass"], content.pop("unit"))
-    for key in ("id", "by", "note", "entry"):
+    for key in ("id", "by", "note", "entry", "label"):
         if key in content:
             content[key] = content[key] or ""
     return content

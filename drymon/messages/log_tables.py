@@ -49,6 +49,7 @@ class DipTable(TreeTable):
     cell: Name | None = None
     probe: Name | None = None
     recipe: Name | None = None
+    label: Annotated[str, _cut(200)] | None = None
 
 
 class WeighTable(TreeTable):

@@ -79,6 +79,7 @@ def verdict_dict(verdict: Verdict) -> dict[str, Any]:
         "shelter": verdict.shelter,
         "recipe": verdict.recipe or None,
         "next_coat": verdict.next_coat,
+        **({"label": verdict.label} if verdict.label else {}),
     }
 
 

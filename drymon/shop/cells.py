@@ -23,7 +23,8 @@ LEVELS_S = 7200.0
 @dataclass(frozen=True, slots=True)
 class Found:
     """A cell's mass now with its standard deviation, kg, what it shows and has shown, for how long its digits have not
-    moved (s), the smallest step that they made, and the newest rise that looks like a dip, None where there was none.
+    moved (s), the smallest step that they made, and the newest rise that looks like a dip and the newest sudden fall,
+    None where there was none.
     """
 
     mass: float
@@ -33,6 +34,7 @@ class Found:
     still_s: float
     digit_kg: float
     rise: Step | None = None
+    fall: Step | None = None
 
     def about(self, tree: str, reading: Reading) -> CellMass:
         """The same as a fact about a tree."""
@@ -48,13 +50,15 @@ class Found:
             digit_kg=self.digit_kg,
             rose_at=self.rise.time_s if self.rise else -math.inf,
             rose_kg=self.rise.size_kg if self.rise else 0.0,
+            fell_at=self.fall.time_s if self.fall else -math.inf,
+            fell_kg=-self.fall.size_kg if self.fall else 0.0,
         )
 
 
 @dataclass(frozen=True, slots=True)
 class _Cell:
     """One cell so far: its signal, the newest accepted readings (s, kg), what it showed of late, since when its digits
-    stand still (s), the block of time told last, and the newest rise that looks like a dip.
+    stand still (s), the block of time told last, the newest rise that looks like a dip, and the newest sudden fall.
     """
 
     signal: WeightSignal
@@ -63,6 +67,7 @@ class _Cell:
     levels: tuple[tuple[float, float], ...] = ()
     told: float = -1.0
     rise: Step | None = None
+    fall: Step | None = None
 
 
 class Cells:
@@ -73,8 +78,10 @@ class Cells:
 
     def take(self, reading: Reading) -> Found | None:
         """Fold a reading in; the mass where it is time to look at it, and the tree hangs."""
-        at = reading.time.timestamp()
-        cell = _after(self._cells.get(reading.sensor), at, reading.value)
+        at, before = reading.time.timestamp(), self._cells.get(reading.sensor)
+        if before is not None and at <= before.signal.time_s:
+            return None
+        cell = _after(before, at, reading.value)
         block = at // EVERY_S
         due = cell.signal.hangs and not cell.signal.waiting and block != cell.told
         if not due:
@@ -96,7 +103,8 @@ def _after(cell: _Cell | None, at: float, value: float) -> _Cell:
         kept = (*kept, (at, value - signal.shift))
     moved = signal.time_s > before.time_s and value != before.raw
     rise = signal.step if signal.step and signal.step.kind == "dip" else cell.rise
-    return _Cell(signal, at if moved else cell.still_since, kept, cell.levels, cell.told, rise)
+    fall = signal.step if signal.step and signal.step.kind == "fall" else cell.fall
+    return _Cell(signal, at if moved else cell.still_since, kept, cell.levels, cell.told, rise, fall)
 
 
 def _found(cell: _Cell, at: float) -> Found:
@@ -106,4 +114,4 @@ def _found(cell: _Cell, at: float) -> Found:
         times, masses = np.array(cell.kept, dtype=np.float64).T
         mass, sd = weight.on_line(times, masses, cell.kept[-1][0], cell.signal.noise)
     still, sd = at - cell.still_since, math.hypot(sd, rounding)  # readings between two steps share their error
-    return Found(mass, sd, mass + cell.signal.shift, cell.levels, still, cell.signal.digit, cell.rise)
+    return Found(mass, sd, mass + cell.signal.shift, cell.levels, still, cell.signal.digit, cell.rise, cell.fall)

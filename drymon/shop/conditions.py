@@ -59,7 +59,7 @@ def _tree(verdict: Verdict, window: Truth | None, timezone: str) -> tuple[Condit
 def _of_verdict(verdict: Verdict, window: Truth | None, timezone: str) -> Iterator[Condition]:
     now = verdict.time
     occasion = f"{verdict.number}@{verdict.dipped_at.isoformat().replace('+00:00', 'Z')}"
-    name = f"Tree {verdict.tree} (coat {verdict.number}, {verdict.coat}, on {verdict.rack})"
+    name = f"Tree {verdict.called} (coat {verdict.number}, {verdict.coat}, on {verdict.rack})"
 
     def condition(kind: str, truth: Truth, what: str, by: str = "") -> Condition:
         return Condition(Key(kind, verdict.tree, occasion), truth, what, by)

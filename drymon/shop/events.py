@@ -34,7 +34,9 @@ class TreeEvent(Event):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Dip(TreeEvent):
-    """A coat was put on. `number`, `shelter`, `recipe`: None where the message left them to the tree's history."""
+    """A coat was put on. `number`, `shelter`, `recipe`: None where the message left them to the tree's history. label:
+    what people call the tree, "" where it was not said.
+    """
 
     rack: str
     coat: str
@@ -43,6 +45,7 @@ class Dip(TreeEvent):
     cell: str | None = None
     probe: str | None = None
     recipe: str | None = None
+    label: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -115,7 +118,8 @@ class CellMass(TreeEvent):
 
     level, levels: what the cell shows, kg, zero and all, now and at times (s since 1970) of the last two hours;
     still_s: how long its digits have not moved; digit_kg: the smallest step that they were seen to make. rose_at,
-    rose_kg: the newest lasting rise that looks like a dip (s since 1970, kg), -inf where there was none.
+    rose_kg: the newest lasting rise that looks like a dip (s since 1970, kg), -inf where there was none; fell_at,
+    fell_kg: the newest sudden fall, as by another tree.
     """
 
     mass: float
@@ -126,6 +130,8 @@ class CellMass(TreeEvent):
     digit_kg: float = 0.0
     rose_at: float = -math.inf
     rose_kg: float = 0.0
+    fell_at: float = -math.inf
+    fell_kg: float = 0.0
 
 
 LogEvent = Dip | Weigh | Felt | Look | Move | Leave | Undo | FanSwitched | ClockChecked

@@ -1,5 +1,5 @@
 """Which tree a load cell's mass is told of: a cell carries one tree, who was hung on it last took the place of who was
-there before. What its cells say is kept for some days, as it may be taken back that a tree hung there.
+there before. What cells say is kept for some days, as where trees have hung may be told late, or taken back.
 """
 
 from collections import deque
@@ -31,20 +31,20 @@ class Hooks:
         found = self._cells.take(reading)
         if found is None:
             return
-        mass = found.about(self.carried(reading.sensor), reading)
+        mass = found.about(self.carried(reading.sensor, reading.time), reading)
         self._weighed.setdefault(reading.sensor, deque(maxlen=KEPT)).append(mass)
         if mass.tree != NOBODY:
             self._logs[mass.tree].add(mass)
 
     def hang_anew(self, tree: str, since: datetime) -> set[str]:
-        """It is told otherwise where the tree has hung since then: masses go to whoever hung there by what stands, and
-        was told by the time that they came. Returns the trees for which that is another one.
+        """It is told otherwise where the tree has hung since then: masses go to whoever hung there by what stands now.
+        Returns the trees of which more or less is known by that.
         """
         gone: dict[str, list[CellMass]] = {}
         come: dict[str, list[CellMass]] = {}
         for cell in self._logs[tree].cells & self._weighed.keys():
             for place, mass in enumerate(self._weighed[cell]):
-                if mass.arrived < since or (carried := self.carried(cell, mass.arrived)) == mass.tree:
+                if mass.time < since or (carried := self.carried(cell, mass.time)) == mass.tree:
                     continue
                 self._weighed[cell][place] = anew = replace(mass, tree=carried)
                 gone.setdefault(mass.tree, []).append(mass)
@@ -54,8 +54,8 @@ class Hooks:
             self._logs[name].exchange(gone.get(name, []), come.get(name, []))
         return changed
 
-    def carried(self, cell: str, known_by: datetime | None = None) -> str:
-        """Who hangs on the cell, by what had been told then."""
-        since = {name: log.on_cell_since(cell, known_by) for name, log in self._logs.items() if cell in log.cells}
+    def carried(self, cell: str, at: datetime | None = None) -> str:
+        """Who hangs on the cell now, or hung there at that moment."""
+        since = {name: log.on_cell_since(cell, at) for name, log in self._logs.items() if cell in log.cells}
         hanging = {name: at for name, at in since.items() if at is not None}
         return max(hanging, key=lambda each: hanging[each]) if hanging else NOBODY

@@ -8,8 +8,8 @@ from datetime import UTC, datetime, timedelta, tzinfo
 import numpy as np
 
 from drymon.drying import coat, possible, sorption
-from drymon.drying.ensemble import AirStep, Array
-from drymon.shop import redips, scale_doubts
+from drymon.drying.ensemble import AirStep, Array, CoatState, PossibleCoats
+from drymon.shop import redips, scale_doubts, taking_back
 from drymon.shop import tree as trees
 from drymon.shop.local_time import say
 from drymon.shop.outcome import Bounds, State, Verdict, When
@@ -71,7 +71,9 @@ def _unknowns(world: World, tree: TreeState, clock_known: bool) -> list[Finding]
     found = []
     if not clock_known:
         found.append(Finding("clock-unknown", {}))
-    if tree.coats is None:
+    if not tree.worked_out:
+        found.append(Finding("working-out", {}))
+    elif tree.coats is None:
         found.append(Finding("coat-unknown", {"coat": tree.dip.coat}))
     missing = world.air[tree.rack].missing(tree.at)
     if missing:
@@ -95,18 +97,33 @@ def _drying(tree: TreeState) -> list[Finding]:
     assert tree.kind is not None
     assert tree.water is not None
     found = []
-    if tree.chance_dry < ASSURANCE - 1e-9:
+    if tree.chance_dry < taking_back.needed(tree) - 1e-9:
         open_dry = float(tree.water.weights[tree.water.left[0] <= tree.target].sum())
         pocket = tree.shelter != "open" and open_dry >= ASSURANCE - 1e-9
         found.append(Finding("pocket-wet" if pocket else "wet", {}))
     elif tree.cold_surface_k:
         found.append(Finding("wet", {}))
-    elif tree.coats is not None and (rate := scale_doubts.falling(tree.weighings, tree.coats, tree.water, tree.at)):
+    elif tree.coats is not None and (rate := _falling(tree, tree.coats, tree.water)):
         found.append(Finding("weight-falling", {"rate": rate}))
+    elif taking_back.awaits_weighing(tree):
+        found.append(Finding("weighing-awaited", {}))
     until = _not_before(tree)
     if until is not None and tree.at < until.timestamp():
         found.append(Finding("too-soon", {"until": until}))
     return found
+
+
+def _falling(tree: TreeState, coats: PossibleCoats, water: CoatState) -> float | None:
+    """Loss in g per hour that contradicts "dry"; what has been called needs a plainer one to be taken back."""
+    return scale_doubts.falling(tree.weighings, coats, water, tree.at, plainly=taking_back.stands(tree))
+
+
+def _taken_back(world: World, tree: TreeState, state: State) -> list[Finding]:
+    """That it was called and is not now, as nothing that was told may be gone without a word."""
+    if tree.call is None or state is not State.DRYING:
+        return []
+    facts = {"when": datetime.fromtimestamp(tree.call.at, UTC), "why": taking_back.why(world, tree)}
+    return [Finding("taken-back", facts)]
 
 
 def _unlearned(tree: TreeState) -> list[Finding]:
@@ -162,7 +179,7 @@ def verdict(world: World, tree: TreeState, outlook: Outlook | None, zone: tzinfo
     when = NEVER if state is State.UNKNOWN else _when(tree, outlook)
     bounds = _bounds(tree)
     damp = _damp(world, tree, outlook) if state not in (State.UNKNOWN, State.COMPLETE) else []
-    findings = [*findings, *damp, *_widening(world, tree)]
+    findings = [*findings, *damp, *_taken_back(world, tree, state), *_widening(world, tree)]
     expected = "no telling when" if state is State.UNKNOWN else _expected(when, now, zone)
     facts = _expectation(bounds, tree, expected)
     reasons = [_completed(f, facts, now, zone).reason() for f in sorted(findings, key=lambda f: ORDER[f.code])]
@@ -183,15 +200,18 @@ def verdict(world: World, tree: TreeState, outlook: Outlook | None, zone: tzinfo
         shelter=tree.shelter,
         recipe=tree.recipe,
         next_coat=trees.next_coat(world.setup, tree),
-        not_before=_not_before(tree),
         last_coat=last,
+        label=tree.label,
     )
 
 
 def _not_before(tree: TreeState) -> datetime | None:
-    """The end of the coat's shortest wait, None without one."""
+    """The end of the coat's shortest wait, None without one; a whole minute, as clocks are read to the minute."""
     wait = tree.kind.shortest_wait_h if tree.kind else None
-    return None if wait is None else tree.dip.time + timedelta(hours=wait)
+    if wait is None:
+        return None
+    ends = (tree.dip.time + timedelta(hours=wait)).timestamp()
+    return datetime.fromtimestamp(math.ceil(ends / MINUTE_S) * MINUTE_S, UTC)
 
 
 def _bounds(tree: TreeState) -> Bounds | None:
@@ -203,12 +223,17 @@ def _bounds(tree: TreeState) -> Bounds | None:
 
 
 def _when(tree: TreeState, outlook: Outlook | None) -> When:
+    """When the slowest part is dry and the binder has gelled: one moment, which everybody tells."""
     if tree.water is None:
         return NEVER
     dry = tree.water.dry_since
     ahead = outlook.dry if outlook is not None else np.full(len(dry), np.inf)
     dry = np.where(np.isnan(dry), np.maximum(ahead, tree.at + 1.0), dry)  # who is wet now is dry later than now
+    gelled = _not_before(tree)
+    dry = dry if gelled is None else np.maximum(dry, gelled.timestamp())
     early, best, late = possible.weighted_quantiles(dry, tree.water.weights, (0.05, 0.5, 0.95))
+    if taking_back.awaits_weighing(tree):
+        late = max(late, tree.at + taking_back.NEXT_WEIGHING_S)
     return When(*(_moment(float(value), tree.at) for value in (early, best, late)))
 
 

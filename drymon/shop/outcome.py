@@ -61,8 +61,7 @@ class When:
 class Verdict:
     """What drymon says of a tree at `time`; to be read as unknown after `valid_until`.
 
-    not_before: the end of the coat's shortest wait, where it has one; last_coat: nothing is dipped after it. Both are
-    for the rack, not published.
+    dry_at: when it is both dry and gelled. last_coat: nothing is dipped after it; for the rack, not published.
     """
 
     time: datetime
@@ -80,8 +79,13 @@ class Verdict:
     shelter: str = "pocketed"
     recipe: str = ""
     next_coat: str | None = None
-    not_before: datetime | None = None
     last_coat: bool = False
+    label: str = ""
+
+    @property
+    def called(self) -> str:
+        """What people call the tree: its label, else its name."""
+        return self.label or self.tree
 
     @property
     def safe_to_redip(self) -> bool:

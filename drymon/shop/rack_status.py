@@ -31,14 +31,8 @@ def rack_status(rack: str, verdicts: Iterable[Verdict], air: AirNow, at: float) 
 def _lateness(verdict: Verdict) -> tuple[int, float]:
     """What holds the rack up longest: nobody knows, a person must look, then the latest to be dry."""
     unclear = {State.UNKNOWN: 2, State.HOLD: 1}.get(verdict.state, 0)
-    late = _may_be_dipped(verdict)[-1]
+    late = verdict.dry_at.late
     return unclear, late.timestamp() if late else math.inf
-
-
-def _may_be_dipped(verdict: Verdict) -> list[datetime | None]:
-    """Early, likely and late moment of being dry and past the shortest wait."""
-    bounds, wait = (verdict.dry_at.early, verdict.dry_at.best, verdict.dry_at.late), verdict.not_before
-    return [moment and max(moment, wait or moment) for moment in bounds]
 
 
 def _ready_at(awaiting: list[Verdict]) -> When | None:
@@ -47,8 +41,8 @@ def _ready_at(awaiting: list[Verdict]) -> When | None:
     """
     if not awaiting or any(v.state in (State.UNKNOWN, State.HOLD) for v in awaiting):
         return None
-    bounds = zip(*map(_may_be_dipped, awaiting), strict=True)
-    early, best, late = (_latest(moments) for moments in bounds)
+    bounds = ((v.dry_at.early, v.dry_at.best, v.dry_at.late) for v in awaiting)
+    early, best, late = (_latest(moments) for moments in zip(*bounds, strict=True))
     return None if best is None else When(early, best, late)
 
 

@@ -43,6 +43,11 @@ REASONS: dict[str, Kind] = {
         "no coat named {coat} in room.toml: add it there, or undo the dip and enter it again",
         _EVIDENCE,
     ),
+    "working-out": Kind(
+        Effect.UNKNOWN,
+        "something was told late, so its drying since then is worked out anew: this takes some seconds to minutes",
+        _TIME,
+    ),
     "air-unknown": Kind(
         Effect.UNKNOWN,
         "no trusted {missing} for {rack} in the last {limit:.0f} min: look at the sensor",
@@ -94,6 +99,9 @@ REASONS: dict[str, Kind] = {
     ),
     "too-soon": Kind(Effect.DRYING, "the binder needs its time to gel: not before {until}, however dry the air", _TIME),
     "weight-falling": Kind(Effect.DRYING, "the scale still sees water leave: {rate:.1f} g per hour", _TIME),
+    "weighing-awaited": Kind(
+        Effect.DRYING, "by its weight it is dry; the next weighing of its load cell has to say the same", _TIME
+    ),
     "air-too-damp": Kind(
         Effect.DRYING,
         "air at {now:.0f} % RH is too damp to be sure of it within 14 days; {would_do:.0f} % RH or less would do",
@@ -120,6 +128,7 @@ REASONS: dict[str, Kind] = {
         "warning",
         look_for="places that are dark, shiny or cool to the finger, the deepest first: those are wet still",
     ),
+    "taken-back": Kind(Effect.WIDENS, "it was called ready at {when} and is not now: {why}", _NONE),
     "airflow-assumed": Kind(
         Effect.WIDENS,
         "no air speed is measured for {rack}: taken as somewhere between {low:g} and {high:g} m/s",

@@ -6,7 +6,7 @@ and are folded anew.
 """
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 from datetime import UTC, datetime, tzinfo
 
@@ -27,6 +27,7 @@ from drymon.shop.outcome import Outcome, RackStatus, SensorStatus, Standing, Tre
 from drymon.shop.probes import probed
 from drymon.shop.rack_status import rack_status
 from drymon.shop.reading import Reading
+from drymon.shop.refold import Refolder
 from drymon.shop.sensors import MINUTE_S, Doubted, Taken, Track, minute_of
 from drymon.shop.setup import RoomSetup
 from drymon.shop.stepper import Stepper
@@ -54,6 +55,7 @@ class Room:
         self._hooks = Hooks(self.logs)
         self._leans: Leans = {}
         self._forecaster, self._stepper = Forecaster(self.world), Stepper(self.world)
+        self._refolder, self._behind = Refolder(self._stepper), frozenset[str]()
         self._waiting_since = math.inf
         self._touched: set[str] = set()
         self._verdicts: dict[str, Verdict] = {}
@@ -95,6 +97,7 @@ class Room:
         """Judge the trees that log events have just touched, at `now` (no earlier than the last instant)."""
         at = max(now.timestamp(), self.at)
         self._rework_air(at)
+        self._catch_up(at)
         touched, self._touched = sorted(self._touched), set()
         outcomes = self._publish(touched, at)
         return outcomes + self._publish_racks(at, changed_only=True) + self._alarms(at)
@@ -147,11 +150,10 @@ class Room:
         """Everything that holds at the last instant."""
         now = datetime.fromtimestamp(max(self.at, 0.0), UTC)
         sensors = tuple(self._sensor(track) for _, track in sorted(self.book.tracks.items()) if track.last)
-        states = (state for log in self.logs.values() if (state := log.newest()) is not None)
         silent = [s.sensor for s in sensors if s.quantity == Quantity.WEIGHT.value and s.state != "ok"]
         on_cells = {cell: tree for cell in silent if (tree := self._hooks.carried(cell))}
         racks = dict(self._racks)
-        return Standing(now, dict(self._verdicts), racks, sensors, doubts(states), self.clock_known, on_cells)
+        return Standing(now, dict(self._verdicts), racks, sensors, doubts(self._newest()), self.clock_known, on_cells)
 
     def alarm_acted(self, book: AlarmBook) -> None:
         """A person acknowledged or shelved something."""
@@ -187,9 +189,9 @@ class Room:
         log = self.logs.setdefault(event.tree, TreeLog(self.world, event.tree))
         log.add(event)
         self._touched.add(event.tree)
-        taken = log.taken_by(event) if isinstance(event, Undo) else None
-        if taken is not None:
-            self._touched |= self._hooks.hang_anew(event.tree, taken.arrived)
+        told = log.taken_by(event) if isinstance(event, Undo) else event
+        if told is not None:
+            self._touched |= self._hooks.hang_anew(event.tree, told.time)
 
     def _wait(self, item: Reading | LogEvent) -> None:
         """Something came that changes what has been said: look at it soon, not only at the next minute."""
@@ -213,6 +215,23 @@ class Room:
         for air in self.air.values():
             air.rework(int((at - 1e-6) // MINUTE_S))
 
+    def _catch_up(self, at: float) -> None:
+        """Go on with what late facts have taken back; while anything is left, the next fifth second goes on."""
+        self._behind = self._refolder.catch_up(self.logs.values(), at)
+        if self._behind:
+            self._waiting_since = min(self._waiting_since, at)
+
+    def _newest(self) -> Iterator[TreeState]:
+        """The trees as they are now, without those that are worked out anew."""
+        for name, log in self.logs.items():
+            if name not in self._behind and (state := log.newest()) is not None:
+                yield state
+
+    def _state(self, name: str, at: float, keep: bool = True) -> TreeState | None:
+        if name in self._behind:
+            return self.logs[name].outline(at)
+        return self.logs[name].state(at, self.clock_known, keep)
+
     def _next_instant(self) -> float:
         """The next whole minute, or before it the first fifth second after the arrival of what waits."""
         minute = (self.at // MINUTE_S + 1) * MINUTE_S
@@ -225,7 +244,9 @@ class Room:
         self._rework_air(at)
         if whole:
             self._stepper.minute(self.logs.values(), at)
-            self._leans = leans(state for log in self.logs.values() if (state := log.newest()) is not None)
+        self._catch_up(at)
+        if whole:
+            self._leans = leans(self._newest())
         due = whole and at % (REPUBLISH_MIN * MINUTE_S) == 0
         names = sorted(self.logs) if due else [name for name in sorted(self.logs) if self._changed(name, at, whole)]
         outcomes = self._publish(names, at, keep=whole)
@@ -236,7 +257,7 @@ class Room:
         log, said = self.logs[name], self._verdicts.get(name)
         if said is not None and log.is_complete(said.dipped_at, at) and not log.happened_since(said.time):
             return False
-        state = log.state(at, self.clock_known, keep)  # a fold goes on from whole minutes, whoever looked between
+        state = self._state(name, at, keep)  # a fold goes on from whole minutes, whoever looked between
         if state is None or said is None:
             return (state is None) != (said is None)
         state = self._informed(state)
@@ -252,7 +273,7 @@ class Room:
         outcomes: list[Outcome] = []
         states: list[TreeState] = []
         for name in names:
-            state = self.logs[name].state(at, self.clock_known, keep)
+            state = self._state(name, at, keep)
             if state is not None:
                 states.append(self._informed(state))
             elif self._verdicts.pop(name, None) is not None:

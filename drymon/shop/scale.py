@@ -113,12 +113,12 @@ def _judged(
 ) -> tuple[Weighings, CoatState]:
     """The members weighed by all scales that are believed: their evidence adds up."""
     told = {
-        name: _evidence(series, errors, seen.area, dipped_at, misfit)
+        name: _evidence(series, errors, seen, dipped_at, misfit)
         for name, series, errors in (("bench", seen.bench, BENCH_SCALE), ("cell", seen.cell, LOAD_CELL))
         if series.tells
     }
     if "bench" in told and told["bench"][1] > DISAGREES_SQUARES:
-        told["bench"] = _without_slip(seen.bench, told["bench"], seen.area, dipped_at, misfit)
+        told["bench"] = _without_slip(told["bench"], seen, dipped_at, misfit)
     believed = {name: found for name, (found, best) in told.items() if best <= DISAGREES_SQUARES}
     weights = toned_down(prior, sum((found.log_likelihood for found in believed.values()), np.zeros_like(prior)))
     newest = max(series.times[-1] for series in (seen.bench, seen.cell) if series.tells)
@@ -140,22 +140,23 @@ def _judged(
 
 
 def _without_slip(
-    series: Series, whole: tuple[Evidence, float], area: AreaPrior, dipped_at: float, misfit: float
+    whole: tuple[Evidence, float], seen: Weighings, dipped_at: float, misfit: float
 ) -> tuple[Evidence, float]:
     """The evidence of hand weighings without the one that alone contradicts the air: a slip of the pen or of the hand.
     That of the whole series where that does not cure it, where more than one cures it, or where few others are left.
     """
+    series = seen.bench
     if len(series.times) < FEWEST_TO_SLIP:
         return whole
     others = [
-        _evidence(series.without(place), BENCH_SCALE, area, dipped_at, misfit) for place in range(len(series.times))
+        _evidence(series.without(place), BENCH_SCALE, seen, dipped_at, misfit) for place in range(len(series.times))
     ]
     cured = [found for found in others if found[1] <= DISAGREES_SQUARES]
     return cured[0] if len(cured) == 1 else whole
 
 
 def _evidence(
-    series: Series, errors: ScaleErrors, area: AreaPrior, dipped_at: float, misfit: float
+    series: Series, errors: ScaleErrors, seen: Weighings, dipped_at: float, misfit: float
 ) -> tuple[Evidence, float]:
     """What a series says of the members, and the mean squared error per weighing of the best of them: no less than what
     disagrees where even they need an area that no such tree has.
@@ -166,12 +167,12 @@ def _evidence(
         np.array(series.sds),
         np.stack(series.water, axis=1),
         errors=replace(errors, misfit=misfit),
-        area=area,
+        area=seen.area,
     )
     closest = np.argsort(evidence.squares)[: len(evidence.squares) // 50 + 1]
     error = float(evidence.squares[closest].mean()) / max(len(series.times) - 2, 1)
     odd = float(evidence.area_squares[closest].mean()) / AREA_DISAGREES
-    dead = PLAINLY if sees_nothing(series) else 0.0
+    dead = PLAINLY if sees_nothing(series, seen.met) else 0.0
     return evidence, max(error, DISAGREES_SQUARES * max(odd, dead))
 
 

@@ -10,6 +10,7 @@ from dataclasses import replace
 import numpy as np
 
 from drymon.drying.ensemble import CoatState, PossibleCoats
+from drymon.drying.weight import UNTOLD_S
 from drymon.drying.weight_evidence import LOAD_CELL
 from drymon.shop.events import CellMass
 from drymon.shop.weighings import Series, Weighings
@@ -31,10 +32,8 @@ STILL_S, STILL_DIGITS, STILL_KG = 900.0, 5.0, 0.002
 """
 
 
-UNTOLD_S, PATIENCE_S = 2700.0, 900.0
-"""A lasting rise so long after the dip, or the hanging, that was told is another one's; so long somebody may take to
-tell it before the tree is held (assumed: no coat is redipped sooner, and hands must be washed).
-"""
+PATIENCE_S = 900.0
+"""So long somebody may take to tell what a cell has seen before the tree is held (assumed: hands must be washed)."""
 
 
 LATE_S = (300.0, 7200.0)
@@ -46,6 +45,13 @@ def untold_dip(event: CellMass, told_at: float) -> bool:
     dipped or hung there, s since 1970.
     """
     return event.rose_at > told_at + UNTOLD_S
+
+
+def untold_fall(event: CellMass, told_at: float) -> bool:
+    """Whether the cell has seen a sudden fall that nobody has told of: what hangs there now is another tree, perhaps,
+    and loses another tree's water.
+    """
+    return event.fell_at > told_at + UNTOLD_S
 
 
 def told_late(event: CellMass, dipped_at: float) -> bool:
@@ -67,17 +73,21 @@ def without_stuck(seen: Weighings, event: CellMass) -> Weighings:
     return replace(seen, cell=seen.cell.first(still[0]), stuck=True)
 
 
-def sees_nothing(series: Series) -> bool:
+def sees_nothing(series: Series, met: float) -> bool:
     """Next to nothing is lost, of what hangs there, while by the air half of the water should have left: a dead cell,
-    an empty hook, another tree.
+    an empty hook, another tree. met: water that the first weighing on an earlier cell met: who comes from there nearly
+    dry has little to lose.
     """
     first, last = float(series.water[0].mean()), float(series.water[-1].mean())
     loss = series.masses[0] - series.masses[-1]
-    return first - last > HALF_GONE * first and loss < LEAST_LOSS * max(series.masses[-1], 0.0) + LEAST_LOSS_KG
+    return (
+        first - last > HALF_GONE * max(first, met) and loss < LEAST_LOSS * max(series.masses[-1], 0.0) + LEAST_LOSS_KG
+    )
 
 
-def falling(seen: Weighings, coats: PossibleCoats, water: CoatState, at: float) -> float | None:
+def falling(seen: Weighings, coats: PossibleCoats, water: CoatState, at: float, plainly: bool = False) -> float | None:
     """Loss in g per hour where the load cell sees more leave than the members know of and a dry tree loses, else None.
+    plainly: only where it is twice as much, so that what hovers there does not come and go.
 
     Seen over an hour or more, and beyond what the zero's drift can feign.
     """
@@ -93,5 +103,6 @@ def falling(seen: Weighings, coats: PossibleCoats, water: CoatState, at: float) 
     known = seen.area_m2 * float(water.weights @ (cell.water[then] - cell.water[-1]))
     spread = float(np.sqrt(cell.sds[then] ** 2 + cell.sds[-1] ** 2 + LOAD_CELL.drift_kg**2 * hours))
     held = seen.area_m2 * float(water.weights @ coats.of_tree(coats.water))
-    more = loss - known - 3.0 * spread > FALLING_SHARE_PER_H * held * hours
+    share = FALLING_SHARE_PER_H * (2.0 if plainly else 1.0)
+    more = loss - known - 3.0 * spread > share * held * hours
     return 1000.0 * loss / hours if more else None

@@ -24,16 +24,17 @@ class Stepper:
         self.world = world
         self._joined: dict[str, dict[tuple[int, ...], tuple[list[PossibleCoats], PossibleCoats]]] = {}
 
-    def minute(self, logs: Iterable[TreeLog], end: float) -> None:
-        """Bring those trees from `end` - 1 min to `end` to which nothing else happens in between."""
+    def minute(self, logs: Iterable[TreeLog], end: float) -> int:
+        """Bring those trees from `end` - 1 min to `end` to which nothing else happens in between; on how many racks."""
         by_rack: dict[str, list[tuple[TreeLog, TreeState]]] = {}
         for log in logs:
             state = log.steady(end - MINUTE_S)
             if state is not None:
                 by_rack.setdefault(state.rack, []).append((log, state))
-        for rack, pairs in by_rack.items():
-            if len(pairs) > 1 and rack in self.world.air:
-                self._rack(rack, pairs, end)
+        together = [rack for rack, pairs in by_rack.items() if len(pairs) > 1 and rack in self.world.air]
+        for rack in together:
+            self._rack(rack, by_rack[rack], end)
+        return len(together)
 
     def _rack(self, rack: str, pairs: list[tuple[TreeLog, TreeState]], end: float) -> None:
         parts = [state.coats for _, state in pairs if state.coats is not None]

@@ -16,6 +16,7 @@ from drymon.drying.ensemble import CoatState, PossibleCoats
 from drymon.drying.possible import weighted_quantiles
 from drymon.shop import grades, scale, scale_doubts
 from drymon.shop.air import RackAir
+from drymon.shop.calls import Call
 from drymon.shop.events import CellMass, Dip, Felt, Look, Move, Shelter, TreeEvent, Weigh
 from drymon.shop.local_time import say
 from drymon.shop.outcome import State
@@ -51,8 +52,10 @@ class TreeState:
     with their facts. released: codes that a look has released for this coat. What has happened to its air so far:
     fast_s, coldest, warmest, assumed_airflow, outside, drifted (a humidity sensor), gap_s. cold_surface_k: by how much
     the tree's probe is plainly colder than the air, else 0; put on for a verdict alone (`probes`). hung_at: when it was
-    moved last. untold_at: since when it hangs under a coat that nobody told of, as its cell saw it. touches: when
-    each place was last felt so, by (where, finding).
+    moved last. touches: when each place was last felt so, by (where, finding). call: whether it has been called ready.
+    sure_in_a_row: weighings of its cell in a row that found it dry. untold_at: since when it hangs under a coat that
+    nobody told of, as its cell saw it. label: what people call it. worked_out: its drying so far is known; False of an
+    outline, while late facts are folded in.
     """
 
     name: str
@@ -87,6 +90,10 @@ class TreeState:
     hung_at: float = -math.inf
     untold_at: float = math.inf
     touches: Mapping[tuple[str, str], float] = field(default_factory=lambda: MappingProxyType({}))
+    call: Call | None = None
+    sure_in_a_row: int = 0
+    label: str = ""
+    worked_out: bool = True
 
     @property
     def target(self) -> float:
@@ -126,6 +133,7 @@ def dipped(world: World, before: TreeState | None, dip: Dip, verdict: State | No
         dip=dip,
         number=number,
         shelter=shelter,
+        label=dip.label or (before.label if before else ""),
         recipe=dip.recipe or (before.recipe if before else "") or guess_recipe(world.setup, number, dip.coat),
         cell=dip.cell or (before.cell if before and before.rack == dip.rack else None),
         probe=dip.probe or (before.probe if before and before.rack == dip.rack else None),
@@ -184,7 +192,10 @@ def told(world: World, tree: TreeState, event: TreeEvent, holding: frozenset[str
     """The state after an event other than a dip; `holding`: codes that hold the tree right now."""
     if isinstance(event, Move):
         probe = tree.probe if event.rack == tree.rack else None  # it is plugged in where the tree hung
-        return replace(tree, rack=event.rack, cell=event.cell, probe=probe, hung_at=event.time.timestamp())
+        hung = replace(tree, rack=event.rack, cell=event.cell, probe=probe, hung_at=event.time.timestamp())
+        if tree.water is None or event.cell in (None, tree.cell):
+            return hung
+        return replace(hung, weighings=tree.weighings.elsewhere(tree.water.weights))
     if isinstance(event, Look):
         holds = {code: facts for code, facts in tree.holds.items() if code not in holding}
         return replace(tree, released=tree.released | holding, holds=MappingProxyType(holds), untold_at=math.inf)
@@ -197,8 +208,11 @@ def told(world: World, tree: TreeState, event: TreeEvent, holding: frozenset[str
 
 def _on_cell(world: World, tree: TreeState, event: CellMass) -> TreeState:
     dipped_at = tree.dip.time.timestamp()
-    if scale_doubts.untold_dip(event, max(dipped_at, tree.hung_at)):
+    told_at = max(dipped_at, tree.hung_at)
+    if scale_doubts.untold_dip(event, told_at):
         return _perhaps_dipped(world, tree, event)
+    if scale_doubts.untold_fall(event, told_at):
+        return _perhaps_another(world, tree, event)
     return tree if scale_doubts.told_late(event, dipped_at) else _weighed(tree, event)
 
 
@@ -208,7 +222,10 @@ def _weighed(tree: TreeState, event: Weigh | CellMass) -> TreeState:
     dipped_at = tree.dip.time.timestamp()
     misfit = scale.curve_misfit(tree.model)
     weighings, water = scale.weighed(tree.weighings, tree.coats, tree.water, event, dipped_at, misfit)
-    return _contradicted(replace(tree, weighings=weighings, water=water))
+    tree = replace(tree, weighings=weighings, water=water)
+    if isinstance(event, CellMass):
+        tree = replace(tree, sure_in_a_row=tree.sure_in_a_row + 1 if tree.chance_dry >= ASSURANCE - 1e-9 else 0)
+    return _contradicted(tree)
 
 
 def _contradicted(tree: TreeState) -> TreeState:
@@ -222,11 +239,28 @@ def _perhaps_dipped(world: World, tree: TreeState, event: CellMass) -> TreeState
     """A dip is proposed, not assumed: what hangs there now says nothing of the coat below, and while nobody tells of it
     nothing is known of the one on top.
     """
-    if event.time.timestamp() < event.rose_at + scale_doubts.PATIENCE_S or "weight-disagrees" in tree.released:
+    if _waits(tree, event, event.rose_at):
         return tree
     when = say(datetime.fromtimestamp(event.rose_at, UTC), event.time, world.setup.timezone)
     what = f"the weight rose by {event.rose_kg:.2f} kg at {when} as by a dip that nobody told of: tell it with its time"
     return replace(_disagreeing(tree, what), untold_at=event.rose_at)
+
+
+def _perhaps_another(world: World, tree: TreeState, event: CellMass) -> TreeState:
+    """No water leaves all at once: what hangs there now tells nothing of this tree until somebody has looked."""
+    if _waits(tree, event, event.fell_at):
+        return tree
+    when = say(datetime.fromtimestamp(event.fell_at, UTC), event.time, world.setup.timezone)
+    what = (
+        f"the weight fell by {1000.0 * event.fell_kg:.0f} g at {when} all at once, as no water leaves: if trees have "
+        "changed places, tell the move with its time"
+    )
+    return _disagreeing(tree, what)
+
+
+def _waits(tree: TreeState, event: CellMass, since: float) -> bool:
+    """Somebody may still be about to tell what the cell has seen, or has looked at it."""
+    return event.time.timestamp() < since + scale_doubts.PATIENCE_S or "weight-disagrees" in tree.released
 
 
 def _disagreeing(tree: TreeState, what: str) -> TreeState:

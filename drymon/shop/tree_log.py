@@ -8,6 +8,7 @@ from datetime import datetime
 
 from drymon.shop import tree as trees
 from drymon.shop import tree_air
+from drymon.shop.calls import call_of
 from drymon.shop.events import CellMass, Dip, Look, Move, TreeEvent, Undo
 from drymon.shop.judge import holding, state_of
 from drymon.shop.lives import takes_away
@@ -120,13 +121,13 @@ class TreeLog:
         """Whether the tree has ever hung on this rack."""
         return any(getattr(event, "rack", None) == rack for event in self._told)
 
-    def on_cell_since(self, cell: str, known_by: datetime | None = None) -> float | None:
-        """When the tree was last said to hang on this cell (seconds), None where it does not hang there now. known_by:
-        by what had been told then.
+    def on_cell_since(self, cell: str, at: datetime | None = None) -> float | None:
+        """When the tree was last said to hang on this cell (seconds), None where it does not hang there now, or at that
+        moment.
         """
         rack: str | None = None
         hangs: tuple[str, float] | None = None
-        for event in (one for one in self._told if known_by is None or one.arrived <= known_by):
+        for event in (one for one in self._told if at is None or one.time <= at):
             if takes_away(event):
                 rack = hangs = None
             elif isinstance(event, Dip) or (isinstance(event, Move) and rack is not None):
@@ -153,14 +154,37 @@ class TreeLog:
             state = tree_air.advanced(self.world, state, until)
         if keep:
             self._keep(until, index, state)
-        if state is not None and self.is_complete(state.dip.time, until):
-            return replace(state, complete=True)
-        return state
+        return None if state is None else self._with_said(state, until)
 
     def lags(self, at: float) -> bool:
         """Whether something has happened by `at` that has not been folded so far."""
         folded = self._snapshots[-1][0] if self._snapshots else -math.inf
         return folded < at and bool(self._effective) and self._effective[0].time.timestamp() <= at
+
+    def owes(self, at: float) -> float:
+        """Seconds of air that are to be folded before the tree is known at `at`."""
+        since, index, state = self._snapshots[-1] if self._snapshots else (-math.inf, 0, None)
+        if since >= at:
+            return 0.0
+        if state is None or not tree_air.steps(state) or self.is_complete(state.dip.time, since):
+            happens = self._effective[index].time.timestamp() if index < len(self._effective) else math.inf
+            return max(at - max(happens, since), 0.0)
+        return at - since
+
+    def outline(self, at: float) -> TreeState | None:
+        """The tree without its drying: where it hangs and under which coat, for while that is worked out."""
+        bare = World(self.world.setup, {}, {})
+        state: TreeState | None = None
+        for event in self._told:
+            if event.time.timestamp() > at:
+                break
+            if isinstance(event, Dip):
+                state = trees.dipped(bare, state, event, None)
+            elif takes_away(event):
+                state = None
+            elif state is not None:
+                state = trees.told(bare, state, event, frozenset())
+        return None if state is None else replace(state, at=at, worked_out=False)
 
     def steady(self, at: float) -> TreeState | None:
         """The tree's state at `at`, where that was folded last, nothing happens in the next minute and time matters
@@ -187,7 +211,7 @@ class TreeLog:
         at = event.time.timestamp()
         if state is not None:
             state = tree_air.advanced(self.world, state, max(at, state.at))
-            state = replace(state, complete=self.is_complete(state.dip.time, at))
+            state = self._with_said(state, at)
         if isinstance(event, Dip):
             return trees.dipped(self.world, state, event, self._in_force(state, clock_known))
         if takes_away(event):
@@ -195,7 +219,11 @@ class TreeLog:
         if state is None:
             return None
         codes = self._holding(state, clock_known) if isinstance(event, Look) else frozenset()
-        return trees.told(self.world, replace(state, complete=False), event, codes)
+        return trees.told(self.world, replace(state, complete=False, call=None), event, codes)
+
+    def _with_said(self, state: TreeState, at: float) -> TreeState:
+        """The state with what had been said of its coat by then, which is no part of the fold."""
+        return replace(state, complete=self.is_complete(state.dip.time, at), call=call_of(self._said_of(state)))
 
     def _in_force(self, state: TreeState | None, clock_known: bool) -> State | None:
         """The verdict that stood when a dip was made: what had been said by then of the coat below, else what would

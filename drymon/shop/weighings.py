@@ -1,6 +1,6 @@
 """What scales have seen of one coat of one tree, and whether it contradicts the air."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from drymon.drying.ensemble import Array
 from drymon.drying.weight_evidence import AreaPrior
@@ -58,7 +58,7 @@ class Weighings:
     stuck: the cell's digits stood still while water should have left. prior: the members' weights without a scale.
     area: what earlier coats have told of the tree's wet area; area_m2, learnt: the same after this coat. disagrees:
     mean squared error of the best member where none goes with the weight, at how many weighings in_a_row, and whether
-    it is the load cell's (cell_disagrees).
+    it is the load cell's (cell_disagrees). met: mean water [kg/m2] that the first weighing on an earlier cell met.
     """
 
     cell: Series = field(default_factory=Series)
@@ -72,6 +72,15 @@ class Weighings:
     cell_disagrees: bool = False
     area: AreaPrior = ANY_AREA
     learnt: AreaPrior | None = None
+    met: float = 0.0
+
+    def elsewhere(self, weights: Array) -> "Weighings":
+        """On another cell, with another zero: what is known so far stays, and weighing begins anew."""
+        if not self.cell.times:
+            return self
+        met = max(self.met, float(self.cell.water[0].mean()))
+        kept = Weighings(prior=weights, area=self.area, area_m2=self.area_m2, learnt=self.learnt)
+        return replace(kept, gained_kg=self.gained_kg or 0.0, met=met)
 
     @property
     def contradict(self) -> bool:

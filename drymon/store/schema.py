@@ -116,6 +116,12 @@ CREATE TABLE session (
 """
 
 
+_LABELS = """
+ALTER TABLE verdict ADD COLUMN label TEXT NOT NULL DEFAULT '';
+ALTER TABLE current_verdict ADD COLUMN label TEXT NOT NULL DEFAULT '';
+"""
+
+
 @dataclass(frozen=True, slots=True)
 class Migration:
     """One step from the layout before it; `statements` is SQL, separated by semicolons at line ends."""
@@ -129,5 +135,6 @@ MIGRATIONS: tuple[Migration, ...] = (
     Migration("alarms, outbox, people, runs and calibrations", _PEOPLE),
     Migration("roll-ups by the minute and the hour", _ROLL_UPS),
     Migration("who is signed in to the page", _SESSIONS),
+    Migration("what people call a tree", _LABELS),
 )
 """Only ever add to the end: position n takes a database from layout n to n + 1."""

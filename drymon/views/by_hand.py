@@ -17,6 +17,7 @@ from drymon.shop.slips import did_you_mean, doubtful_weighing, early_dip
 from drymon.shop.standing import taken_by
 from drymon.store import Store
 from drymon.views.event_words import event_words
+from drymon.views.expected import likely
 from drymon.views.history import last_life
 
 AROUND = timedelta(minutes=10)
@@ -146,15 +147,7 @@ def outlook(verdict: Verdict, now: datetime, timezone: str) -> str:
         case State.COMPLETE:
             return "complete; this says nothing about dewax or pour"
         case State.DRYING:
-            return _expected(verdict, now, timezone)
+            return likely(verdict.dry_at, now, timezone)
         case state:
             why = f": {verdict.reasons[0].text}" if verdict.reasons else ""
             return ("on hold" if state is State.HOLD else "cannot tell") + why
-
-
-def _expected(verdict: Verdict, now: datetime, timezone: str) -> str:
-    best, late = verdict.dry_at.best, verdict.dry_at.late
-    if best is None:
-        return "no end in sight within 14 days"
-    likely = f"likely dry {say(best, now, timezone)}" if best > now else f"perhaps dry since {say(best, now, timezone)}"
-    return f"{likely}, {f'sure by {say(late, now, timezone)}' if late else 'not sure within 14 days'}"

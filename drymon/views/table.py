@@ -3,13 +3,13 @@
 import textwrap
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from drymon.shop.local_time import say
-from drymon.shop.outcome import AirNow, Bounds, RackStatus, State, Verdict, When
+from drymon.shop.outcome import AirNow, Bounds, RackStatus, State, Verdict
 from drymon.shop.setup import RoomSetup
 from drymon.shop.value_words import value_words
+from drymon.views.expected import expected, likely
 from drymon.views.history import WIDENING, natural
 from drymon.views.now import Now, age, percent
 
@@ -94,15 +94,8 @@ def _rack_word(status: RackStatus | None, now: Now, room: RoomSetup) -> str:
         return "✔ rack ready: all trees that await a dip are ready"
     if status.waiting_for is None:
         return "not ready"
-    when = "" if status.ready_at is None else f", {_expected(status.ready_at, now.time, room)}"
+    when = "" if status.ready_at is None else f", {expected(status.ready_at, now.time, room.timezone)}"
     return f"waiting for {status.waiting_for}{when}"
-
-
-def _expected(when: When, now: datetime, room: RoomSetup) -> str:
-    if when.best is None:
-        return "no end in sight"
-    ends = [say(end, now, room.timezone) if end else "?" for end in (when.early, when.late)]
-    return f"{say(when.best, now, room.timezone)} ({ends[0]} to {ends[1]})"
 
 
 def _tree(tree: Verdict, now: Now, room: RoomSetup, paper: Paper) -> Iterator[str]:
@@ -111,10 +104,10 @@ def _tree(tree: Verdict, now: Now, room: RoomSetup, paper: Paper) -> Iterator[st
     cells = BAR if paper.width > 44 else BAR // 2
     parts = [_dryness(tree, room, cells), _end(tree, now, room)]
     if paper.width < NARROW:
-        yield f"  {state} {tree.tree} · {coat}"
+        yield f"  {state} {tree.called} · {coat}"
         yield from (f"    {part}" for part in parts if part)
     else:
-        yield "  ".join((f"  {tree.tree:<10} {coat:<16} {state}", f"{parts[0]:<{BAR + 16}}", parts[1]))
+        yield "  ".join((f"  {tree.called:<10} {coat:<16} {state}", f"{parts[0]:<{BAR + 16}}", parts[1]))
     for words in _reasons(tree):
         yield from _wrapped(words, paper, indent=4 if paper.width < NARROW else 13)
 
@@ -143,7 +136,9 @@ def bar(dryness: Bounds, needed: float | None, cells: int = BAR) -> str:
 
 def _end(tree: Verdict, now: Now, room: RoomSetup) -> str:
     if tree.state is State.DRYING:
-        return f"dry at {_expected(tree.dry_at, now.time, room)}"
+        if tree.dry_at.best is None or tree.dry_at.best <= now.time:
+            return likely(tree.dry_at, now.time, room.timezone)
+        return f"dry at {expected(tree.dry_at, now.time, room.timezone)}"
     if tree.state is State.READY and tree.redip_by is not None:
         return f"redip by {say(tree.redip_by, now.time, room.timezone)}"
     return ""

@@ -92,6 +92,8 @@ class Timeline:
             return f"{said['state']}, {_first_reason(said)}"
         now = parse_time(said["time"])
         best, late = (self._clock(when[name], now) for name in ("best", "late"))
+        if parse_time(when["best"]) <= now:
+            return f"perhaps dry since {best}, {f'surely by {late}' if late else 'not sure within 14 days'}"
         return f"dry at about {best}, surely by {late}" if late else f"dry at about {best} at best"
 
     def _clock(self, text: str | None, now: datetime) -> str:

@@ -470,7 +470,7 @@ def test_unfinished_water_stays_in_its_zone() -> None:
 
 
 def test_an_unknown_tail_is_refused() -> None:
-    with pytest.raises(ValueError, match="index"):
+    with pytest.raises(ValueError, match="received 'wishful'; allowed are power"):
         dips.possible_coats(model("wishful"), 1, "open")
 
 

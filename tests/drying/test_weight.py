@@ -11,7 +11,7 @@ from numpy.testing import assert_allclose
 from scipy.linalg import solve_discrete_are
 
 from drymon.drying import weight
-from drymon.drying.weight_evidence import AreaPrior, ScaleErrors, bench_sd, bench_sds, log_likelihood, weigh_members
+from drymon.drying.weight_evidence import AreaPrior, ScaleErrors, bench_sd, bench_sds, weigh_members
 
 HOUR = 3600.0
 
@@ -136,6 +136,28 @@ def test_a_moved_zero_is_not_drying(readings):
     assert signals[-1].mass == pytest.approx(drying_mass(times[-1]), abs=0.002)
 
 
+@pytest.mark.parametrize(("away_s", "kinds"), [(0.0, ["fall"]), (300.0, ["lifted", "fall"])])
+def test_another_tree_that_is_41_g_lighter_is_told_as_a_fall(readings, away_s, kinds):
+    """Hung in the other's place within a reading, or after five minutes of an empty hook."""
+    times, masses = readings
+    away = (times > 4 * HOUR) & (times <= 4 * HOUR + away_s)
+    found = steps(fold(times, np.where(away, 0.0, masses - 0.041 * (times > 4 * HOUR))))
+    assert [step.kind for step in found] == kinds
+    assert found[-1].time_s == pytest.approx(4 * HOUR + away_s, abs=30)
+    between = drying_mass(4 * HOUR) - drying_mass(4 * HOUR + away_s)
+    assert (found[-1].size_kg if kinds == ["fall"] else found[-1].size_kg + between) == pytest.approx(-0.041, abs=0.006)
+
+
+@pytest.mark.parametrize("every_s", [5.0, 20.0, 60.0, 300.0, 600.0, 1200.0])
+@pytest.mark.parametrize("tau_h", [0.5, 1.0, 3.0, 8.0])
+def test_no_drying_is_told_as_a_fall_however_heavy_the_coat_and_sparse_the_readings(every_s, tau_h):
+    """1.5 kg of water on a 30 kg tree, by a first-order lag, from three quarters of an hour after the dip on."""
+    times = np.arange(0.0, 12 * HOUR, every_s)
+    noise = np.random.default_rng(5).normal(0.0, 0.002, times.size)
+    signals = fold(times, 30.0 + 1.5 * np.exp(-times / (tau_h * HOUR)) + noise)
+    assert not [step for step in steps(signals) if step.kind == "fall" and step.time_s > weight.UNTOLD_S]
+
+
 def test_buffeting_widens_and_does_not_deceive(readings):
     times, masses = readings
     windy = (times > 2 * HOUR) & (times < 4 * HOUR)
@@ -200,13 +222,15 @@ def test_drift_makes_weight_a_weaker_witness():
     water = 0.3 * np.exp(-times / constants[:, None])
     spans = []
     for drift in (0.0002, 0.005):
-        score = log_likelihood(times, masses, np.full(30, 0.001), water, errors=ScaleErrors(drift_kg=drift))
+        score = weigh_members(
+            times, masses, np.full(30, 0.001), water, errors=ScaleErrors(drift_kg=drift)
+        ).log_likelihood
         spans.append(np.count_nonzero(score > -2.0))
     assert spans[1] > 1.5 * spans[0]
 
 
 def test_one_weighing_teaches_nothing():
-    score = log_likelihood(np.array([600.0]), np.array([5.0]), np.array([0.001]), np.full((8, 1), 0.3))
+    score = weigh_members(np.array([600.0]), np.array([5.0]), np.array([0.001]), np.full((8, 1), 0.3)).log_likelihood
     assert_allclose(score, np.zeros(8))
 
 

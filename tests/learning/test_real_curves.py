@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 import pytest
-from conftest import steady_air
+from made_up_air import steady_air
 from scipy.optimize import least_squares
 from wet_slab import slab
 

@@ -6,7 +6,7 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from drymon.learning.runs import dip_before, from_bench, from_cell, problem_of
+from drymon.learning.runs import Weighed, dip_before, from_bench, from_cell, problem_of
 
 
 @pytest.mark.parametrize("tau_h", [0.5, 1.0])
@@ -56,6 +56,53 @@ def test_one_slip_of_the_pen_costs_one_weighing_not_the_run(wrong: Callable[[flo
 def test_two_slips_are_another_trees_weighings() -> None:
     rows = [(1800.0 * k, 3.3 + 0.1 * math.exp(-k / 2.0) + (0.05 if k in (4, 6) else 0.0)) for k in range(1, 9)]
     assert "rose too much" in problem_of(from_bench(rows), None, True)
+
+
+def hours_on_a_cell(change_kg: float, at_s: float) -> Weighed:
+    """Five hours of a tree that loses 100 g, a reading each 20 s; at `at_s` the cell's load changes by so much."""
+    seconds = np.arange(0.0, 5 * 3600.0, 20.0)
+    masses = 3.0 + 0.1 * np.exp(-seconds / 5400.0) + np.where(seconds >= at_s, change_kg, 0.0)
+    return from_cell(zip(seconds, masses + np.random.default_rng(11).normal(0.0, 5e-4, len(seconds)), strict=True))
+
+
+@pytest.mark.parametrize(
+    ("change_kg", "told"), [(0.12, "the cell saw a dip 2.0 h after"), (-0.6, "fell all at once 2.0 h")]
+)
+def test_a_run_ends_where_another_dip_or_another_tree_begins(change_kg: float, told: str) -> None:
+    run = hours_on_a_cell(change_kg, 7200.0)
+    assert told in run.notes[0]
+    assert 6600.0 < run.times_s[-1] <= 7200.0
+    assert np.ptp(run.masses_kg) < 0.1, "nothing of what hangs there next"
+
+
+def test_a_run_ends_where_the_tree_is_taken_away() -> None:
+    run = hours_on_a_cell(-2.5, 7200.0)
+    assert run.notes == ()
+    assert 6600.0 < run.times_s[-1] <= 7200.0
+
+
+def test_a_run_without_a_dip_inside_goes_on_to_its_end() -> None:
+    run = hours_on_a_cell(0.0, 0.0)
+    assert run.notes == ()
+    assert run.times_s[-1] > 17_000.0
+
+
+def test_a_dip_in_the_first_minutes_is_the_one_that_was_told() -> None:
+    """Told as the tree was lifted off: what hung there before is none of this run."""
+    run = hours_on_a_cell(0.12, 300.0)
+    assert run.notes == ()
+    assert run.times_s[0] >= 300.0
+    assert run.times_s[-1] > 17_000.0
+    assert run.masses_kg.max() < 3.22
+
+
+def test_weighings_in_coarse_digits_are_no_surer_than_their_step() -> None:
+    """10 g steps leave 10 g / sqrt(12) = 2.887 g open, however many readings are put together."""
+    seconds = np.arange(0.0, 5 * 3600.0, 20.0)
+    truth = 3.0 + 0.1 * np.exp(-seconds / 5400.0) + np.random.default_rng(2).normal(0.0, 5e-4, len(seconds))
+    run = from_cell(zip(seconds, np.round(truth / 0.01) * 0.01, strict=True))
+    assert run.digit_kg == pytest.approx(0.01, rel=1e-6)
+    assert run.sds_kg.min() >= 0.00288
 
 
 @pytest.mark.parametrize(("rise_kg", "seen"), [(0.8, True), (0.0, False), (-2.0, False)])

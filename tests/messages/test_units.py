@@ -25,10 +25,34 @@ from drymon.messages.units import IMPOSSIBLE, UNITS, to_default
         ("pressure", 1013.25, "mbar", 101325, "standard atmosphere"),
         ("pressure", 101.325, "kPa", 101325, "standard atmosphere"),
         ("pressure", 29.92126, "inHg", 101325, "standard atmosphere in inches of mercury (memory)"),
+        ("temperature", 212, "F", 100, "boiling point, definition of the Fahrenheit scale (memory)"),
+        ("temperature", 212, "°F", 100, "boiling point, definition of the Fahrenheit scale (memory)"),
+        ("temperature", 37, "°C", 37, "the default by another spelling"),
+        ("temperature", 37, "degC", 37, "the default by another spelling"),
+        ("temperature", 37, "C", 37, "the default by another spelling"),
+        ("temperature", 37, "Cel", 37, "the default"),
+        ("humidity", 55, "%RH", 55, "the default"),
+        ("humidity", 0.5, "/", 50, "a ratio in percent"),
+        ("airflow", 2, "m/s", 2, "the default"),
+        ("airflow", 196.850394, "fpm", 1, "NIST SP 811 B.9: 1 ft/min = 0.00508 m/s (memory)"),
+        ("airflow", 10, "ft/s", 3.048, "international foot, exact"),
+        ("weight", 2, "kg", 2, "the default"),
+        ("pressure", 101325, "Pa", 101325, "the default"),
+        ("pressure", 1.01325, "bar", 101325, "standard atmosphere"),
+        ("pressure", 760, "mmHg", 101325, "standard atmosphere in millimetres of mercury (memory)"),
     ],
 )
 def test_conversions(quantity, value, unit, expected, source):
     assert to_default(Quantity(quantity), value, unit) == pytest.approx(expected, rel=1e-6), source
+
+
+def test_every_unit_is_converted_above():
+    """A unit that no row above names could be converted wrongly unseen; surfaces speak the units of temperature."""
+    (rows,) = (mark.args[1] for mark in test_conversions.pytestmark if mark.name == "parametrize")
+    tried = {(quantity, unit) for quantity, _, unit, _, _ in rows}
+    known = {(quantity.value, unit) for quantity, units in UNITS.items() for unit in units}
+    assert known - {("surface", unit) for unit in UNITS[Quantity.SURFACE]} == tried - {("surface", "degF")}
+    assert UNITS[Quantity.SURFACE] is UNITS[Quantity.TEMPERATURE]
 
 
 def test_registry_scales(published):

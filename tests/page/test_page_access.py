@@ -244,11 +244,11 @@ def test_a_new_password_ends_open_sessions_and_a_removed_user_stays_out(shop: Sh
     ana = Visitor(shop)
     ana.sign_in()
     assert "Sign out" in ana.ask("GET", "/")[1]
-    done = shop.drymon("user", "password", "ana", stdin="another password\n")
+    done = shop.drymon("user", "password", "Ana", stdin="another password\n")  # however it is spelt
     assert done.returncode == 0, done.stderr
     assert "Sign out" not in ana.ask("GET", "/")[1]
     assert ana.sign_in(password="another password")[0] == 303
-    assert shop.drymon("user", "remove", "ana").returncode == 0
+    assert shop.drymon("user", "remove", "ANA").returncode == 0
     assert "Sign out" not in ana.ask("GET", "/")[1]
     assert ana.sign_in(password="another password")[0] == 403
     assert shop.drymon("user", "list").stdout.strip() == "nobody may sign in yet: drymon user add NAME"

@@ -67,6 +67,22 @@ def test_what_was_insisted_on_is_that_number_and_no_other(shop: Shop) -> None:
         assert ("Logged: t-1 weighs" in flash[1]) is logged, flash[1]
 
 
+def test_a_tree_is_hung_under_the_name_on_its_tag(shop: Shop, open_browser: Open) -> None:
+    """A capital, a space, an umlaut: the page goes by the name that they make, and shows what was written."""
+    phone = open_browser(360, 740)
+    sign_in(phone, shop, path="/new")
+    phone.find_element(By.NAME, "tree").send_keys("Löwe 3")
+    tap(phone, "main button")
+    assert "/tree/loewe-3" in phone.current_url
+    assert text_of(phone, "h1").startswith("Löwe 3")
+    tap(phone, ".log button.dark")
+    assert until(lambda: (shop.verdict("loewe-3") or {}).get("label") == "Löwe 3")
+    phone.get(f"{shop.url}/")
+    assert text_of(phone, "#t-loewe-3") == "Löwe 3"
+    phone.get(f"{shop.url}/new?tree=T%2B3")
+    assert "allowed are letters, digits, spaces" in text_of(phone, "#rule")
+
+
 def test_a_coat_that_room_toml_has_not_is_refused_with_the_near_names(shop: Shop) -> None:
     """A page left open while room.toml changed, or a script that posts as the page does."""
     ana = Visitor(shop)

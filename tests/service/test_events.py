@@ -42,6 +42,32 @@ def test_a_dip_typed_is_a_verdict_and_the_next_coat_and_rack_are_known(
     assert until(lambda: ear.last("drymon/shop/out/tree/t-7") == b"")
 
 
+def test_a_tree_is_called_as_people_write_it(
+    broker: Mosquitto, ear: Ear, tmp_path: Path, serving: Callable[[Path], Serving]
+) -> None:
+    """Capitals, a space and an umlaut: the topic has the name, people keep the word; any way of writing it finds it."""
+    home = make_home(tmp_path / "home", broker.port)
+    service = serving(home)
+    assert until(lambda: "subscriptions stand" in service.log.read_text(), 30)
+
+    def heard() -> dict[str, object]:
+        return dict(json.loads(ear.last("drymon/shop/out/tree/grosser-loewe-3") or b"{}"))
+
+    assert say(home, "dip", "Großer Löwe 3", "prime", "--rack", "rack-a").returncode == 0
+    assert until(lambda: heard().get("number") == 1, 5)
+    assert say(home, "dip", "grosser löwe 3", "backup").returncode == 0
+    assert until(lambda: heard().get("number") == 2, 5)
+    assert say(home, "dip", "grosser-loewe-3", "backup").returncode == 0
+    assert until(lambda: heard().get("number") == 3, 5)
+    assert heard()["label"] == "grosser löwe 3", "as it was written last"
+    assert "grosser löwe 3" in say(home, "status").stdout
+    service.end()
+    serving(home)
+    assert until(lambda: service.log.read_text().count("subscriptions stand") == 2, 30)
+    assert say(home, "weigh", "Großer Löwe 3", "3kg").returncode == 0
+    assert until(lambda: heard().get("label") == "grosser löwe 3", 10)
+
+
 RECIPES = """
 [[recipe]]
 name = "iron"
@@ -145,7 +171,7 @@ def test_what_the_broker_does_not_allow_is_exit_1(tmp_path: Path, mosquitto_here
         (("dip", "t-1", "--recipe", "standard", "--number", "4"), "coat 4 of t-1 is none of the 3 of standard"),
         (("dip", "t-1", "prime"), "--rack"),
         (("dip", "t-1", "prime", "--rack", "rack-q"), "rack-a, rack-b"),
-        (("dip", "Tree 1", "prime", "--rack", "rack-a"), "tree"),
+        (("dip", "Tree #1", "prime", "--rack", "rack-a"), "tree"),
         (("weigh", "t-1", "heavy"), "12.4kg"),
         (("weigh", "t-1", "-3kg"), "mass: received -3; allowed is more than nothing"),
         (("weigh", "t-1", "-0,5", "kg"), "mass: received -0.5; allowed is more than nothing"),

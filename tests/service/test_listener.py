@@ -20,7 +20,7 @@ from tests.service.conftest import Ear, Mosquitto, free_port, until
 
 TOPIC = "drymon/shop/rack-a/humidity"
 NOW = datetime(2031, 3, 3, tzinfo=UTC)
-Make = Callable[[int], tuple[Listener, Inbox]]
+Make = Callable[..., tuple[Listener, Inbox]]
 
 
 @pytest.fixture
@@ -28,11 +28,12 @@ def make() -> Iterator[Make]:
     """Listeners with their inboxes, stopped with the test."""
     made: list[tuple[Listener, Inbox]] = []
 
-    def start(port: int, sources: tuple[str, ...] = ()) -> tuple[Listener, Inbox]:
+    def start(port: int, sources: tuple[str, ...] = (), mqtt5: bool = True) -> tuple[Listener, Inbox]:
         clock = SystemClock()
         inbox = Inbox("shop", StreamTime(clock))
         broker = Broker("127.0.0.1", port)
-        listener = Listener(broker, "shop", sources, inbox, last_will("shop", NOW), clock.monotonic)
+        will = last_will("shop", NOW)
+        listener = Listener(broker, "shop", sources, inbox, will, clock.monotonic, mqtt5=mqtt5)
         listener.start()
         made.append((listener, inbox))
         return listener, inbox
@@ -86,6 +87,18 @@ def test_what_was_not_acknowledged_comes_again_and_what_was_does_not(broker: Mos
     again = take(inbox, 2)
     assert payloads(again) == [b"2", b"3"]
     assert all(each.message.dup for each in again)
+    speaker.close()
+
+
+def test_our_own_words_that_come_back_are_acknowledged(broker: Mosquitto, make: Make) -> None:
+    """A 3.1.1 broker sends us what we say, too; it lets twenty be on their way, and then waits for ever."""
+    listener, inbox = make(broker.port, mqtt5=False)
+    assert until(lambda: listener.online)
+    speaker = Ear(broker.port, "nothing/here")
+    for number in range(3 * listener.window):
+        speaker.say("drymon/shop/out/tree/t-1", str(number))
+    speaker.say(TOPIC, "45")
+    assert payloads(take(inbox, 1)) == [b"45"]
     speaker.close()
 
 

@@ -5,10 +5,11 @@ from datetime import timedelta
 
 import numpy as np
 import pytest
-from invented_shop import BEGIN, reading
+from invented_shop import BEGIN, Shop, reading
 
 from drymon.drying.quantities import Quantity
 from drymon.shop.cells import Cells, Found
+from drymon.shop.events import CellMass
 
 
 def true_kg(seconds: float) -> float:
@@ -42,6 +43,34 @@ def test_the_mass_neither_lags_nor_follows_a_knock(knocks: bool) -> None:
 def test_its_spread_is_that_of_its_errors() -> None:
     scores = [(one.mass - true_kg(at)) / one.sd for at, one in told(600)]
     assert 0.5 < float(np.sqrt(np.mean(np.square(scores)))) < 2.0
+
+
+def test_masses_in_coarse_digits_are_no_surer_than_their_step() -> None:
+    """10 g steps leave 10 g / sqrt(12) = 2.887 g open (uniform distribution, as JCGM 100:2008 4.3.7 has it; memory)."""
+    rng, cells, found = np.random.default_rng(7), Cells(), []
+    for minute in range(240):
+        said = round((true_kg(60.0 * minute) + 0.0008 * rng.standard_normal()) / 0.01) * 0.01
+        one = cells.take(reading(BEGIN + timedelta(minutes=minute), Quantity.WEIGHT, said, "rack-a", "cell-1"))
+        found += [one] if one is not None and minute > 60 else []
+    assert len(found) > 30
+    assert min(one.sd for one in found) >= 0.00288
+    assert {round(one.digit_kg, 6) for one in found} == {0.01}
+
+
+def test_a_weight_that_the_broker_kept_is_no_weighing() -> None:
+    """The last known value, handed over at each subscription, says nothing of what hangs there now."""
+    shop = Shop()
+    shop.run(0.2)
+    shop.dip("t-1", "middle", cell="cell-1")
+    masses = []
+    for retained in (True, False):
+        for _ in range(30):
+            stamp = shop.now + timedelta(seconds=20)
+            shop.room.take([reading(stamp, Quantity.WEIGHT, 3.0, "rack-a", "cell-1", retained=retained)])
+            shop.run(1 / 60)
+        masses.append(sum(isinstance(event, CellMass) for event in shop.room.logs["t-1"].events))
+    assert masses[0] == 0
+    assert masses[1] >= 5
 
 
 def test_the_first_readings_of_a_cell_go_by_the_filter() -> None:

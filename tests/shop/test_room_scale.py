@@ -14,6 +14,7 @@ from invented_shop import MODELS, STEADY, Shop, codes, model, reading, text
 
 from drymon.drying.coat_model import Spread
 from drymon.drying.quantities import Quantity
+from drymon.shop.events import Move
 from drymon.shop.judge import holding
 from drymon.shop.neighbours import leans
 from drymon.shop.outcome import State
@@ -424,3 +425,52 @@ def test_a_tree_hung_on_an_empty_hook_is_not_taken_for_a_coat_of_its_weight() ->
 def test_a_scale_of_whole_grams_is_not_stuck_between_two_of_them() -> None:
     shop = cell_says([round(lost(minute), 3) for minute in range(400)], 0.0)
     assert State.HOLD not in {said.state for said in shop.verdicts("t-1")}
+
+
+def exchanged(told: Callable[[Shop], None] | None = None, away_min: int = 0) -> Shop:
+    """Two trees on two cells, dipped together; four hours later each hangs in the other's place, t-1's cell lighter by
+    41 g, after so many minutes of empty hooks. told: what somebody says of it twenty minutes later.
+    """
+    shop = Shop()
+    shop.run(0.2)
+    for tree, cell in (("t-1", "cell-1"), ("t-2", "cell-2")):
+        shop.dip(tree, "middle", cell=cell)
+    for minute in range(1, 330):
+        swapped = minute >= 240
+        empty = swapped and minute < 240 + away_min
+        for second in (15, 35, 55):
+            stamp = shop.now + timedelta(seconds=second)
+            shop.said += shop.room.advance(stamp)
+            first, second_kg = (0.0 if empty else lost(minute + 10) - 0.041 * heavy for heavy in (swapped, not swapped))
+            shop.room.take([reading(stamp, quantity, value) for quantity, value in STEADY.items()])
+            for cell, kg in (("cell-1", first), ("cell-2", second_kg)):
+                shop.room.take(
+                    [reading(stamp, Quantity.WEIGHT, kg + 2e-4 * math.sin(7.0 * minute + second), "rack-a", cell)]
+                )
+        shop.now += timedelta(minutes=1)
+        shop.said += shop.room.advance(shop.now)
+        if told is not None and minute == 260:
+            told(shop)
+    return shop
+
+
+@pytest.mark.parametrize("away_min", [0, 4])
+def test_trees_that_changed_places_are_both_held_the_lighter_as_the_heavier(away_min: int) -> None:
+    shop = exchanged(away_min=away_min)
+    assert State.READY in {said.state for said in shop.verdicts("t-1") if said.time < shop.now - timedelta(minutes=90)}
+    assert [shop.tree(name).state for name in ("t-1", "t-2")] == [State.HOLD, State.HOLD]
+    at = {0: "10:11", 4: "10:15"}[away_min]
+    assert f"the weight fell by 41 g at {at} all at once" in text(shop.tree("t-1"), "weight-disagrees")
+    assert f"the weight rose by 0.04 kg at {at}" in text(shop.tree("t-2"), "weight-disagrees")
+    shop.look("t-1")
+    assert "weight-disagrees" not in codes(shop.tree("t-1"))
+
+
+def test_an_exchange_that_is_told_with_its_time_holds_neither() -> None:
+    def told(shop: Shop) -> None:
+        for tree, cell in (("t-1", "cell-2"), ("t-2", "cell-1")):
+            moved = shop.now - timedelta(minutes=21)
+            shop.tell(Move(time=moved, arrived=shop.now, tree=tree, rack="rack-a", cell=cell))
+
+    shop = exchanged(told)
+    assert ["weight-disagrees" in codes(shop.tree(name)) for name in ("t-1", "t-2")] == [False, False]

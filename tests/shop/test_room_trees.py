@@ -5,7 +5,7 @@ from datetime import timedelta
 from itertools import pairwise
 
 import pytest
-from invented_shop import BEGIN, SETUP, STEADY, Shop, at, codes, gone, reading
+from invented_shop import BEGIN, SETUP, STEADY, Shop, at, codes, gone, reading, text
 
 from drymon.drying.quantities import Quantity
 from drymon.shop.outcome import AirNow, RackStatus, State, TreeGone, Verdict, When
@@ -282,6 +282,40 @@ def test_a_rack_waits_for_the_gel_of_a_coat_that_dries_sooner() -> None:
     assert not rack.ready
     assert rack.waiting_for == "t-1"
     assert (rack.ready_at.early, rack.ready_at.best, rack.ready_at.late) == (wait_ends, wait_ends, wait_ends)
+
+
+def test_gelling_and_drying_are_one_moment_for_tree_rack_and_reason() -> None:
+    """Dipped at a fraction of a second, as people do: nobody is told a moment that comes before the gel has had its
+    time, and all are told the same one.
+    """
+    shop = Shop()
+    shop.run(0.2)
+    shop.now += timedelta(seconds=31.7)
+    dipped = shop.now
+    shop.dip("t-1", "timed")
+    shop.now += timedelta(seconds=28.3)
+    shop.run(3.0)
+    told, gelled = shop.tree("t-1"), dipped + timedelta(hours=4)
+    whole = gelled.replace(second=0, microsecond=0) + timedelta(minutes=1)
+    assert codes(told) == {"too-soon"}
+    assert (told.dry_at.early, told.dry_at.best, told.dry_at.late) == (whole, whole, whole)
+    assert shop.rack("rack-a").ready_at == told.dry_at
+    assert f"not before {whole:%H:%M}" in text(told, "too-soon")
+    shop.until("t-1", State.READY, hours=2)
+    assert shop.now == whole
+
+
+def test_who_is_wet_still_is_told_no_moment_that_has_passed() -> None:
+    """Whatever second it is said at: the likely member is dry later than now, not now."""
+    shop = Shop()
+    shop.run(0.2)
+    shop.dip("t-1", "middle")
+    for _ in range(40):
+        shop.run(2 / 60)
+        told = shop.tree("t-1")
+        if told.state is State.DRYING and told.dryness.high < 0.95:
+            assert told.dry_at.early > told.time
+    assert told.state is State.DRYING
 
 
 def test_a_tree_with_no_end_in_sight_is_what_its_rack_waits_for() -> None:

@@ -17,7 +17,7 @@ from drymon.messages.topics import log_topic
 Form = Mapping[str, str]
 
 TEXTS: Mapping[str, tuple[str, ...]] = {
-    "dip": ("tree", "rack", "coat", "shelter", "cell", "recipe"),
+    "dip": ("tree", "rack", "coat", "shelter", "cell", "recipe", "label"),
     "weigh": ("tree", "unit"),
     "felt": ("tree", "finding", "where"),
     "look": ("tree", "finding", "note"),

@@ -40,6 +40,11 @@ class TreeView:
         return self.verdict.tree
 
     @property
+    def called(self) -> str:
+        """What people call it."""
+        return self.verdict.called
+
+    @property
     def state(self) -> State:
         """What holds now."""
         return self.verdict.state

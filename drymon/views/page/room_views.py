@@ -5,12 +5,13 @@ from typing import Any
 
 from flask import Flask, abort, redirect, request, url_for
 
-from drymon.messages.names import NAME_RULE, is_name
+from drymon.messages.names import NAME_RULE, is_name, label_of, name_of
 from drymon.messages.times import stamp
 from drymon.shop.events import SHELTERS, ClockChecked, Event, TreeEvent
 from drymon.shop.standing import Said, judged
 from drymon.views import by_hand
 from drymon.views.page.desk import Desk
+from drymon.views.page.room_view import TreeView
 from drymon.views.page.tree_view import tree_record
 from drymon.views.page.words import SHELTER_WORDS
 
@@ -72,7 +73,10 @@ def _add_trees(app: Flask, desk: Desk) -> None:
     @app.get("/new")
     def new() -> Any:
         name = request.args.get("tree", "").strip()
-        return redirect(url_for("tree", name=name), 303) if is_name(name) else _new_page(desk, name)
+        try:
+            return redirect(url_for("tree", name=name_of(name), label=label_of(name) or None), 303)
+        except ValueError as error:
+            return _new_page(desk, name, str(error) if name else "")
 
 
 def _add_racks(app: Flask, desk: Desk) -> None:
@@ -103,6 +107,7 @@ def _tree_page(desk: Desk, name: str) -> Any:
     return desk.render(
         "tree.html",
         name=name,
+        label=_label(view, name),
         tree=view,
         record=record,
         early=by_hand.early(view.verdict if view else None, desk.words().now, desk.room.timezone),
@@ -112,6 +117,14 @@ def _tree_page(desk: Desk, name: str) -> Any:
     )
 
 
-def _new_page(desk: Desk, name: str) -> Any:
-    problem = f"received {name[:60]!r}; allowed are {NAME_RULE}" if name else ""
+def _label(view: TreeView | None, name: str) -> str:
+    """What people call the tree; of one that hangs nowhere yet what was just written, if it makes this name."""
+    written = view.verdict.label if view else request.args.get("label", "")
+    try:
+        return written if view or name_of(written) == name else ""
+    except ValueError:
+        return ""
+
+
+def _new_page(desk: Desk, name: str, problem: str) -> Any:
     return desk.render("new.html", name=name, problem=problem)

@@ -20,13 +20,14 @@ def change_user(store: Store, wanted: Mapping[str, Any], now: datetime) -> str:
     act, name, by = (str(wanted.get(key, "")) for key in ("act", "name", "by"))
     if act not in ACTS or not PERSON.match(name):
         raise SetupError(f"user: received {act!r} of {name[:60]!r}; allowed are {', '.join(ACTS)} and {PERSON_RULE}")
-    known = store.user(name) is not None
-    if act == "add" and (twin := user_alike(store, name)) is not None:
+    twin = user_alike(store, name)
+    if act == "add" and twin is not None:
         change = f"drymon user password '{twin.name}'"
         raise SetupError(f"user: received {name!r}; {twin.name!r} is a user already; change it with: {change}")
-    if act != "add" and not known:
+    if act != "add" and twin is None:
         names = ", ".join(user.name for user in store.users()) or "nobody yet"
         raise SetupError(f"user: received {name!r}; users are: {names}")
+    name = twin.name if twin else name  # as it was given, however it is typed now
     with store.transaction():
         if act == "remove":
             store.remove_user(name)

@@ -6,6 +6,7 @@ from zoneinfo import ZoneInfo
 
 from drymon.shop.local_time import say
 from drymon.shop.outcome import AirNow, State, When
+from drymon.views.expected import sure
 from drymon.views.now import age
 
 FACES: dict[State, tuple[str, str]] = {
@@ -36,7 +37,9 @@ class Words:
         return "—" if moment is None else say(moment, self.now, self.timezone)
 
     def expected(self, when: When | None) -> str:
-        """`14:40`, or what stands for a moment that nobody can tell."""
+        """`14:40`, or what stands for a moment that nobody can tell, or that has passed."""
+        if when is not None and self.is_past(when.best):
+            return sure(when, self.now, self.timezone)
         return "no end in sight" if when is None or when.best is None else self.moment(when.best)
 
     def between(self, when: When | None) -> str:
