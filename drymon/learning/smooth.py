@@ -51,6 +51,12 @@ class Smooth:
         """Share of that loss that has gone at each weighing."""
         return np.asarray((self.mass_kg[0] - self.mass_kg) / max(self.loss_kg, 1e-9))
 
+    @property
+    def late_pace(self) -> float:
+        """Speed of the loss in the last quarter of the clock over its mean: near 1 where nothing has slowed yet."""
+        before = float(np.interp(1.0 - STANDS_OF_CLOCK, self.clock, self.mass_kg))
+        return (before - float(self.mass_kg[-1])) / STANDS_OF_CLOCK / max(self.loss_kg, 1e-9)
+
     def unsure_of_time(self, on_cell: bool, error_kg: float) -> Array:
         """By how much the errors of the weighings move the moment at which each mass is reached, as a share of its
         hours, (weighings,): the error of the smoothed mass over its loss while the hours grow e-fold, from the weighing

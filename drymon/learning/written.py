@@ -12,6 +12,7 @@ from drymon.learning.estimate import Estimate
 from drymon.learning.judge import Judgement, reference_log_sd, summary
 from drymon.learning.layout import SHARE_LOGIT_SD
 from drymon.learning.run import Run
+from drymon.learning.smooth import smooth
 
 RUNS_FOR_OWN_INTERVAL = 9
 """n/(n + 1) must reach 0.9 before runs alone can promise a one-sided 90 % bound (split conformal,
@@ -19,9 +20,11 @@ Vovk et al. 2005).
 """
 
 TAIL_SEEN_LEFT = 0.10
-TAIL_LOG_SD = 0.6
-"""The tail counts as learnt when a run was weighed down to so little left, and the time to dry is known better than by
-a starting model (0.7): what is not known of it is in the bounds, which runs left out have widened.
+TAIL_LOG_SD, TAIL_PACE = 0.6, 0.45
+"""The tail counts as learnt when a run was weighed down to so little left by its curve, when by its weighings alone it
+lost so much more slowly in the last quarter of its clock than on the whole (an exponential to a tenth: 0.35; a curve
+may think an end near that was not seen), and when the time to dry is known better than by a starting model (0.7): what
+is not known of it is in the bounds, which runs left out have widened.
 """
 
 
@@ -103,7 +106,8 @@ def told(
     another home stays learnt. ends: share left in the slowest part when each run was weighed last.
     """
     before = () if start.is_starting_model else start.shelters_learned
-    tail_learned = min(ends, default=1.0) <= TAIL_SEEN_LEFT and tail_log_sd(model) <= TAIL_LOG_SD
+    slowed = [left for run, left in zip(runs, ends, strict=True) if smooth(run).late_pace <= TAIL_PACE]
+    tail_learned = min(slowed, default=1.0) <= TAIL_SEEN_LEFT and tail_log_sd(model) <= TAIL_LOG_SD
     return replace(
         model,
         error=summary(judged),

@@ -93,6 +93,8 @@ def _sentence(words: str) -> str:
 
 
 def _pictures(fit: TypeFit, folder: Path) -> list[dict[str, str]]:
+    if not fit.runs:
+        return []
     told = accounts(fit)
     name = fit.model.name
     drawn = [
@@ -120,6 +122,8 @@ def _parameter(fit: TypeFit, name: str) -> dict[str, str]:
 def _row(run: Run) -> dict[str, str]:
     if run.left_out:
         standing = f"left out: {run.left_out}"
+    elif run.problem and run.felt:
+        standing = f"{run.problem}: what was felt counts"
     elif run.problem:
         standing = f"not used: {run.problem}"
     else:

@@ -20,12 +20,16 @@ def headline(fit: TypeFit, room: RoomSetup) -> str:
     name = fit.model.name
     if fit.model.doubt:
         return f"{name}: do not go by this model: {fit.model.doubt}"
-    kind = room.coat_by_name[name]
-    found = usual(fit.model, fit.runs, kind.dry_at, dips.EDGES[room.edges])
-    parts = [f"{name} no. {found.number}{_shelter(found)} in your usual air ({_air(found)}): {_waits(found, kind)}"]
+    parts = [_hours(fit, room) if fit.runs else f"{name}: no weighed run yet, only what was felt of trees"]
     if wanted := advice(fit):
         parts.append(f"weigh next: {wanted[0].words.split(':')[0]}")
     return "; ".join(parts)
+
+
+def _hours(fit: TypeFit, room: RoomSetup) -> str:
+    kind = room.coat_by_name[fit.model.name]
+    found = usual(fit.model, fit.runs, kind.dry_at, dips.EDGES[room.edges])
+    return f"{kind.name} no. {found.number}{_shelter(found)} in your usual air ({_air(found)}): {_waits(found, kind)}"
 
 
 def _shelter(found: Usual) -> str:
@@ -47,7 +51,7 @@ def _waits(found: Usual, kind: CoatType) -> str:
 
 def standing(fit: TypeFit, runs: Sequence[Run]) -> list[str]:
     """Which runs are behind a model and which are not, a line each."""
-    others = sum(one.coat == fit.model.name and not one.used for one in runs)
+    others = sum(one.coat == fit.model.name and not (one.used or one.felt) for one in runs)
     lines = [fit.model.origin + (f"; {runs_words(others)} not used (drymon runs says why)" if others else "")]
     lines += [
         f"doubted, not used: {one.id} contradicts the other runs; look at it, then leave it out or weigh again"

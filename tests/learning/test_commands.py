@@ -171,6 +171,28 @@ def test_a_model_that_misses_its_runs_is_written_as_doubted_and_told_of(tmp_path
     assert "misses 2 of 2" in tomllib.loads((tmp_path / "models" / "backup.toml").read_text(encoding="utf-8"))["doubt"]
 
 
+def test_a_shop_without_a_scale_is_told_what_fingers_taught(tmp_path, capsys):
+    (tmp_path / "room.toml").write_text(ROOM, encoding="utf-8")
+    lines = [line(minute / 60.0, "rack-a/temperature", "21.0") for minute in range(12 * 60)]
+    lines += [line(minute / 60.0 + 0.002, "rack-a/humidity", "48.0") for minute in range(12 * 60)]
+    for tree in range(3):
+        begin = 1.0 + 0.1 * tree
+        lines.append(log(begin, "dip", tree=f"t-{tree}", rack="rack-a", coat="backup", shelter="pocketed", number=1))
+        for hours, finding in ((1.0, "wet"), (4.0, "wet"), (7.0, "dry")):
+            lines.append(log(begin + hours, "felt", tree=f"t-{tree}", finding=finding, where="pocket"))
+    runs_of(tmp_path, lines)
+    capsys.readouterr()
+    assert main(["fit", "--details", "--home", str(tmp_path), "--report", str(tmp_path / "report")]) == 0
+    out = capsys.readouterr().out
+    assert out.startswith("backup: no weighed run yet, only what was felt of trees; weigh next: ")
+    assert "to be sure" not in out
+    assert (
+        "felt of 3 coats" in tomllib.loads((tmp_path / "models" / "backup.toml").read_text(encoding="utf-8"))["origin"]
+    )
+    page = (tmp_path / "report" / "index.html").read_text(encoding="utf-8")
+    assert "what was felt counts" in page
+
+
 def test_fit_replaces_a_damaged_model_and_names_one_that_it_does_not_replace(played, capsys):
     for name in ("backup", "house-mix"):
         (played / "models").mkdir(exist_ok=True)

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from conftest import steady_air
+from made_up_air import steady_air
 
 from drymon.drying import coat, dips
 from drymon.drying.ensemble import AirStep

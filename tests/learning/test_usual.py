@@ -52,7 +52,7 @@ def test_the_commonest_kind_of_tree_and_number_are_told(make, model):
 
 def test_air_that_never_gets_it_there_is_told_as_such(make, model):
     """Nearly saturated air: the binder holds more than 5 % of the water."""
-    from conftest import steady_air
+    from made_up_air import steady_air
 
     damp = [*runs_of(make, air=steady_air(600, humidity=97.0))]
     assert usual(model, damp, 0.95, EDGES["usual"]).sure_h == np.inf

@@ -7,7 +7,7 @@ import pytest
 
 from drymon.drying import ensemble
 from drymon.learning.fit import TypeFit, fit_all
-from drymon.learning.run import Run, RunAir
+from drymon.learning.run import Run, RunAir, Touch
 from drymon.messages.coat_models import load_models
 from drymon.shop.setup import CoatType, RoomSetup
 from drymon.views.fit_words import cautions, headline, standing
@@ -77,3 +77,11 @@ def test_an_unlearnt_tail_is_told(fit: TypeFit) -> None:
     told = cautions(replace(fit, model=replace(fit.model, tail_learned=False)))
     assert any("will not say ready by this model alone" in words for words in told)
     assert not any("will not say ready" in words for words in cautions(fit))
+
+
+def test_of_trees_that_were_only_felt_no_hour_is_claimed(fit: TypeFit) -> None:
+    """Fingers teach how slow pockets are; how long a coat takes is told by a scale."""
+    touched = replace(weighed(7), touches=(Touch(3600.0, True, False),), problem="felt, not weighed")
+    felt = replace(fit, runs=(), places=(), left_out=(), model=replace(fit.model, runs=0))
+    assert headline(felt, ROOM).startswith("backup: no weighed run yet, only what was felt of trees; weigh next: ")
+    assert "not used" not in standing(felt, [touched])[0]
