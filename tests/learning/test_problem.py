@@ -86,3 +86,13 @@ def test_far_from_what_was_taken_for_granted_the_prior_gives_way(make):
     assert transfer < np.log(STARTS["backup"].parameters["transfer"].centre / 10.0)
     assert problem.heavy[problem.layout.room("transfer")] < 0.5
     assert problem.heavy[problem.layout.room("sorption")] == 1.0
+
+
+def test_few_weighings_are_no_surer_than_their_scale(make):
+    """A smooth line goes through five weighings as if they had no error: the scale's own word holds, as far as all runs
+    on such scales bear it out.
+    """
+    few = make(lambda h: np.exp(-h / 1.2), np.array([0.1, 0.8, 1.6, 3.0, 5.0]), sd_kg=0.0005)
+    problem = problem_of([few])
+    assert problem.smooth[0].scatter_kg < 0.2 * float(np.median(few.sds_kg))
+    assert problem.error_kg(0) == pytest.approx(float(np.median(few.sds_kg)))

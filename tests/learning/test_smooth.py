@@ -93,10 +93,3 @@ def test_how_much_a_run_has_slowed_needs_no_curve(make):
         expected = 4.0 * (share**0.75 - share) / (1.0 - share)
         assert smooth(make(exponential, hours)).late_pace == pytest.approx(expected, abs=0.06)
     assert smooth(make(lambda h: 1.0 - h / 7.0, HOURS)).late_pace == pytest.approx(1.0, abs=0.05)
-
-
-def test_few_weighings_are_no_surer_than_their_scale(make):
-    """A smooth line goes through five weighings as if they had no error."""
-    seen = smooth(make(exponential, np.array([0.1, 0.8, 1.6, 3.0, 5.0])))
-    assert seen.scatter_kg < 0.0001
-    assert seen.unsure_of_time(False, 0.0003)[2] > 3.0 * seen.unsure_of_time(False)[2]
