@@ -37,7 +37,7 @@ TAIL_EXPONENT: Mapping[str, Spread] = {
 """What is taken for granted of the exponent under each tail: wide, the runs decide."""
 
 IN_COMMON: Mapping[str, float] = {
-    "water": 0.5,
+    "water": 0.4,
     "cooling": 0.9,
     "transfer": 0.8,
     "critical": 0.6,
@@ -52,7 +52,7 @@ IN_COMMON: Mapping[str, float] = {
     "pocketed_share": 0.95,
     "deep_share": 0.95,
     "end": 0.6,
-    "pace": 0.7,
+    "pace": 0.4,
     "growth_3": 0.85,
     "growth_5": 0.85,
     "growth_8": 0.85,

@@ -19,6 +19,11 @@ RUNS_FOR_OWN_INTERVAL = 9
 Vovk et al. 2005).
 """
 
+FEW_LOG_SD = 0.8
+"""What a coat of which nothing was weighed may differ in its time from what the room's others say, on the log scale;
+less by one over the runs, and one (assumed): few runs hang on one or two trees of one day.
+"""
+
 TAIL_SEEN_LEFT = 0.10
 TAIL_LOG_SD, TAIL_PACE = 0.6, 0.45
 """The tail counts as learnt when a run was weighed down to so little left by its curve, when by its weighings alone it
@@ -42,6 +47,9 @@ def model_of(start: CoatModel, estimate: Estimate, runs: Sequence[Run]) -> CoatM
             place, share = PARAMETERS.index(name), PARAMETERS.index(f"{name}_share")
             covariance[place, place] += estimate.zone_sd**2
             covariance[share, share] += SHARE_LOGIT_SD**2
+    pace = PARAMETERS.index("pace")
+    known = [run.id for run in everything if run.coat == start.name]
+    covariance[pace, pace] += (FEW_LOG_SD / (1.0 + len(known))) ** 2
     sd = np.sqrt(np.diag(covariance))
     correlation = covariance / np.outer(sd, sd)
     centres = [from_working(name, float(value)) for name, value in zip(PARAMETERS, own.mean, strict=True)]
@@ -56,7 +64,7 @@ def model_of(start: CoatModel, estimate: Estimate, runs: Sequence[Run]) -> CoatM
         tail=estimate.tail,
         racks={**start.racks, **estimate.racks} if len(estimate.racks) > 1 else dict(start.racks),
         runs=len(runs),
-        run_ids=tuple(run.id for run in everything if run.coat == start.name),
+        run_ids=tuple(known),
         seen=_seen(runs, start) if runs else start.seen,
     )
 
