@@ -44,6 +44,13 @@ def test_late_resends_fill_the_holes_and_move_the_mark(store: Store, make: Simpl
     assert store.received_marks() == [Mark("n-1", "b", 98)]
 
 
+def test_a_number_that_is_sent_again_has_its_mark_told_again(store: Store, make: SimpleNamespace) -> None:
+    """Its node has not heard the first word, and keeps sending until it does."""
+    for second in (0, 1):
+        store.record(make.message(second), [make.reading(0, device="n-1", boot="b", seq=7)])
+        assert store.take_touched_marks() == [Mark("n-1", "b", 7)]
+
+
 def test_marks_survive_reopening_and_tell_the_boot_heard_last(
     store: Store, reopened: Callable[[], Store], make: SimpleNamespace
 ) -> None:
@@ -148,7 +155,7 @@ def test_what_no_row_can_hold_is_refused_not_raised(store: Store, make: SimpleNa
     """JSON may carry any integer and lone surrogates (RFC 8259 sections 6 and 8.2); neither may stop the service."""
     dip = Dip(time=make.at(0), arrived=make.at(0), tree="t-1", rack="rack-a", coat="seal", number=10**30)
     look = Look(time=make.at(0), arrived=make.at(0), tree="t-1", finding="sound", note="fine \ud83d")
-    odd = [make.reading(device="n", boot="b", seq=2**63), make.reading(device="\ud800", boot="b", seq=1), dip, look]
+    odd = [make.reading(device="n", boot="b", seq=2**62), make.reading(device="\ud800", boot="b", seq=1), dip, look]
     for item in odd:
         assert store.record(make.message(0, b"{}", topic="drymon/shop/\udfff"), [item], ["also \ud800"]) == []
     assert store.refused_count() == 4
@@ -159,6 +166,12 @@ def test_what_no_row_can_hold_is_refused_not_raised(store: Store, make: SimpleNa
         (False, True),
         (True, False),
     ]
+
+
+def test_the_largest_number_is_stored(store: Store, make: SimpleNamespace) -> None:
+    largest = make.reading(device="n", boot="b", seq=2**62 - 1)
+    assert store.record(make.message(0), [largest]) == [largest]
+    assert store.received_marks() == [Mark("n", "b", 2**62 - 1)]
 
 
 def test_refused_message_is_kept_with_its_beginning(store: Store, make: SimpleNamespace) -> None:
