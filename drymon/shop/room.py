@@ -9,6 +9,7 @@ import math
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 from datetime import UTC, datetime, tzinfo
+from typing import Any
 
 from drymon.drying.coat_model import CoatModel
 from drymon.drying.quantities import LIMITS, Quantity
@@ -36,6 +37,11 @@ from drymon.shop.tree_log import TreeLog
 
 REPUBLISH_MIN = 5
 WAITING_S = 5
+
+_FOLDED = (
+    "at", "clock_known", "book", "air", "logs", "alarm_book", "_hooks", "_leans", "_forecaster", "_refolder", "_behind",
+    "_waiting_since", "_touched", "_verdicts", "_racks",
+)  # fmt: skip
 
 AIR = (Quantity.TEMPERATURE, Quantity.HUMIDITY, Quantity.AIRFLOW, Quantity.PRESSURE)
 
@@ -122,6 +128,24 @@ class Room:
         self.book.cross_check.settle(int(self.at // MINUTE_S))
         self._fold_together([self.logs[name] for name in self._verdicts])
         self._touched = set()
+
+    def memory(self) -> dict[str, Any]:
+        """All that the room has folded so far, by name: what an image keeps."""
+        return {name: getattr(self, name) for name in _FOLDED}
+
+    def known(self) -> dict[str, Any]:
+        """What every room of this set-up has, by name: an image only names it."""
+        parts = {"setup": self.setup, "zone": self.zone, "world": self.world, "stepper": self._stepper}
+        coats = {f"coat {name}": coat for name, coat in self.setup.coat_by_name.items()}
+        return parts | coats | {f"model {name}": model for name, model in self.world.models.items()}
+
+    def remember(self, memory: Mapping[str, Any]) -> None:
+        """Go on from what a room of this set-up had folded. LookupError: it is not all there."""
+        for name in _FOLDED:
+            if name != "air":
+                setattr(self, name, memory[name])
+        for rack in self.air:  # in place: all that look at the racks' air hold this very mapping
+            self.air[rack] = memory["air"][rack]
 
     def recall(self, tree: str, events: Iterable[TreeEvent], verdicts: Iterable[Verdict]) -> None:
         """A tree that had left before the room resumed, as the record has it: its leaving may be taken back."""
