@@ -110,7 +110,7 @@ _RATE_SD = 3.0e-5  # kg/s, about 0.1 kg/h: fastest loss of a usual tree, the fir
 _ACCELERATION = 1.0e-15  # kg2/s3, spectral density: a rate may change by 7 g/h within an hour
 _RATE_MEMORY_S = 1.0e5  # and by a fifth of itself
 _LEARN, _USUAL_S, _SPARSE = 0.04, 15.0, 3.0  # of the noise by each reading; sparse readings teach more each
-_MOST_WAITING = 40
+_MOST_WAITING, _LEAST_APART = 40, 1 / 30  # of the time that a step must last: together they outlast it at any rate
 _WARM_UP = 5
 _SAME_KG = 1e-6  # raw readings nearer than this are the same digits
 
@@ -206,7 +206,7 @@ def _update(ahead: WeightSignal, surprise: float, cell: Cell, since_s: float = 0
 
 def _wait(ahead: WeightSignal, time_s: float, mass_kg: float, cell: Cell) -> WeightSignal:
     """Keep a reading that does not fit until it is plain whether the mass has moved for good."""
-    waiting = (*ahead.waiting, (time_s, mass_kg))[-_MOST_WAITING:]
+    waiting = _waiting(ahead.waiting, (time_s, mass_kg), cell)
     held = replace(ahead, waiting=waiting)
     recent = [mass for when, mass in waiting if time_s - when <= cell.settle_s]
     if time_s - waiting[0][0] < cell.settle_s or len(waiting) < cell.settle_readings:
@@ -218,6 +218,16 @@ def _wait(ahead: WeightSignal, time_s: float, mass_kg: float, cell: Cell) -> Wei
     if spread > max(cell.gate * ahead.noise, cell.dip_kg / 2) and abs(level - ahead.shift - ahead.mass) > 3 * spread:
         return held  # still swinging
     return _settle(held, level, max(spread, cell.smallest_noise_kg), cell)
+
+
+def _waiting(
+    before: tuple[tuple[float, float], ...], reading: tuple[float, float], cell: Cell
+) -> tuple[tuple[float, float], ...]:
+    """With a new reading. One that comes sooner than they need to be apart takes the newest one's place: else a cell
+    that speaks every second would fill its places before any step has lasted, and wait for ever.
+    """
+    close = len(before) > 1 and before[-1][0] - before[-2][0] < _LEAST_APART * cell.settle_s
+    return (*(before[:-1] if close else before), reading)[-_MOST_WAITING:]
 
 
 def _after_gap(signal: WeightSignal, time_s: float, mass_kg: float, cell: Cell) -> WeightSignal:

@@ -73,6 +73,15 @@ def test_a_calm_first_day_narrows_the_next_hours_and_a_wild_one_widens_them() ->
         assert other[six_hours] > 1.2 * usual[six_hours]
 
 
+def test_a_drift_is_held_against_what_was_assumed_so_far_ahead() -> None:
+    """A fifth of a kelvin an hour is 1.2 K in six hours, where about 1.5 K were assumed: it is calmer."""
+    drift = forecast.spread(history(20.0 + 0.2 * minutes(10 / 24) / 60.0))
+    unknown = forecast.spread(history(np.full(30, 22.0)))
+    six_hours = int(np.searchsorted(forecast.ENDS_S, 6 * 3600.0))
+    assert unknown.temperature[six_hours] == pytest.approx(1.5, abs=0.1)
+    assert 0.5 < drift.temperature[six_hours] / unknown.temperature[six_hours] < 1.0
+
+
 def test_a_room_heard_of_for_minutes_has_the_assumed_spread() -> None:
     short, longer = (forecast.spread(history(np.full(count, 22.0))) for count in (5, 60))
     np.testing.assert_array_equal(short.temperature, longer.temperature)
@@ -161,6 +170,14 @@ def test_gaps_in_the_record_are_bridged() -> None:
     assert np.isfinite(ways.temperature).all()
     assert np.isfinite(ways.ratio).all()
     assert (ways.ratio > 0).all()
+
+
+def test_an_hour_that_no_earlier_day_has_on_record_is_expected_as_now() -> None:
+    """One earlier day, with a hole in it where the next hours stand."""
+    temperature = np.full(int(1.5 * DAY), 22.0)
+    temperature[DAY // 2 + 60 : DAY // 2 + 480] = np.nan
+    ways = made(history(temperature))
+    np.testing.assert_allclose(np.median(ways.temperature, axis=1), 22.0, atol=0.5)
 
 
 def fans_by_day(days: float) -> tuple[np.ndarray, np.ndarray]:

@@ -119,6 +119,27 @@ def test_a_dip_without_a_word_is_found_with_its_size_and_time(readings):
     assert found[1].size_kg == pytest.approx(0.249, abs=0.004)
 
 
+@pytest.mark.parametrize("every_s", [0.1, 0.4, 1.0, 1.6, 2.0, 5.0])
+def test_a_cell_that_speaks_many_times_a_second_finds_a_dip_too(every_s):
+    """However many readings come within the minute that a step takes to be believed."""
+    times = np.arange(0.0, 600.0, every_s)
+    masses = np.where(times < 300.0, 3.0, 3.2) + np.random.default_rng(5).normal(0.0, 0.001, times.size)
+    signals = fold(times, masses)
+    (dip,) = steps(signals)
+    assert dip.kind == "dip"
+    assert dip.size_kg == pytest.approx(0.2, abs=0.002)
+    assert dip.time_s == pytest.approx(300.0, abs=2.0 * every_s)
+    assert signals[-1].mass == pytest.approx(3.2, abs=0.001)
+    assert not signals[-1].waiting
+
+
+@pytest.mark.parametrize("every_s", [0.1, 10.0])
+def test_what_swings_for_long_waits_in_as_many_places(every_s):
+    times = np.arange(0.0, 900.0, every_s)
+    swinging = fold(times, 3.0 + np.where(times < 60.0, 0.0, 0.4 * np.sin(times)))
+    assert max(len(signal.waiting) for signal in swinging) <= 40
+
+
 def test_lifted_and_hung_back_is_no_dip(readings):
     times, masses = readings
     masses = masses.copy()
