@@ -140,6 +140,10 @@ class Pipeline:
         """
         return self._images.keep(self.room)
 
+    def version(self) -> str:
+        """Of what the room makes of its facts: an image of another version counts for nothing."""
+        return self._images.version()
+
     def _go_on(self, to: datetime, book: AlarmBook) -> bool:
         """From an image in the store and what came after it, the way it was gone before; False: there is none."""
         for place, restore in self._images.found():

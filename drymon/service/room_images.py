@@ -4,10 +4,12 @@ import logging
 import platform
 import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import is_dataclass, replace
 from functools import cache
 from hashlib import blake2b
 from pathlib import Path
+from types import ModuleType
+from typing import Any
 
 import numpy as np
 
@@ -36,20 +38,20 @@ class RoomImages:
 
     def keep(self, room: Room) -> bool:
         """Keep the room as it is now; all that the store has must have been taken in. False: it is too large."""
-        image = freeze(room.memory(), room.known(), _classes())
-        return self._store.keep_image(self._version(), image)
+        image = freeze(room.memory(), _known(room), _classes())
+        return self._store.keep_image(self.version(), image)
 
     def found(self) -> Iterator[tuple[Place, Callable[[Room], Room]]]:
         """How far each image of this version goes, and what makes a new room what is in it; the newest first."""
-        for place, image in self._store.images(self._version()):
+        for place, image in self._store.images(self.version()):
 
             def restore(room: Room, image: Image = image) -> Room:
-                room.remember(thaw(image, room.known(), _classes()))
+                room.remember(thaw(image, _known(room), _classes()))
                 return room
 
             yield place, restore
 
-    def _version(self) -> str:
+    def version(self) -> str:
         """Of all that a room makes of its facts: with another, it would have made something else of them."""
         calibrated = [(each.time, each.sensor, each.kind, each.document) for each in self._store.calibrations()]
         return blake2b(f"{self._made_of} {calibrated!r}".encode(), digest_size=16).hexdigest()
@@ -81,11 +83,24 @@ def _same(told: Reading | LogEvent, kept: Reading | LogEvent) -> bool:
     return replace(told, place=kept.place) == kept
 
 
+def _modules() -> dict[str, ModuleType]:
+    return {name: one for name, one in list(sys.modules.items()) if name.startswith(("drymon.shop.", "drymon.drying."))}
+
+
 def _classes() -> dict[str, type]:
-    return classes_of(module for name, module in list(sys.modules.items()) if name.startswith(_MODULES))
+    return classes_of(_modules().values())
 
 
-_MODULES = ("drymon.shop.", "drymon.drying.")
+def _known(room: Room) -> dict[str, Any]:
+    """What every room of this set-up has, and the constants of the code: an image only names them."""
+    allowed = frozenset(_classes().values())
+    constants = {
+        f"{module} {name}": value
+        for module, one in _modules().items()
+        for name, value in vars(one).items()
+        if type(value) in allowed and is_dataclass(value)
+    }
+    return constants | room.known()
 
 
 @cache

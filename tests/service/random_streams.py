@@ -66,7 +66,9 @@ class Shop:
         return Message(self._tick(), f"drymon/shop/{place}/{quantity}", json.dumps(content).encode(), retain=retain)
 
     def _event(self) -> Message:
-        what = self._luck.choice(("dip",) * 6 + ("undo",) * 3 + ("felt", "look", "weigh", "move", "leave", "fan", "clock"))
+        what = self._luck.choice(
+            ("dip",) * 6 + ("undo",) * 3 + ("felt", "look", "weigh", "move", "leave", "fan", "clock")
+        )
         content: dict[str, object] = {"tree": self._luck.choice(TREES), **getattr(self, f"_{what}")()}
         if what in ("fan", "clock"):
             del content["tree"]
