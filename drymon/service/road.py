@@ -43,7 +43,7 @@ class Road:
         self._config, self._models, self._store, self._stop, self._tell = config, models, store, stop, tell
         self._suspects = Suspects(config.path)
         self._set_aside: dict[Key, Condition] = {}
-        self._kept_at, self._kept_as = -math.inf, ""
+        self._kept_at = -math.inf
         self.pipeline = self._from_record()
 
     def close(self) -> None:
@@ -58,14 +58,10 @@ class Road:
     def keep_image(self, anyway: bool = False) -> None:
         """Now and then, and at a start's and a service's end (`anyway`): what the next start goes on from."""
         at = self.pipeline.room.at
-        if not anyway and at - self._kept_at < IMAGE_EVERY_S and self._kept_as == self.pipeline.version():
+        if not anyway and at - self._kept_at < IMAGE_EVERY_S:
             return
-        self._kept_at, self._kept_as = at, self.pipeline.version()
-        try:
-            if not self.pipeline.keep_image():
-                log.warning("the room is too large for an image: the next start folds all that is on record anew")
-        except Exception:  # readings come first, and a start does without
-            log.exception("no image of the room can be kept: the next start takes longer; listening goes on")
+        self._kept_at = at
+        self.pipeline.keep_image()
 
     def batch(self, messages: Sequence[Message], until: datetime | None, anew: bool = False) -> list[Message] | None:
         """As `Pipeline.batch`; None only where the service was stopped while the disk refused: acknowledge nothing.

@@ -38,12 +38,15 @@ class RoomImages:
 
     def keep(self, room: Room) -> bool:
         """Keep the room as it is now; all that the store has must have been taken in. False: it is too large."""
-        image = freeze(room.memory(), _known(room), _classes())
-        return self._store.keep_image(self.version(), image)
+        return self._store.keep_image(self._version(), self.made(room))
+
+    def made(self, room: Room) -> Image:
+        """All that the room has folded. UnreadableImage: it has something that no image can hold."""
+        return freeze(room.memory(), _known(room), _classes())
 
     def found(self) -> Iterator[tuple[Place, Callable[[Room], Room]]]:
         """How far each image of this version goes, and what makes a new room what is in it; the newest first."""
-        for place, image in self._store.images(self.version()):
+        for place, image in self._store.images(self._version()):
 
             def restore(room: Room, image: Image = image) -> Room:
                 room.remember(thaw(image, _known(room), _classes()))
@@ -51,7 +54,7 @@ class RoomImages:
 
             yield place, restore
 
-    def version(self) -> str:
+    def _version(self) -> str:
         """Of all that a room makes of its facts: with another, it would have made something else of them."""
         calibrated = [(each.time, each.sensor, each.kind, each.document) for each in self._store.calibrations()]
         return blake2b(f"{self._made_of} {calibrated!r}".encode(), digest_size=16).hexdigest()

@@ -28,6 +28,7 @@ PACKED = 8
 
 _PLAIN = frozenset({type(None), bool, int, float, str})
 _DTYPES = frozenset({"<f8", "<i8", "|b1"})
+_NOTHING = ["nothing"]
 _MICROSECOND = timedelta(microseconds=1)
 
 
@@ -105,6 +106,10 @@ class _Freezer:
         kind = type(value)
         if kind in _PLAIN:
             return value
+        if kind is frozenset and not value:  # whether such are one object or many is the interpreter's business
+            return _NOTHING
+        if kind is tuple and len(value) < PACKED and all(type(one) in _PLAIN for one in value):
+            return ["few", *value]
         name = self._names.get(id(value))
         if name is not None:
             return ["known", name]
@@ -233,6 +238,10 @@ class _Thawer:
             return self._objects[node[1]]
         if tag == "at":
             return from_us(node[1])
+        if tag == "few":
+            return tuple(node[1:])
+        if tag == "nothing":
+            return frozenset()
         if tag == "known":
             return self._known[node[1]]
         place = len(self._objects)
