@@ -12,6 +12,7 @@ from drymon.drying.quantities import Quantity
 from drymon.errors import RefusedMessage
 from drymon.messages.message import Message
 from drymon.messages.parse import Parsed, Parser
+from drymon.messages.payload import Number
 from drymon.shop.events import ClockChecked, Dip, FanSwitched, Felt, Leave, Look, Move, Undo, Weigh
 from drymon.shop.reading import Reading
 
@@ -72,6 +73,31 @@ def test_the_payloads_time_and_numbering_are_kept(parse):
     assert reading.time == datetime(2031, 3, 3, 11, 59, 0, 250_000, UTC)
     assert (reading.timed, reading.sensor, reading.place) == (True, "desk", "room")
     assert (reading.device, reading.boot, reading.seq) == ("node-1", "7", 41)
+
+
+@pytest.mark.parametrize(
+    ("payload", "seq"),
+    [
+        ('{"value": NaN, "device": "n-1", "boot": 7, "seq": 41}', 41),
+        ('{"valu": 21, "device": "n-1", "boot": 7, "seq": 0}', 0),
+        ('{"value": "wet", "device": "n-1", "boot": 7}', None),
+        ('{"value": "wet", "device": "n-1", "seq": 41}', None),
+        ('"seq"', None),
+        ('["seq"]', None),
+        ("wet", None),
+        ("[" * 20_000, None),
+    ],
+)
+def test_a_refused_message_keeps_its_number_where_it_has_one(parser, heard, refusal, payload, seq):
+    """Its node waits until that number is covered."""
+    why = refusal(TEMPERATURE, payload)
+    refused = parser.refused(heard(TEMPERATURE, payload), why)
+    assert refused == Parsed(refusals=(why,), number=None if seq is None else Number("n-1", "7", seq))
+
+
+def test_a_number_in_a_message_of_another_maker_is_not_ours(parser, heard):
+    payload = '{"temp_f": "wet", "device": "n-1", "boot": 7, "seq": 41}'
+    assert parser.refused(heard("workshop/thermo3", payload), "wet").number is None
 
 
 def test_a_time_a_little_ahead_is_kept_as_it_is(parse):

@@ -152,3 +152,16 @@ def test_what_is_no_pack(data):
     """Section 5: an array of objects."""
     with pytest.raises(ValueError, match="received"):
         resolve(data, NOON)
+
+
+@pytest.mark.parametrize("label", ["n", "u", "bn", "bu"])
+def test_texts_of_two_hundred_characters_are_taken_and_longer_ones_refused(label):
+    """Not of the RFC: base fields come again with every record."""
+    pack = resolve([{"n": "x", "v": 1, label: "y" * 200}], NOON)
+    assert len(pack.records) == 1
+    if label.startswith("b"):
+        with pytest.raises(ValueError, match=f"{label}: .*at most 200 characters"):
+            resolve([{"n": "x", "v": 1, label: "y" * 201}], NOON)
+    else:
+        (refusal,) = resolve([{"n": "x", "v": 1, label: "y" * 201}], NOON).refusals
+        assert "at most 200 characters" in refusal

@@ -104,3 +104,12 @@ def test_doubtful_is_kept_impossible_is_refused():
         low, high = IMPOSSIBLE[quantity]
         assert low <= limits.low < limits.high <= high
         assert to_default(quantity, limits.high) == limits.high
+
+
+@pytest.mark.parametrize("quantity", list(IMPOSSIBLE))
+def test_the_ends_of_the_possible_are_possible_and_what_lies_beyond_is_not(quantity):
+    low, high = IMPOSSIBLE[quantity]
+    assert [to_default(quantity, end) for end in (low, high)] == [low, high]
+    for beyond in (low - 0.001, high + 0.001):
+        with pytest.raises(ValueError, match="possible are"):
+            to_default(quantity, beyond)

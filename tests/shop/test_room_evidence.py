@@ -204,6 +204,26 @@ def test_a_retained_value_does_not_refresh_a_silent_sensor() -> None:
     assert shop.tree("t-1").state is State.UNKNOWN
 
 
+@pytest.mark.parametrize(("set_min", "minutes"), [(0.25, 1), (1.0, 1), (1.5, 2), (10.0, 10)])
+def test_air_is_fresh_for_whole_minutes_one_at_least(set_min: float, minutes: int) -> None:
+    assert replace(SETUP, stale_after_min=set_min).stale_after == timedelta(minutes=minutes)
+
+
+def test_a_sensor_is_silent_once_its_last_reading_is_stale_and_a_retained_one_stays_so() -> None:
+    """Ten minutes are `stale_after_min`."""
+    shop = Shop()
+    shop.run(0.2)
+    shop.room.take([reading(shop.now, T, 22.0, "rack-a", retained=True)])
+    said = []
+    for _ in range(12):
+        shop.run(1 / 60, None)
+        said.append(sensor(shop, RH))
+    assert (said[0], said[8], said[-1]) == ("ok", "ok", "silent")
+    assert sensor(shop, T, "rack-a") == "retained"
+    shop.run(1 / 60)
+    assert sensor(shop, RH) == "ok"
+
+
 @pytest.mark.parametrize(
     ("quantity", "value"), [(T, 85.0), (T, -127.0), (RH, 0.0), (RH, 120.0), (T, 51.0), (RH, 100.5)]
 )

@@ -432,3 +432,17 @@ def test_no_moment_is_told_a_second_too_soon(seconds: float, now: float, told: i
     """Whole seconds: what is to come is told when it has come, what has passed when it had begun."""
     assert judge._moment(seconds, now) == datetime.fromtimestamp(told, UTC)
     assert judge._moment(math.inf, now) is None
+
+
+def test_an_outlook_is_made_anew_after_a_quarter_of_the_time_that_it_gave() -> None:
+    """Three and a half hours to wait in steady air: worked out every ten minutes it would only cost more."""
+    shop, damp = Shop(), {**STEADY, Quantity.HUMIDITY: 65.0}
+    shop.run(9.0, damp)
+    first = shop.dip("t-1", "middle", shelter="deep")
+    assert first.dry_at.best is not None
+    quarter = (first.dry_at.best - first.time) / 4
+    assert timedelta(minutes=45) < quarter < timedelta(hours=1)
+    shop.run(1.25, damp)
+    said = [(verdict.time - first.time, verdict.dry_at.best) for verdict in shop.verdicts("t-1")]
+    assert {best for after, best in said if after < quarter} == {first.dry_at.best}
+    assert first.dry_at.best not in {best for after, best in said if after > quarter + timedelta(minutes=5)}

@@ -44,6 +44,13 @@ def test_late_resends_fill_the_holes_and_move_the_mark(store: Store, make: Simpl
     assert store.received_marks() == [Mark("n-1", "b", 98)]
 
 
+def test_a_number_that_is_sent_again_has_its_mark_told_again(store: Store, make: SimpleNamespace) -> None:
+    """Its node has not heard the first word, and keeps sending until it does."""
+    for second in (0, 1):
+        store.record(make.message(second), [make.reading(0, device="n-1", boot="b", seq=7)])
+        assert store.take_touched_marks() == [Mark("n-1", "b", 7)]
+
+
 def test_marks_survive_reopening_and_tell_the_boot_heard_last(
     store: Store, reopened: Callable[[], Store], make: SimpleNamespace
 ) -> None:

@@ -72,6 +72,20 @@ def test_history_has_every_change_and_else_one_in_five_minutes(store: Store, mak
     assert list(store.verdict_history("t-8")) == []
 
 
+def test_what_a_later_dip_goes_by_is_each_change_and_every_hold(store: Store, make: SimpleNamespace) -> None:
+    """A hold's reasons may grow; what was said again of a drying tree decides nothing."""
+    states = [State.DRYING, State.DRYING, State.HOLD, State.HOLD, State.READY, State.READY]
+    store.add_outcomes([make.verdict(600 * place, state=state) for place, state in enumerate(states)])
+    store.add_outcomes([make.verdict(4000, tree="t-8", state=State.HOLD)])
+    assert [verdict.time for verdict in store.verdicts_in_force("t-7", make.at(0))] == [
+        make.at(0),
+        make.at(1200),
+        make.at(1800),
+        make.at(2400),
+    ]
+    assert [verdict.time for verdict in store.verdicts_in_force("t-7", make.at(1800))] == [make.at(1800), make.at(2400)]
+
+
 def test_a_new_dip_is_a_change(store: Store, make: SimpleNamespace) -> None:
     store.add_outcomes([make.verdict(0), make.verdict(1, number=5, dipped_at=make.at(1))])
     assert [verdict.number for verdict in store.verdict_history()] == [4, 5]
