@@ -203,6 +203,24 @@ def test_fans_that_stand_where_they_never_did_may_stand_on_or_follow_earlier_day
     assert set(np.round(ways.speed[two_hours], 3)) == {0.05, 1.5}
 
 
+def test_fans_that_went_on_ten_minutes_ago_as_they_do_each_day_are_like_them() -> None:
+    """On from two o'clock on; the record ends at ten past, when ten minutes of the day tell how it is."""
+    past = minutes(3.0)[: 2 * DAY + 14 * 60 + 10]
+    ways = made(history(swing(past), speed=np.where((past % DAY >= 14 * 60) & (past % DAY < 20 * 60), 1.5, 0.05)))
+    ten_hours = int(np.searchsorted(forecast.MIDDLES_S, 10 * 3600.0))
+    assert set(np.round(ways.speed[0], 3)) == {1.5}
+    assert set(np.round(ways.speed[ten_hours], 3)) == {0.05}
+
+
+def test_after_a_short_silence_the_last_that_was_known_is_expected_to_stay() -> None:
+    """Half an hour at 24 degC after hours at 20, then nothing for twenty minutes."""
+    temperature = np.full(600, 20.0)
+    temperature[550:] = 24.0
+    temperature[580:] = np.nan
+    ways = made(history(temperature))
+    assert float(np.median(ways.temperature[0])) == pytest.approx(24.0, abs=0.2)
+
+
 @pytest.mark.parametrize("length", [1, 14, 16, 29, 31, 59, 1439, 1441, 2 * 1440 + 61])
 def test_records_of_every_length_are_enough(length: int) -> None:
     ways = made(history(swing(minutes(length / DAY)), speed=0.5))

@@ -76,6 +76,8 @@ def test_two_authors_on_one_cylinder_differ_by_no_more_than_the_data():
     [
         (nusselt.plate_laminar(np.array([1e4, 6e5]), 0.7), [True, False]),
         (nusselt.plate_mixed(np.array([1e4, 6e5, 2e8]), 0.7), [False, True, False]),
+        (nusselt.plate_laminar(1e4, np.array([0.6, 0.7])), [False, True]),
+        (nusselt.plate_mixed(6e5, np.array([0.6, 0.7, 60.0])), [False, True, False]),
         (nusselt.cylinder_churchill_bernstein(np.array([0.1, 1e3]), 0.7), [False, True]),
         (nusselt.cylinder_zukauskas(np.array([0.5, 1e3, 2e6]), 0.7), [False, True, False]),
         (nusselt.sphere_ranz_marshall(np.array([100.0, 1e4]), 0.7), [True, False]),

@@ -157,6 +157,20 @@ def test_a_moved_zero_is_not_drying(readings):
     assert signals[-1].mass == pytest.approx(drying_mass(times[-1]), abs=0.002)
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_a_zero_that_has_moved_is_seen_to_move_again(seed):
+    """By six times the noise, up and later down: no more is taken for drying than before."""
+    times = np.arange(0.0, 6 * HOUR, 10.0)
+    moved = np.where(times < 2 * HOUR, 0.0, np.where(times < 4 * HOUR, 0.015, 0.003))
+    noise = np.random.default_rng(seed).normal(0.0, 0.002, times.size)
+    signals = fold(times, drying_mass(times) + moved + noise)
+    up, down = steps(signals)
+    assert (up.kind, down.kind) == ("shift", "shift")
+    assert up.size_kg == pytest.approx(0.015, abs=0.003)
+    assert down.size_kg == pytest.approx(-0.012, abs=0.003)
+    assert signals[-1].mass == pytest.approx(drying_mass(times[-1]), abs=0.004)
+
+
 @pytest.mark.parametrize(("away_s", "kinds"), [(0.0, ["fall"]), (300.0, ["lifted", "fall"])])
 def test_another_tree_that_is_41_g_lighter_is_told_as_a_fall(readings, away_s, kinds):
     """Hung in the other's place within a reading, or after five minutes of an empty hook."""

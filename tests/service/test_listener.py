@@ -153,6 +153,8 @@ def test_a_broker_without_mqtt_5_is_spoken_to_in_3_1_1(
 
         assert until(online, 20)
         assert listener.window < 100
+        listener.tend()
+        assert listener.online  # what the broker speaks is known now: no other protocol is tried
         speaker = Ear(embedded.port, "nothing/here", mqtt5=False)
         speaker.say(TOPIC, "41")
         assert payloads(take(inbox, 1)) == [b"41"]

@@ -1,5 +1,6 @@
 """A disk that is full, and a fault of our own: nothing is lost, nothing stops."""
 
+import json
 from collections.abc import Iterable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -10,7 +11,10 @@ import pytest
 from drymon.messages.config import load_home
 from drymon.messages.message import Message
 from drymon.service import road
+from drymon.service.pipeline import Pipeline
 from drymon.service.road import Road
+from drymon.service.suspects import TRIES, Suspects
+from drymon.shop.alarm_book import Truth
 from drymon.shop.reading import Reading
 from drymon.shop.room import Room
 from drymon.shop.sensors import Doubted
@@ -89,3 +93,52 @@ def test_a_reading_that_upsets_the_room_is_recorded_and_the_others_go_on(
         assert served.batch([humidity(number) for number in range(6)], None) is not None
         assert values(store) == [value(number) for number in range(6)]
         assert "a fault in drymon itself" in caplog.text
+
+
+def dip() -> Message:
+    told = {"tree": "t-1", "rack": "rack-a", "coat": "backup"}
+    return Message(BEGIN + timedelta(seconds=30), "drymon/shop/log/dip", json.dumps(told).encode())
+
+
+@pytest.mark.parametrize("singly", [False, True])
+def test_time_goes_on_to_where_it_was_asked_for_once_all_messages_are_in(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, singly: bool
+) -> None:
+    """Also after a fault of our own, when each message is taken by itself: a verdict is due every five minutes."""
+    home, until = make_home(tmp_path / "home"), BEGIN + timedelta(minutes=6)
+    taken: list[tuple[int, datetime | None]] = []
+    batch = Pipeline.batch
+
+    def watched(
+        pipeline: Pipeline, messages: Iterable[Message], until: datetime | None = None, anew: bool = False
+    ) -> list[Message]:
+        some = list(messages)
+        taken.append((len(some), until))
+        if singly and len(some) > 1:
+            raise ZeroDivisionError
+        return batch(pipeline, some, until, anew)
+
+    monkeypatch.setattr(Pipeline, "batch", watched)
+    with Store.open(home / "drymon.db") as store:
+        said = Road(load_home(home), {}, store, Event()).batch([humidity(0), dip(), humidity(40)], until)
+    assert taken == ([(3, until), (1, None), (1, None), (1, until)] if singly else [(3, until)])
+    assert said is not None
+    told = [message.arrived for message in said if message.topic == "drymon/shop/out/tree/t-1"]
+    assert (min(told), max(told)) == (BEGIN + timedelta(seconds=30), BEGIN + timedelta(minutes=5))
+
+
+def test_a_message_that_is_set_aside_is_refused_and_reported_once(tmp_path: Path) -> None:
+    home = make_home(tmp_path / "home")
+    for _ in range(TRIES):  # lives that ended over it
+        life = Suspects(home)
+        life.begin(humidity(1))
+        life.close()
+    with Store.open(home / "drymon.db") as store:
+        served = Road(load_home(home), {}, store, Event())
+        assert served.batch([humidity(0), humidity(1), humidity(2)], None) is not None
+        (reported,) = served.take_conditions()
+        assert (reported.key.kind, reported.truth) == ("message-set-aside", Truth.HOLDS)
+        assert "drymon/shop/rack-a/humidity it says '40.1'" in reported.what
+        assert served.take_conditions() == []
+        assert values(store) == [value(0), value(2)]
+        assert [one.topic for one in store.latest_refused()] == ["drymon/shop/rack-a/humidity"]

@@ -155,7 +155,7 @@ def test_what_no_row_can_hold_is_refused_not_raised(store: Store, make: SimpleNa
     """JSON may carry any integer and lone surrogates (RFC 8259 sections 6 and 8.2); neither may stop the service."""
     dip = Dip(time=make.at(0), arrived=make.at(0), tree="t-1", rack="rack-a", coat="seal", number=10**30)
     look = Look(time=make.at(0), arrived=make.at(0), tree="t-1", finding="sound", note="fine \ud83d")
-    odd = [make.reading(device="n", boot="b", seq=2**63), make.reading(device="\ud800", boot="b", seq=1), dip, look]
+    odd = [make.reading(device="n", boot="b", seq=2**62), make.reading(device="\ud800", boot="b", seq=1), dip, look]
     for item in odd:
         assert store.record(make.message(0, b"{}", topic="drymon/shop/\udfff"), [item], ["also \ud800"]) == []
     assert store.refused_count() == 4
@@ -166,6 +166,12 @@ def test_what_no_row_can_hold_is_refused_not_raised(store: Store, make: SimpleNa
         (False, True),
         (True, False),
     ]
+
+
+def test_the_largest_number_is_stored(store: Store, make: SimpleNamespace) -> None:
+    largest = make.reading(device="n", boot="b", seq=2**62 - 1)
+    assert store.record(make.message(0), [largest]) == [largest]
+    assert store.received_marks() == [Mark("n", "b", 2**62 - 1)]
 
 
 def test_refused_message_is_kept_with_its_beginning(store: Store, make: SimpleNamespace) -> None:
