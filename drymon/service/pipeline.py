@@ -4,6 +4,7 @@ Serving and replaying both go this way. Nothing here reads a clock: time is when
 the caller says.
 """
 
+import logging
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
@@ -15,6 +16,7 @@ from drymon.messages import outgoing, topics
 from drymon.messages.message import Message
 from drymon.messages.parse import Parsed, Parser
 from drymon.messages.settings import HomeConfig
+from drymon.service.room_images import RoomImages, Upcoming
 from drymon.shop import alarms
 from drymon.shop.alarm_acts import acknowledged
 from drymon.shop.alarm_book import AlarmBook, Condition, is_of_service
@@ -26,13 +28,17 @@ from drymon.shop.reading import Reading
 from drymon.shop.room import Room
 from drymon.shop.sensors import Doubted
 from drymon.store.history import Channel
+from drymon.store.images import Place
 from drymon.store.store import Store
 from drymon.store.strangers import no_such_tree
+
+log = logging.getLogger(__name__)
 
 EARLIER_DAYS = timedelta(days=9)
 """Of air before the first dip: the forecast looks at the same hours of earlier days, and what a week has shown to be
 usual of each sensor tells which of them has drifted.
 """
+TOLD_LATE = timedelta(minutes=1)
 LONGEST_LOOK_BACK = timedelta(days=60)
 NOT_OURS = (
     "log event: received a word on the clock from the broker; allowed is only the service's own: set this computer's "
@@ -56,6 +62,7 @@ class Pipeline:
         self._parser = Parser(config)
         self._corrections = self._calibrated()
         self._saved_book = self.room.alarm_book
+        self._images = RoomImages(config, models, store)
 
     def batch(self, messages: Iterable[Message], until: datetime | None = None, anew: bool = False) -> list[Message]:
         """Take messages in order of arrival, then advance to `until`; all of it is one transaction. anew: every tree is
@@ -122,9 +129,59 @@ class Pipeline:
             return
         book = self.store.alarm_book()
         verdicts = self.store.current_verdicts()
+        said = max((verdict.time for verdict in verdicts), default=last)
+        if not self._go_on(max(last, said, book.now or last), book):
+            self._fold_anew(last, verdicts, book)
+        self._saved_book = self.room.alarm_book
+
+    def keep_image(self) -> bool:
+        """Keep what the room has folded, so that the next start goes on from here. False: there is none, and the next
+        start folds all anew, which takes longer and is no loss.
+        """
+        try:
+            if self._images.keep(self.room):
+                return True
+            log.warning("the room is too large for an image: the next start folds all that is on record anew")
+        except Exception:  # whatever it is: readings come first, and a start does without
+            log.exception("no image of the room can be kept: the next start takes longer; nothing is lost")
+        return False
+
+    def _go_on(self, to: datetime, book: AlarmBook) -> bool:
+        """From an image in the store and what came after it, the way it was gone before; False: there is none."""
+        for place, restore in self._images.found():
+            room = self.room
+            try:
+                self.room = restore(Room(self.room.setup, self.room.world.models, self.room.zone))
+                self._calibrated()
+                count = self._take_again(place)
+                self.room.advance(to)
+                if (book.entries, book.pauses) != (self.room.alarm_book.entries, self.room.alarm_book.pauses):
+                    self.room.alarm_acted(book)  # people and the service itself had a say in it as well
+                log.info("going on from an image of the room; %d messages came after it", count)
+                return True
+            except Exception:  # folding anew is slow and always right
+                log.exception("the image of the room cannot be gone on from; all is folded anew")
+                self.room = room
+        return False
+
+    def _take_again(self, place: Place) -> int:
+        """What came after an image, message by message, as it was taken when it came; how many there were."""
+        count = 0
+        facts = Upcoming(self.store.facts_after(place))
+        for message in self.store.messages_after(place):
+            self.room.advance(message.arrived)
+            new = list(self._true(facts.among(self._parse(message).items)))
+            self._recall(new)
+            self.room.take(new)
+            if not all(isinstance(item, Reading) for item in new):
+                self.room.judge_now(message.arrived)
+            count += 1
+        facts.end()
+        return count
+
+    def _fold_anew(self, last: datetime, verdicts: Sequence[Verdict], book: AlarmBook) -> None:
         self.room.take(self._true(self._facts(last, {verdict.tree for verdict in verdicts})))
         self.room.resume(max(last, book.now or last), [*self._said(verdicts, last), *verdicts], book)
-        self._saved_book = self.room.alarm_book
 
     def _said(self, current: Iterable[Verdict], last: datetime) -> Iterator[Verdict]:
         """What was said earlier of the trees that are there: later dips and looks went by it."""
@@ -160,13 +217,16 @@ class Pipeline:
         return lives[-1].said[0].event.time if lives and lives[-1].ended_by is None else last
 
     def _recall(self, new: Iterable[Reading | LogEvent]) -> None:
-        """A tree that had left by the last start is not in the room: that it left may be taken back."""
-        for undo in new:
-            if isinstance(undo, Undo) and undo.tree not in self.room.logs:
-                told = [one for one in self.store.events(tree=undo.tree) if one.place < undo.place]
+        """A tree that left long ago, or before the last start, is not in the room: what is told of it late, or taken
+        back, finds it as it was.
+        """
+        for event in new:
+            if isinstance(event, TreeEvent) and event.tree not in self.room.logs and _looks_back(event):
+                told = [one for one in self.store.events(tree=event.tree) if one.place < event.place]
                 own = [one for one in told if isinstance(one, TreeEvent)]
-                begun = min((one.time for one in own), default=undo.time)
-                self.room.recall(undo.tree, own, list(self.store.verdicts_in_force(undo.tree, begun)))
+                begun = min((one.time for one in own), default=event.time)
+                said = self.store.verdicts_in_force(event.tree, begun)
+                self.room.recall(event.tree, own, [one for one in said if one.time <= event.arrived])
 
     def _record(self, message: Message) -> list[Reading | LogEvent]:
         """What the message tells that is new."""
@@ -221,6 +281,10 @@ class Pipeline:
             outgoing.received(self._name, mark.device, mark.boot, mark.seq, now)
             for mark in self.store.take_touched_marks()
         ]
+
+
+def _looks_back(event: TreeEvent) -> bool:
+    return isinstance(event, Undo) or event.arrived - event.time > TOLD_LATE
 
 
 def _then(event: TreeEvent) -> str:

@@ -34,9 +34,12 @@ def replay(config: HomeConfig, streams: Sequence[Path], out: Path | None = None)
             pipeline = Pipeline(config, load_models(config.path), store)
             pipeline.resume()
             if out is None:
-                return _play(pipeline, read_stream(streams), None)
-            with StreamWriter(out) as writer:
-                return _play(pipeline, read_stream(streams), writer)
+                count = _play(pipeline, read_stream(streams), None)
+            else:
+                with StreamWriter(out) as writer:
+                    count = _play(pipeline, read_stream(streams), writer)
+            pipeline.keep_image()  # the next stream goes on from here, as if both were one
+            return count
 
 
 def _refuse_served(config: HomeConfig) -> None:

@@ -1,6 +1,7 @@
 """The pipeline as the service runs it: a disk that refuses is waited for, a fault of ours stops nothing."""
 
 import logging
+import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import datetime
 from threading import Event
@@ -18,6 +19,9 @@ from drymon.store.store import Store
 log = logging.getLogger(__name__)
 
 TRY_AGAIN_S = 5.0
+IMAGE_EVERY_S = 1800.0
+"""Of stream time between two images of the room: what came since the last one is folded again at a start."""
+
 SET_ASIDE = (
     f"the service ended {TRIES} times while it worked on this message, so it is not tried again: please report it, "
     "with the topic and what the sensor or script says there"
@@ -39,6 +43,7 @@ class Road:
         self._config, self._models, self._store, self._stop, self._tell = config, models, store, stop, tell
         self._suspects = Suspects(config.path)
         self._set_aside: dict[Key, Condition] = {}
+        self._kept_at = -math.inf
         self.pipeline = self._from_record()
 
     def close(self) -> None:
@@ -49,6 +54,14 @@ class Road:
         """What is to be reported of the messages since the last call."""
         taken, self._set_aside = list(self._set_aside.values()), {}
         return taken
+
+    def keep_image(self, anyway: bool = False) -> None:
+        """Now and then, and at a start's and a service's end (`anyway`): what the next start goes on from."""
+        at = self.pipeline.room.at
+        if not anyway and at - self._kept_at < IMAGE_EVERY_S:
+            return
+        self._kept_at = at
+        self.pipeline.keep_image()
 
     def batch(self, messages: Sequence[Message], until: datetime | None, anew: bool = False) -> list[Message] | None:
         """As `Pipeline.batch`; None only where the service was stopped while the disk refused: acknowledge nothing.

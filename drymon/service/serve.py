@@ -148,6 +148,8 @@ class Service:
             notifier.stop()
             self._inbox.close()
             self._listener.stop(outgoing.service_state(self._name, "offline", self._clock.wall()))
+            if self._present:
+                self._road.keep_image(anyway=True)
             if page is not None:
                 page.stop()
 
@@ -165,6 +167,8 @@ class Service:
                 self._listener.acknowledge(received)
                 self._present = self._present or arrives
         self._greet()
+        if self._present:
+            self._road.keep_image()
         while not self._work.empty():
             self._work.get()()
         self._by_the_clock()

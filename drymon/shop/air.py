@@ -5,8 +5,10 @@ all. A change in old evidence drops what was worked out from that minute on.
 """
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import timedelta
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -58,7 +60,7 @@ class RackAir:
         self.back = book.setup.stale_after // timedelta(minutes=1)
         self.stale_s = MINUTE_S * book.setup.stale_after_min
         self.temperature, self.ratio, self.speed = MinuteSeries(), MinuteSeries(), MinuteSeries()
-        self._kept: dict[int, MinuteAir] = {}
+        self._kept: dict[int, MinuteAir | _Noted] = {}
         self._fans: list[tuple[int, bool]] = []
         self._missing: tuple[tuple[float, int], tuple[str, ...]] = ((math.nan, 0), ())
         self._coefficients: dict[tuple[float, float], tuple[Array, Array]] = {}
@@ -79,12 +81,35 @@ class RackAir:
     def minute(self, minute: int) -> MinuteAir:
         """The air of minute [minute, minute + 1)."""
         found = self._kept.get(minute)
+        if isinstance(found, _Noted):
+            found = self._kept[minute] = self._again(found)
         if found is None:
             found = self._kept[minute] = self._work_out(minute)
             if len(self._kept) > 3 * 1440:
                 for old in sorted(self._kept)[:1440]:
                     del self._kept[old]
         return found
+
+    def packed(self) -> dict[str, Any]:
+        """What an image keeps: of each minute what was measured, for what follows from it can be worked out again."""
+        rows = [(minute, *_noted(each)) for minute, each in self._kept.items()]
+        return {**vars(self), "_kept": np.array(rows, dtype=np.float64).reshape(len(rows), 1 + len(_Noted._fields))}
+
+    def unpack(self, kept: Mapping[str, Any]) -> None:
+        """Be the air that was kept."""
+        vars(self).update(kept)
+        self._kept = {}
+        for minute, known, *measured, drifted, pressure in kept["_kept"].tolist():
+            self._kept[int(minute)] = _Noted._make((bool(known), *measured, bool(drifted), pressure))
+
+    def _again(self, noted: "_Noted") -> MinuteAir:
+        """A minute as it was worked out before."""
+        assumed = noted.low, noted.high
+        of_air = noted.temperature_c, noted.humidity_pct, noted.speed, assumed
+        if math.isnan(noted.temperature_c):
+            return MinuteAir(noted.known, *of_air, _NOTHING_KNOWN, pressure_pa=noted.pressure_pa)
+        step = self.drive(*of_air, noted.pressure_pa)
+        return MinuteAir(noted.known, *of_air, step, _drive(step), noted.drifted, noted.pressure_pa)
 
     def rework(self, minute: int) -> None:
         """Forget a minute that may have been worked out before all of its readings were there."""
@@ -149,7 +174,7 @@ class RackAir:
             self.ratio.set(minute, float(air.humidity_ratio(temperature, humidity, pressure)))
         self.speed.set(minute, speed)
         step = self.drive(temperature, humidity, speed, assumed, pressure)
-        drive = float(step.deficit / np.mean(step.resistance))
+        drive = _drive(step)
         drifted = humidity != self.book.value(self.places, Quantity.HUMIDITY, minute, self.back)
         return MinuteAir(known, temperature, humidity, speed, assumed, step, drive, known and drifted, pressure)
 
@@ -213,6 +238,30 @@ class RackAir:
 
 _NOTHING_KNOWN = ensemble.REFERENCE_AIR
 """Before the first reading: ordinary room air, which only the hopeful members get."""
+
+
+class _Noted(NamedTuple):
+    """A minute's air without what follows from it; the range assumed from `low` to `high`."""
+
+    known: bool
+    temperature_c: float
+    humidity_pct: float
+    speed: float
+    low: float
+    high: float
+    drifted: bool
+    pressure_pa: float
+
+
+def _noted(air: MinuteAir | _Noted) -> _Noted:
+    if isinstance(air, _Noted):
+        return air
+    return _Noted(air.known, air.temperature_c, air.humidity_pct, air.speed, *air.assumed, air.drifted, air.pressure_pa)
+
+
+def _drive(step: AirStep) -> float:
+    """How fast an open wet face dries in it, in the middle of an assumed range."""
+    return float(step.deficit / np.mean(step.resistance))
 
 
 def _or_none(value: float) -> float | None:

@@ -49,7 +49,7 @@ class Hooks:
                 self._weighed[cell][place] = anew = replace(mass, tree=carried)
                 gone.setdefault(mass.tree, []).append(mass)
                 come.setdefault(carried, []).append(anew)
-        changed = {*gone, *come} - {NOBODY}
+        changed = {*gone, *come} & self._logs.keys()  # one that left long ago may be forgotten
         for name in changed:
             self._logs[name].exchange(gone.get(name, []), come.get(name, []))
         return changed

@@ -9,6 +9,7 @@ import math
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 from datetime import UTC, datetime, tzinfo
+from typing import Any
 
 from drymon.drying.coat_model import CoatModel
 from drymon.drying.quantities import LIMITS, Quantity
@@ -36,6 +37,12 @@ from drymon.shop.tree_log import TreeLog
 
 REPUBLISH_MIN = 5
 WAITING_S = 5
+
+GONE_S = 3 * 86400.0
+"""A tree that left so long ago is no more in the room: as long as cells' masses are kept (`hooks`)."""
+
+_GIVEN = ("setup", "zone", "world", "_stepper")
+"""Of a room's attributes those that are no part of what it has folded."""
 
 AIR = (Quantity.TEMPERATURE, Quantity.HUMIDITY, Quantity.AIRFLOW, Quantity.PRESSURE)
 
@@ -122,6 +129,22 @@ class Room:
         self.book.cross_check.settle(int(self.at // MINUTE_S))
         self._fold_together([self.logs[name] for name in self._verdicts])
         self._touched = set()
+
+    def memory(self) -> dict[str, Any]:
+        """All that the room has folded so far, by name: what an image keeps."""
+        return {name: value for name, value in vars(self).items() if name not in _GIVEN}
+
+    def known(self) -> dict[str, Any]:
+        """What every room of this set-up has, by name: an image only names it."""
+        parts = {"setup": self.setup, "zone": self.zone, "world": self.world, "stepper": self._stepper}
+        coats = {f"coat {name}": coat for name, coat in self.setup.coat_by_name.items()}
+        return parts | coats | {f"model {name}": model for name, model in self.world.models.items()}
+
+    def remember(self, memory: Mapping[str, Any]) -> None:
+        """Go on from what a room of this set-up had folded. LookupError: it is not all there."""
+        kept = {name: memory[name] for name in self.memory()}
+        self.air.update(kept.pop("air"))  # in place: all that look at the racks' air hold this very mapping
+        vars(self).update(kept)
 
     def recall(self, tree: str, events: Iterable[TreeEvent], verdicts: Iterable[Verdict]) -> None:
         """A tree that had left before the room resumed, as the record has it: its leaving may be taken back."""
@@ -251,7 +274,15 @@ class Room:
         names = sorted(self.logs) if due else [name for name in sorted(self.logs) if self._changed(name, at, whole)]
         outcomes = self._publish(names, at, keep=whole)
         outcomes += self._publish_racks(at, changed_only=not due)
+        if due:
+            self._forget_gone(at)
         return outcomes + (self._alarms(at) if whole else [])
+
+    def _forget_gone(self, at: float) -> None:
+        """Trees that left long ago; `recall` brings one back."""
+        for name in [name for name, log in self.logs.items() if log.gone_since(at - GONE_S)]:
+            if name not in {*self._verdicts, *self._behind, *self._touched}:
+                del self.logs[name]
 
     def _changed(self, name: str, at: float, keep: bool) -> bool:
         log, said = self.logs[name], self._verdicts.get(name)

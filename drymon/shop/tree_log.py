@@ -103,6 +103,12 @@ class TreeLog:
         """Whether any event lies after this moment."""
         return bool(self._effective) and self._effective[-1].time > moment
 
+    def gone_since(self, at: float) -> bool:
+        """Whether the tree is not in the room and nothing has been told of it, or been said to happen to it, since."""
+        if self.newest() is not None:
+            return False
+        return all(max(one.time.timestamp(), one.arrived.timestamp()) <= at for one in self._events)
+
     def newest(self) -> TreeState | None:
         """The state folded last."""
         return self._snapshots[-1][2] if self._snapshots else None

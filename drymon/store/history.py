@@ -94,11 +94,15 @@ class History(Database):
         """Readings and log events that arrived at or after `since`, in the very order of their arrival."""
         where, values = within("arrived", since, None)
         start = self._first_arrived("reading", since)
-        readings = self._rows(
-            f"{_READING} WHERE reading.id >= ? AND {where.replace('arrived', 'reading.arrived')} ORDER BY reading.id",
-            [start, *values],
-        )
-        events = self._rows(f"{_EVENT} WHERE {where} ORDER BY id", values)
+        of_reading = f"reading.id >= ? AND {where.replace('arrived', 'reading.arrived')}"
+        return self._merged(of_reading, [start, *values], where, values)
+
+    def _merged(
+        self, of_reading: str, reading_values: list[Any], of_event: str, event_values: list[Any]
+    ) -> Iterator[Reading | LogEvent]:
+        """Those readings and log events, in the very order of their arrival."""
+        readings = self._rows(f"{_READING} WHERE {of_reading} ORDER BY reading.id", reading_values)
+        events = self._rows(f"{_EVENT} WHERE {of_event} ORDER BY id", event_values)
         placed: Iterable[tuple[tuple[int, int], Reading | LogEvent]] = heapq.merge(
             (((row[10], 0), _reading_of(row)) for row in readings),
             (((row[8], row[7]), event_of(row[:8])) for row in events),
@@ -112,10 +116,13 @@ class History(Database):
         start = self._first_arrived("message", from_)
         # Where the clock never stepped back, order of arrival is order of time and nothing needs sorting.
         order = "arrived, message.id" if self._fact("arrivals_out_of_order") else "message.id"
+        return self._messages(f"message.id >= ? AND {where}", [start, *values], order)
+
+    def _messages(self, where: str, values: list[Any], order: str) -> Iterator[Message]:
         rows = self._rows(
             "SELECT arrived, name, payload, flags, mid, expiry_s FROM message JOIN topic ON topic.id = message.topic "
-            f"WHERE message.id >= ? AND {where} ORDER BY {order}",
-            [start, *values],
+            f"WHERE {where} ORDER BY {order}",
+            values,
         )
         return (_message_of(row) for row in rows)
 

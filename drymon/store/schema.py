@@ -122,6 +122,15 @@ ALTER TABLE current_verdict ADD COLUMN label TEXT NOT NULL DEFAULT '';
 """
 
 
+_IMAGES = """
+CREATE TABLE image (
+    id INTEGER PRIMARY KEY, version TEXT NOT NULL, message INTEGER NOT NULL, reading INTEGER NOT NULL,
+    event INTEGER NOT NULL, checksum BLOB NOT NULL, document BLOB NOT NULL, heap BLOB NOT NULL, parts BLOB NOT NULL
+) STRICT;
+CREATE TABLE image_part (id INTEGER PRIMARY KEY, digest BLOB NOT NULL, body BLOB NOT NULL) STRICT;
+"""
+
+
 @dataclass(frozen=True, slots=True)
 class Migration:
     """One step from the layout before it; `statements` is SQL, separated by semicolons at line ends."""
@@ -136,5 +145,6 @@ MIGRATIONS: tuple[Migration, ...] = (
     Migration("roll-ups by the minute and the hour", _ROLL_UPS),
     Migration("who is signed in to the page", _SESSIONS),
     Migration("what people call a tree", _LABELS),
+    Migration("images of the room, to start from", _IMAGES),
 )
 """Only ever add to the end: position n takes a database from layout n to n + 1."""

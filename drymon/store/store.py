@@ -11,6 +11,7 @@ from drymon.store.alarms import Alarms
 from drymon.store.backup import backups_folder, copy_out, damage, rescue
 from drymon.store.codec import from_us, to_us
 from drymon.store.database import told
+from drymon.store.images import Images
 from drymon.store.opening import connect_reader, connect_writer, layout, migrate
 from drymon.store.people import People
 from drymon.store.record import Recording
@@ -20,7 +21,7 @@ from drymon.store.sessions import Sessions
 from drymon.store.verdicts import Verdicts
 
 
-class Store(Recording, RollUps, Verdicts, Alarms, People, Sessions):
+class Store(Recording, RollUps, Verdicts, Alarms, People, Sessions, Images):
     """The database of one room. It belongs to the thread that opened it; others open readers.
 
     One store of a home may write, in one process (see `lock.HomeLock`); any number may read meanwhile.

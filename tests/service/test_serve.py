@@ -501,3 +501,22 @@ def test_it_stops_at_once_even_where_the_broker_has_been_gone_for_long(
     assert until(lambda: "cannot be reached" in service.log.read_text(), 20)
     time.sleep(17.0)  # the pauses between its tries grow, each twice the last: one of 16 s has just begun
     assert service.end(signal.SIGTERM, patience_s=10.0) == 0
+
+
+@pytest.mark.parametrize("how", [signal.SIGTERM, signal.SIGKILL])
+def test_a_start_goes_on_from_an_image_of_the_room(
+    broker: Mosquitto, ear: Ear, tmp_path: Path, serving: Start, how: signal.Signals
+) -> None:
+    service = serving(make_home(tmp_path / "home", broker.port))
+    assert online(ear)
+    say_air(ear)
+    ear.say("drymon/shop/log/dip", DIP)
+    assert until(lambda: verdict(ear, "t-7").get("state") == "drying")
+    before = verdict(ear, "t-7")["dipped_at"]
+    service.end(how)
+    ear.heard.clear()
+    service.start()
+    assert online(ear)
+    assert until(lambda: verdict(ear, "t-7").get("state") == "drying")
+    assert verdict(ear, "t-7")["dipped_at"] == before
+    assert "going on from an image of the room" in service.log.read_text("utf-8")

@@ -1,0 +1,123 @@
+"""Between the room and the images of it in the store: which are of this very drymon, and what came after one."""
+
+import logging
+import platform
+import sys
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import is_dataclass, replace
+from functools import cache
+from hashlib import blake2b
+from pathlib import Path
+from types import ModuleType
+from typing import Any
+
+import numpy as np
+
+import drymon
+from drymon.drying.coat_model import CoatModel
+from drymon.messages.settings import HomeConfig
+from drymon.shop.events import LogEvent
+from drymon.shop.reading import Reading
+from drymon.shop.room import Room
+from drymon.store.images import Place
+from drymon.store.plain import Image, UnreadableImage, classes_of, freeze, thaw
+from drymon.store.store import Store
+
+log = logging.getLogger(__name__)
+
+FOLDED_BY = ("drying", "shop", "messages", "store", "service/pipeline.py", "service/room_images.py")
+"""The sources that have a say in what is folded, and how it is kept."""
+
+
+class RoomImages:
+    """Those of one home, as it is set up now. Not for several threads."""
+
+    def __init__(self, config: HomeConfig, models: Mapping[str, CoatModel], store: Store) -> None:
+        self._store = store
+        self._made_of = f"{_sources()} {config.room!r} {config.sources!r} {_of_models(models)}"
+
+    def keep(self, room: Room) -> bool:
+        """Keep the room as it is now; all that the store has must have been taken in. False: it is too large."""
+        return self._store.keep_image(self._version(), self.made(room))
+
+    def made(self, room: Room) -> Image:
+        """All that the room has folded. UnreadableImage: it has something that no image can hold."""
+        return freeze(room.memory(), _known(room), _classes())
+
+    def found(self) -> Iterator[tuple[Place, Callable[[Room], Room]]]:
+        """How far each image of this version goes, and what makes a new room what is in it; the newest first."""
+        for place, image in self._store.images(self._version()):
+
+            def restore(room: Room, image: Image = image) -> Room:
+                room.remember(thaw(image, _known(room), _classes()))
+                return room
+
+            yield place, restore
+
+    def _version(self) -> str:
+        """Of all that a room makes of its facts: with another, it would have made something else of them."""
+        calibrated = [(each.time, each.sensor, each.kind, each.document) for each in self._store.calibrations()]
+        return blake2b(f"{self._made_of} {calibrated!r}".encode(), digest_size=16).hexdigest()
+
+
+class Upcoming:
+    """Facts on record, to be met again among all that the messages told: the others were there before."""
+
+    def __init__(self, facts: Iterable[Reading | LogEvent]) -> None:
+        self._facts = iter(facts)
+        self._next = next(self._facts, None)
+
+    def among(self, items: Sequence[Reading | LogEvent]) -> Iterator[Reading | LogEvent]:
+        """Those of a message's items that were new, as they are on record."""
+        for item in items:
+            if self._next is not None and _same(item, self._next):
+                yield self._next
+                self._next = next(self._facts, None)
+
+    def end(self) -> None:
+        """UnreadableImage where facts are left that no message told."""
+        if self._next is not None:
+            raise UnreadableImage(f"no message on record told of {self._next}")
+
+
+def _same(told: Reading | LogEvent, kept: Reading | LogEvent) -> bool:
+    if isinstance(told, Reading) or isinstance(kept, Reading):
+        return told == kept
+    return replace(told, place=kept.place) == kept
+
+
+def _modules() -> dict[str, ModuleType]:
+    return {name: one for name, one in list(sys.modules.items()) if name.startswith(("drymon.shop.", "drymon.drying."))}
+
+
+def _classes() -> dict[str, type]:
+    return classes_of(_modules().values())
+
+
+def _known(room: Room) -> dict[str, Any]:
+    """What every room of this set-up has, and the constants of the code: an image only names them."""
+    allowed = frozenset(_classes().values())
+    constants = {
+        f"{module} {name}": value
+        for module, one in _modules().items()
+        for name, value in vars(one).items()
+        if type(value) in allowed and is_dataclass(value)
+    }
+    return constants | room.known()
+
+
+@cache
+def _sources() -> str:
+    """A checksum over what the fold is made of: the code, numpy, and the kind of machine."""
+    house = Path(drymon.__file__).parent
+    found = blake2b(f"{np.__version__} {platform.machine()} {sys.version}".encode(), digest_size=16)
+    for part in FOLDED_BY:
+        place = house / part
+        for file in sorted(place.glob("*.py")) if place.is_dir() else [place]:
+            found.update(file.name.encode() + b"\0" + file.read_bytes())
+    return found.hexdigest()
+
+
+def _of_models(models: Mapping[str, CoatModel]) -> str:
+    image = freeze(dict(models), {}, _classes())
+    return blake2b(image.document.encode() + image.heap + b"".join(image.order), digest_size=16).hexdigest()

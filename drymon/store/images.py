@@ -1,0 +1,138 @@
+"""Images of the room's fold, so that a start need not fold all that is on record anew.
+
+An image stands in the same file as the record that it was made of, and says up to which rows: a backup put back has the
+images that belong to it. It is never needed: whatever is wrong with one, it is left aside and all is folded anew.
+"""
+
+import sqlite3
+import zlib
+from collections.abc import Iterator
+from contextlib import suppress
+from dataclasses import dataclass
+
+import numpy as np
+
+from drymon.messages.message import Message
+from drymon.shop.events import LogEvent
+from drymon.shop.reading import Reading
+from drymon.store.history import History
+from drymon.store.plain import Image, digest
+
+KEPT = 2
+"""Images: the newest, and one from before in case that one cannot be read. They share most of their parts."""
+MOST_BYTES = 256 << 20
+"""A larger image is not kept."""
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """The newest rows that an image knows of."""
+
+    message: int
+    reading: int
+    event: int
+
+    def has(self, other: "Place") -> bool:
+        """Whether a record that ends here can have had that end before."""
+        return self.message >= other.message and self.reading >= other.reading and self.event >= other.event
+
+
+class Images(History):
+    """The part of the store that keeps them."""
+
+    def __init__(self, db: sqlite3.Connection) -> None:
+        super().__init__(db)
+        self._part_ids: dict[bytes, int] | None = None
+
+    def keep_image(self, version: str, image: Image) -> bool:
+        """Keep an image of all that is on record now; only parts that no kept image has are written. False: too large.
+
+        version: of whatever made it; another version does not see it.
+        """
+        if len(image.document) + len(image.heap) + sum(map(len, image.parts.values())) > MOST_BYTES:
+            return False
+        with self.transaction():
+            ids = self._known_parts()
+            for name in image.parts.keys() - ids.keys():
+                row = self._db.execute("INSERT INTO image_part (digest, body) VALUES (?, ?)", (name, image.parts[name]))
+                ids[name] = int(row.lastrowid or 0)
+            parts = np.array([ids[name] for name in image.order], dtype="<i8").tobytes()
+            document, heap = (zlib.compress(raw, 1) for raw in (image.document.encode(), image.heap))
+            place = self._place()
+            checksum = _checksum(version, place, document, heap, parts)
+            self._db.execute(
+                "INSERT INTO image (version, message, reading, event, checksum, document, heap, parts) "
+                "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+                (version, place.message, place.reading, place.event, checksum, document, heap, parts),
+            )
+            self._drop_old()
+        return True
+
+    def images(self, version: str) -> Iterator[tuple[Place, Image]]:
+        """The sound images of this version, the newest first."""
+        there = self._place()
+        query = "SELECT message, reading, event, checksum, document, heap, parts FROM image WHERE version = ?"
+        for row in list(self._rows(f"{query} ORDER BY id DESC", (version,))):
+            place, (checksum, *blobs) = Place(*row[:3]), row[3:]
+            if checksum != _checksum(version, place, *blobs) or not there.has(place):
+                continue
+            if (image := self._image(*blobs)) is not None:
+                yield place, image
+
+    def drop_images(self) -> None:
+        """Throw all images away."""
+        with self.transaction():
+            self._db.execute("DELETE FROM image")
+            self._db.execute("DELETE FROM image_part")
+            self._part_ids = None
+
+    def messages_after(self, place: Place) -> Iterator[Message]:
+        """The messages that an image does not know of, in order of arrival."""
+        return self._messages("message.id > ?", [place.message], "message.id")
+
+    def facts_after(self, place: Place) -> Iterator[Reading | LogEvent]:
+        """What those told that was new, in order of arrival."""
+        return self._merged("reading.id > ?", [place.reading], "id > ?", [place.event])
+
+    def _place(self) -> Place:
+        newest = (self._row(f"SELECT coalesce(max(id), 0) FROM {table}") for table in ("message", "reading", "event"))
+        return Place(*(int(row[0]) if row else 0 for row in newest))
+
+    def _image(self, document: bytes, heap: bytes, parts: bytes) -> Image | None:
+        """None where a part is missing or is not what it was."""
+        bodies: dict[int, tuple[bytes, bytes]] = {
+            row[0]: (row[1], row[2]) for row in self._rows("SELECT id, digest, body FROM image_part")
+        }
+        if any(digest(body) != name for name, body in bodies.values()):
+            return None
+        with suppress(zlib.error, KeyError, UnicodeDecodeError):
+            order = tuple(bodies[each][0] for each in np.frombuffer(parts, "<i8").tolist())
+            return Image(zlib.decompress(document).decode(), zlib.decompress(heap), order, dict(bodies.values()))
+        return None
+
+    def _known_parts(self) -> dict[bytes, int]:
+        if self._part_ids is None:
+            self._part_ids = {name: part for part, name in self._rows("SELECT id, digest FROM image_part")}
+        return self._part_ids
+
+    def _drop_old(self) -> None:
+        """All but the newest, and the parts that nobody needs any more."""
+        self._db.execute("DELETE FROM image WHERE id <= (SELECT max(id) FROM image) - ?", (KEPT,))
+        needed = np.unique(
+            np.concatenate([np.frombuffer(row[0], "<i8") for row in self._rows("SELECT parts FROM image")])
+        )
+        ids = self._known_parts()
+        kept = set(needed.tolist())
+        gone = {name: part for name, part in ids.items() if part not in kept}
+        self._db.executemany("DELETE FROM image_part WHERE id = ?", [(part,) for part in gone.values()])
+        for name in gone:
+            del ids[name]
+
+    def _forget(self) -> None:
+        super()._forget()
+        self._part_ids = None
+
+
+def _checksum(version: str, place: Place, *blobs: bytes) -> bytes:
+    head = f"{version} {place.message} {place.reading} {place.event}".encode()
+    return digest(b"".join([head, *(digest(blob) for blob in blobs)]))
