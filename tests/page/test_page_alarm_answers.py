@@ -47,6 +47,12 @@ def has_heard(shop: Shop) -> bool:
         return len(store.latest_readings()) == 3
 
 
+def has_alarm(shop: Shop, tree: str) -> bool:
+    with Store.open(shop.home / "drymon.db", readonly=True) as store:
+        book = store.alarm_book()
+    return any(key.subject == tree and entry.raised_at is not None for key, entry in book.entries.items())
+
+
 @pytest.fixture
 def morning(tmp_path: Path, broker_program: str) -> Iterator[Shop]:
     """A shop after a night of alarms; t-5 has waited longer than its coat may, t-6 dries."""
@@ -69,6 +75,7 @@ def morning(tmp_path: Path, broker_program: str) -> Iterator[Shop]:
         running.say("log/dip", {**dip, "tree": "t-6"})
         assert until(partial(running.is_in_state, "t-5", "hold"), 60), running.log.read_text()
         assert until(lambda: running.verdict("t-6"), 60), running.log.read_text()
+        assert until(partial(has_alarm, running, "t-5"), 60), running.log.read_text()
         yield running
     finally:
         running.close()
