@@ -3,7 +3,7 @@
 import logging
 import platform
 import sys
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Container, Iterable, Iterator, Mapping, Sequence
 from dataclasses import is_dataclass, replace
 from functools import cache
 from hashlib import blake2b
@@ -15,6 +15,7 @@ import numpy as np
 
 import drymon
 from drymon.drying.coat_model import CoatModel
+from drymon.errors import StoreError
 from drymon.messages.settings import HomeConfig
 from drymon.shop.events import LogEvent
 from drymon.shop.reading import Reading
@@ -38,26 +39,40 @@ class RoomImages:
 
     def keep(self, room: Room) -> bool:
         """Keep the room as it is now; all that the store has must have been taken in. False: it is too large."""
-        return self._store.keep_image(self._version(), self.made(room))
-
-    def made(self, room: Room) -> Image:
-        """All that the room has folded. UnreadableImage: it has something that no image can hold."""
-        return freeze(room.memory(), _known(room), _classes())
+        return self._store.keep_image(self._version(), made(room, self._store.kept_parts()))
 
     def found(self) -> Iterator[tuple[Place, Callable[[Room], Room]]]:
-        """How far each image of this version goes, and what makes a new room what is in it; the newest first."""
+        """How far each image goes, and what makes a new room what is in it; the newest first. Making it raises
+        UnreadableImage where the image is damaged, or made by another drymon or for another set-up.
+        """
         for place, image in self._store.images(self._version()):
 
-            def restore(room: Room, image: Image = image) -> Room:
+            def restore(room: Room, image: Image | None = image) -> Room:
+                if image is None:
+                    raise UnreadableImage("it is damaged, or of another version, room.toml, model or calibration")
                 room.remember(thaw(image, _known(room), _classes()))
                 return room
 
             yield place, restore
 
+    def drop(self) -> None:
+        """Throw all away: what one of them has that is damaged, the next would share."""
+        try:
+            self._store.drop_images()
+        except StoreError as error:
+            log.error("%s; images of the room stay, though not all of them can be read", error)
+
     def _version(self) -> str:
         """Of all that a room makes of its facts: with another, it would have made something else of them."""
         calibrated = [(each.time, each.sensor, each.kind, each.document) for each in self._store.calibrations()]
         return blake2b(f"{self._made_of} {calibrated!r}".encode(), digest_size=16).hexdigest()
+
+
+def made(room: Room, have: Container[bytes] = frozenset()) -> Image:
+    """All that the room has folded; `have`: digests of parts that are there. UnreadableImage: it has something that no
+    image can hold.
+    """
+    return freeze(room.memory(), _known(room), _classes(), have)
 
 
 class Upcoming:
