@@ -104,27 +104,32 @@ def dip() -> Message:
 def test_time_goes_on_to_where_it_was_asked_for_once_all_messages_are_in(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, singly: bool
 ) -> None:
-    """Also after a fault of our own, when each message is taken by itself: a verdict is due every five minutes."""
+    """Also after a fault of our own, when each message is taken by itself."""
     home, until = make_home(tmp_path / "home"), BEGIN + timedelta(minutes=6)
-    taken: list[tuple[int, datetime | None]] = []
+    taken: list[tuple[int, datetime | None, bool]] = []
     batch = Pipeline.batch
 
     def watched(
         pipeline: Pipeline, messages: Iterable[Message], until: datetime | None = None, anew: bool = False
     ) -> list[Message]:
         some = list(messages)
-        taken.append((len(some), until))
+        taken.append((len(some), until, anew))
         if singly and len(some) > 1:
             raise ZeroDivisionError
         return batch(pipeline, some, until, anew)
 
     monkeypatch.setattr(Pipeline, "batch", watched)
     with Store.open(home / "drymon.db") as store:
-        said = Road(load_home(home), {}, store, Event()).batch([humidity(0), dip(), humidity(40)], until)
-    assert taken == ([(3, until), (1, None), (1, None), (1, until)] if singly else [(3, until)])
+        said = Road(load_home(home), {}, store, Event()).batch([humidity(0), dip(), humidity(40)], until, anew=True)
+    one_by_one = [(1, None, False), (1, None, False), (1, until, True)] if singly else []
+    assert taken == [(3, until, True), *one_by_one]
     assert said is not None
     told = [message.arrived for message in said if message.topic == "drymon/shop/out/tree/t-1"]
-    assert (min(told), max(told)) == (BEGIN + timedelta(seconds=30), BEGIN + timedelta(minutes=5))
+    assert told == [
+        BEGIN + timedelta(seconds=30),
+        BEGIN + timedelta(minutes=5),
+        until,
+    ]  # due, and once more as asked for
 
 
 def test_a_message_that_is_set_aside_is_refused_and_reported_once(tmp_path: Path) -> None:

@@ -45,6 +45,16 @@ def test_its_spread_is_that_of_its_errors() -> None:
     assert 0.5 < float(np.sqrt(np.mean(np.square(scores)))) < 2.0
 
 
+def test_what_the_cell_showed_in_the_last_two_hours_comes_with_each_mass() -> None:
+    """What a dip has brought is the difference from what hung there before it."""
+    begin = BEGIN.timestamp()
+    at, newest = told(300)[-1]
+    ages = [begin + at - when for when, _ in newest.levels]
+    assert 0.0 < min(ages) <= 600.0
+    assert 6900.0 < max(ages) <= 7800.0
+    assert [level for _, level in newest.levels] == pytest.approx([true_kg(at - age) for age in ages], abs=0.003)
+
+
 def test_masses_in_coarse_digits_are_no_surer_than_their_step() -> None:
     """10 g steps leave 10 g / sqrt(12) = 2.887 g open (uniform distribution, as JCGM 100:2008 4.3.7 has it; memory)."""
     rng, cells, found = np.random.default_rng(7), Cells(), []

@@ -219,6 +219,14 @@ def test_twenty_points_apart_is_the_limit_and_the_first_two_hours_say_so(dry: fl
     assert used(heard, "rack-a", 0.5) == pytest.approx(dry + points, abs=0.1), "the hours that showed it as well"
 
 
+def test_the_first_minute_of_which_something_else_is_found_is_told_once() -> None:
+    """From there on trees are judged anew, and no further back: for places apart from the hours that showed it."""
+    heard = book(12, rack_a=lambda hour: 45.0 if hour < 6 else 24.0, rack_b=lambda _: 45.0)
+    assert heard.cross_check.settle(START + 7 * 60 + 59) is None
+    assert heard.cross_check.settle(START + 8 * 60) == START + 6 * 60
+    assert heard.cross_check.settle(START + 8 * 60 + 1) is None
+
+
 def test_apart_it_stays_doubted_until_it_is_near_again() -> None:
     heard = book(20, rack_a=lambda hour: 20.0 if hour < 6 else 28.0 if hour < 12 else 32.0, rack_b=lambda _: 45.0)
     assert [moved(heard, "rack-a", hour) for hour in (5.5, 10.5, 14.5)] == pytest.approx([25.0, 17.0, 0.0], abs=0.1)

@@ -446,3 +446,16 @@ def test_an_outlook_is_made_anew_after_a_quarter_of_the_time_that_it_gave() -> N
     said = [(verdict.time - first.time, verdict.dry_at.best) for verdict in shop.verdicts("t-1")]
     assert {best for after, best in said if after < quarter} == {first.dry_at.best}
     assert first.dry_at.best not in {best for after, best in said if after > quarter + timedelta(minutes=5)}
+
+
+def test_a_verdict_that_is_said_again_takes_no_place_of_an_earlier_one() -> None:
+    """A late word goes by what was in force at its time: a tree that stands ready for days must not forget the rest."""
+    shop = Shop()
+    shop.run(0.2)
+    shop.dip("t-1", "middle")
+    shop.until("t-1", State.READY)
+    shop.run(3.0)
+    said = shop.verdicts("t-1")
+    words = [(verdict.state, verdict.dipped_at) for verdict in said]
+    assert len(words) > 40
+    assert len(shop.room.logs["t-1"]._said) == 1 + sum(one != other for one, other in pairwise(words))
