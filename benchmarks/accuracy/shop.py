@@ -148,8 +148,12 @@ def make_trees(shop: Shop, rng: np.random.Generator, count: int, cells: int) -> 
 
 
 def room_toml(shop: Shop, cells: Mapping[str, str]) -> str:
-    """The shop's room.toml: no waits and bands, so that the verdict is the model's alone. cells: rack by name."""
-    parts = [f'[room]\nname = "{shop.room}"\ntimezone = "UTC"\n']
+    """The shop's room.toml: no waits and bands, so that the verdict is the model's alone. cells: rack by name.
+
+    Where edges are thick, as anybody sees, its people have said so.
+    """
+    look = 'edges = "thick"\n' if shop.world.name == "edges" else ""
+    parts = [f'[room]\nname = "{shop.room}"\ntimezone = "UTC"\n{look}']
     parts += [f'[[rack]]\nname = "{rack}"\n' for rack in shop.racks]
     parts += [f'[[cell]]\nname = "{cell}"\nrack = "{rack}"\n' for cell, rack in cells.items()]
     for name, family in FAMILY.items():

@@ -185,7 +185,12 @@ def _models(config: HomeConfig) -> Iterator[Finding]:
         remedy = "weigh some dryings, then `drymon fit`: bounds get much narrower"
         yield Finding("look", "models", f"starting models, wide on purpose: {', '.join(starting)}", remedy)
     for model in used:
-        if not model.is_starting_model:
+        if model.doubt:
+            remedy = (
+                "its trees are held for a look; see its runs with `drymon fit --report DIR`, leave out what was none"
+            )
+            yield Finding("wrong", "models", f"{model.name}: {model.doubt}", remedy)
+        elif not model.is_starting_model:
             yield Finding(
                 "ok",
                 "models",

@@ -47,9 +47,9 @@ def register(subparsers: Any) -> None:
     weigh._negative_number_matcher = re.compile(r"-[.,]?[0-9]")
     weigh.add_argument("mass", metavar="MASS[UNIT]", nargs="+", help="such as 12.4, 12.4kg, 27.3lb; kg without a unit")
     weigh.add_argument("--sure", action="store_true", help="it is right, though far from the tree's last weighing")
-    _command(subparsers, "felt", "a tree felt wet or dry to the touch", "TREE").add_argument(
-        "finding", choices=("wet", "dry")
-    )
+    felt = _command(subparsers, "felt", "a tree felt wet or dry to the touch", "TREE")
+    felt.add_argument("finding", choices=("wet", "dry"))
+    felt.add_argument("--where", choices=("face", "pocket"), help="where the finger was; on a face without a word")
     look = _command(subparsers, "look", "somebody looked at a tree that is on hold", "TREE")
     look.add_argument("finding", choices=("sound", "repaired", "scrap"), help="scrap takes it out of the room")
     look.add_argument("--note", metavar="TEXT", help="what was seen")
@@ -137,7 +137,7 @@ def _content(config: HomeConfig, name: str, words: Mapping[str, Any]) -> dict[st
         case "weigh":
             return {"tree": subject, **_mass(" ".join(words["mass"]))}
         case _:
-            keys = ("finding", "note", "rack", "cell", "entry")
+            keys = ("finding", "where", "note", "rack", "cell", "entry")
             return {"tree": subject, **{key: words.get(key) for key in keys}}
 
 

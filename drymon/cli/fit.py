@@ -11,6 +11,7 @@ if TYPE_CHECKING:
     from drymon.learning.fit import TypeFit
     from drymon.learning.run import Run
     from drymon.messages.settings import HomeConfig
+    from drymon.shop.setup import RoomSetup
 
 ELSEWHERE = 1.5
 """Models learnt in another home are a start here, this much less sure."""
@@ -21,10 +22,12 @@ def register(commands: "_SubParsersAction[Any]") -> None:
     parser = commands.add_parser(
         "fit",
         help="learn coat models from this home's weighed drying",
-        description="Fits a model to every coat that was weighed, says how sure it is and how it does on runs left "
-        "out, and writes models/*.toml in the home. A running service takes them up when it is restarted.",
+        description="Fits a model to every coat that was weighed, says how long it takes and how sure that is, and "
+        "writes models/*.toml in the home. A running service takes them up when it is restarted. Ends with 1 where "
+        "a fitted curve does not explain its runs: that coat's trees are then held for a look.",
     )
     parser.add_argument("--coat", help="only this coat")
+    parser.add_argument("--details", action="store_true", help="also the parameters, the scatter and each run left out")
     parser.add_argument("--report", metavar="DIR", help="write a page with pictures into this folder")
 
 
@@ -43,7 +46,7 @@ def run(args: Namespace) -> int:
         _writable(Path(args.report))
     with record_of(config) as record:
         runs = weighed_runs(config, record)
-    if not any(one.used for one in runs if args.coat in (None, one.coat)):
+    if not any(one.used or one.felt for one in runs if args.coat in (None, one.coat)):
         raise LearningError("no weighed run can be used yet; `drymon runs` says what there is and what is missing")
     fits = fit_all(runs, starts_of(config, runs), [args.coat] if args.coat else None)
     elsewhere = _learnt_elsewhere(config, runs)
@@ -52,12 +55,26 @@ def run(args: Namespace) -> int:
             keep_from_elsewhere(elsewhere[fit.model.name], config.path)
         path = config.path / "models" / f"{fit.model.name}.toml"
         write_model(fit.model, path)
-        print("\n".join(told(fit, runs)))
+        print("\n  ".join([*told(fit, runs, config.room), *(details(fit) if args.details else [])]))
         print(f"  written: {path}\n")
     warn_of_models(config)  # of the files that nothing was fitted for
     if args.report:
         _report(fits, runs, config, Path(args.report))
-    return 0
+    return _doubts(fits)
+
+
+def _doubts(fits: "Sequence[TypeFit]") -> int:
+    """Say which of the written models are not to be gone by; the exit status."""
+    import sys
+
+    doubted = [fit.model.name for fit in fits if fit.model.doubt]
+    if doubted:
+        print(
+            f"doubted: {', '.join(doubted)}: the curve misses its runs; trees with such a coat are held for a look. "
+            "Look at the runs (--report DIR draws them), leave out what was no drying, weigh again",
+            file=sys.stderr,
+        )
+    return 1 if doubted else 0
 
 
 def _writable(folder: Path) -> None:
@@ -94,7 +111,7 @@ def starts_of(config: "HomeConfig", runs: "Sequence[Run]") -> "dict[str, CoatMod
         kept = home.get(coat.name)
         if coat.name in elsewhere:
             start = _less_sure(elsewhere[coat.name])
-        elif kept is not None and kept.is_starting_model:
+        elif kept is not None and kept.is_starting_model and not kept.run_ids:
             start = kept
         if start is not None:
             found[coat.name] = replace(start, name=coat.name, family=coat.family)
@@ -117,27 +134,27 @@ def _less_sure(model: "CoatModel") -> "CoatModel":
     return replace(model, parameters=wider)
 
 
-def told(fit: "TypeFit", runs: "Sequence[Run]") -> list[str]:
-    """What was learnt, in lines."""
+def told(fit: "TypeFit", runs: "Sequence[Run]", room: "RoomSetup") -> list[str]:
+    """What was learnt, in lines for a caster: the one to go by first."""
     from drymon.cli.weighed import UNTOLD
+    from drymon.views.fit_words import cautions, headline, left_out_words, standing
 
-    model = fit.model
-    others = [one for one in runs if one.coat == model.name and not one.used]
-    lines = [f"{model.name}: {model.origin}"]
-    lines.append(f"  runs used: {len(fit.runs)}, not used: {len(others)}" + (" (see drymon runs)" if others else ""))
+    lines = [headline(fit, room), *standing(fit, runs)]
     if untold := sum(UNTOLD in one.notes for one in fit.runs):
-        lines.append(f"  {UNTOLD} in {untold} of them; where trees are open say so: drymon dip TREE --shelter open")
-    for one in fit.doubted:
-        lines.append(f"  doubted, not used: {one.id} contradicts the other runs; leave it out, or weigh again")
-    lines.append("  parameter     value      90 % interval          start")
+        lines.append(f"{UNTOLD} in {untold} of them; where trees are open say so: drymon dip TREE --shelter open")
+    lines += [f"left out and forecast, {words}" for words in left_out_words(fit.runs, fit.left_out)]
+    return lines + cautions(fit)
+
+
+def details(fit: "TypeFit") -> list[str]:
+    """The numbers behind it, in lines."""
+    model = fit.model
+    lines = [f"{'parameter':<16}{'value':>9}      90 % interval          start"]
     lines += [_parameter_line(name, model, fit.start) for name in model.parameters]
-    scatter = ", ".join(f"{name} {100 * sd:.0f} %" for name, sd in model.dip_sd.items())
-    lines.append(f"  from dip to dip: {scatter}")
+    lines.append("from dip to dip: " + ", ".join(f"{name} {100 * sd:.0f} %" for name, sd in model.dip_sd.items()))
     scores = ", ".join(f"{name} {score:.1f}" for name, score in fit.tails.items())
-    lines.append(f"  falling rate: {model.tail} (log probability per left-out run: {scores})")
-    lines += _statements(model)
-    lines += _left_out_lines(fit)
-    return lines
+    lines.append(f"falling rate: {model.tail} (log probability per run: {scores})")
+    return lines + _left_out_lines(fit)
 
 
 def _parameter_line(name: str, model: "CoatModel", start: "CoatModel") -> str:
@@ -146,39 +163,27 @@ def _parameter_line(name: str, model: "CoatModel", start: "CoatModel") -> str:
     own, before = model.parameters[name], start.parameters[name]
     middle = to_working(name, own.centre)
     low, high = (from_working(name, middle + z * own.sd) for z in (-1.645, 1.645))
-    return f"  {name:<10} {own.centre:>9.4g}   {low:>9.4g} to {high:<9.4g} {before.centre:>9.4g}"
-
-
-def _statements(model: "CoatModel") -> list[str]:
-    lines = []
-    if not model.tail_learned:
-        lines.append(
-            "  tail not learnt: weigh a run until hardly anything is lost; until then no ready by the model alone"
-        )
-    for name in ("pocketed", "deep"):
-        if name not in model.shelters_learned:
-            lines.append(f"  {name} trees not learnt: weigh one down to its last water; until then the start holds")
-    return lines
+    return f"{name:<16}{own.centre:>9.4g}   {low:>9.4g} to {high:<9.4g} {before.centre:>9.4g}"
 
 
 def _left_out_lines(fit: "TypeFit") -> list[str]:
     from drymon.learning.judge import summary
     from drymon.views.coat_basis import FEWEST_TO_SAY
 
-    lines = [f"  {'run left out':<28} {'left':>5} {'took h':>7} {'forecast h (5 to 95 %)':>24} {'error':>7}"]
+    lines = [f"{'run left out':<28} {'left':>5} {'took h':>7} {'forecast h (5 to 95 %)':>24} {'error':>7}"]
     for one in fit.left_out:
         interval = f"{one.best_h:.1f} ({one.early_h:.1f} to {one.late_h:.1f})"
         mark = "" if one.covered else "  outside"
         lines.append(
-            f"  {one.run:<28} {100 * one.left:>4.0f}% {one.true_h:>7.2f} {interval:>24} {100 * one.error:>+6.0f}%{mark}"
+            f"{one.run:<28} {100 * one.left:>4.0f}% {one.true_h:>7.2f} {interval:>24} {100 * one.error:>+6.0f}%{mark}"
         )
-    lines.append("  (took: by its own weighings, smoothed by its own curve)")
+    lines.append("(left: of the whole tree's water, at the weighing it is judged by; took: by its weighings, smoothed)")
     for label, judged in (("left out", fit.left_out), ("revealed later", fit.revealed)):
         if 0 < len(judged) < FEWEST_TO_SAY:
-            lines.append(f"  {label}: {len(judged)} of {FEWEST_TO_SAY}, too few to say how often it is right")
+            lines.append(f"{label}: {len(judged)} of {FEWEST_TO_SAY}, too few to say how often it is right")
         elif found := summary(judged):
             lines.append(
-                f"  {label}: error median {found['median_pct']:.0f} %, 90th percentile {found['p90_pct']:.0f} %,"
+                f"{label}: error median {found['median_pct']:.0f} %, 90th percentile {found['p90_pct']:.0f} %,"
                 f" {100 * found['coverage']:.0f} % within the 90 % interval, its width {100 * found['width']:.0f} %"
             )
     return lines

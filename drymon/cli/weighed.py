@@ -10,16 +10,17 @@ import numpy.typing as npt
 from drymon.drying import sorption
 from drymon.drying.air import standard_pressure
 from drymon.drying.quantities import Quantity
-from drymon.learning.run import Run, RunAir
+from drymon.learning.run import Run, RunAir, Touch
 from drymon.learning.runs import Weighed, air_by_minute, dip_before, from_bench, from_cell, make_run
 from drymon.messages.settings import HomeConfig
 from drymon.shop.air import STILL_AIR
 from drymon.shop.corrected import Corrections
 from drymon.shop.cross_check import AS_MEASURED
-from drymon.shop.events import FanSwitched, LogEvent, Weigh
+from drymon.shop.events import FanSwitched, Felt, LogEvent, Weigh
 from drymon.shop.lives import Coat, all_coats, lives_of
 from drymon.shop.scale_doubts import LATE_S
 from drymon.shop.setup import Rack
+from drymon.shop.tree import SAME_TOUCH_S
 from drymon.store import Store
 from drymon.views.air_record import AirRecord
 from drymon.views.cell_record import cell_readings
@@ -29,6 +30,7 @@ Array = npt.NDArray[np.float64]
 LONGEST = timedelta(days=14)
 ENOUGH_FROM_CELL = 8
 MINUTE = timedelta(minutes=1)
+NOTHING = np.zeros(0)
 HANGING, LATEST_TOLD = (timedelta(seconds=seconds) for seconds in LATE_S)
 """A tree hangs within so long of its dip, and a dip without its time is told within so long: as live."""
 
@@ -41,10 +43,13 @@ BEFORE_MIN = 120
 
 @dataclass(frozen=True)
 class Spell:
-    """One coat of one tree, what the bench scale said meanwhile, and when its load cell was told of a dip before."""
+    """One coat of one tree, what the bench scale and fingers said meanwhile, and when its load cell was told of a dip
+    before.
+    """
 
     coat: Coat
     bench: tuple[Weigh, ...] = ()
+    felt: tuple[Felt, ...] = ()
     since: datetime | None = None
 
     @property
@@ -58,6 +63,18 @@ class Spell:
         return f"{self.coat.dip.tree}.{self.coat.number}.{self.begin:%Y%m%dT%H%M}"
 
     @property
+    def touches(self) -> list[Touch]:
+        """What was felt: the same word of the same place again and again is one, as live."""
+        found: list[Touch] = []
+        last: dict[tuple[str, str], float] = {}
+        for event in self.felt:
+            said, at = (event.where, event.finding), (event.time - self.begin).total_seconds()
+            if at >= last.get(said, -np.inf) + SAME_TOUCH_S:
+                last[said] = at
+                found.append(Touch(at, event.where == "pocket", event.finding == "dry"))
+        return found
+
+    @property
     def notes(self) -> tuple[str, ...]:
         """What whoever looks at the run should know."""
         below = ("begun elsewhere: what lies below is unknown",) if self.coat.begun_elsewhere else ()
@@ -65,7 +82,7 @@ class Spell:
 
 
 def weighed_runs(config: HomeConfig, record: Store, *, coats: Sequence[str] | None = None) -> list[Run]:
-    """Every spell with at least one weighing, as a run, in the order of the dips."""
+    """Every spell with at least one weighing, or felt at least once, as a run, in the order of the dips."""
     events = list(record.events())
     last = max([event.time for event in events], default=datetime(1970, 1, 1, tzinfo=UTC))
     ended = record.last_arrival() or last
@@ -79,7 +96,10 @@ def weighed_runs(config: HomeConfig, record: Store, *, coats: Sequence[str] | No
             continue
         until = min(spell.coat.end, spell.begin + LONGEST)
         weighed = _weighed(record, spell, until, corrections)
-        if weighed is not None:
+        if weighed is None and spell.touches:
+            weighed = Weighed(NOTHING, NOTHING, NOTHING, False, problem="felt, not weighed")
+            runs.append(_run(config, air, spell, weighed, fans, left_out.get(spell.id, "")))
+        elif weighed is not None:
             weighed = replace(weighed, problem=weighed.problem or _too_dry(record, air, spell, weighed))
             runs.append(_run(config, air, spell, weighed, fans, left_out.get(spell.id, "")))
     return runs
@@ -92,7 +112,8 @@ def spells(events: Iterable[LogEvent], end: datetime) -> list[Spell]:
     for coat in all_coats(lives_of(events, end)):
         bench = tuple(event for event in coat.events if isinstance(event, Weigh))
         cell = coat.stays[0].cell
-        found.append(Spell(coat, bench, since.get(cell)))
+        felt = tuple(event for event in coat.events if isinstance(event, Felt))
+        found.append(Spell(coat, bench, felt, since.get(cell)))
         since[cell] = coat.dip.time
     return found
 
@@ -132,7 +153,8 @@ def _too_dry(record: Store, air: AirRecord, spell: Spell, weighed: Weighed) -> s
 def _run(
     config: HomeConfig, air: AirRecord, spell: Spell, weighed: Weighed, fans: Sequence[FanSwitched], left_out: str
 ) -> Run:
-    minutes = int(np.ceil(float(weighed.times_s[-1]) / 60.0)) + 1
+    seen = [*weighed.times_s[-1:].tolist(), *(touch.time_s for touch in spell.touches)]
+    minutes = int(np.ceil(max(seen) / 60.0)) + 1
     return make_run(
         id=spell.id,
         tree=spell.coat.dip.tree,
@@ -147,6 +169,7 @@ def _run(
         left_out=left_out,
         notes=spell.notes,
         held_below=_held_below(config, air, spell),
+        touches=spell.touches,
     )
 
 

@@ -2,8 +2,13 @@
 
 For each zone (open faces, and where there are pockets their slow part) and each member
 
-    d left/dt = - deficit / (r_air / (c f(x)) + r_pocket + R (1 - x/critical)+ + R_below ln(sunk/x)+) / water,
+    d left/dt = - deficit / (r_air / (c f(x)) + r_pocket + R (1 - x/critical)+ + R_below ln(sunk/x)+) / water / pace,
     x = left - floor
+
+and the end is exponential: what stands in the water's way inside the shell grows no more as these forms would have it
+once x is below `end`, but as end/x, so that the rate falls in proportion to what is left (Crank 1975, long times; a
+body of finite depth has a slowest time constant). `pace` is the learnt discrepancy between this physics and the shop
+(`time_factor`).
 
 (R with its share of liquid flow, see `curve.inner_now`): a wet face's outer resistance r_air/(c f) in series with that
 of the air in a slow zone and that of the dried layer. Linearised at the air's temperature, resistances in series
@@ -16,25 +21,30 @@ takes water up again.
 import numpy as np
 
 from drymon.drying import curve, sorption
-from drymon.drying.ensemble import OPEN_FACE, AirStep, Array, CoatState, PossibleCoats, Values
+from drymon.drying.ensemble import OPEN_FACE, REFERENCE_AIR, AirStep, Array, CoatState, PossibleCoats, Values
 
 SLOW_AND_QUICK = (0.75, 0.25)
 """Ranks by slowness at which a member gets no drying, and all of it, through a gap in the evidence."""
 
 _SMALL = 1e-6
+_LEAST_DEFICIT = 1e-4
+"""kg/m3, about half a percent of saturation: below it a power of the deficit says nothing."""
 
 
 def steady_time(coats: PossibleCoats, left: Values, air: AirStep) -> Array:
     """Seconds in unchanging air until `left` (above 0) remains, (zones, members): the closed form without sorption."""
     face, still = outside(coats, air)
     inner = curve.inner_now(coats.inner, coats.liquid, air.deficit)
-    path = curve.resistance_times_water(left, face, inner, coats.critical, coats.exponent, coats.form, air.deficit)
-    gone = 1.0 - np.asarray(left)
-    path = path + still * gone + coats.below * curve.sunk_dose(left, coats.sunk)
-    by_heat = np.minimum(coats.cooling * air.deficit / coats.water, gone)
-    now = _resistance(coats, (face, still, inner), np.asarray(left), air.deficit)
+    left_ = np.asarray(left, dtype=np.float64)
+    until = np.maximum(left_, coats.end)
+    path = curve.resistance_times_water(until, face, inner, coats.critical, coats.exponent, coats.form, air.deficit)
+    path = path + still * (1.0 - until) + coats.below * curve.sunk_dose(until, coats.sunk)
+    inside = _inside(coats, (face, still, inner), until, air.deficit)
+    path = path + (face + still) * (until - left_) + inside * until * np.log(until / np.maximum(left_, curve.LEAST))
+    by_heat = np.minimum(coats.cooling * air.deficit / coats.water, 1.0 - left_)
+    now = _resistance(coats, (face, still, inner), left_, air.deficit)
     heat = (face + still) ** 2 / now * by_heat  # what the tree's heat saves, less what `warming` has taken back
-    return np.asarray(coats.water * (path - heat) / air.deficit)
+    return np.asarray(coats.water * (path - heat) / air.deficit * time_factor(coats, air))
 
 
 def step(coats: PossibleCoats, left: Array, air: AirStep, seconds: float) -> Array:
@@ -46,11 +56,24 @@ def step(coats: PossibleCoats, left: Array, air: AirStep, seconds: float) -> Arr
     """
     floor = coats.sorption * air.excess
     face, still = outside(coats, air)
-    start, rest = _down_to_the_knee(coats, cooled(coats, left, air) - floor, air.deficit / (face + still), seconds)
+    passed = seconds / time_factor(coats, air)
+    start, rest = _down_to_the_knee(coats, cooled(coats, left, air) - floor, air.deficit / (face + still), passed)
     ways = face, still, curve.inner_now(coats.inner, coats.liquid, air.deficit)
     halfway, before = _approach(coats, ways, start, start, air, 0.5 * rest)
     end, then = _approach(coats, ways, start, halfway, air, rest)
     return np.asarray(floor + start - (start - end) / warming(coats, air, start - halfway, before, then))
+
+
+def time_factor(coats: PossibleCoats, air: AirStep) -> Array:
+    """By how much a coat takes longer than the physics alone says in this air, (zones, members).
+
+    The learnt discrepancy: `lag` for what the dip brings with it, and powers of the air's deficit and warmth
+    (saturation) over those of `REFERENCE_AIR`: with `damp` and `warm` at 1 the physics is taken as it is; a coat of
+    `damp` 0.7 takes in damp air less longer than its deficit says.
+    """
+    dry = np.maximum(air.deficit, _LEAST_DEFICIT) / REFERENCE_AIR.deficit
+    hot = np.asarray(air.saturation) / REFERENCE_AIR.saturation
+    return np.asarray(coats.lag * dry ** (1.0 - coats.damp) * hot ** (1.0 - coats.warm))
 
 
 def warming(coats: PossibleCoats, air: AirStep, way: Array, before: Array, after: Array) -> Array:
@@ -70,10 +93,11 @@ def outside(coats: PossibleCoats, air: AirStep) -> tuple[Array, Values]:
     The air of a pocket stands in series with the face: it does not care how wet that is, and the fan stirs it only in
     part. Where it blows twice as well outside, `fan` is how much of that, on the log scale, the pocket's own air feels.
     """
-    face = np.asarray(air.resistance / coats.conductance)
+    over_usual = (air.resistance / OPEN_FACE) ** coats.wind
+    face = np.asarray(OPEN_FACE * over_usual / coats.conductance)
     if not coats.pocket.any():
         return face, 0.0
-    return face, face * coats.pocket * (OPEN_FACE / air.resistance) ** (1.0 - coats.fan)
+    return face, face * coats.pocket * over_usual ** (coats.fan - 1.0)
 
 
 def cooled(coats: PossibleCoats, left: Array, air: AirStep) -> Array:
@@ -117,10 +141,17 @@ def _approach(
 
 def _resistance(coats: PossibleCoats, ways: tuple[Array, Values, Array], distance: Array, deficit: Values) -> Array:
     """Resistance [s/m] of all that the water has to pass at a distance above the floor, (zones, members)."""
-    face, still, inner = ways
+    face, still, _ = ways
+    held = np.maximum(distance, coats.end)
+    return np.asarray(face + still + _inside(coats, ways, held, deficit) * (held / distance))
+
+
+def _inside(coats: PossibleCoats, ways: tuple[Array, Values, Array], distance: Array, deficit: Values) -> Array:
+    """Resistance [s/m] besides that of the air at a distance above the floor, not below `end`, (zones, members)."""
+    face, _, inner = ways
     ratio = np.minimum(distance / coats.critical, 1.0)
     resistance = curve.resistance(face, inner, ratio, coats.exponent, coats.form, deficit)
-    return np.asarray(resistance + still + coats.below * curve.sunk_share(distance, coats.sunk))
+    return np.asarray(resistance - face + coats.below * curve.sunk_share(distance, coats.sunk))
 
 
 def share_of_step(before: Array, after: Array, level: Values, floor: Values) -> Array:

@@ -25,6 +25,15 @@ PARAMETERS: tuple[str, ...] = (
     "deep",
     "pocketed_share",
     "deep_share",
+    "end",
+    "pace",
+    "growth_3",
+    "growth_5",
+    "growth_8",
+    "growth_12",
+    "damp",
+    "warm",
+    "wind",
 )
 """Order of the parameters in vectors and in `CoatModel.correlation`."""
 
@@ -32,7 +41,10 @@ DIP_PARAMETERS: tuple[str, ...] = ("water", "transfer", "inner")
 """What scatters from dip to dip, on the log scale."""
 
 
-SHARES: tuple[str, ...] = ("critical", "liquid", "pocketed_share", "deep_share")
+GROWTH: tuple[str, ...] = ("growth_3", "growth_5", "growth_8", "growth_12")
+"""Factors on the time from each of `dips.GROWTH_NUMBERS` to the next."""
+
+SHARES: tuple[str, ...] = ("critical", "liquid", "pocketed_share", "deep_share", "end")
 """Parameters between 0 and 1, whose working scale is the logit."""
 
 
@@ -61,10 +73,16 @@ class CoatModel:
         below hold as much each, the deep ones less;
         soak [-] growth of the water by soaking into the coats below, when it has levelled off;
         sunk [-] share of the water that sinks into dry coats below and can only leave through them and this coat;
-        pocketed, deep [-] transfer of a wet face in the slow zone of such a tree over that of its open faces, in the
-        reference air (`ensemble.OPEN_FACE`): what it takes longer is the resistance of the air in there;
-        pocketed_share, deep_share [-] share of such a tree's wet area that lies in the slow zone: how much of its
-        weight that zone's water makes.
+        pocketed [-] transfer of a wet face in a pocket over that of an open one, in the reference air
+        (`ensemble.OPEN_FACE`): what it takes longer is the resistance of the air in there; deep [-] the same of a deep
+        pocket over the pocket that is its mouth;
+        pocketed_share [-] share of the wet area in pockets, deep_share [-] that in deep ones, the pockets being a share
+        of the rest: how much of a tree's weight such a zone's water makes;
+        end [-] share left below which the rate falls in proportion to what is left;
+        pace [-] factor on the time besides all physics; growth_3 to growth_12 [-] factors on the time from coat 1 to 3,
+        3 to 5, 5 to 8, 8 to 12, besides what the water does; damp, warm [-] powers with which dry air hurries a coat
+        and with which warmth does, over what physics says of both; wind [-] power of the air side's resistance, 1 as
+        the textbook has it.
     correlation: of the working-scale parameters in the order of PARAMETERS; None means independent.
     dip_sd: scatter from dip to dip on the log scale, by name in DIP_PARAMETERS.
     tail: the named form of the falling rate ("power").
@@ -72,6 +90,7 @@ class CoatModel:
     seen: (low, high) of temperature_c, humidity_pct, airflow_m_per_s, number behind the model.
     runs: weighed runs behind it; 0 marks a starting model.
     racks: factor on transfer of trees on a rack by its name, the air there and its sensors' bias together; else 1.
+    doubt: why the model is not to be relied on though it is the best there is, "" where nothing speaks against it.
     """
 
     name: str
@@ -90,6 +109,7 @@ class CoatModel:
     tail_learned: bool = True
     racks: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
     error: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
+    doubt: str = ""
 
     @property
     def is_starting_model(self) -> bool:

@@ -5,14 +5,16 @@ water then goes is `coat`'s.
 """
 
 import math
-from dataclasses import replace
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from types import MappingProxyType
 
 import numpy as np
 
 from drymon.drying import curve, draws, possible
 from drymon.drying.coat import steady_time
-from drymon.drying.coat_model import CoatModel
-from drymon.drying.ensemble import FAN_REACHES, REFERENCE_AIR, Array, PossibleCoats, Values, form_of
+from drymon.drying.coat_model import GROWTH, CoatModel
+from drymon.drying.ensemble import EDGE, FAN_REACHES, REFERENCE_AIR, ZONES, Array, PossibleCoats, Values, form_of
 
 BURIED_BELOW = (0.02, 0.35)
 """Water that may lie under a shell begun elsewhere, as a share of the coat's own: range drawn from (assumed)."""
@@ -22,19 +24,42 @@ BURIED_USUAL = 0.01
 was dry, not bone dry, though the curve ends (assumed; runs are fitted with the same).
 """
 
-WORST_FACE = 0.2
-"""Share of its transfer that the worst of a tree's open faces lacks at most (assumed): a scale sees the mean of the
-faces, a verdict is about the slowest. Half of the members hang evenly, in the others one face is worse and worse: the
-likely moment stays, the cautious one comes later.
+
+@dataclass(frozen=True, slots=True)
+class Edges:
+    """How much longer than its faces the thickest edge or drip of a tree takes: so much more at the `least` and at the
+    `most`, shares of the faces' time, in a `share` of all trees (assumed; edges carry 25 to 40 % more where they are
+    sharp and the slurry runs, common practice, no source).
+    """
+
+    least: float
+    most: float
+    share: float
+
+
+EDGES: Mapping[str, Edges] = MappingProxyType(
+    {"even": Edges(0.0, 0.1, 0.5), "usual": Edges(0.0, 0.3, 0.35), "thick": Edges(0.15, 0.5, 1.0)}
+)
+"""By the look of the trees, as the room's set-up says it. A scale sees the mean of the faces, a verdict is about the
+slowest.
 """
 
-SUNK_COATS = 6.0
-"""Coats below over which the way of sunk water levels off (assumed): water soaks so deep and hardly deeper."""
+USUAL_EDGES = "usual"
+
+SUNK_COATS = 2.0
+"""Coats below over which the way of sunk water levels off (assumed): what later coats add is learnt (`free_growth`)."""
 
 BREATHING_COATS = 5.0
 """Coats below over which what the binder answers to the air's humidity levels off (assumed): within a day or two deep
 coats follow the air only in part.
 """
+
+GROWTH_NUMBERS = (1, 3, 5, 8, 12)
+"""Coat numbers between which the growth of the time is free: `growth_3` is from coat 1 to 3, `growth_12` from 8 to 12
+and as fast beyond, until `LAST_GROWN`.
+"""
+
+LAST_GROWN = 16
 
 LEAST_SUNK, MOST_SUNK = 0.01, 0.9
 """Bounds of the sunk share of a dip's water: there is always some, and never all."""
@@ -45,53 +70,90 @@ def soaking(model: CoatModel, soak: Array, number: int) -> Array:
     return np.asarray(1.0 + soak * (1.0 - np.exp(-(number - 1) / model.soak_coats)))
 
 
+def growth_shares(number: int) -> Array:
+    """How much of each step of `GROWTH_NUMBERS` a coat of this number has behind it, in the logarithm of the number,
+    (steps,): 0 to 1, the last one beyond.
+    """
+    logs = np.log(GROWTH_NUMBERS)
+    at = math.log(min(max(number, 1), LAST_GROWN))
+    shares = np.clip((at - logs[:-1]) / np.diff(logs), 0.0, 1.0)
+    shares[-1] = max((at - logs[-2]) / (logs[-1] - logs[-2]), 0.0)
+    return np.asarray(shares)
+
+
+def free_growth(draw: Mapping[str, Array], number: int) -> Array:
+    """Factor on the time of a coat for its number, besides what its water does: learnt from the shop, (members,)."""
+    steps = [draw[name] for name in GROWTH]
+    return np.asarray(np.prod([step**share for step, share in zip(steps, growth_shares(number), strict=True)], axis=0))
+
+
+def zone_shares(zones: int, pocketed: Array, deep: Array) -> Array:
+    """Share of the wet area in each zone, (zones, ...): pockets of a deep tree's rest as in a pocketed one."""
+    nothing = np.zeros_like(pocketed)
+    inner = deep if zones > 2 else nothing
+    middle = (1.0 - inner) * (pocketed if zones > 1 else nothing)
+    return np.stack([1.0 - inner - middle, middle, inner][:zones])
+
+
+def still_air(zones: int, pocketed: Array, deep: Array) -> Array:
+    """Resistance of each zone's own air over that of an open face in `ensemble.OPEN_FACE` air, (zones, ...).
+
+    pocketed: transfer of a pocket over an open face's; deep: of a deep pocket over that, for it lies behind one.
+    """
+    mouth = np.minimum(pocketed, 1.0)
+    speeds = [np.ones_like(mouth), mouth, mouth * np.minimum(deep, 1.0)]
+    return np.stack([1.0 / speed - 1.0 for speed in speeds[:zones]])
+
+
+def _worst(edges: Edges, place: Array) -> Array:
+    """Factor on the time of each member's thickest edge; place: quantiles (members,)."""
+    rank = np.maximum(1.0 - (1.0 - place) / edges.share, 0.0)
+    thick = edges.least * (place > 1.0 - edges.share) + (edges.most - edges.least) * rank
+    return np.asarray(1.0 + thick)
+
+
 def possible_coats(
     model: CoatModel,
     number: int,
     shelter: str,
-    key: int = 0,
     below: Array | None = None,
     below_unknown: bool = False,
     rack: str = "",
     held_below: float = 0.0,
+    edges: Edges = EDGES[USUAL_EDGES],
 ) -> PossibleCoats:
     """Draw the possible coats of a dip.
 
-    number: 1 for the first coat. shelter: "open", "pocketed" or "deep". key: tells dips apart (any integer). below:
-    water [kg/m2] that older coats still hold in their zones, (zones, members), or None. below_unknown: the shell was
-    begun elsewhere. rack: where it hangs; the model may have learnt how it differs. held_below: monolayers over those
-    at the reference humidity in the coats below, where nothing else is known of them: from the air before the dip.
+    number: 1 for the first coat. shelter: "open", "pocketed" or "deep". below: water [kg/m2] that older coats still
+    hold in their zones, (zones, members), or None. below_unknown: the shell was begun elsewhere. rack: where it hangs;
+    the model may have learnt how it differs. held_below: monolayers over those at the reference humidity in the coats
+    below, where nothing else is known of them: from the air before the dip. edges: how thick the tree's edges are.
+    Equal dips have equal members, whatever tree they are of. The last zone is `EDGE`.
     """
-    draw, dip, extra = draws.parameter_draws(model), draws.dip_draws(model, key), draws.extra_draws()
-    zones = ("open",) if shelter == "open" else ("open", shelter)
-    face = 1.0 - WORST_FACE * np.maximum(2.0 * extra["face"] - 1.0, 0.0)
-    place = np.stack([face if zone == "open" else np.ones_like(face) for zone in zones])
-    slow = 0.0 * face if shelter == "open" else draw[f"{shelter}_share"]
-    share = np.stack([1.0 - slow, slow][: len(zones)])
-    pocket = np.stack([0.0 * face if zone == "open" else 1.0 / np.minimum(draw[zone], 1.0) - 1.0 for zone in zones])
-    growth = soaking(model, draw["soak"], number)
-    own = draw["water"] * dip["water"] * growth
-    usual = BURIED_USUAL * own if number > 1 else np.zeros(possible.MEMBERS)
-    if below is None:
-        below = draw["sorption"] * coats_breathing(number - 1) * held_below * own
-    elif len(below) != len(zones):  # now taken for another shelter: the most there is, wherever it hides
-        below = below.max(axis=0)
-    below = found_below(below, usual)
+    draw, dip, extra = draws.parameter_draws(model), draws.dip_draws(model), draws.extra_draws()
+    zones = (*ZONES[shelter], EDGE)
+    own = draw["water"] * dip["water"] * soaking(model, draw["soak"], number)
+    below = _buried(below, len(zones), number, own, draw["sorption"] * held_below)
     if below_unknown:
         below = below + own * (BURIED_BELOW[0] * (BURIED_BELOW[1] / BURIED_BELOW[0]) ** extra["below"])
     water = own + below
     inner = draw["inner"] * dip["inner"]
-    ones = np.ones_like(pocket)
+    ones = np.ones((len(zones), possible.MEMBERS))
+    lag = draw["pace"] * free_growth(draw, number) * ones
+    lag[-1] *= _worst(edges, extra["face"])
+    pocket = still_air(len(zones) - 1, draw["pocketed"], draw["deep"])
+    share = zone_shares(len(zones) - 1, draw["pocketed_share"], draw["deep_share"])
     coats = PossibleCoats(
         zones=zones,
-        share=share,
+        share=np.vstack([share, 0.0 * ones[-1:]]),
         water=water * ones,
         cooling=draw["cooling"],
-        conductance=draw["transfer"] * dip["transfer"] * model.racks.get(rack, 1.0) * place,
-        pocket=pocket,
-        fan=np.array([[FAN_REACHES.get(zone, 1.0)] for zone in zones]) * ones,
+        conductance=draw["transfer"] * dip["transfer"] * model.racks.get(rack, 1.0) * ones,
+        pocket=np.vstack([pocket, pocket[-1:]]),
+        fan=np.array([[FAN_REACHES[zone]] for zone in (*zones[:-1], zones[-2])]) * ones,
         critical=draw["critical"],
         exponent=draw["exponent"],
+        end=draw["end"],
         inner=inner * ones,
         liquid=draw["liquid"] * curve.follows_vapour(model.tail),
         sorption=draw["sorption"] * coats_breathing(number) * ones,
@@ -99,10 +161,24 @@ def possible_coats(
         below=inner * coats_below(number) * ones,
         buried=(below / water) * ones,
         airflow=extra["airflow"],
+        lag=lag,
+        damp=draw["damp"],
+        warm=draw["warm"],
+        wind=draw["wind"],
         slowness=np.zeros(possible.MEMBERS),
         form=form_of(model.tail, possible.MEMBERS),
     )
     return replace(coats, slowness=possible.rank_share(steady_time(coats, 0.05, REFERENCE_AIR).max(axis=0)))
+
+
+def _buried(below: Array | None, zones: int, number: int, own: Array, held: Array) -> Array:
+    """Water [kg/m2] that a dip finds in the coats below. held: per coat's own water, by the air before the dip."""
+    usual = BURIED_USUAL * own if number > 1 else np.zeros(possible.MEMBERS)
+    if below is None:
+        below = held * coats_breathing(number - 1) * own
+    elif len(below) != zones:  # now taken for another shelter: the most there is, wherever it hides
+        below = below.max(axis=0)
+    return np.asarray(found_below(below, usual))
 
 
 def found_below(left: Values, usual: Values) -> Array:

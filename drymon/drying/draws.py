@@ -9,8 +9,8 @@ from drymon.drying.coat_model import DIP_PARAMETERS, PARAMETERS, SHARES, CoatMod
 Array = npt.NDArray[np.float64]
 
 EXTRA_DIMENSIONS = ("airflow", "below", "face")
-"""Drawn besides the model's parameters: the place in an assumed range of air speeds, unknown water from below, and how
-much worse than the mean the worst of the open faces hangs.
+"""Drawn besides the model's parameters: the place in an assumed range of air speeds, unknown water from below, and the
+place of the thickest edge.
 """
 
 DIMENSIONS = len(PARAMETERS) + len(EXTRA_DIMENSIONS) + len(DIP_PARAMETERS)
@@ -34,10 +34,12 @@ def parameter_draws(model: CoatModel, members: int = possible.MEMBERS) -> dict[s
     return draws
 
 
-def dip_draws(model: CoatModel, key: int, members: int = possible.MEMBERS) -> dict[str, Array]:
-    """What this one dip adds to the model's scatter: factors (members,) by name in DIP_PARAMETERS."""
+def dip_draws(model: CoatModel, members: int = possible.MEMBERS) -> dict[str, Array]:
+    """What one dip adds to the model's scatter: factors (members,) by name in DIP_PARAMETERS, the same for every dip,
+    so that no bound moves by the luck of a draw.
+    """
     first = len(PARAMETERS) + len(EXTRA_DIMENSIONS)
-    scores = possible.rolled(possible.normal_scores(DIMENSIONS, members)[:, first:], key)
+    scores = possible.normal_scores(DIMENSIONS, members)[:, first:]
     return {name: np.exp(model.dip_sd.get(name, 0.0) * scores[:, i]) for i, name in enumerate(DIP_PARAMETERS)}
 
 

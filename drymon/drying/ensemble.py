@@ -15,7 +15,17 @@ from drymon.drying import curve, possible
 Array = npt.NDArray[np.float64]
 Values = float | Array
 
-FAN_REACHES = {"pocketed": 0.5, "deep": 0.2}
+ZONES: dict[str, tuple[str, ...]] = {
+    "open": ("open",),
+    "pocketed": ("open", "pocketed"),
+    "deep": ("open", "pocketed", "deep"),
+}
+"""Zones of a tree by its shelter, each slower than the one before: a deep pocket lies behind a pocket's mouth."""
+
+EDGE = "edge"
+"""A further zone of no area in what a verdict is about: the slowest zone's thickest edges, which no scale can see."""
+
+FAN_REACHES = {"open": 1.0, "pocketed": 0.5, "deep": 0.2}
 """How far the air in a slow zone follows the air speed outside: all of it would be 1, a column of still air 0. A cup is
 half stirred, of a deep slot or bore only the mouth is (assumed, between the two).
 """
@@ -34,6 +44,7 @@ _ARRAYS = (
     "fan",
     "critical",
     "exponent",
+    "end",
     "inner",
     "liquid",
     "sorption",
@@ -41,6 +52,10 @@ _ARRAYS = (
     "below",
     "buried",
     "airflow",
+    "lag",
+    "damp",
+    "warm",
+    "wind",
     "slowness",
 )
 
@@ -66,10 +81,12 @@ class PossibleCoats:
     share [-] of the tree's wet area that lies in each zone; water [kg/m2] removable water right after the dip, what was
     buried included; conductance [-] transfer over that of the textbook open face; pocket [-] by how much the resistance
     of a slow zone's own air exceeds that of an open face in `OPEN_FACE` air, over it; fan [-] how far it follows the
-    speed outside (`outside`); cooling, critical, exponent, liquid (members,); inner [s/m]; sorption [-] per monolayer,
-    of all coats' binder that answers to the air (`coats_breathing`); sunk [-] share of `water` that lies in the coats
-    below; below [s/m] resistance of those coats; buried [-] share of `water` that older coats brought, below 0 where
-    they lack some; airflow, slowness (members,): place in an assumed range of speeds, rank by time to dry; form
+    speed outside (`outside`); cooling, critical, exponent, liquid (members,); end [-] (members,) share left below which
+    the drying is exponential; lag [-] factor on the time, damp, warm (members,) powers of the air in it
+    (`coat.time_factor`); wind [-] (members,) power of the air side's resistance; inner [s/m]; sorption [-] per
+    monolayer, of all coats' binder that answers to the air (`coats_breathing`); sunk [-] share of `water` that lies in
+    the coats below; below [s/m] resistance of those coats; buried [-] share of `water` that older coats brought, below
+    0 where they lack some; airflow, slowness (members,): place in an assumed range of speeds, rank by time to dry; form
     (members,), or one for all: index of the falling rate's form in `curve.TAILS`, None where all are of the power form.
     """
 
@@ -82,6 +99,7 @@ class PossibleCoats:
     fan: Array
     critical: Array
     exponent: Array
+    end: Array
     inner: Array
     liquid: Array
     sorption: Array
@@ -89,6 +107,10 @@ class PossibleCoats:
     below: Array
     buried: Array
     airflow: Array
+    lag: Array
+    damp: Array
+    warm: Array
+    wind: Array
     slowness: Array
     form: npt.NDArray[np.int64] | None = field(default=None, kw_only=True)
 
@@ -141,7 +163,7 @@ def water_left(coats: PossibleCoats, state: CoatState) -> Array:
 
 
 def stacked(parts: Sequence[PossibleCoats]) -> PossibleCoats:
-    """The slow zones of several dips as rows of one ensemble, for a forecast of all trees at once."""
+    """The slowest zones of several dips as rows of one ensemble, for a forecast of all trees at once."""
     return _together([part.mapped(lambda array: np.atleast_2d(array)[-1:]) for part in parts])
 
 

@@ -54,7 +54,7 @@ def _path_of_member() -> Indices:
     """Which path each member takes, each path as often: in an order of its own (a Kronecker sequence that no parameter
     is drawn by), so that not just the wet members meet the warm days.
     """
-    turns = np.arange(1, possible.MEMBERS + 1) * np.sqrt(83.0) % 1.0
+    turns = np.arange(1, possible.MEMBERS + 1) * np.sqrt(137.0) % 1.0
     return np.asarray(np.argsort(np.argsort(turns)) * forecast.PATHS // possible.MEMBERS)
 
 

@@ -16,7 +16,40 @@ Array = npt.NDArray[np.float64]
 MEMBERS = 256
 """Possible coats in an ensemble; a 5 % bound rests on the 13 members beyond it."""
 
-_PRIMES = (2, 3, 5, 7, 11, 13, 17, 19, 23, 29, 31, 37, 41, 43, 47, 53, 59, 61, 67, 71)
+_PRIMES = (
+    2,
+    3,
+    5,
+    7,
+    11,
+    13,
+    17,
+    19,
+    23,
+    29,
+    31,
+    37,
+    41,
+    43,
+    47,
+    53,
+    59,
+    61,
+    67,
+    71,
+    73,
+    79,
+    83,
+    89,
+    97,
+    101,
+    103,
+    107,
+    109,
+    113,
+    127,
+    131,
+)
 
 
 def _ranked(values: npt.NDArray[np.floating]) -> Array:
@@ -31,7 +64,7 @@ def _normal(quantiles: Array) -> Array:
 
 @lru_cache(maxsize=8)
 def quantiles(dimensions: int, members: int = MEMBERS) -> Array:
-    """Quantiles in (0, 1), shape (members, dimensions); read-only. Up to 20 dimensions."""
+    """Quantiles in (0, 1), shape (members, dimensions); read-only. Up to 32 dimensions."""
     if not 1 <= dimensions <= len(_PRIMES):
         raise ValueError(f"{dimensions} dimensions asked for; allowed are 1 to {len(_PRIMES)}")
     steps = np.sqrt(np.asarray(_PRIMES[:dimensions], dtype=np.float64))
@@ -68,8 +101,3 @@ def weighted_quantiles(values: Array, weights: Array, at: tuple[float, ...]) -> 
 def rank_share(slowness: Array) -> Array:
     """Each member's rank by slowness as a share in (0, 1): near 1 the slowest."""
     return _ranked(slowness)
-
-
-def rolled(block: Array, key: int) -> Array:
-    """The block's rows rotated by a key: another dip's independent draw of the same low-discrepancy set."""
-    return np.roll(block, key % len(block), axis=0)

@@ -27,7 +27,7 @@ class ScaleErrors:
 
     drift_kg: random walk of the zero, kg per sqrt(hour) (0.2-2 g/sqrt(h) for hobby cells); creep_kg after loading,
     settling with creep_h; misfit: share of the water by which a right curve may be wrong, correlated over misfit_span
-    of the time watched; freedom of Student's t.
+    of the water that was seen to go; freedom of Student's t.
     """
 
     drift_kg: float = 0.0007
@@ -104,16 +104,22 @@ class Evidence:
     area_squares: Array
 
 
-def error_covariance(times_s: Array, sds_kg: Array, water_kg: float | Array, errors: ScaleErrors) -> Array:
+LEAST_SPAN = 0.02
+"""Share of the water over which a curve's errors go together at the least."""
+
+
+def error_covariance(times_s: Array, sds_kg: Array, water_kg: float | Array, gone: Array, errors: ScaleErrors) -> Array:
     """Covariance (times, times) of weighings at `times_s` since the dip, kg2.
 
-    `water_kg`: size of the water for the misfit, one for all weighings or (times,).
+    `water_kg`: size of the water for the misfit, one for all weighings or (times,). gone: share of the water gone at
+    each weighing (times,): a curve's errors go together where they are near each other on the curve, not on the clock,
+    else a last weighing long after all was dry would stretch them over the whole drying.
     """
     hours = times_s / 3600.0
     earlier = np.minimum(hours[:, None], hours[None, :])
     creep = errors.creep_kg * np.exp(-hours / errors.creep_h)
-    span = max(errors.misfit_span * float(np.ptp(hours)), 0.25)
-    distance = np.sqrt(3.0) * np.abs(hours[:, None] - hours[None, :]) / span
+    span = max(errors.misfit_span * float(np.ptp(gone)), LEAST_SPAN)
+    distance = np.sqrt(3.0) * np.abs(gone[:, None] - gone[None, :]) / span
     matern = (1.0 + distance) * np.exp(-distance)
     covariance = np.diag(sds_kg**2) + errors.drift_kg**2 * earlier + np.outer(creep, creep)
     misfit = errors.misfit * np.broadcast_to(water_kg, hours.shape)
@@ -142,7 +148,7 @@ def weigh_members(
         expected, spread = nothing + area.median_m2, nothing + area.log_sd
         return Evidence(nothing, expected, spread, nothing + masses_kg.mean(), nothing, nothing)
     water = _misfit_water(masses_kg, sds_kg, predicted_water)
-    root = np.linalg.cholesky(error_covariance(times_s, sds_kg, water, errors))
+    root = np.linalg.cholesky(error_covariance(times_s, sds_kg, water, share_gone(predicted_water), errors))
     white = np.linalg.solve(root, np.column_stack([masses_kg, np.ones_like(masses_kg), predicted_water.T]))
     unit = white[:, 1] / np.sqrt(white[:, 1] @ white[:, 1])
     free = white - np.outer(unit, unit @ white)
@@ -153,6 +159,12 @@ def weigh_members(
     score = -0.5 * (freedom + count) * np.log1p(squares / freedom) - 0.5 * np.log(information * area.log_sd**2)
     odd = ((log_area - np.log(area.median_m2)) / area.log_sd) ** 2
     return Evidence(score - score.max(), scale, 1.0 / np.sqrt(information), dry, squares, np.asarray(odd))
+
+
+def share_gone(predicted_water: Array) -> Array:
+    """Share of the water that has gone by each weighing as the members see it in the mean, (times,)."""
+    mean = np.maximum(predicted_water.mean(axis=0), 1e-9)
+    return np.asarray(1.0 - mean / mean[0])
 
 
 LEAST_LEFT, LEAST_GONE, LESS_NEAR_THE_END = 0.04, 0.15, 0.25

@@ -11,11 +11,10 @@ import numpy.typing as npt
 
 from drymon.drying import coat, dips, draws, ensemble
 from drymon.drying.coat_model import PARAMETERS, CoatModel
-from drymon.drying.weight_evidence import BENCH_SCALE, LOAD_CELL, error_covariance
 from drymon.learning.fit import TypeFit
-from drymon.learning.forward import Marks, fleet_of, mean_water
-from drymon.learning.judge import coats_of_run, hours_until
-from drymon.learning.problem import misfit_water
+from drymon.learning.forward import mean_water
+from drymon.learning.judge import EVEN, coats_of_run, hours_until
+from drymon.learning.problem import run_covariance
 from drymon.learning.run import Run
 
 Array = npt.NDArray[np.float64]
@@ -39,25 +38,27 @@ class RunAccount:
 
 def accounts(fit: TypeFit) -> list[RunAccount]:
     """Every run that was used, in the order of the dips."""
-    fleet = fleet_of(fit.runs)
-    water = mean_water(fleet, fit.estimate.theta[:, None, :], fit.estimate.tail)[..., 0]
-    return [_account(fit, index, water[:, index], fleet.marks[index]) for index in range(len(fit.runs))]
+    problem = fit.estimate.problem
+    water = mean_water(problem.fleet, fit.estimate.theta[:, None, :], fit.estimate.tail)[..., 0]
+    return [
+        _account(fit, place, problem.fleet.marks[place].at(water[:, place]), float(water[0, place]))
+        for place in fit.places
+    ]
 
 
-def _account(fit: TypeFit, index: int, water: Array, marks: Marks) -> RunAccount:
-    run, area = fit.runs[index], float(fit.estimate.area[index])
-    held = area * marks.at(water)
+def _account(fit: TypeFit, place: int, water: Array, full: float) -> RunAccount:
+    problem = fit.estimate.problem
+    run, area = problem.runs[place], float(fit.estimate.area[place])
+    held = area * water
     # The dry mass that belongs to this curve: weighted as the fit weighs, drift and misfit included.
-    errors = LOAD_CELL if run.on_cell else BENCH_SCALE
-    inverse = np.linalg.inv(error_covariance(run.times_s, run.sds_kg, misfit_water(run), errors))
+    inverse = np.linalg.inv(run_covariance(run, problem.smooth[place], problem.belief[place]))
     dry = float(inverse.sum(axis=0) @ (run.masses_kg - held) / inverse.sum())
-    full = area * float(water[0])
     low, high = _band(fit.model, run)
     return RunAccount(
         run=run,
         hours=run.times_s / 3600.0,
-        measured=(run.masses_kg - dry) / full,
-        curve=held / full,
+        measured=(run.masses_kg - dry) / (area * full),
+        curve=held / (area * full),
         low=low,
         high=high,
         residual_g=1000.0 * (run.masses_kg - dry - held),
@@ -126,7 +127,7 @@ def advice(fit: TypeFit) -> list[Advice]:
 
 def variance_shares(model: CoatModel) -> dict[str, float]:
     """Share of the variance of the log time to dry that falls if a parameter were known, with all that goes with it."""
-    coats = dips.possible_coats(replace(model, dip_sd=dict.fromkeys(model.dip_sd, 0.0)), 5, "open")
+    coats = dips.possible_coats(replace(model, dip_sd=dict.fromkeys(model.dip_sd, 0.0)), 5, "open", edges=EVEN)
     steps = [(ensemble.REFERENCE_AIR, 300.0 * 1.04**i) for i in range(150)]
     times = np.log(np.minimum(hours_until(coats, steps, 0.05), 1e3))
     drawn = draws.parameter_draws(model)

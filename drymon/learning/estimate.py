@@ -1,14 +1,14 @@
-"""Joint estimate of a coat type and of its runs: most likely values with priors, and how sure they are.
+"""Joint estimate of a room's coats and of its runs: most likely values with priors, and how sure they are.
 
 A nonlinear mixed-effects model fitted by penalised least squares (Lindstrom & Bates 1990, Biometrics 46:673):
 
-    parameters of the type ~ prior;   a run's water, transfer, inner = the type's x its own scatter (dip_sd);
+    parameters of the room ~ prior;   a coat's = the room's + its own departure;
+    a run's water, transfer, inner = its coat's x its own scatter (dip_sd);
     weighing = dry mass + area x (water left, averaged over the zones) + errors
 
-The dry mass is projected out, the area belongs to the tree, the slow zone's share and its speed scatter from tree to
-tree. The errors' covariance is that of `weight_evidence`, misfit of the curve included. Scatter between runs: EM steps
-on the curvature at the optimum, with a prior worth a few runs (half the weight of Gelman 2006's advice not to trust a
-handful of groups).
+All coats are fitted at once: no single noisy run can tell its end, forty together can. The dry mass is projected out,
+the area belongs to the tree, a slow zone's share and speed scatter from tree to tree. The errors' covariance is that
+of `weight_evidence`, misfit of the curve included. Scatter between runs: EM steps on the curvature at the optimum.
 """
 
 from __future__ import annotations
@@ -19,9 +19,10 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from drymon.drying.coat_model import PARAMETERS, CoatModel
-from drymon.learning.forward import Fleet
-from drymon.learning.layout import AREA_LOG_SD, AREA_MEDIAN_M2, Prior
+from drymon.drying import coat, ensemble
+from drymon.drying.coat_model import PARAMETERS
+from drymon.learning.forward import Fleet, coats_of
+from drymon.learning.layout import Prior
 from drymon.learning.problem import Problem
 from drymon.learning.run import Run
 
@@ -29,110 +30,158 @@ Array = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
-class Estimate:
-    """Result of `fit_type`.
-
-    mean (14,), covariance (14, 14) of the type's parameters on working scales (PARAMETERS); dip_sd (3,) scatter
-    (DIP_PARAMETERS); zone_sd: scatter of the slow zone's speed between trees; theta (runs, 11): every run's own
-    parameters (`forward.THETA`); area (runs,) m2; tail; misfit: root mean square of the whitened residuals, 1 when
-    errors are as assumed; cost; evidence: log probability of the weighings.
-    """
+class CoatEstimate:
+    """One coat's parameters on working scales, mean (parameters,) and covariance; dip_sd (3,) scatter."""
 
     mean: Array
     covariance: Array
     dip_sd: Array
+
+
+@dataclass(frozen=True, slots=True)
+class Estimate:
+    """Result of `fit_room`.
+
+    coats: by name; zone_sd: scatter of the slow zones' speed between trees; theta (runs, THETA): every run's own
+    parameters; area (runs,) m2; racks: factor on transfer; evidence: log probability of the weighings; problem and
+    solution: where the search ended.
+    """
+
+    coats: Mapping[str, CoatEstimate]
     zone_sd: float
     theta: Array
     area: Array
     tail: str
-    noise: float
     racks: Mapping[str, float]
-    cost: float
     evidence: float
-    doubt: Array
+    problem: Problem
     solution: Array
+
+    @property
+    def runs(self) -> tuple[Run, ...]:
+        """Those that it was fitted to, in the order of theta and area."""
+        return self.problem.runs
 
 
 _SKIN = {"exponent": -1.5, "inner": 1.0, "critical": 0.5}
-STARTS: tuple[Mapping[str, float], ...] = ({}, _SKIN, {**_SKIN, "deep": 1.0})
-"""Starts of the search as shifts (in prior standard deviations) of the type's parameters; those that shift deep pockets
-are for runs that have some: slow pockets that hold little and quicker ones that hold more are two valleys.
-"""
+_MILD = {"pocketed": 0.8, "deep": 0.5}
+_SLOW = {"pocketed": -1.5, "deep": -0.5}
+STARTS: tuple[Mapping[str, float], ...] = ({}, _SKIN, _MILD, _SLOW)
+"""Starts of the search as shifts (in prior standard deviations) of the room's parameters."""
+
+MOST_PACE = np.log(150.0)
 
 
-def fit_type(
+def fit_room(
     runs: Sequence[Run],
-    prior: Prior,
+    priors: Mapping[str, Prior],
     tail: str,
     *,
     fleet: Fleet | None = None,
-    starts: Sequence[Mapping[str, float]] = STARTS,
     near: Estimate | None = None,
-    rounds: int = 4,
+    rounds: int = 5,
 ) -> Estimate:
-    """Estimate one coat type from its runs (at least one, thinned, all with air).
+    """Estimate a room's coats from their runs (at least one, thinned, all with air).
 
-    near: an estimate from more runs to begin from (its type's parameters and scatter); only saves time.
+    near: an estimate from other runs of the room to begin the search from.
     """
-    problem = Problem(runs, prior, tail, fleet)
-    x = _best_start(problem, starts) if near is None else _near(problem, near)
-    covariance = np.eye(problem.layout.size)
+    problem = Problem(runs, priors, tail, fleet)
+    x = _best_start(problem) if near is None else _near(problem, near)
     for _ in range(rounds):
-        x = problem.solve(problem.recentred(x), most=8)
-        problem.update_noise(x)
-        covariance = problem.covariance(x)
-        if problem.update_scatter(x, covariance) < 0.05:
+        x = problem.solve(x)
+        if problem.update(x) < 0.05:
             break
-    return _estimate(problem, x, covariance)
+    return estimate_at(problem, problem.solve(x, most=4))
 
 
-def _best_start(problem: Problem, starts: Sequence[Mapping[str, float]]) -> Array:
-    """Run a short search from every start; go on from the best."""
+def estimate_at(problem: Problem, x: Array, covariance: Array | None = None) -> Estimate:
+    """What the unknowns `x` say; covariance: of all of them, else from the curvature there."""
+    layout = problem.layout
+    if covariance is None:
+        jacobian = problem.with_slopes(x)[1]
+        covariance = np.asarray(np.linalg.inv(jacobian.T @ jacobian))
+    found = {}
+    for index, name in enumerate(layout.coats):
+        root = layout.root_of(index)
+        found[name] = CoatEstimate(layout.mean_of(x, index), root @ covariance @ root.T, problem.dip_sd[index].copy())
+    own, _ = layout.theta(x, problem.dip_sd, problem.zone_sd)
+    area = np.array([problem.area(x, index) for index in range(len(problem.runs))])
+    return Estimate(
+        found, problem.zone_sd, own, area, problem.tail, layout.rack_factors(x), problem.log_evidence(x), problem, x
+    )
+
+
+def _best_start(problem: Problem) -> Array:
+    """Run a short search from every start, at the pace that the runs' own half-times ask for; go on from the best."""
     tried = []
-    deep = any(run.shelter == "deep" for run in problem.fleet.runs)
-    for shift in (shift for shift in starts if deep or "deep" not in shift):
-        x = np.zeros(problem.layout.size)
+    pace = _paces(problem)
+    sheltered = any(run.shelter != "open" for run in problem.fleet.runs)
+    for shift in (shift for shift in STARTS if sheltered or "pocketed" not in shift):
+        x = pace.copy()
         for name, value in shift.items():
-            x[PARAMETERS.index(name)] = value
-        x = problem.solve(x, most=6)
-        tried.append((float(np.sum(problem.evaluate(x)[0] ** 2)), x))
-    return problem.recentred(min(tried, key=lambda pair: pair[0])[1])
+            x[problem.layout.room(name)] += value
+        x = problem.solve(x, most=5)
+        tried.append((float(np.sum(problem.residuals(x) ** 2)), x))
+    return min(tried, key=lambda pair: pair[0])[1]
 
 
-def log_predictive(runs: Sequence[Run], model: CoatModel, noise: float) -> float:
-    """Log probability per run of weighings under a model that has not seen them (Laplace, up to a constant of the
-    runs).
+def _paces(problem: Problem) -> Array:
+    """Unknowns that bring every coat's half-time to that of its runs as they were smoothed: the scale of time may be
+    anywhere within a hundredfold.
     """
-    problem = Problem(runs, Prior.of(model), model.tail)
-    problem.noise = noise
-    x = problem.solve(np.zeros(problem.layout.size), most=8)
-    return problem.log_evidence(x) / len(runs)
-
-
-def _near(problem: Problem, near: Estimate) -> Array:
-    problem.dip_sd, problem.zone_sd, problem.noise = near.dip_sd.copy(), near.zone_sd, near.noise
-    x = np.zeros(problem.layout.size)
-    x[: len(PARAMETERS)] = near.solution[: len(PARAMETERS)]
+    layout = problem.layout
+    x = np.zeros(layout.size)
+    own, _ = layout.theta(x, problem.dip_sd, problem.zone_sd)
+    coats = coats_of(problem.fleet, own[:, None, :], problem.tail)
+    first = problem.fleet.first
+    expected = coat.steady_time(coats, 0.5, ensemble.REFERENCE_AIR)[first, 0]
+    for index in range(len(layout.coats)):
+        logs = []
+        for run in np.flatnonzero(layout.coat[: len(problem.runs)] == index):
+            hours = problem.smooth[run].hours_until(0.5)
+            deficit = problem.runs[run].air
+            assert deficit is not None
+            speed = float(np.mean(deficit.deficit)) / ensemble.REFERENCE_AIR.deficit
+            logs.append(np.log(3600.0 * max(hours, 0.01) * max(speed, 0.05) / expected[run]))
+        shift = float(np.clip(np.median(logs), -MOST_PACE, MOST_PACE)) if logs else 0.0
+        if abs(shift) > 0.7:  # nearer, the search finds it among all that it can move
+            x[layout.of_coat(index, "pace") if len(layout.coats) > 1 else layout.room("pace")] = _in_sds(
+                problem, index, shift
+            )
     return x
 
 
-def _estimate(problem: Problem, x: Array, covariance: Array) -> Estimate:
+def _in_sds(problem: Problem, coat_index: int, shift: float) -> float:
+    """A shift of the pace in units of what stands for it among the unknowns."""
+    place = PARAMETERS.index("pace")
+    several = len(problem.layout.coats) > 1
+    sd = problem.layout.priors[coat_index].root[place, place]
+    return shift / float(sd * (problem.layout.own[place] if several else 1.0))
+
+
+def _near(problem: Problem, near: Estimate) -> Array:
+    """The same room's parameters, scatter and belief where another estimate has left them."""
+    ours, theirs = problem.layout, near.problem.layout
+    problem.zone_sd = near.zone_sd
+    x = np.zeros(ours.size)
     size = len(PARAMETERS)
-    root = problem.prior.root
-    own, _ = problem.layout.theta(x, problem.dip_sd, problem.zone_sd)
-    residuals = problem.evaluate(x)[0]
-    return Estimate(
-        mean=problem.prior.mean + root @ x[:size],
-        covariance=root @ covariance[:size, :size] @ root.T,
-        dip_sd=problem.dip_sd,
-        zone_sd=problem.zone_sd,
-        theta=own,
-        area=AREA_MEDIAN_M2 * np.exp(AREA_LOG_SD * x[problem.layout.area]),
-        tail=problem.tail,
-        noise=problem.noise,
-        racks=problem.layout.rack_factors(x),
-        cost=float(np.sum(residuals**2)),
-        evidence=problem.log_evidence(x),
-        doubt=problem.doubt(x),
-        solution=x,
+    x[:size] = near.solution[:size]
+    for index, name in enumerate(ours.coats):
+        if name in theirs.coats:
+            other = theirs.coats.index(name)
+            at, there = size * (1 + index), size * (1 + other)
+            x[at : at + size] = near.solution[there : there + size]
+            problem.dip_sd[index] = near.problem.dip_sd[other]
+    trees = {run.tree: place for run, place in zip(theirs.runs, theirs.area, strict=True)}
+    for run, place in zip(ours.runs, ours.area, strict=True):
+        if run.tree in trees:
+            x[place] = near.solution[trees[run.tree]]
+    problem.heavy[: size * (1 + len(ours.coats))] = np.minimum(
+        1.0,
+        np.where(
+            ours.heavy[: size * (1 + len(ours.coats))],
+            np.sqrt(5.0 / (4.0 + x[: size * (1 + len(ours.coats))] ** 2)),
+            1.0,
+        ),
     )
+    return x

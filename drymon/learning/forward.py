@@ -10,23 +10,45 @@ import numpy.typing as npt
 
 from drymon.drying import coat, curve, dips, ensemble
 from drymon.learning.run import Run
+from drymon.learning.smooth import smooth
 
 Array = npt.NDArray[np.float64]
+Places = npt.NDArray[np.int64]
 
-LONGEST_STEP_S = 900.0
-FEWEST_STEPS, MOST_STEPS = 36, 70
+FEWEST_STEPS, MOST_STEPS = 24, 64
+STEPS_PER_HALF = 10.0
+"""Steps in the time in which a run loses half of what it loses: longer ones would bend its curve."""
 
-THETA = ("water", "transfer", "critical", "exponent", "inner", "sorption", "slow", "share", "sunk", "liquid", "cooling")
-"""A run's own parameters in the order of their columns, on working scales (`share`: logit of the slow zone's
-share of the area).
-"""
+THETA = (
+    "water",
+    "transfer",
+    "critical",
+    "exponent",
+    "inner",
+    "sorption",
+    "pocketed",
+    "deep",
+    "pocketed_share",
+    "deep_share",
+    "sunk",
+    "liquid",
+    "cooling",
+    "end",
+    "lag",
+    "damp",
+    "warm",
+    "wind",
+)
+"""A run's own parameters in the order of their columns, on working scales."""
+
+_AT = {name: column for column, name in enumerate(THETA)}
 
 
 @dataclass(frozen=True, slots=True)
 class Marks:
     """Where weighings lie between steps: index of the step's start, share of the way to its end; (weighings,) each."""
 
-    index: npt.NDArray[np.int64]
+    index: Places
     share: Array
 
     @classmethod
@@ -43,12 +65,11 @@ class Marks:
 
 @dataclass(frozen=True, slots=True)
 class Fleet:
-    """Runs made ready for stepping together.
+    """Runs made ready for stepping together, a row for each zone of each run.
 
-    seconds, deficit, saturation, excess, resistance: (steps, runs), padded with steps of no length. marks: for each run
-    the index of the step after which each weighing was made. sheltered (runs,): there is a slow zone; fan (runs,): how
-    far the fan reaches into it (`ensemble.FAN_REACHES`). depth (runs,): coats that sunk water passes
-    (`dips.coats_below`).
+    seconds, deficit, saturation, excess, resistance: (steps, rows), padded with steps of no length. marks: for each run
+    where its weighings lie. run, zone (rows,): whose row it is, 0 for the open faces; zones, depth (runs,): number of
+    zones, coats that sunk water passes (`dips.coats_below`). first (runs,): each run's first row.
     """
 
     runs: tuple[Run, ...]
@@ -58,17 +79,21 @@ class Fleet:
     excess: Array
     resistance: Array
     marks: tuple[Marks, ...]
-    sheltered: Array
-    fan: Array
+    run: Places
+    zone: Places
+    zones: Places
     depth: Array
+    first: Places
 
 
 def fleet_of(runs: Sequence[Run]) -> Fleet:
-    """Cut every run's air into steps of at most `LONGEST_STEP_S` (longer for runs of days)."""
-    grids = [_grid(run) for run in runs]
+    """Cut every run's air into steps that grow from a part of its own half-time on; weighed runs come first."""
+    runs = sorted(runs, key=lambda run: not run.used)
+    grids = [grid_of(run) for run in runs]
     steps = max(len(grid) for grid in grids) - 1
     columns = {name: np.zeros((steps, len(runs))) for name in ("seconds", "deficit", "saturation", "excess")}
-    columns["resistance"] = np.ones((steps, len(runs)))
+    columns["deficit"][:] = columns["saturation"][:] = 0.01
+    columns["resistance"] = np.full((steps, len(runs)), ensemble.OPEN_FACE)
     marks = []
     for index, (run, grid) in enumerate(zip(runs, grids, strict=True)):
         assert run.air is not None
@@ -76,53 +101,74 @@ def fleet_of(runs: Sequence[Run]) -> Fleet:
         columns["seconds"][:count, index] = np.diff(grid)
         for name in ("deficit", "saturation", "excess", "resistance"):
             columns[name][:count, index] = getattr(air, name)
-        marks.append(Marks.of(grid, run.times_s))
-    sheltered = np.array([float(run.shelter != "open") for run in runs])
-    fan = np.array([ensemble.FAN_REACHES.get(run.shelter, 1.0) for run in runs])
+        marks.append(Marks.of(grid, run.times_s if run.used else grid[:0]))
+    zones = np.array([len(ensemble.ZONES[run.shelter]) for run in runs])
+    owner = np.repeat(np.arange(len(runs)), zones)
+    first = np.concatenate([[0], np.cumsum(zones)[:-1]])
     depth = np.array([dips.coats_below(run.number) for run in runs])
-    return Fleet(tuple(runs), **columns, marks=tuple(marks), sheltered=sheltered, fan=fan, depth=depth)
+    rows = {name: column[:, owner] for name, column in columns.items()}
+    return Fleet(
+        tuple(runs), **rows, marks=tuple(marks), run=owner, zone=np.arange(len(owner)) - first[owner], zones=zones,
+        depth=depth, first=first,
+    )  # fmt: skip
 
 
-def _grid(run: Run) -> Array:
-    end = float(run.times_s[-1])
-    count = int(np.clip(np.ceil(end / LONGEST_STEP_S), FEWEST_STEPS, MOST_STEPS))
-    # Finer at the start, where the curve bends most in little time.
-    return np.asarray(end * np.linspace(0.0, 1.0, count + 1) ** 1.3)
+def grid_of(run: Run) -> Array:
+    """Edges from the dip to the last weighing, growing as e^x - 1: close together where most of the water goes."""
+    assert run.air is not None
+    end = float(run.times_s[-1]) if run.used else float(run.air.edges_s[-1])
+    half = float(np.clip(3600.0 * smooth(run).hours_until(0.5), 0.003 * end, 0.5 * end)) if run.used else 0.2 * end
+    start = 0.7 * half
+    far = np.log1p(end / start)
+    count = int(np.clip(np.ceil(STEPS_PER_HALF * far / np.log1p(half / start)), FEWEST_STEPS, MOST_STEPS))
+    return np.asarray(start * np.expm1(far * np.linspace(0.0, 1.0, count + 1)))
 
 
 def coats_of(fleet: Fleet, theta: Array, tail: str) -> ensemble.PossibleCoats:
-    """`theta` (runs, trials, 11) on working scales as possible coats with zones (open, slow); an open tree's slow zone
-    has no area.
-    """
-    log = np.exp(theta)
-    shape = theta.shape[:2]
-    ones = np.ones((2, *shape))
-    slow = fleet.sheltered[:, None] * log[..., 7] / (1.0 + log[..., 7])
+    """`theta` (runs, trials, THETA) on working scales as possible coats, (rows, trials)."""
+    log = np.exp(theta)[fleet.run]
+    part = {name: log[..., column] for name, column in _AT.items()}
+    logit = {name: 1.0 / (1.0 + 1.0 / part[name]) for name in ("critical", "liquid", "end")}
+    pocket, share = np.zeros_like(part["water"]), np.zeros_like(part["water"])
+    for zones in sorted(set(fleet.zones.tolist())):
+        own = {name: np.exp(theta[fleet.zones == zones][..., _AT[name]]) for name in ("pocketed", "deep")}
+        areas = [np.exp(theta[fleet.zones == zones][..., _AT[f"{name}_share"]]) for name in ("pocketed", "deep")]
+        air = dips.still_air(zones, own["pocketed"], own["deep"])
+        area = dips.zone_shares(zones, *(each / (1.0 + each) for each in areas))
+        for zone in range(zones):
+            rows = fleet.first[fleet.zones == zones] + zone
+            pocket[rows], share[rows] = air[zone], area[zone]
+    fan = np.array([ensemble.FAN_REACHES[name] for name in ensemble.ZONES["deep"]])[fleet.zone][:, None]
     form = curve.TAILS.index(tail)
     return ensemble.PossibleCoats(
-        zones=("open", "slow"),
-        share=np.stack([1.0 - slow, slow]),
-        water=log[..., 0] * ones,
-        cooling=log[..., 10],
-        conductance=log[..., 1] * ones,
-        pocket=np.stack([0.0 * log[..., 6], 1.0 / np.minimum(log[..., 6], 1.0) - 1.0]),
-        fan=fleet.fan[:, None] * ones,
-        critical=1.0 / (1.0 + 1.0 / log[..., 2]),
-        exponent=log[..., 3],
-        inner=log[..., 4] * ones,
-        liquid=1.0 / (1.0 + 1.0 / log[..., 9]) * curve.follows_vapour(tail),
-        sorption=log[..., 5] * ones,
-        sunk=np.minimum(log[..., 8], dips.MOST_SUNK) * ones,
-        below=log[..., 4] * fleet.depth[:, None] * ones,
-        buried=0.0 * ones,
-        airflow=np.full(shape, 0.5),
-        slowness=np.full(shape, 0.5),
+        zones=("rows",),
+        share=share,
+        water=part["water"],
+        cooling=part["cooling"],
+        conductance=part["transfer"],
+        pocket=pocket,
+        fan=fan,
+        critical=logit["critical"],
+        exponent=part["exponent"],
+        end=logit["end"],
+        inner=part["inner"],
+        liquid=logit["liquid"] * curve.follows_vapour(tail),
+        sorption=part["sorption"],
+        sunk=np.minimum(part["sunk"], dips.MOST_SUNK),
+        below=part["inner"] * fleet.depth[fleet.run][:, None],
+        buried=np.zeros((1, 1)),
+        airflow=np.zeros((1, 1)),
+        lag=part["lag"],
+        damp=part["damp"],
+        warm=part["warm"],
+        wind=part["wind"],
+        slowness=np.zeros((1, 1)),
         form=None if form == curve.POWER else np.array(form),
     )
 
 
 def left_over_time(fleet: Fleet, coats: ensemble.PossibleCoats) -> Array:
-    """Share of water left in both zones after each step, (steps + 1, zones, runs, trials)."""
+    """Share of water left in every zone after each step, (steps + 1, rows, trials)."""
     history = np.empty((len(fleet.seconds) + 1, *coats.water.shape))
     history[0] = 1.0
     for index in range(len(fleet.seconds)):
@@ -136,7 +182,28 @@ def left_over_time(fleet: Fleet, coats: ensemble.PossibleCoats) -> Array:
     return history
 
 
+@dataclass(frozen=True, slots=True)
+class Courses:
+    """mean: water left averaged over each tree's faces, kg/m2, (steps + 1, runs, trials); left: share left in every
+    zone, (steps + 1, rows, trials).
+    """
+
+    mean: Array
+    left: Array
+
+
+def courses(fleet: Fleet, theta: Array, tail: str) -> Courses:
+    """How the water of all runs goes with `theta` (runs, trials, THETA)."""
+    coats = coats_of(fleet, theta, tail)
+    left = left_over_time(fleet, coats)
+    return Courses(np.asarray(np.add.reduceat(coats.share * coats.water * left, fleet.first, axis=1)), left)
+
+
 def mean_water(fleet: Fleet, theta: Array, tail: str) -> Array:
     """Water left averaged over the tree's faces, kg/m2, (steps + 1, runs, trials)."""
-    coats = coats_of(fleet, theta, tail)
-    return np.asarray((coats.share * coats.water * left_over_time(fleet, coats)).sum(axis=1))
+    return courses(fleet, theta, tail).mean
+
+
+def hours_of(fleet: Fleet, run: int) -> Array:
+    """Hours since the dip at the edges of a run's steps, (steps + 1,)."""
+    return np.concatenate([[0.0], np.cumsum(fleet.seconds[:, fleet.first[run]])]) / 3600.0

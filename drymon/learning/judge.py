@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import zlib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -11,24 +10,29 @@ import numpy.typing as npt
 
 from drymon.drying import coat, dips, ensemble
 from drymon.drying.coat_model import CoatModel, Spread
-from drymon.learning.forward import Fleet, coats_of, left_over_time
+from drymon.learning.estimate import Estimate
+from drymon.learning.forward import courses, grid_of, mean_water
 from drymon.learning.run import Run, RunAir
 
 Array = npt.NDArray[np.float64]
 
 TARGET_LEFT = 0.05
 BOUNDS = (0.05, 0.5, 0.95)
-_STEP_S, _MOST_STEPS = 300.0, 240
 _LONGEST_H = 14 * 24.0
+
+MOST_LEFT_STANDING = 0.03
+"""Share of the water that a tree whose mass stands still may yet hold (assumed): what a curve says beyond it, the
+weighings deny.
+"""
 
 
 @dataclass(frozen=True, slots=True)
 class Judgement:
     """A run that was forecast from its air alone.
 
-    left: share of water left in the slowest part at which it is judged; true_h: when the weighings, smoothed by the
-    run's own curve, got there; early_h, best_h, late_h: forecast 5 %, 50 %, 95 %, at most 14 days; log_sd: sd of the
-    logarithm of the forecast time.
+    left: share of the whole tree's water left at which it is judged; true_h: when its weighings got there, smoothed by
+    a rule that knows no model (`smooth`); early_h, best_h, late_h: forecast 5 %, 50 %, 95 %, at most 14 days; log_sd:
+    sd of the logarithm of the forecast time; unsure: share of `true_h` by which the weighings leave it open.
     """
 
     run: str
@@ -38,6 +42,7 @@ class Judgement:
     best_h: float
     late_h: float
     log_sd: float
+    unsure: float = 0.0
 
     @property
     def error(self) -> float:
@@ -56,85 +61,114 @@ class Judgement:
 
     @property
     def score(self) -> float:
-        """Error in standard deviations of the forecast, on the log scale."""
-        return float(np.log(self.true_h / self.best_h) / max(self.log_sd, 1e-3))
+        """Error in standard deviations of the forecast and of the weighings, on the log scale."""
+        return float(np.log(self.true_h / self.best_h) / max(np.hypot(self.log_sd, self.unsure), 1e-3))
 
 
-def reached(fleet: Fleet, theta: Array, tail: str) -> list[tuple[float, float]]:
-    """For every run: the share left in the slowest part at which to judge it, and the hours until it got there.
+PLAIN_TO_SEE, MOST_UNSURE = 0.07, 0.35
+"""A run is judged at a weighing whose error moves its moment by less than this share of its time; where there is none,
+at the plainest, but not beyond the second (assumed).
+"""
 
-    theta (runs, 11): every run's own fitted curve. A run that stopped before `TARGET_LEFT` is judged where it stopped.
+Truth = tuple[float, float, float]
+"""Share left at which a run is judged, hours until it got there, share of these by which that is unsure."""
+
+
+def taken(estimate: Estimate) -> list[Truth]:
+    """For every run where to judge it; infinite hours where its weighings cannot tell.
+
+    It is judged at the weighing with the least left, but `TARGET_LEFT`, that is plain to see. Of the curve comes only
+    what was left at the first and the last one; no more than `MOST_LEFT_STANDING` where the mass stood still.
     """
-    left = left_over_time(fleet, coats_of(fleet, theta[:, None, :], tail))[..., 0]
-    slowest = np.where(fleet.sheltered > 0.0, left.max(axis=1), left[:, 0])
-    hours = np.vstack([np.zeros(len(fleet.runs)), np.cumsum(fleet.seconds, axis=0)]) / 3600.0
+    problem = estimate.problem
+    water = mean_water(problem.fleet, estimate.theta[:, None, :], estimate.tail)[..., 0]
     found = []
-    for index in range(len(fleet.runs)):
-        level = max(TARGET_LEFT, float(slowest[:, index].min()) + 0.01)
-        found.append((level, crossing(hours[:, index], slowest[:, index], level)))
+    for index, seen in enumerate(problem.smooth):
+        held = problem.fleet.marks[index].at(water[:, index])
+        rest, begun = (max(float(held[place] / water[0, index]), 0.0) for place in (-1, 0))
+        rest = min(rest, MOST_LEFT_STANDING) if seen.stands else rest
+        left = rest + (begun - rest) * (1.0 - seen.gone)
+        unsure = seen.unsure_of_time(problem.runs[index].on_cell, problem.error_kg(index))
+        unsure = np.where(left >= TARGET_LEFT, unsure, np.inf)
+        plain = np.flatnonzero(unsure <= np.clip(float(unsure.min()), PLAIN_TO_SEE, MOST_UNSURE))
+        at = int(plain[-1]) if len(plain) else 0
+        found.append((float(left[at]), float(seen.hours[at]), float(unsure[at])) if len(plain) else NOT_JUDGED)
     return found
 
 
-def crossing(hours: Array, left: Array, level: float) -> float:
-    """First time at which `left` has fallen to `level`, between its samples in a straight line.
+NOT_JUDGED: Truth = (TARGET_LEFT, float("inf"), 0.0)
 
-    Infinite if never.
-    """
-    below = np.flatnonzero(left <= level)
-    if not len(below):
-        return float("inf")
-    at = int(below[0])
-    if at == 0:
-        return float(hours[0])
-    share = (left[at - 1] - level) / (left[at - 1] - left[at])
-    return float(hours[at - 1] + share * (hours[at] - hours[at - 1]))
+
+def ended(estimate: Estimate) -> list[float]:
+    """For every run the share of water left in its slowest part at the last weighing, by its own curve."""
+    problem = estimate.problem
+    left = courses(problem.fleet, estimate.theta[:, None, :], estimate.tail).left[..., 0]
+    found = []
+    for index in range(len(problem.runs)):
+        rows = slice(int(problem.fleet.first[index]), int(problem.fleet.first[index] + problem.fleet.zones[index]))
+        found.append(float(problem.fleet.marks[index].at(left[:, rows])[-1].max()))
+    return found
 
 
 def forecast_hours(model: CoatModel, run: Run, left: float) -> Array:
-    """Hours until `left` remains in the slowest part, for every possible coat of this run's dip, (members,).
+    """Hours until `left` remains of the whole tree's water, for every possible coat of this run's dip, (members,).
 
     In the run's own air; past its end the air's mean goes on.
     """
     assert run.air is not None
-    return hours_until(coats_of_run(model, run), _steps(run.air), left)
+    return hours_until(coats_of_run(model, run), _steps(run), left, whole=True)
+
+
+EVEN = dips.Edges(0.0, 0.0, 1.0)
+"""What a scale sees: the mean of the faces."""
 
 
 def coats_of_run(model: CoatModel, run: Run) -> ensemble.PossibleCoats:
     """The possible coats of a run's dip, with what the air before it had left in the coats below."""
-    key = zlib.crc32(run.id.encode())
-    return dips.possible_coats(model, run.number, run.shelter, key, rack=run.rack, held_below=run.held_below)
+    return dips.possible_coats(model, run.number, run.shelter, rack=run.rack, held_below=run.held_below, edges=EVEN)
 
 
-def hours_until(coats: ensemble.PossibleCoats, steps: Iterable[tuple[ensemble.AirStep, float]], left: float) -> Array:
-    """Hours through `steps` (air, seconds) until `left` remains in the slowest part, (members,).
-
-    Infinite: not within them.
+def hours_until(
+    coats: ensemble.PossibleCoats,
+    steps: Iterable[tuple[ensemble.AirStep, float]],
+    left: float,
+    whole: bool = False,
+) -> Array:
+    """Hours through `steps` (air, seconds) until `left` remains in the slowest part, or of the whole tree's water,
+    (members,). Infinite: not within them.
     """
     state = np.ones_like(coats.water)
     found = np.full(state.shape[1], np.inf)
+    all_water = coats.of_tree(coats.water)
+
+    def seen(values: Array) -> Array:
+        return coats.of_tree(values * coats.water) / all_water if whole else values.max(axis=0)
+
+    before = seen(state)
     clock = 0.0
     for air, seconds in steps:
-        after = coat.step(coats, state, air, seconds)
-        due = np.isinf(found) & (after.max(axis=0) <= left)
-        share = coat.share_of_step(state, after, left, coats.sorption * air.excess).max(axis=0)
+        state = coat.step(coats, state, air, seconds)
+        after = seen(state)
+        due = np.isinf(found) & (after <= left)
+        floor = (coats.sorption * air.excess).min(axis=0)
+        share = coat.share_of_step(before, after, left, floor)
         found[due] = (clock + share[due] * seconds) / 3600.0
-        state, clock = after, clock + seconds
+        before, clock = after, clock + seconds
         if not np.isinf(found).any():
             break
     return found
 
 
-def _steps(air: RunAir) -> list[tuple[ensemble.AirStep, float]]:
-    end = float(air.edges_s[-1])
-    count = int(np.clip(np.ceil(end / _STEP_S), 36, _MOST_STEPS))
-    edges = end * np.linspace(0.0, 1.0, count + 1) ** 1.3  # finer where most happens in little time
-    own = air.over(edges)
-    whole = air.over(np.array([0.0, end]))
+def _steps(run: Run) -> list[tuple[ensemble.AirStep, float]]:
+    assert run.air is not None
+    edges = grid_of(run)
+    own = run.air.over(edges)
+    whole = run.air.over(np.array([0.0, float(edges[-1])]))
     steps = [(_piece(own, i), float(edges[i + 1] - edges[i])) for i in range(len(edges) - 1)]
-    clock, length = end, 2.0 * _STEP_S
+    clock, length = float(edges[-1]), 0.5 * steps[-1][1]
     while clock < _LONGEST_H * 3600.0:
         steps.append((_piece(whole, 0), length))
-        clock, length = clock + length, min(length * 1.1, 7200.0)
+        clock, length = clock + length, length * 1.15
     return steps
 
 
@@ -147,13 +181,13 @@ def _piece(air: RunAir, index: int) -> ensemble.AirStep:
     )
 
 
-def judge(model: CoatModel, run: Run, level: float, true_h: float) -> Judgement:
+def judge(model: CoatModel, run: Run, level: float, true_h: float, unsure: float = 0.0) -> Judgement:
     """Forecast one run with a model that has not seen it."""
     hours = np.sort(np.clip(forecast_hours(model, run, level), 1e-3, _LONGEST_H))
     early, best, late = (float(hours[int(np.ceil(q * len(hours))) - 1]) for q in BOUNDS)
     middle = hours[int(0.16 * len(hours)) : int(0.84 * len(hours))]
     log_sd = float(np.log(middle[-1] / middle[0]) / 2.0)
-    return Judgement(run.id, level, true_h, early, best, late, log_sd)
+    return Judgement(run.id, level, true_h, early, best, late, log_sd, unsure)
 
 
 def summary(judgements: Sequence[Judgement]) -> dict[str, float]:
@@ -224,7 +258,7 @@ def scattered(model: CoatModel, factor: float) -> CoatModel:
     return replace(model, dip_sd={name: sd * factor for name, sd in model.dip_sd.items()})
 
 
-OTHER_DAYS_LOG_SD = 0.035
+OTHER_DAYS_LOG_SD = 0.08
 """How far another week's slurry stands from that of the days that were weighed (assumed)."""
 
 
@@ -238,12 +272,12 @@ CENTRED_PRIOR_RUNS = 2.0
 """What a model's own idea of the middle counts for, in runs, against its runs' own curves (assumed)."""
 
 
-def usual_error(model: CoatModel, runs: Sequence[Run], truths: Sequence[tuple[float, float]]) -> float:
+def usual_error(model: CoatModel, runs: Sequence[Run], truths: Sequence[Truth]) -> float:
     """Mean log of best guess over true time of the runs that a model was fitted to, open trees where there are any.
 
-    Spreads are normal on working scales and times to dry are not, and half of the members know of a worse face: the
-    middle of the possible coats lies some percent later than the curves in the middle of which they were drawn. Shrunk
-    towards 0, and 0 for fewer than three: of few runs a prior has its say.
+    Spreads are normal on working scales and times to dry are not: the middle of the possible coats need not lie where
+    the curves do in the middle of which they were drawn. Shrunk towards 0, and 0 for fewer than three: of few runs a
+    prior has its say.
     """
     some = [pair for pair in zip(runs, truths, strict=True) if np.isfinite(pair[1][1])]
     some = [pair for pair in some if pair[0].shelter == "open"] or some
@@ -254,15 +288,15 @@ def usual_error(model: CoatModel, runs: Sequence[Run], truths: Sequence[tuple[fl
 
 
 def brought_forward(model: CoatModel, log_time: float) -> CoatModel:
-    """The model whose coats dry in exp(-log_time) of their time: times are in proportion to the water."""
-    water = model.parameters["water"]
-    moved = Spread(water.centre * float(np.exp(-log_time)), water.sd)
-    return replace(model, parameters={**model.parameters, "water": moved})
+    """The model whose coats dry in exp(-log_time) of their time."""
+    pace = model.parameters["pace"]
+    moved = Spread(pace.centre * float(np.exp(-log_time)), pace.sd)
+    return replace(model, parameters={**model.parameters, "pace": moved})
 
 
 def reference_log_sd(model: CoatModel, left: float = TARGET_LEFT, shelter: str = "open") -> float:
     """Sd of the log of the time to dry in steady reference air: what is not known before a dip is watched."""
-    coats = dips.possible_coats(model, 3, shelter)
+    coats = dips.possible_coats(model, 3, shelter, edges=EVEN)
     steps = [(ensemble.REFERENCE_AIR, 300.0 * 1.04**i) for i in range(150)]
     hours = np.minimum(hours_until(coats, steps, left), 1e3)
     return float(np.std(np.log(hours)))

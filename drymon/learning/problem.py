@@ -1,19 +1,19 @@
-"""The penalised least-squares problem of some runs of one coat type: residuals, Jacobian, scatter, doubt."""
+"""The penalised least-squares problem of a room's runs: residuals, Jacobian, scatter, belief."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 import numpy.typing as npt
-from scipy.optimize import least_squares
 
-from drymon.drying import coat, ensemble
-from drymon.drying.coat_model import DIP_PARAMETERS, PARAMETERS
 from drymon.drying.weight_evidence import BENCH_SCALE, LOAD_CELL, error_covariance
-from drymon.learning.forward import Fleet, coats_of, fleet_of, mean_water
-from drymon.learning.layout import AREA_LOG_SD, AREA_MEDIAN_M2, EFFECTIVE, ZONE_LOG_SD, Layout, Prior
+from drymon.learning.forward import THETA, Fleet, courses, fleet_of, mean_water
+from drymon.learning.layout import AREA_LOG_SD, AREA_MEDIAN_M2, ZONE_LOG_SD, Layout, Prior
 from drymon.learning.run import Run
+from drymon.learning.search import minimise
+from drymon.learning.smooth import FREEDOM, Smooth, smooth
+from drymon.learning.touched import Touches
 
 Array = npt.NDArray[np.float64]
 
@@ -25,181 +25,178 @@ LITTLE_SCATTER = np.array([0.04, 0.04, 0.05])
 as little as a careful shop has. With more, each run's own luck would take in what numbers and airs have to tell.
 """
 
-SCATTER_PRIOR_RUNS = 1.0
+SCATTER_PRIOR_RUNS = 2.0
 """What the starting scatter counts for: more would drown the trends between runs in it (assumed)."""
 
 OVER_RELAXED = 2.0
-MOST_MISFIT, MOST_APART, LEAST_APART = 8.0, 4.0, 0.08
-LARGEST_Z = 4.0
+LARGEST_Z, LARGEST_HEAVY_Z = 4.0, 40.0
+HEAVY_FREEDOM = 4.0
+"""Degrees of freedom of the heavy-tailed priors (Student's t; assumed)."""
+
 _STEP = 1e-4
 
 
 class Problem:
-    """The penalised least-squares problem of some runs of one type under one tail."""
+    """The penalised least-squares problem of some runs of one room under one tail.
 
-    def __init__(self, runs: Sequence[Run], prior: Prior, tail: str, fleet: Fleet | None = None) -> None:
+    runs: first those that were weighed, then those that were only felt; `self.runs` are the weighed ones.
+    Heavy tails are met by weights that go with the last round's unknowns and residuals (EM; Lange, Little & Taylor
+    1989): `heavy` on the priors, `belief` in each weighing.
+    """
+
+    def __init__(self, runs: Sequence[Run], priors: Mapping[str, Prior], tail: str, fleet: Fleet | None = None) -> None:
         self.fleet = fleet or fleet_of(runs)
-        self.prior, self.tail = prior, tail
-        self.layout = Layout(self.fleet, prior)
-        self.little = np.minimum(LITTLE_SCATTER, prior.dip_sd)
+        self.runs, self.tail = tuple(run for run in self.fleet.runs if run.used), tail
+        self.touches = Touches(self.fleet)
+        self.layout = Layout(self.fleet, priors)
+        self.little = np.minimum(LITTLE_SCATTER, [prior.dip_sd for prior in self.layout.priors])
         self.dip_sd, self.zone_sd = self.little.copy(), ZONE_LOG_SD
-        self.whiteners = [_whitener(run) for run in self.fleet.runs]
-        self.noise = 1.0
-        self._at: tuple[bytes, Array, Array] | None = None
+        self.smooth = [smooth(run) for run in self.runs]
+        self.belief = [
+            each.belief if not run.on_cell else np.ones_like(each.belief)
+            for run, each in zip(self.runs, self.smooth, strict=True)
+        ]
+        self.heavy = np.ones(self.layout.size)
+        self.noise = np.ones(len(self.runs))
+        self.limit = np.where(self.layout.heavy, LARGEST_HEAVY_Z, LARGEST_Z)
+        self._whiten()
 
-    def evaluate(self, x: Array) -> tuple[Array, Array]:
-        """Residuals and their Jacobian, priors included."""
-        key = x.tobytes() + self.dip_sd.tobytes() + bytes(str((self.noise, self.zone_sd)), "ascii")
-        if self._at is None or self._at[0] != key:
-            self._at = (key, *self._evaluate(x))
-        return self._at[1], self._at[2]
+    def _whiten(self) -> None:
+        self.whiteners = [
+            _whitener(run, each, belief) / noise
+            for run, each, belief, noise in zip(self.runs, self.smooth, self.belief, self.noise, strict=True)
+        ]
 
-    def _evaluate(self, x: Array) -> tuple[Array, Array]:
+    def error_kg(self, run: int) -> float:
+        """Error of one weighing of a run: as its scale's are in this room, and no less than it scatters itself."""
+        return max(self.smooth[run].scatter_kg, float(np.median(self.runs[run].sds_kg) * self.noise[run]))
+
+    # ---- residuals -----------------------------------------------------------------------------------------
+
+    def residuals(self, x: Array) -> Array:
+        """Whitened residuals of all weighings, those of what was felt, and the priors'."""
+        own, _ = self.layout.theta(x, self.dip_sd, self.zone_sd)
+        course = courses(self.fleet, own[:, None, :], self.tail)
+        water = course.mean[..., 0]
+        found = [
+            self.whiteners[index] @ (run.masses_kg - self.area(x, index) * self.fleet.marks[index].at(water[:, index]))
+            for index, run in enumerate(self.runs)
+        ]
+        if len(self.touches):
+            found.append(self.touches.residuals(course)[:, 0])
+        return np.concatenate([*found, self.heavy * x])
+
+    def area(self, x: Array, run: int) -> float:
+        """Wet area of a run's tree, m2."""
+        return float(AREA_MEDIAN_M2 * np.exp(AREA_LOG_SD * x[self.layout.area[run]]))
+
+    def rows(self, x: Array) -> list[tuple[Array, Array]]:
+        """By weighed run its residuals and their derivatives, rotated into as few rows as its unknowns can change (thin
+        QR); then, where anything was felt, those of all touches.
+        """
         own, slope = self.layout.theta(x, self.dip_sd, self.zone_sd)
-        trials = np.repeat(own[:, None, :], EFFECTIVE + 1, axis=1)
-        for column in range(EFFECTIVE):
+        count = len(THETA)
+        trials = np.repeat(own[:, None, :], count + 1, axis=1)
+        for column in range(count):
             trials[:, column + 1, column] += _STEP
-        water = mean_water(self.fleet, trials, self.tail)
-        residuals, jacobian = [], []
-        for index, run in enumerate(self.fleet.runs):
+        course = courses(self.fleet, trials, self.tail)
+        water = course.mean
+        found = []
+        for index, run in enumerate(self.runs):
             at = self.layout.area[index]
-            area = AREA_MEDIAN_M2 * np.exp(AREA_LOG_SD * x[at])
-            held = area * self.fleet.marks[index].at(water[:, index])
-            white = self.whiteners[index] @ np.column_stack([run.masses_kg, held]) / self.noise
+            held = self.area(x, index) * self.fleet.marks[index].at(water[:, index])
+            white = self.whiteners[index] @ np.column_stack([run.masses_kg, held])
             by_theta = (white[:, 2:] - white[:, 1:2]) / _STEP
-            # Few unknowns act on a run: a rotation leaves all that they can change in as few rows (thin QR).
             own_rows = np.column_stack([-by_theta, -AREA_LOG_SD * white[:, 1], white[:, 0] - white[:, 1]])
-            small: Array = np.asarray(np.linalg.qr(own_rows, mode="r"))
-            rows = small[:, :EFFECTIVE] @ slope[index]
-            rows[:, at] += small[:, EFFECTIVE]
-            residuals.append(small[:, EFFECTIVE + 1])
-            jacobian.append(rows)
-        return np.concatenate([*residuals, x]), np.vstack([*jacobian, np.eye(self.layout.size)])
+            small = np.asarray(np.linalg.qr(own_rows, mode="r"))
+            by_all = small[:, :count] @ slope[index]
+            by_all[:, at] += small[:, count]
+            found.append((small[:, count + 1], by_all))
+        if len(self.touches):
+            felt = self.touches.residuals(course)
+            by_theta = (felt[:, 1:] - felt[:, :1]) / _STEP
+            found.append((felt[:, 0], np.einsum("tc,tcx->tx", by_theta, slope[self.touches.run])))
+        return found
 
-    def solve(self, start: Array, most: int = 25) -> Array:
-        """The most likely unknowns from a start.
+    def with_slopes(self, x: Array) -> tuple[Array, Array]:
+        """Residuals and their Jacobian, priors included."""
+        rows = self.rows(x)
+        residuals = np.concatenate([*(row[0] for row in rows), self.heavy * x])
+        return residuals, np.vstack([*(row[1] for row in rows), np.diag(self.heavy)])
 
-        Unknowns stay within `LARGEST_Z` prior standard deviations.
-        """
-        return search(
-            lambda x: self.evaluate(x)[0], lambda x: self.evaluate(x)[1], start, (-LARGEST_Z, LARGEST_Z), most
-        )
+    def solve(self, start: Array, most: int = 12) -> Array:
+        """The most likely unknowns from a start."""
+        return minimise(self.residuals, self.with_slopes, start, self.limit, most)
 
-    def recentred(self, x: Array) -> Array:
-        """Move what all runs' scatter has in common into the type's parameters: no curve changes, the prior's cost
-        falls.
+    # ---- rounds --------------------------------------------------------------------------------------------
 
-        The search itself creeps along this valley, for the curve has kinks. Linear least squares in the three shifts.
-        """
-        size = len(PARAMETERS)
-        places = [PARAMETERS.index(name) for name in DIP_PARAMETERS]
-        by_type = np.linalg.inv(self.prior.root)[:, places]
-        rows = [by_type]
-        right = [-x[:size]]
-        for place in range(3):
-            column = np.zeros((len(self.layout.scatter), 3))
-            column[:, place] = -1.0 / self.dip_sd[place]
-            rows.append(column)
-            right.append(-x[self.layout.scatter + place])
-        shift = np.linalg.lstsq(np.vstack(rows), np.concatenate(right), rcond=None)[0]
-        moved = x.copy()
-        moved[:size] += by_type @ shift
-        for place in range(3):
-            moved[self.layout.scatter + place] -= shift[place] / self.dip_sd[place]
-        return np.asarray(moved)
+    def update(self, x: Array) -> float:
+        """Bring errors, belief, scatter and heavy tails up to date at `x`; the largest relative change of a scatter."""
+        rows = self.rows(x)
+        jacobian = np.vstack([*(row[1] for row in rows), np.diag(self.heavy)])
+        covariance = np.linalg.inv(jacobian.T @ jacobian)
+        self._update_noise(rows)
+        self._update_belief(x)
+        self._whiten()
+        squares = x**2 + np.diag(covariance)
+        tail = np.sqrt((HEAVY_FREEDOM + 1.0) / (HEAVY_FREEDOM + x**2))
+        self.heavy = np.where(self.layout.heavy, np.minimum(tail, 1.0), 1.0)
+        return self._update_scatter(squares)
 
-    def covariance(self, x: Array) -> Array:
-        """Laplace covariance of all unknowns at `x`."""
-        jacobian = self.evaluate(x)[1]
-        return np.asarray(np.linalg.inv(jacobian.T @ jacobian))
+    def _update_noise(self, rows: Sequence[tuple[Array, Array]]) -> None:
+        """Scale the assumed errors of each kind of scale to what its residuals show."""
+        for on_cell in (False, True):
+            own = [index for index, run in enumerate(self.runs) if run.on_cell == on_cell]
+            freedom = sum(max(len(self.runs[index].times_s) - 3.0, 0.0) for index in own)
+            squares = sum(float(rows[index][0] @ rows[index][0]) * self.noise[index] ** 2 for index in own)
+            ratio = np.sqrt((NOISE_PRIOR + squares) / (NOISE_PRIOR + freedom))
+            self.noise[own] = np.clip(ratio, 0.33, 3.0)
+
+    def _update_belief(self, x: Array) -> None:
+        """Believe hand weighings the less the further they lie off the run's own curve."""
+        own, _ = self.layout.theta(x, self.dip_sd, self.zone_sd)
+        water = mean_water(self.fleet, own[:, None, :], self.tail)[..., 0]
+        for index, run in enumerate(self.runs):
+            if run.on_cell or len(run.times_s) < 5:
+                continue
+            off = run.masses_kg - self.area(x, index) * self.fleet.marks[index].at(water[:, index])
+            off = off - np.average(off, weights=self.belief[index] / run.sds_kg**2)
+            scale = np.maximum(run.sds_kg * self.noise[index], 1.4826 * float(np.median(np.abs(off))))
+            belief = (FREEDOM + 1.0) / (FREEDOM + (off / scale) ** 2)
+            self.belief[index] = np.minimum(belief, 1.0)
+
+    def _update_scatter(self, squares: Array) -> float:
+        """One EM step on the scatter between runs of each coat and between slow zones."""
+        before = np.append(self.dip_sd.ravel(), self.zone_sd)
+        for coat in range(len(self.layout.coats)):
+            runs = self.layout.scatter[self.layout.coat == coat]
+            for place in range(3):
+                found = self.dip_sd[coat, place] ** 2 * squares[runs + place]
+                self.dip_sd[coat, place] = _shrunk(found, self.little[coat, place], self.dip_sd[coat, place])
+        zones = np.unique(np.concatenate([self.layout.zone, self.layout.depth]))
+        found = self.zone_sd**2 * squares[zones[zones >= 0]]
+        self.zone_sd = _shrunk(found, ZONE_LOG_SD, self.zone_sd)
+        return float(np.max(np.abs(np.append(self.dip_sd.ravel(), self.zone_sd) / before - 1.0)))
 
     def log_evidence(self, x: Array) -> float:
-        """Log probability of the weighings under the prior (Laplace approximation at the optimum `x`, up to a
-        constant).
+        """Log probability of the weighings under the prior (Laplace approximation at the optimum `x`, up to a constant
+        of the runs).
         """
-        residuals, jacobian = self.evaluate(x)
-        errors = -self.freedom * float(np.log(self.noise))
-        return float(errors - 0.5 * (residuals @ residuals) - 0.5 * np.linalg.slogdet(jacobian.T @ jacobian)[1])
-
-    def doubt(self, x: Array) -> Array:
-        """How badly each run agrees with the others, (runs,): above 1 is not to be believed.
-
-        The larger of: mean square of its residuals over that of the median run, or over 1, for a load cell's small
-        errors must not put it in doubt beside a bench scale, in units of `MOST_MISFIT`; distance of its log time to dry
-        from the median run's, each over what its type would take, in units of `MOST_APART` robust standard deviations
-        (median absolute deviation, so that it cannot widen its own measure).
-        """
-        sizes = [min(len(run.times_s), EFFECTIVE + 2) for run in self.fleet.runs]
-        parts = np.split(self.evaluate(x)[0][: sum(sizes)], np.cumsum(sizes)[:-1])
-        squares = np.array([float(part @ part) for part in parts])
-        means = squares / np.array([max(len(run.times_s) - 3.0, 1.0) for run in self.fleet.runs])
-        rough = means / (MOST_MISFIT * max(float(np.median(means)), 1.0))
-        usual = x.copy()
-        usual[self.layout.scatter[:, None] + np.arange(3)] = 0.0
-        apart = self._log_time(x) - self._log_time(usual)
-        apart = np.abs(apart - np.median(apart))
-        return np.asarray(np.maximum(rough, apart / (MOST_APART * max(1.4826 * float(np.median(apart)), LEAST_APART))))
-
-    def _log_time(self, x: Array) -> Array:
-        own, _ = self.layout.theta(x, self.dip_sd, self.zone_sd)
-        coats = coats_of(self.fleet, own[:, None, :], self.tail)
-        return np.asarray(np.log(coat.steady_time(coats, 0.1, ensemble.REFERENCE_AIR)[0, :, 0]))
-
-    @property
-    def freedom(self) -> float:
-        """Weighings less what each run adapts to: its dry mass, its area, its scatter."""
-        return max(sum(len(run.times_s) - 3.0 for run in self.fleet.runs), 0.0)
-
-    def update_noise(self, x: Array) -> None:
-        """Scale the assumed errors to what the residuals show, between a third and three times."""
-        squares = float(np.sum(self.evaluate(x)[0][: -self.layout.size] ** 2))
-        ratio = (NOISE_PRIOR + squares) / (NOISE_PRIOR + self.freedom)
-        self.noise = float(np.clip(self.noise * np.sqrt(ratio), 0.33, 3.0))
-
-    def update_scatter(self, x: Array, covariance: Array) -> float:
-        """One EM step on the scatter between runs and between slow zones.
-
-        Returns the largest relative change.
-        """
-        before = np.append(self.dip_sd, self.zone_sd)
-        for place in range(3):
-            at = self.layout.scatter + place
-            squares = self.dip_sd[place] ** 2 * (x[at] ** 2 + np.diag(covariance)[at])
-            self.dip_sd[place] = _shrunk(squares, self.little[place], self.dip_sd[place])
-        hidden = np.unique(self.layout.zone[self.layout.hidden >= 0])
-        squares = self.zone_sd**2 * (x[hidden] ** 2 + np.diag(covariance)[hidden])
-        self.zone_sd = _shrunk(squares, ZONE_LOG_SD, self.zone_sd)
-        return float(np.max(np.abs(np.append(self.dip_sd, self.zone_sd) / before - 1.0)))
-
-
-def search(
-    residuals: Callable[[Array], Array],
-    jacobian: Callable[[Array], Array],
-    start: Array,
-    bounds: tuple[float, float],
-    most: int,
-) -> Array:
-    """Least squares within bounds from a start near or within them (trust region reflective, Branch et al. 1999)."""
-    low, high = bounds
-    margin = 1e-3 * (high - low)
-    found = least_squares(
-        residuals,
-        np.clip(start, low + margin, high - margin),
-        jac=jacobian,
-        bounds=bounds,
-        max_nfev=most,
-        ftol=1e-5,
-        xtol=1e-4,
-        gtol=1e-4,
-    )
-    return np.asarray(found.x)
+        rows = self.rows(x)
+        jacobian = np.vstack([*(row[1] for row in rows), np.diag(self.heavy)])
+        squares = sum(float(residual @ residual) for residual, _ in rows) + float(np.sum((self.heavy * x) ** 2))
+        errors = -sum(
+            max(len(run.times_s) - 3.0, 0.0) * float(np.log(noise))
+            for run, noise in zip(self.runs, self.noise, strict=True)
+        )
+        return errors - 0.5 * squares - 0.5 * float(np.linalg.slogdet(jacobian.T @ jacobian)[1])
 
 
 def _shrunk(squares: Array, prior_sd: float, now: float) -> float:
     total = SCATTER_PRIOR_RUNS * prior_sd**2 + float(squares.sum())
     step = float(np.sqrt(total / (SCATTER_PRIOR_RUNS + len(squares))))
     # EM creeps where the runs say little about themselves; over-relaxed it has the same fixed point.
-    return float(np.clip(now * (step / now) ** OVER_RELAXED, 0.25 * prior_sd, 4.0 * prior_sd))
+    return float(np.clip(now * (step / now) ** OVER_RELAXED, 0.25 * prior_sd, 6.0 * prior_sd))
 
 
 LEAST_TO_GO = 0.04
@@ -214,25 +211,30 @@ times the usual error a curve then makes (assumed): the isotherm knows nothing o
 NEARLY_DRY = 0.3
 
 
-def misfit_water(run: Run) -> Array:
+def misfit_water(run: Run, seen: Smooth) -> Array:
     """Water by which a right curve's error is counted at each weighing, kg: all of the loss at first, less and less as
     little is left to go, for the curve ends where the water does (by the root of what is to go, assumed); much more of
     a nearly dry coat in damp air.
     """
     assert run.air is not None
-    loss = float(np.ptp(run.masses_kg))
-    to_go = np.clip((run.masses_kg - run.masses_kg[-1]) / max(loss, 1e-9), LEAST_TO_GO, 1.0)
+    to_go = np.clip(1.0 - seen.gone, LEAST_TO_GO, 1.0)
     damp = run.air.edges_s[1:][run.air.humidity_pct > DAMP_PCT]
     since = run.times_s[:, None] - damp[None, :]
     damped = ((since > -60.0) & (since < DAMP_FOR_S)).any(axis=1) & (to_go < NEARLY_DRY)
-    return np.asarray(loss * np.where(damped, DAMP_TIMES, np.sqrt(to_go)))
+    return np.asarray(seen.loss_kg * np.where(damped, DAMP_TIMES, np.sqrt(to_go)))
 
 
-def _whitener(run: Run) -> Array:
-    """Turns a run's masses into independent unit residuals that do not know the dry mass, (weighings, weighings)."""
+def run_covariance(run: Run, seen: Smooth, belief: Array) -> Array:
+    """Covariance of a run's weighings about its right curve, kg2, (weighings, weighings)."""
     errors = LOAD_CELL if run.on_cell else BENCH_SCALE
-    root = np.linalg.cholesky(error_covariance(run.times_s, run.sds_kg, misfit_water(run), errors))
-    inverse = np.linalg.inv(root)
+    return error_covariance(
+        run.times_s, run.sds_kg / np.sqrt(belief), misfit_water(run, seen), np.clip(seen.gone, 0.0, 1.0), errors
+    )
+
+
+def _whitener(run: Run, seen: Smooth, belief: Array) -> Array:
+    """Turns a run's masses into independent unit residuals that do not know the dry mass, (weighings, weighings)."""
+    inverse = np.linalg.inv(np.linalg.cholesky(run_covariance(run, seen, belief)))
     unit = inverse.sum(axis=1)
     unit = unit / np.sqrt(unit @ unit)
     return np.asarray(inverse - np.outer(unit, unit @ inverse))

@@ -64,15 +64,24 @@ class RunAir:
 
 
 @dataclass(frozen=True, slots=True)
+class Touch:
+    """A finger on a drying tree: s since the dip, in a pocket or on a face, dry or wet."""
+
+    time_s: float
+    pocket: bool
+    dry: bool
+
+
+@dataclass(frozen=True, slots=True)
 class Run:
-    """One weighed drying.
+    """One drying that was weighed, or at least felt.
 
     number: of the coat, 1 for the first. shelter: "open", "pocketed" or "deep". start_s: the dip, s since 1970 (UTC).
     times_s (weighings,): s since the dip, rising; masses_kg, sds_kg: the weighings and their standard deviations.
     on_cell: weighed by a load cell (its zero drifts), else on a bench scale. problem: why it is not used, "" if it is.
     left_out: a person's reason to leave it out, "" if nobody did. notes: doubts that do not forbid its use.
     held_below: what the coats below held at the dip in equilibrium with the air of the hours before, monolayers of the
-    sorption isotherm over those at the reference humidity (`sorption.excess`).
+    sorption isotherm over those at the reference humidity (`sorption.excess`). touches: what was felt meanwhile.
     """
 
     id: str
@@ -92,6 +101,12 @@ class Run:
     notes: tuple[str, ...] = ()
     facts: Mapping[str, float] = field(default_factory=dict)
     held_below: float = 0.0
+    touches: tuple[Touch, ...] = ()
+
+    @property
+    def felt(self) -> bool:
+        """What was felt may teach, whether or not it was weighed."""
+        return bool(self.touches) and self.air is not None and not self.left_out
 
     @property
     def used(self) -> bool:

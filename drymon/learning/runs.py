@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from drymon.drying import sorption, surface, weight
 from drymon.drying.weight_evidence import bench_sds, bench_step
-from drymon.learning.run import Run, RunAir
+from drymon.learning.run import Run, RunAir, Touch
 
 Array = npt.NDArray[np.float64]
 
@@ -210,6 +210,7 @@ def make_run(
     left_out: str = "",
     notes: Iterable[str] = (),
     held_below: float = 0.0,
+    touches: Sequence[Touch] = (),
 ) -> Run:
     """Put a run together and judge it."""
     return Run(
@@ -229,6 +230,7 @@ def make_run(
         left_out=left_out,
         notes=(*notes, *weighed.notes),
         held_below=held_below,
+        touches=tuple(touches),
     )
 
 

@@ -10,51 +10,62 @@ import numpy as np
 from drymon.drying.coat_model import DIP_PARAMETERS, PARAMETERS, CoatModel, Spread, from_working
 from drymon.learning.estimate import Estimate
 from drymon.learning.judge import Judgement, reference_log_sd, summary
-from drymon.learning.layout import SHARE_LOGIT_SD, UNSEEN_LOG, UNSEEN_LOG_SD
+from drymon.learning.layout import SHARE_LOGIT_SD
 from drymon.learning.run import Run
+from drymon.learning.smooth import smooth
 
 RUNS_FOR_OWN_INTERVAL = 9
 """n/(n + 1) must reach 0.9 before runs alone can promise a one-sided 90 % bound (split conformal,
 Vovk et al. 2005).
 """
 
+FEW_LOG_SD = 0.8
+"""What a coat of which nothing was weighed may differ in its time from what the room's others say, on the log scale;
+less by one over the runs, and one (assumed): few runs hang on one or two trees of one day.
+"""
+
 TAIL_SEEN_LEFT = 0.10
-TAIL_LOG_SD = 0.35
-"""The tail counts as learnt when a run was weighed down to so little left, and the time to dry is known as well as
-this: half as well again as a starting model knows it, whose bounds may be trusted too.
+TAIL_LOG_SD, TAIL_PACE = 0.6, 0.45
+"""The tail counts as learnt when a run was weighed down to so little left by its curve, when by its weighings alone it
+lost so much more slowly in the last quarter of its clock than on the whole (an exponential to a tenth: 0.35; a curve
+may think an end near that was not seen), and when the time to dry is known better than by a starting model (0.7): what
+is not known of it is in the bounds, which runs left out have widened.
 """
 
 
 def model_of(start: CoatModel, estimate: Estimate, runs: Sequence[Run]) -> CoatModel:
-    """An estimate as a coat model.
+    """What an estimate says of one coat as a coat model. runs: the coat's own.
 
-    The scatter between trees' slow zones joins the uncertainty of their speed and share, and the pockets that no scale
-    feels make the slowest a little slower.
+    The scatter between trees' slow zones joins the uncertainty of their speed and share.
     """
-    mean, covariance = estimate.mean.copy(), estimate.covariance.copy()
+    own = estimate.coats[start.name]
+    covariance = own.covariance.copy()
+    everything = estimate.problem.fleet.runs
+    sheltered = {run.shelter for run in everything} - {"open"}
     for name in ("pocketed", "deep"):
-        if any(run.shelter == name for run in runs):
-            place = PARAMETERS.index(name)
-            mean[place] -= UNSEEN_LOG.get(name, 0.0)
-            covariance[place, place] += estimate.zone_sd**2 + UNSEEN_LOG_SD.get(name, 0.0) ** 2
-            share = PARAMETERS.index(f"{name}_share")
+        if sheltered & {name, "deep"}:
+            place, share = PARAMETERS.index(name), PARAMETERS.index(f"{name}_share")
+            covariance[place, place] += estimate.zone_sd**2
             covariance[share, share] += SHARE_LOGIT_SD**2
+    pace = PARAMETERS.index("pace")
+    known = [run.id for run in everything if run.coat == start.name]
+    covariance[pace, pace] += (FEW_LOG_SD / (1.0 + len(known))) ** 2
     sd = np.sqrt(np.diag(covariance))
     correlation = covariance / np.outer(sd, sd)
-    centres = [from_working(name, float(value)) for name, value in zip(PARAMETERS, mean, strict=True)]
+    centres = [from_working(name, float(value)) for name, value in zip(PARAMETERS, own.mean, strict=True)]
     return replace(
         start,
         parameters={name: Spread(c, float(s)) for name, c, s in zip(PARAMETERS, centres, sd, strict=True)},
         correlation=tuple(tuple(float(v) for v in row) for row in correlation),
         dip_sd={
-            name: _pooled(start.dip_sd[name], float(own), len(runs))
-            for name, own in zip(DIP_PARAMETERS, estimate.dip_sd, strict=True)
+            name: _pooled(start.dip_sd[name], float(sd), len(runs))
+            for name, sd in zip(DIP_PARAMETERS, own.dip_sd, strict=True)
         },
         tail=estimate.tail,
         racks={**start.racks, **estimate.racks} if len(estimate.racks) > 1 else dict(start.racks),
         runs=len(runs),
-        run_ids=tuple(run.id for run in runs),
-        seen=_seen(runs, start),
+        run_ids=tuple(known),
+        seen=_seen(runs, start) if runs else start.seen,
     )
 
 
@@ -94,22 +105,24 @@ def told(
     model: CoatModel,
     start: CoatModel,
     runs: Sequence[Run],
-    truths: Sequence[tuple[float, float]],
+    ends: Sequence[float],
     judged: Sequence[Judgement],
-    lent_by: int,
+    of_room: int,
+    doubt: str,
 ) -> CoatModel:
     """The model with its statements: error, origin, tail and shelters learnt or not. What the start had learnt in
-    another home stays learnt.
+    another home stays learnt. ends: share left in the slowest part when each run was weighed last.
     """
     before = () if start.is_starting_model else start.shelters_learned
-    lowest = min((level for level, _ in truths), default=1.0)
-    tail_learned = lowest <= TAIL_SEEN_LEFT and tail_log_sd(model) <= TAIL_LOG_SD
+    slowed = [left for run, left in zip(runs, ends, strict=True) if smooth(run).late_pace <= TAIL_PACE]
+    tail_learned = min(slowed, default=1.0) <= TAIL_SEEN_LEFT and tail_log_sd(model) <= TAIL_LOG_SD
     return replace(
         model,
         error=summary(judged),
-        origin=_origin(len(runs), lent_by, start),
-        tail_learned=tail_learned or (start.tail_learned and not start.is_starting_model),
-        shelters_learned=_shelters(before, runs, truths),
+        origin=_origin(len(runs), len(model.run_ids) - len(runs), of_room, start),
+        doubt=doubt,
+        tail_learned=tail_learned or (start.tail_learned and not (runs and start.is_starting_model)),
+        shelters_learned=_shelters(before, runs, ends) if runs else before,
     )
 
 
@@ -121,11 +134,11 @@ def tail_log_sd(model: CoatModel) -> float:
     return reference_log_sd(replace(model, dip_sd=dict.fromkeys(model.dip_sd, 0.0)))
 
 
-def _shelters(before: Sequence[str], runs: Sequence[Run], truths: Sequence[tuple[float, float]]) -> tuple[str, ...]:
+def _shelters(before: Sequence[str], runs: Sequence[Run], ends: Sequence[float]) -> tuple[str, ...]:
     """Shelters whose slow zone was weighed far enough down to be told from the open faces, here or before."""
     learned = ["open"]
     for name in ("pocketed", "deep"):
-        levels = [level for run, (level, _) in zip(runs, truths, strict=True) if run.shelter == name]
+        levels = [left for run, left in zip(runs, ends, strict=True) if run.shelter == name]
         if name in before or (levels and min(levels) < POCKET_SEEN_LEFT):
             learned.append(name)
     return tuple(learned)
@@ -135,12 +148,18 @@ def _count(number: int, what: str) -> str:
     return f"{number} {what}" if number == 1 else f"{number} {what}s"
 
 
-def _origin(runs: int, lent_by: int, start: CoatModel) -> str:
+def _origin(runs: int, felt: int, of_room: int, start: CoatModel) -> str:
+    if not runs:
+        return (
+            f"fitted by drymon to what was felt of {_count(felt, 'coat')} of this room, nothing weighed; {start.origin}"
+        )
     text = f"fitted by drymon to {_count(runs, 'weighed run')} of this room"
+    if felt:
+        text += f" and to what was felt of {_count(felt, 'coat')}"
     if not start.is_starting_model:
         text += f", beginning from a model of {_count(start.runs, 'run')} of another"
-    if lent_by:
-        text += f", the prior moved by {_count(lent_by, 'run')} of its other coats"
+    if of_room > runs:
+        text += f", together with {_count(of_room - runs, 'run')} of its other coats"
     if runs < RUNS_FOR_OWN_INTERVAL:
         text += f"; below {RUNS_FOR_OWN_INTERVAL} runs the interval rests on priors"
     return text

@@ -17,9 +17,10 @@ from drymon.drying.curve import TAILS
 from drymon.errors import SetupError
 from drymon.messages.complaints import complaints
 from drymon.messages.home import MODELS_FOLDER
+from drymon.messages.old_models import in_this_format
 from drymon.messages.tables import Name, Table
 
-FORMAT = 1
+FORMAT = 2
 SEEN = ("temperature_c", "humidity_pct", "airflow_m_per_s", "number")
 REMEDY = (
     "copy it again from where it came, or fit it again with drymon fit, or delete it; until then the packaged starting "
@@ -68,7 +69,7 @@ class ModelTable(Table):
     """A model file."""
 
     checksum: str
-    format: Literal[1]
+    format: Literal[2]
     name: Name
     family: Literal["prime", "backup", "seal"]
     label: str = ""
@@ -79,6 +80,7 @@ class ModelTable(Table):
     run_ids: list[str] = Field(default_factory=list)
     shelters_learned: list[Shelter] = Field(default_factory=list)
     tail_learned: bool = True
+    doubt: str = ""
     parameters: Annotated[dict[str, SpreadTable], _exactly(PARAMETERS)]
     dip_sd: Annotated[dict[str, Annotated[float, Field(ge=0)]], _exactly(DIP_PARAMETERS)]
     seen: Annotated[dict[str, list[float]], AfterValidator(_seen)]
@@ -149,7 +151,7 @@ def parse_model(text: str, source: str) -> CoatModel:
         told = "does not match" if stated else "is missing"
         raise SetupError(f"{source}: its checksum {told}, so the file was changed or damaged; {REMEDY}")
     try:
-        data = tomllib.loads(text)
+        data = in_this_format(tomllib.loads(text))
         return _model(ModelTable.model_validate(data))
     except tomllib.TOMLDecodeError as error:
         raise SetupError(f"{source}: is no valid TOML: {error}; {REMEDY}") from error
@@ -197,6 +199,7 @@ def _lines(model: CoatModel) -> list[str]:
         "run_ids": list(model.run_ids),
         "shelters_learned": list(model.shelters_learned),
         "tail_learned": bool(model.tail_learned),
+        "doubt": model.doubt,
     }
     lines = [f"{key} = {_toml(value)}" for key, value in plain.items()]
     if model.correlation is not None:
@@ -229,7 +232,7 @@ def _toml(value: Any) -> str:
 
 def _model(table: ModelTable) -> CoatModel:
     plain = table.model_dump(
-        include={"name", "family", "label", "origin", "tail", "soak_coats", "runs", "tail_learned"}
+        include={"name", "family", "label", "origin", "tail", "soak_coats", "runs", "tail_learned", "doubt"}
     )
     matrix = table.correlation
     return CoatModel(

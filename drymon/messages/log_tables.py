@@ -59,6 +59,7 @@ class WeighTable(TreeTable):
 
 class FeltTable(TreeTable):
     finding: Literal["wet", "dry"]
+    where: Literal["face", "pocket"] = "face"
 
 
 class LookTable(TreeTable):

@@ -133,6 +133,7 @@ class RoomTable(Table):
     timezone: Annotated[str, AfterValidator(_timezone)] = "UTC"
     altitude_m: Annotated[float, between(-430, 9000)] = 0.0
     stale_after_min: Annotated[float, above_zero(1440)] = 10.0
+    edges: Literal["even", "usual", "thick"] = "usual"
 
 
 class BrokerTable(Table):

@@ -23,6 +23,8 @@ def doubts(states: Iterable[TreeState]) -> tuple[Doubt, ...]:
 def _of(state: TreeState) -> Iterator[Doubt]:
     if state.complete or state.coats is None or state.water is None:
         return
+    if state.model is not None and state.model.doubt:
+        yield Doubt("model-doubt", state.dip.coat, f"Coat {state.dip.coat}: {state.model.doubt}.")
     if state.weighings.cell_disagrees and state.cell:
         text = f"The weight of {state.name} on {state.cell} does not go with any possible coat in this air."
         yield Doubt("cell-doubt", state.cell, text)

@@ -57,9 +57,15 @@ class Weigh(TreeEvent):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Felt(TreeEvent):
-    """A finding by touch: weak evidence, never a truth."""
+    """A finding by touch: weak evidence, never a truth. where: on the faces, or with a finger in the pockets."""
 
     finding: Literal["wet", "dry"]
+    where: Literal["face", "pocket"] = "face"
+
+    @property
+    def words(self) -> str:
+        """`felt wet`, `felt dry in a pocket`."""
+        return f"felt {self.finding}" + (" in a pocket" if self.where == "pocket" else "")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

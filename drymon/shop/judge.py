@@ -99,7 +99,7 @@ def _drying(tree: TreeState) -> list[Finding]:
     found = []
     if tree.chance_dry < taking_back.needed(tree) - 1e-9:
         open_dry = float(tree.water.weights[tree.water.left[0] <= tree.target].sum())
-        pocket = len(tree.water.left) > 1 and open_dry >= ASSURANCE - 1e-9
+        pocket = tree.shelter != "open" and open_dry >= ASSURANCE - 1e-9
         found.append(Finding("pocket-wet" if pocket else "wet", {}))
     elif tree.cold_surface_k:
         found.append(Finding("wet", {}))
@@ -135,6 +135,8 @@ def _unlearned(tree: TreeState) -> list[Finding]:
         found.append(Finding("pocket-unlearned", {"shelter": tree.shelter}))
     if not tree.model.tail_learned and "tail-unlearned" not in tree.released:
         found.append(Finding("tail-unlearned", {}))
+    if tree.model.doubt and "model-doubt" not in tree.released:
+        found.append(Finding("model-doubt", {"doubt": tree.model.doubt}))
     return found
 
 

@@ -121,6 +121,13 @@ REASONS: dict[str, Kind] = {
         "warning",
         look_for="places that are dark, shiny or cool to the finger, the deepest first: those are wet still",
     ),
+    "model-doubt": Kind(
+        Effect.HOLD,
+        "by the air it should be dry, but {doubt}: look",
+        _LOOK,
+        "warning",
+        look_for="places that are dark, shiny or cool to the finger, the deepest first: those are wet still",
+    ),
     "taken-back": Kind(Effect.WIDENS, "it was called ready at {when} and is not now: {why}", _NONE),
     "airflow-assumed": Kind(
         Effect.WIDENS,

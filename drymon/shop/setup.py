@@ -6,6 +6,8 @@ from datetime import timedelta
 from math import ceil
 from typing import Literal
 
+from drymon.drying.dips import USUAL_EDGES
+
 Family = Literal["prime", "backup", "seal"]
 
 
@@ -70,7 +72,7 @@ class Recipe:
 @dataclass(frozen=True, slots=True)
 class RoomSetup:
     """All that the shop floor of drymon must know of a room; names are unique and cross-references hold (checked at
-    the door).
+    the door). edges: how thick the trees' edges are, a name in `dips.EDGES`.
     """
 
     name: str
@@ -78,6 +80,7 @@ class RoomSetup:
     timezone: str = "UTC"
     altitude_m: float = 0.0
     stale_after_min: float = 10.0
+    edges: str = USUAL_EDGES
     racks: tuple[Rack, ...] = ()
     cells: tuple[Cell, ...] = ()
     coats: tuple[CoatType, ...] = ()

@@ -3,7 +3,6 @@ in place.
 """
 
 import math
-import zlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
@@ -32,6 +31,9 @@ ASSURANCE = 0.95
 FELT_WEIGHT = 0.35
 """How much less likely a member becomes that a touch contradicts fully: touch tells the surface only (assumed)."""
 
+SAME_TOUCH_S = 1800.0
+"""Within so long the same word of the same place tells nothing more (assumed)."""
+
 
 @dataclass(frozen=True, slots=True)
 class World:
@@ -50,9 +52,10 @@ class TreeState:
     with their facts. released: codes that a look has released for this coat. What has happened to its air so far:
     fast_s, coldest, warmest, assumed_airflow, outside, drifted (a humidity sensor), gap_s. cold_surface_k: by how much
     the tree's probe is plainly colder than the air, else 0; put on for a verdict alone (`probes`). hung_at: when it was
-    moved last. call: whether it has been called ready. sure_in_a_row: weighings of its cell in a row that found it dry.
-    untold_at: since when it hangs under a coat that nobody told of, as its cell saw it. label: what people
-    call it. worked_out: its drying so far is known; False of an outline, while late facts are folded in.
+    moved last. touches: when each place was last felt so, by (where, finding). call: whether it has been called ready.
+    sure_in_a_row: weighings of its cell in a row that found it dry. untold_at: since when it hangs under a coat that
+    nobody told of, as its cell saw it. label: what people call it. worked_out: its drying so far is known; False of an
+    outline, while late facts are folded in.
     """
 
     name: str
@@ -86,6 +89,7 @@ class TreeState:
     cold_surface_k: float = 0.0
     hung_at: float = -math.inf
     untold_at: float = math.inf
+    touches: Mapping[tuple[str, str], float] = field(default_factory=lambda: MappingProxyType({}))
     call: Call | None = None
     sure_in_a_row: int = 0
     label: str = ""
@@ -104,11 +108,6 @@ class TreeState:
         return float(self.water.weights[~np.isnan(self.water.dry_since)].sum())
 
 
-def dip_key(tree: str, number: int, at: float) -> int:
-    """A number that tells dips apart, the same on every machine."""
-    return zlib.crc32(f"{tree}/{number}/{int(at)}".encode())
-
-
 def dipped(world: World, before: TreeState | None, dip: Dip, verdict: State | None) -> TreeState:
     """The state right after a dip; `verdict` is the one in force until now."""
     number = dip.number or (before.number + 1 if before else 1)
@@ -118,19 +117,19 @@ def dipped(world: World, before: TreeState | None, dip: Dip, verdict: State | No
     kind = world.setup.coat_by_name.get(dip.coat)
     model = model_of(kind, world.models) if kind is not None else None
     below_unknown = number > (before.number + 1 if before else 1)
-    at = dip.time.timestamp()
     coats = water = None
     if kind is not None and model is not None:
         below = ensemble.water_left(before.coats, before.water) if before and before.coats and before.water else None
         lost = below_unknown or (before is not None and before.coats is None)
-        coats = dips.possible_coats(model, number, shelter, dip_key(dip.tree, number, at), below, lost, dip.rack)
+        edges = dips.EDGES[world.setup.edges]
+        coats = dips.possible_coats(model, number, shelter, below, lost, dip.rack, edges=edges)
         water = CoatState.fresh(len(coats.zones))
     skipped = grades.skipped(before.coarsest_um if before else None, kind.stucco_mesh if kind else None)
     early = before is not None and verdict not in (State.READY, State.COMPLETE, None)
     return TreeState(
         name=dip.tree,
         rack=dip.rack,
-        at=at,
+        at=dip.time.timestamp(),
         dip=dip,
         number=number,
         shelter=shelter,
@@ -200,12 +199,8 @@ def told(world: World, tree: TreeState, event: TreeEvent, holding: frozenset[str
     if isinstance(event, Look):
         holds = {code: facts for code, facts in tree.holds.items() if code not in holding}
         return replace(tree, released=tree.released | holding, holds=MappingProxyType(holds), untold_at=math.inf)
-    if isinstance(event, Felt) and tree.water is not None:
-        water = felt(tree.water, tree.water.weights, event.finding, tree.target)
-        prior = tree.weighings.prior
-        if prior is not None:  # the scale starts from what was known without it
-            prior = felt(tree.water, prior, event.finding, tree.target).weights
-        return replace(tree, water=water, weighings=replace(tree.weighings, prior=prior))
+    if isinstance(event, Felt):
+        return _touched(tree, event)
     if isinstance(event, CellMass):
         return _on_cell(world, tree, event)
     return _weighed(tree, event) if isinstance(event, Weigh) else tree
@@ -272,9 +267,26 @@ def _disagreeing(tree: TreeState, what: str) -> TreeState:
     return replace(tree, holds=MappingProxyType({**tree.holds, "weight-disagrees": {"what": what}}))
 
 
-def felt(water: CoatState, weights: ensemble.Array, finding: str, target: float) -> CoatState:
-    """Weigh the members by a touch: weak evidence, so the unlikely ones keep a share of their weight."""
-    dryness = np.clip((1.0 - water.left[0]) / (1.0 - target), 0.0, 1.0)
+def _touched(tree: TreeState, event: Felt) -> TreeState:
+    """A touch weighs the members, once within `SAME_TOUCH_S`: a second finger there is no second witness."""
+    said, at = (event.where, event.finding), event.time.timestamp()
+    if tree.water is None or at < tree.touches.get(said, -math.inf) + SAME_TOUCH_S:
+        return tree
+    faces = event.where == "face" and tree.shelter != "open"
+    zone = 0 if faces else -1  # of an open tree the edges are felt too
+    water = felt(tree.water, tree.water.weights, event.finding, tree.target, zone)
+    prior = tree.weighings.prior
+    if prior is not None:  # the scale starts from what was known without it
+        prior = felt(tree.water, prior, event.finding, tree.target, zone).weights
+    touches = MappingProxyType({**tree.touches, said: at})
+    return replace(tree, water=water, weighings=replace(tree.weighings, prior=prior), touches=touches)
+
+
+def felt(water: CoatState, weights: ensemble.Array, finding: str, target: float, zone: int = 0) -> CoatState:
+    """Weigh the members by a touch in one of their zones: weak evidence, so the unlikely ones keep a share of their
+    weight.
+    """
+    dryness = np.clip((1.0 - water.left[zone]) / (1.0 - target), 0.0, 1.0)
     likely = dryness**4 if finding == "dry" else 1.0 - dryness**4
     weights = weights * (FELT_WEIGHT + (1.0 - FELT_WEIGHT) * likely)
     return CoatState(water.left, water.dry_since, weights / weights.sum())

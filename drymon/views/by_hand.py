@@ -124,7 +124,7 @@ def _head(event: LogEvent, verdict: Verdict | None, taken: str) -> str:
         case Weigh():
             return f"{event.tree} weighs {event.mass:.6g} kg"
         case Felt():
-            return f"{event.tree} felt {event.finding}"
+            return f"{event.tree} {event.words}"
         case Look():
             return f"{event.tree} looked at: {event.finding}"
         case Move():

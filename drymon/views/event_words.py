@@ -12,7 +12,7 @@ def event_words(event: LogEvent | TreeEvent) -> str:
         case Weigh():
             return f"weighed: {event.mass:g} kg"
         case Felt():
-            return f"felt {event.finding}"
+            return event.words
         case Look():
             return f"looked: {event.finding}" + (f" ({event.note})" if event.note else "")
         case Move():

@@ -9,11 +9,10 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from drymon.drying.coat_model import from_working, to_working
 from drymon.learning.account import accounts, advice
 from drymon.learning.fit import TypeFit
-from drymon.learning.judge import Judgement, summary
 from drymon.learning.run import Run
-from drymon.shop.events import SHELTERS
 from drymon.shop.setup import RoomSetup
 from drymon.views.coat_basis import FEWEST_TO_SAY, runs_words
+from drymon.views.fit_words import WHOLE_TREE, cautions, headline, left_out_words, standing
 from drymon.views.plots.model_fit import draw_coverage, draw_residuals, draw_runs, draw_truth
 from drymon.views.plots.style import save
 
@@ -31,10 +30,20 @@ MEANINGS = {
     "soak": "growth of the water in later coats",
     "sunk": "share of the water that sinks into the coats below",
     "pocketed": "air in a pocketed tree's slow part over that outside",
-    "deep": "air in a deep tree's slow part over that outside",
+    "deep": "air in a deep pocket over that in its mouth",
     "pocketed_share": "share of a pocketed tree's area that is its slow part",
     "deep_share": "share of a deep tree's area that is its slow part",
+    "end": "share of water left from which on an equal part of the rest goes each hour",
+    "pace": "how much longer it takes here than all of this says",
+    "growth_3": "how much longer coat 3 takes than coat 1, besides its water",
+    "growth_5": "coat 5 over coat 3",
+    "growth_8": "coat 8 over coat 5",
+    "growth_12": "coat 12 over coat 8, and so on beyond",
+    "damp": "how strongly dry air hurries it: 1 as physics says, less is less",
+    "warm": "how strongly warmth hurries it: 1 as physics says",
+    "wind": "how strongly wind hurries it: 1 as the textbook says",
 }
+"""Of every parameter, for people."""
 
 
 def write_report(fits: Sequence[TypeFit], runs: Sequence[Run], room: RoomSetup, folder: Path) -> Path:
@@ -48,7 +57,7 @@ def write_report(fits: Sequence[TypeFit], runs: Sequence[Run], room: RoomSetup, 
         room=room.label or room.name,
         used=sum(len(fit.runs) for fit in fits),
         known=runs_words(len(runs)),
-        coats=[_coat(fit, labels.get(fit.model.name, fit.model.name), folder) for fit in fits],
+        coats=[_coat(fit, labels.get(fit.model.name, fit.model.name), folder, runs, room) for fit in fits],
         runs=[_row(run) for run in runs],
     )
     page = folder / PAGE
@@ -56,14 +65,16 @@ def write_report(fits: Sequence[TypeFit], runs: Sequence[Run], room: RoomSetup, 
     return page
 
 
-def _coat(fit: TypeFit, label: str, folder: Path) -> dict[str, Any]:
+def _coat(fit: TypeFit, label: str, folder: Path, runs: Sequence[Run], room: RoomSetup) -> dict[str, Any]:
     model = fit.model
     return {
         "name": model.name,
         "label": label,
-        "origin": model.origin[:1].upper() + model.origin[1:],
-        "errors": left_out_words(fit.runs, fit.left_out),
-        "cautions": _cautions(fit),
+        "headline": _sentence(headline(fit, room)),
+        "doubted": bool(model.doubt),
+        "standing": [_sentence(line) for line in standing(fit, runs)],
+        "errors": _errors(fit),
+        "cautions": cautions(fit),
         "advice": advice(fit),
         "pictures": _pictures(fit, folder),
         "parameters": [_parameter(fit, name) for name in model.parameters],
@@ -72,49 +83,18 @@ def _coat(fit: TypeFit, label: str, folder: Path) -> dict[str, Any]:
     }
 
 
-def left_out_words(runs: Sequence[Run], left_out: Sequence[Judgement]) -> list[str]:
-    """How far off forecasts of runs that the model had not seen were, a line for each shelter weighed.
-
-    Shares and quantiles only from `FEWEST_TO_SAY` runs on: below, each run's own error.
-    """
-    shelters = {run.id: run.shelter for run in runs}
-    found = [(name, [one for one in left_out if shelters.get(one.run) == name]) for name in SHELTERS]
-    lines = [f"{name} trees: {_errors(own)}" for name, own in found if own]
-    if any(own for name, own in found if name != "open"):
-        lines.append(
-            "A scale feels the whole tree: when a slow pocket was dry is read off the run's own curve, not weighed. "
-            "Such a run can say that the curve is wrong, hardly that it is right."
-        )
-    return lines
+def _errors(fit: TypeFit) -> list[str]:
+    lines = [_sentence(words) for words in left_out_words(fit.runs, fit.left_out)]
+    return [*lines, WHOLE_TREE] if any(run.shelter != "open" for run in fit.runs) else lines
 
 
-def _errors(judged: Sequence[Judgement]) -> str:
-    count = f"{len(judged)} run{'' if len(judged) == 1 else 's'}"
-    if len(judged) < FEWEST_TO_SAY:
-        each = ", ".join(
-            f"{abs(one.error):.0%} {'late' if one.error > 0 else 'early'}".replace("%", " %") for one in judged
-        )
-        return f"{count} only, forecast {each}; too few to say how far off the next one will be"
-    said = summary(judged)
-    return (
-        f"of {count}, half were forecast within {said['median_pct']:.0f} % of the time by their own weighings, nine in "
-        f"ten within {said['p90_pct']:.0f} %; {100 * said['coverage']:.0f} % fell into the interval that promises 90 %"
-    )
-
-
-def _cautions(fit: TypeFit) -> list[str]:
-    found = [f"Run {one.id} contradicts the others and was not used: look at it." for one in fit.doubted]
-    if not fit.model.tail_learned:
-        found.append("The last part of the drying is not learnt: drymon will not say ready by this model alone.")
-    if 0 < len(fit.left_out) < FEWEST_TO_SAY:
-        found.append("Too few runs to say whether the forecast's intervals keep their word.")
-    for name in ("pocketed", "deep"):
-        if name not in fit.model.shelters_learned:
-            found.append(f"No run has told how {name} trees dry: for these the cautious start holds.")
-    return found
+def _sentence(words: str) -> str:
+    return f"{words[:1].upper()}{words[1:]}."
 
 
 def _pictures(fit: TypeFit, folder: Path) -> list[dict[str, str]]:
+    if not fit.runs:
+        return []
     told = accounts(fit)
     name = fit.model.name
     drawn = [
@@ -142,6 +122,8 @@ def _parameter(fit: TypeFit, name: str) -> dict[str, str]:
 def _row(run: Run) -> dict[str, str]:
     if run.left_out:
         standing = f"left out: {run.left_out}"
+    elif run.problem and run.felt:
+        standing = f"{run.problem}: what was felt counts"
     elif run.problem:
         standing = f"not used: {run.problem}"
     else:

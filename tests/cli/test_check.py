@@ -6,12 +6,14 @@ import socket
 import subprocess
 import time
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from cli_home import BEGIN
 
 from drymon.cli.main import main
+from drymon.messages.coat_models import load_models, write_model
 from drymon.shop.value_words import value_words
 from drymon.store import HomeLock, Store
 
@@ -152,6 +154,17 @@ def test_a_model_file_that_cannot_be_used_is_wrong_and_the_starting_model_holds(
     assert "starting models, wide on purpose: backup" in told
     assert main(["status", "--home", str(home)]) == 0
     assert "backup.toml" in capsys.readouterr().err
+
+
+def test_a_model_that_misses_its_own_runs_is_wrong(home: Path, capsys):
+    missing = "the fitted curve misses 3 of 3 weighed runs"
+    model = replace(load_models(None)["backup"], runs=3, run_ids=("a", "b", "c"), doubt=missing)
+    write_model(model, home / "models" / "backup.toml")
+    code, lines = shown(home, capsys)
+    assert code == 1
+    told = " ".join(text.strip() for text in lines)
+    assert f"backup: {missing}" in told
+    assert "learned from 3 weighed runs" not in told
 
 
 def test_a_port_that_somebody_has_is_wrong(home: Path, capsys):

@@ -17,18 +17,20 @@ from scipy.integrate import solve_ivp
 from scipy.optimize import brentq
 
 from drymon.drying import coat, dips, draws, ensemble, possible, sorption, surface
-from drymon.drying.coat_model import DIP_PARAMETERS, PARAMETERS, SHARES, CoatModel, Spread
+from drymon.drying.coat_model import DIP_PARAMETERS, GROWTH, PARAMETERS, SHARES, CoatModel, Spread
 from drymon.drying.ensemble import REFERENCE_AIR, AirStep, CoatState, PossibleCoats, water_left
 
 CENTRES = {
     "water": 0.3, "cooling": 0.75, "transfer": 1.2, "critical": 0.6, "exponent": 1.1, "inner": 300.0, "liquid": 0.3,
-    "sorption": 0.02, "soak": 0.15, "sunk": 0.1, "pocketed": 0.35, "deep": 0.08,
-    "pocketed_share": 0.15, "deep_share": 0.1,
+    "sorption": 0.02, "soak": 0.15, "sunk": 0.1, "pocketed": 0.35, "deep": 0.25,
+    "pocketed_share": 0.15, "deep_share": 0.1, "end": 0.08, "pace": 1.1, "growth_3": 1.05, "growth_5": 1.04,
+    "growth_8": 1.03, "growth_12": 1.02, "damp": 0.85, "warm": 1.1, "wind": 0.95,
 }  # fmt: skip
 SDS = {
     "water": 0.3, "cooling": 0.5, "transfer": 0.35, "critical": 0.5, "exponent": 0.3, "inner": 0.5, "liquid": 0.8,
     "sorption": 0.5, "soak": 0.6, "sunk": 0.5, "pocketed": 0.3, "deep": 0.4,
-    "pocketed_share": 0.5, "deep_share": 0.5,
+    "pocketed_share": 0.5, "deep_share": 0.5, "end": 0.6, "pace": 0.1, "growth_3": 0.05, "growth_5": 0.05,
+    "growth_8": 0.05, "growth_12": 0.05, "damp": 0.15, "warm": 0.1, "wind": 0.1,
 }  # fmt: skip
 
 
@@ -70,23 +72,26 @@ def rate(coats: PossibleCoats, zone: int, member: int, left: float, step: AirSte
 
     floor = of(coats.sorption) * float(step.excess)
     x, critical, n = left - floor, of(coats.critical), of(coats.exponent)
-    stirred = (float(step.resistance) / 270.0) ** (of(coats.fan) - 1.0)
-    outer = float(step.resistance) / of(coats.conductance)
-    still = outer * of(coats.pocket) * stirred
+    over_usual = (float(step.resistance) / 270.0) ** of(coats.wind)
+    outer = 270.0 * over_usual / of(coats.conductance)
+    still = 270.0 * over_usual ** of(coats.fan) / of(coats.conductance) * of(coats.pocket)
+    slower = of(coats.lag) * (float(step.deficit) / 0.0097) ** (1.0 - of(coats.damp))
+    slower *= (float(step.saturation) / 0.0194) ** (1.0 - of(coats.warm))
     liquid = of(coats.liquid)
     inner = of(coats.inner) * (1.0 - liquid + liquid * float(step.deficit) / 0.0097)
     if x <= 0.0:  # the binder takes up: its vapour concentration falls below the air's by x over the isotherm's slope
         below_air = float(step.saturation) * -x / (sorption.GAB_SLOPE * of(coats.sorption))
-        return -below_air / (outer + still + of(coats.inner)) / of(coats.water)
-    ratio = min(x / critical, 1.0)
+        return -below_air / (outer + still + of(coats.inner)) / of(coats.water) / slower
+    held = max(x, of(coats.end))
+    ratio = min(held / critical, 1.0)
     form = "power" if coats.form is None else coat.curve.TAILS[int(np.ravel(coats.form)[0])]
     resistance = {
         "power": outer / ratio**n + inner * (1 - ratio),
         "front": outer + inner * (1 - ratio) ** n,
         "supply": outer + inner * float(step.deficit) / 0.0097 * (ratio**-n - 1),
     }[form]
-    resistance += still + of(coats.below) * max(math.log(of(coats.sunk) / x), 0.0)
-    return float(step.deficit) / resistance / of(coats.water)
+    inside = resistance - outer + of(coats.below) * max(math.log(of(coats.sunk) / held), 0.0)
+    return float(step.deficit) / (outer + still + inside * held / x) / of(coats.water) / slower
 
 
 def solved(coats: PossibleCoats, zone: int, member: int, weather: Sequence[AirStep], left: float = 1.0) -> np.ndarray:
@@ -98,7 +103,7 @@ def solved(coats: PossibleCoats, zone: int, member: int, weather: Sequence[AirSt
     course = [left]
     for step in weather:
         by_heat = float(coats.cooling[member]) * float(step.deficit) / float(coats.water[zone, member])
-        wet = rate(coats, zone, member, 1.0, step)
+        wet = rate(coats, zone, member, 1.0, step)  # the heat goes with the flow, however slow the coat is over it
 
         def both(x: float, step: AirStep = step, by_heat: float = by_heat, wet: float = wet) -> float:
             return x + 0.5 * by_heat * (max(rate(coats, zone, member, x, step), 0.0) / wet) ** 2
@@ -141,13 +146,14 @@ NO_SHRINKING = (Phase.explicit, Phase.reuse, Phase.generate)
 @pytest.mark.parametrize("tail", ["power", "front", "supply"])
 def test_minute_steps_follow_the_solver_through_changing_air(tail: str) -> None:
     inner = 300.0 if tail == "power" else 1200.0
-    coats = dips.possible_coats(model(tail, inner=inner), 4, "pocketed", key=7)
+    coats = dips.possible_coats(model(tail, inner=inner), 4, "pocketed")
     weather = [air(*minute) for minute in WEATHER]
     course = stepped(coats, weather)
     by_time = np.argsort(course[150, 1])
     for zone, member in [(0, int(by_time[128])), (1, int(by_time[128])), (1, int(by_time[250])), (0, int(by_time[5]))]:
         expected = solved(coats, zone, member, weather)
-        assert np.abs(course[:, zone, member] - expected).max() < 2e-3, (zone, member)
+        # A step across a kink of the curve errs a little; supply's is the sharpest, where its steep fall meets the end.
+        assert np.abs(course[:, zone, member] - expected).max() < (4e-3 if tail == "supply" else 2e-3), (zone, member)
         if expected.min() < 0.05:
             assert dry_after(course[:, zone, member], 0.05) == pytest.approx(dry_after(expected, 0.05), rel=5e-3)
 
@@ -208,7 +214,9 @@ def test_steady_air_takes_the_closed_form_time() -> None:
 def test_constant_rate_of_a_bar_in_room_air(speed: float, humidity: float, rate_kg_m2_h: float) -> None:
     """Anchor: 50 mm cylinder at 22 degC, 50 %RH, 1 m/s with radiation 5.1 W/m2K: 0.187 kg/m2h, balance solved for the
     surface temperature with Churchill & Bernstein's correlation. The linearised surface is allowed 5 %."""
-    coats = dips.possible_coats(model(scatter=0.0, transfer=1.0, soak=1e-9), 1, "open")
+    coats = dips.possible_coats(
+        model(scatter=0.0, transfer=1.0, soak=1e-9, pace=1.0, wind=1.0, damp=1.0, warm=1.0), 1, "open"
+    )
     start = np.full_like(coats.water, 0.94)  # the heat of the fresh tree has gone
     left = coat.step(coats, start, air(22, humidity, speed), 600.0)
     lost = float(((start - left) * coats.water)[0].max()) * 6.0  # of a face that hangs as the mean does
@@ -309,18 +317,45 @@ def test_fitted_correlations_come_back() -> None:
 def test_a_certain_model_gives_one_coat() -> None:
     coats = dips.possible_coats(model(scatter=0.0), 1, "open")
     hours = coat.steady_time(coats, 0.05, REFERENCE_AIR)[0]
-    even = hours < hours.min() + 1e-6 * 3600
-    assert 0.45 < even.mean() < 0.55  # the others know of a face that hangs worse
-    assert 1.05 < hours.max() / hours.min() < 1.0 / (1.0 - dips.WORST_FACE)
+    np.testing.assert_allclose(hours, hours[0], rtol=1e-9)
 
 
-def test_dips_differ_but_the_type_of_coat_stays() -> None:
-    """Dip scatter is drawn anew by the key; what is not known of the coat type is the same member by member."""
-    one, other = (dips.possible_coats(model(), 2, "open", key=key) for key in (11, 12345))
-    np.testing.assert_array_equal(one.critical, other.critical)
-    ratio = np.log(one.water[0] / other.water[0])
-    assert 0.05 < float(ratio.std()) < 0.30  # two draws of sd 0.12 each
-    assert abs(float(ratio.mean())) < 0.01
+@pytest.mark.parametrize(("look", "least", "most"), [("even", 1.0, 1.1), ("usual", 1.0, 1.3), ("thick", 1.15, 1.5)])
+def test_an_edge_takes_longer_than_the_faces_as_the_trees_look(look: str, least: float, most: float) -> None:
+    """No scale sees it: it has no area, and only what is said of the trees tells how thick it is."""
+    coats = dips.possible_coats(model(scatter=0.0), 1, "open", edges=dips.EDGES[look])
+    faces, edge = coat.steady_time(coats, 0.05, REFERENCE_AIR)
+    assert least * 0.999 <= (edge / faces).min() <= least * 1.02
+    assert most * 0.98 <= (edge / faces).max() <= most * 1.001
+    assert (coats.share[-1] == 0.0).all()
+
+
+def test_equal_dips_have_equal_members() -> None:
+    one, other = (dips.possible_coats(model(), 2, "open") for _ in range(2))
+    np.testing.assert_array_equal(one.water, other.water)
+    np.testing.assert_array_equal(one.slowness, other.slowness)
+
+
+def test_near_its_end_a_coat_dries_in_proportion_to_what_is_left() -> None:
+    """Crank (1975), long times: below a bounded depth's slowest mode nothing is slower, whatever the form above it."""
+    for tail in ("power", "front", "supply"):
+        coats = dips.possible_coats(model(tail, scatter=0.0, sorption=1e-9, end=0.1), 4, "open")
+        times = [coat.steady_time(coats, left, REFERENCE_AIR)[0, 0] for left in (0.04, 0.02, 0.01, 0.005, 0.0025)]
+        halvings = np.diff(times)
+        assert halvings[0] > halvings[1] > halvings[2] > halvings[3]  # the air's own resistance fades
+        assert halvings[3] == pytest.approx(halvings[2], rel=0.05)
+
+
+@pytest.mark.parametrize("number", [1, 2, 3, 4, 6, 8, 10, 12])
+def test_growth_of_the_time_is_free_between_the_numbers_it_is_learnt_at(number: int) -> None:
+    """At its numbers it is the product of what is learnt up to there, between them a power of the number."""
+    draw = {name: np.array([factor]) for name, factor in zip(GROWTH, (2.0, 1.0, 0.5, 3.0), strict=True)}
+    at = {1: 1.0, 3: 2.0, 5: 2.0, 8: 1.0, 12: 3.0}
+    found = float(dips.free_growth(draw, number)[0])
+    if number in at:
+        assert found == pytest.approx(at[number])
+    low, high = max(n for n in at if n <= number), min(n for n in at if n >= number)
+    assert min(at[low], at[high]) <= found <= max(at[low], at[high])
 
 
 def test_water_grows_with_the_coat_number_and_levels_off() -> None:
@@ -344,17 +379,17 @@ def test_later_coats_take_longer() -> None:
 @pytest.mark.parametrize("shelter", ["pocketed", "deep"])
 def test_no_pocket_is_quicker_than_the_open_face(shelter: str) -> None:
     coats = dips.possible_coats(model(), 3, shelter)
-    assert coats.zones == ("open", shelter)
+    assert coats.zones[0] == "open"
+    assert coats.zones[-2:] == (shelter, "edge")
     hours = coat.steady_time(coats, 0.05, REFERENCE_AIR)
-    even = draws.extra_draws()["face"] <= 0.5  # where the open faces hang alike: the worst of them may be slower yet
-    assert (hours[1] >= hours[0])[even].all()
+    assert (np.diff(hours, axis=0) >= 0.0).all()
     assert coats.share.sum(axis=0) == pytest.approx(1.0)
 
 
 def test_buried_water_is_carried_on_to_the_gram() -> None:
-    below = np.linspace([0.05] * 2, [0.15] * 2, possible.MEMBERS, axis=1)
-    clean = dips.possible_coats(model(), 3, "pocketed", key=5)
-    over = dips.possible_coats(model(), 3, "pocketed", key=5, below=below)
+    below = np.linspace([0.05] * 3, [0.15] * 3, possible.MEMBERS, axis=1)
+    clean = dips.possible_coats(model(), 3, "pocketed")
+    over = dips.possible_coats(model(), 3, "pocketed", below=below)
     own = clean.water * (1.0 - clean.buried)
     np.testing.assert_allclose(over.water - own, np.broadcast_to(below, clean.water.shape), atol=1e-12)
     np.testing.assert_allclose(over.buried * over.water, np.broadcast_to(below, clean.water.shape), atol=1e-12)
@@ -363,8 +398,8 @@ def test_buried_water_is_carried_on_to_the_gram() -> None:
 
 
 def test_a_shell_begun_elsewhere_is_wetter_and_less_sure() -> None:
-    known = dips.possible_coats(model(), 4, "open", key=5)
-    begun = dips.possible_coats(model(), 4, "open", key=5, below_unknown=True)
+    known = dips.possible_coats(model(), 4, "open")
+    begun = dips.possible_coats(model(), 4, "open", below_unknown=True)
     assert (begun.water > known.water).all()
 
     def width(coats: PossibleCoats) -> float:
@@ -375,8 +410,8 @@ def test_a_shell_begun_elsewhere_is_wetter_and_less_sure() -> None:
 
 
 def test_a_shell_is_never_found_bone_dry_below_a_new_coat() -> None:
-    bone_dry = dips.possible_coats(model(), 4, "open", key=5, below=np.zeros((1, possible.MEMBERS)))
-    first = dips.possible_coats(model(), 1, "open", key=5, below=np.zeros((1, possible.MEMBERS)))
+    bone_dry = dips.possible_coats(model(), 4, "open", below=np.zeros((2, possible.MEMBERS)))
+    first = dips.possible_coats(model(), 1, "open", below=np.zeros((2, possible.MEMBERS)))
     assert (bone_dry.buried > 0.005).all()
     assert (bone_dry.buried < 0.02).all()
     assert (first.buried == 0.0).all()
@@ -414,8 +449,8 @@ def _after_days(coats: PossibleCoats, now: AirStep) -> CoatState:
 
 
 def test_a_coat_over_a_thirsty_shell_has_less_to_lose_and_is_dry_sooner() -> None:
-    usual = dips.possible_coats(model(), 6, "open", key=5)
-    thirsty = dips.possible_coats(model(), 6, "open", key=5, below=np.full((1, possible.MEMBERS), -0.006))
+    usual = dips.possible_coats(model(), 6, "open")
+    thirsty = dips.possible_coats(model(), 6, "open", below=np.full((2, possible.MEMBERS), -0.006))
     assert (thirsty.water < usual.water).all()
     assert (thirsty.sunk > 0.0).all()
     sooner = coat.steady_time(thirsty, 0.05, REFERENCE_AIR) < coat.steady_time(usual, 0.05, REFERENCE_AIR)
@@ -424,13 +459,14 @@ def test_a_coat_over_a_thirsty_shell_has_less_to_lose_and_is_dry_sooner() -> Non
 
 def test_unfinished_water_stays_in_its_zone() -> None:
     coats = dips.possible_coats(model(), 1, "deep")
-    state = replace(CoatState.fresh(2), left=np.stack([np.full(256, 0.02), np.full(256, 0.4)]))
+    shares = np.array([[0.02], [0.1], [0.4], [0.42]])
+    state = replace(CoatState.fresh(4), left=shares * np.ones((4, 256)))
     below = water_left(coats, state)
-    np.testing.assert_allclose(below, [0.02 * coats.water[0], 0.4 * coats.water[1]])
+    np.testing.assert_allclose(below, shares * coats.water)
     over = dips.possible_coats(model(), 2, "deep", below=below)
     np.testing.assert_allclose(over.buried * over.water, below)
     as_open = dips.possible_coats(model(), 2, "open", below=below)
-    np.testing.assert_allclose(as_open.buried * as_open.water, below[1:])
+    np.testing.assert_allclose(as_open.buried * as_open.water, below[[3, 3]])
 
 
 def test_an_unknown_tail_is_refused() -> None:
@@ -445,7 +481,7 @@ def test_an_unknown_tail_is_refused() -> None:
 def test_stepping_together_is_stepping_one_by_one(tails: tuple[str, str, str]) -> None:
     shelters = ("open", "deep", "pocketed")
     parts = [
-        dips.possible_coats(model(tail), n, shelter, key=n)
+        dips.possible_coats(model(tail), n, shelter)
         for n, (tail, shelter) in enumerate(zip(tails, shelters, strict=True), start=1)
     ]
     speeds = surface.transfer_coefficients(np.linspace(0.3, 2.0, possible.MEMBERS))
@@ -463,7 +499,7 @@ def test_stepping_together_is_stepping_one_by_one(tails: tuple[str, str, str]) -
 
 def test_dry_since_is_when_the_slowest_part_got_there_and_is_lost_when_damp() -> None:
     coats = dips.possible_coats(model(scatter=0.0, sorption=0.06), 1, "pocketed")
-    state, at = CoatState.fresh(2), 0.0
+    state, at = CoatState.fresh(3), 0.0
     crossed = np.full(possible.MEMBERS, np.nan)
     for _ in range(1200):
         at += 60.0

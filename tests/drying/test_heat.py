@@ -56,12 +56,11 @@ def told(heat_j_m2_k: float) -> np.ndarray:
     # What a cooling wall gives off besides what the air takes meanwhile (exponential approach, linear saturation).
     share = 1.0 - 1.0 / (float(h_m) * face)
     cooling = share * heat_j_m2_k / (float(h + radiation) * face)
-    left, course = np.ones((1, 256)), [1.0]
     coats = dips.possible_coats(certain(cooling), 1, "open")
-    even = int(np.argmax(coats.conductance[0]))
+    left, course = np.ones_like(coats.water), [1.0]
     for _ in range(MINUTES):
         left = coat.step(coats, left, air, 60.0)
-        course.append(float(left[0, even]))
+        course.append(float(left[0, 0]))
     return np.array(course)
 
 
@@ -69,7 +68,7 @@ def certain(cooling: float) -> CoatModel:
     model = load_models(None)["backup"]
     known = {
         "water": WATER, "cooling": cooling, "transfer": 1.0, "critical": CRITICAL, "exponent": 1.0, "inner": INNER,
-        "liquid": 1e-6, "sorption": 1e-6, "soak": 1e-6, "sunk": 1e-6,
+        "liquid": 1e-6, "sorption": 1e-6, "soak": 1e-6, "sunk": 1e-6, "end": 1e-4, "damp": 1.0,
     }  # fmt: skip
     sharp = {name: Spread(known.get(name, spread.centre), 1e-9) for name, spread in model.parameters.items()}
     return replace(model, parameters=sharp, dip_sd=dict.fromkeys(DIP_PARAMETERS, 0.0), tail="front")

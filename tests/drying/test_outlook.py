@@ -12,7 +12,35 @@ from drymon.drying.forecast import Paths
 from drymon.drying.outlook import FutureAir
 
 CENTRES = dict(
-    zip(PARAMETERS, (0.3, 0.75, 1.2, 0.6, 1.1, 300.0, 0.3, 0.02, 0.15, 0.1, 0.35, 0.08, 0.15, 0.1), strict=True)
+    zip(
+        PARAMETERS,
+        (
+            0.3,
+            0.75,
+            1.2,
+            0.6,
+            1.1,
+            300.0,
+            0.3,
+            0.02,
+            0.15,
+            0.1,
+            0.35,
+            0.2,
+            0.15,
+            0.1,
+            0.08,
+            1.0,
+            1.03,
+            1.03,
+            1.03,
+            1.03,
+            0.9,
+            1.0,
+            1.0,
+        ),
+        strict=True,
+    )
 )
 MODEL = CoatModel(
     name="backup",
@@ -122,7 +150,7 @@ def test_better_air_never_takes_longer() -> None:
 
 
 def test_trees_together_are_trees_one_by_one_each_in_its_own_racks_air() -> None:
-    coats = [dips.possible_coats(MODEL, n, shelter, key=n) for n, shelter in ((1, "open"), (4, "deep"), (2, "open"))]
+    coats = [dips.possible_coats(MODEL, n, shelter) for n, shelter in ((1, "open"), (4, "deep"), (2, "open"))]
     futures = [future(22, 45, 1.0), future(20, 65, 0.2)]
     together = seconds(coats, 0.8, 0.05, futures, [0, 1, 1])
     for row, (one, rack) in enumerate(zip(coats, (0, 1, 1), strict=True)):

@@ -46,9 +46,9 @@ def test_draws_are_read_only_and_the_same_every_time() -> None:
         possible.quantiles(15)[0, 0] = 0.5
 
 
-@pytest.mark.parametrize("dimensions", [0, 21])
+@pytest.mark.parametrize("dimensions", [0, 33])
 def test_impossible_number_of_dimensions_says_what_is_allowed(dimensions: int) -> None:
-    with pytest.raises(ValueError, match=rf"{dimensions} dimensions.*1 to 20"):
+    with pytest.raises(ValueError, match=rf"{dimensions} dimensions.*1 to 32"):
         possible.quantiles(dimensions)
 
 
@@ -89,10 +89,3 @@ def test_the_95_percent_bound_has_passed_exactly_when_95_percent_of_the_weight_h
 def test_rank_share_orders_by_slowness() -> None:
     slow = np.array([30.0, 10.0, 40.0, 20.0])
     np.testing.assert_allclose(possible.rank_share(slow), [0.625, 0.125, 0.875, 0.375])
-
-
-@given(st.integers(0, 2**32))
-def test_a_roll_keeps_every_row(key: int) -> None:
-    block = possible.normal_scores(15)[:, 12:]
-    rolled = possible.rolled(block, key)
-    assert sorted(map(tuple, rolled)) == sorted(map(tuple, block))

@@ -8,17 +8,13 @@ import numpy as np
 import pytest
 
 from drymon.learning.run import Run
-from drymon.learning.runs import Weighed, air_by_minute, make_run
+from drymon.learning.runs import Weighed, make_run
 
-sys.path.insert(0, str(Path(__file__).parent))  # tests of this folder import `weighed_stream` by its file name
+sys.path.insert(0, str(Path(__file__).parent))  # tests of this folder import its helpers by their file names
+
+from made_up_air import steady_air
 
 MakeRun = Callable[..., Run]
-
-
-def steady_air(minutes: int, temperature: float = 21.0, humidity: float = 47.5, speed: float = 0.6):
-    """Air that does not change."""
-    ones = np.ones(minutes)
-    return air_by_minute(temperature * ones, humidity * ones, speed * ones, 101_325.0 * ones, 0.5 * ones)
 
 
 @pytest.fixture

@@ -8,12 +8,13 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy.optimize import brentq
 
+from drymon.drying import coat, ensemble
 from drymon.drying.coat_model import Spread
 from drymon.drying.weight_evidence import BENCH_SCALE, weigh_members
 from drymon.errors import LearningError
 from drymon.learning.account import accounts, advice
 from drymon.learning.fit import fit_all
-from drymon.learning.judge import coats_of_run, forecast_hours
+from drymon.learning.judge import coats_of_run, forecast_hours, hours_until
 from drymon.learning.run import thinned
 from drymon.messages.coat_models import load_models, read_model, write_model
 from drymon.shop.scale import curve_misfit, toned_down
@@ -49,8 +50,6 @@ def two_periods(hours):
 
 def left_band(model, run, hours):
     """5 % and 95 % bounds of the share left at `hours`, of the possible coats weighed by the run itself as live."""
-    from drymon.drying import coat, ensemble
-
     coats = coats_of_run(model, run)
     times = np.union1d(run.times_s, 3600.0 * np.array(hours))
     air = run.air.over(np.concatenate([[0.0], times]) if times[0] > 0 else times)
@@ -144,12 +143,18 @@ def exponential_runs(make, count, spread=0.05, **kind):
 
 
 def test_left_out_runs_are_told_within_their_interval(make):
-    """95 % of an exponential is gone after tau ln 20."""
+    """Of an exponential e^(-t / tau) is left; tau ln(1 / left) is its time.
+
+    What was left at a weighing is known to a point of the water: 0.3 g of 100 g at each weighing, and what a curve may
+    be wrong by.
+    """
     runs, taus = exponential_runs(make, 10)
     fit = fit_all(runs, STARTS)[0]
-    true = dict(zip([run.id for run in runs], taus * np.log(20.0), strict=True))
-    assert_allclose([one.true_h for one in fit.left_out], [true[one.run] for one in fit.left_out], rtol=0.06)
-    assert np.median([abs(one.error) for one in fit.left_out]) < 0.08
+    tau = dict(zip([run.id for run in runs], taus, strict=True))
+    left = [np.exp(-one.true_h / tau[one.run]) for one in fit.left_out]
+    assert_allclose([one.left for one in fit.left_out], left, atol=0.012)
+    errors = [one.best_h / (tau[one.run] * np.log(1.0 / one.left)) - 1.0 for one in fit.left_out]
+    assert np.median(np.abs(errors)) < 0.08
     assert np.mean([one.covered for one in fit.left_out]) >= 0.8
     assert fit.model.runs == 10
     assert "rests on priors" not in fit.model.origin
@@ -157,56 +162,96 @@ def test_left_out_runs_are_told_within_their_interval(make):
 
 @pytest.mark.parametrize("curve", [page, two_periods])
 def test_the_best_guess_of_a_left_out_run_is_neither_early_nor_late(make, curve):
-    """Bars that dry as the published one, quicker and slower ones in equal number: their time to 95 % gone is known.
+    """Bars that dry as the published one, quicker and slower ones in equal number: their time to any share is known.
 
-    Within 1 %: what a weighing of 0.3 g leaves open of 100 g, in time; the middle of uncorrected members lay 1.2 and
-    2.3 % late.
+    Within 2 %: a third of a point, by which the share left at a weighing is unsure, is so much of the time.
     """
-    hours = brentq(lambda hour: float(curve(np.array([hour]))[0]) - 0.05, 1.0, 6.0)
+
+    def hours_until(left):
+        return brentq(lambda hour: float(curve(np.array([hour]))[0]) - left, 0.5, 7.0)
+
     pace = np.exp(0.05 * np.linspace(-1.5, 1.5, 12))
     times = np.linspace(0.1, 5.0, 25)
     runs = [make(lambda h, k=k: curve(h / k), times, name=f"t-{i}", seed=i) for i, k in enumerate(pace)]
-    true = dict(zip([run.id for run in runs], hours * pace, strict=True))
+    of_run = dict(zip([run.id for run in runs], pace, strict=True))
     fit = fit_all(runs, HEATLESS)[0]
-    assert abs(np.mean([np.log(one.best_h / true[one.run]) for one in fit.left_out])) < 0.01
+    errors = [np.log(one.best_h / (of_run[one.run] * hours_until(one.left))) for one in fit.left_out]
+    assert len(errors) == 12
+    assert abs(np.mean(errors)) < 0.02
 
 
 def test_few_runs_help_and_say_that_priors_carry_them(make):
-    """The starting model expects other coats; two runs bring a third one's forecast near."""
+    """The starting model expects other coats; two runs bring a third one's forecast near: within 10 %, for the two
+    differ by 23 % and a forecast can lie no nearer than their middle.
+    """
     runs, taus = exponential_runs(make, 3)
     start = HEATLESS["backup"]
     model = fit_all(runs[:2], HEATLESS)[0].model
     true = taus[2] * np.log(20.0)
     before, after = (abs(np.log(np.median(forecast_hours(m, runs[2], 0.05)) / true)) for m in (start, model))
-    assert after < before
-    assert after < 0.08
+    assert after < 0.5 * before
+    assert after < 0.10
     assert "below 9 runs the interval rests on priors" in model.origin
 
 
 def test_the_tail_is_not_learnt_from_runs_that_stop_early(make):
     hours = np.linspace(0.08, 1.2, 15)
     run = make(lambda h: np.exp(-h / 1.2), hours)
-    model = fit_all([run], STARTS)[0].model
-    assert not model.tail_learned
-    assert any("tail" in one.words for one in advice(fit_all([run], STARTS)[0]))
+    fit = fit_all([run], STARTS)[0]
+    assert not fit.model.tail_learned
+    assert any("tail" in one.words for one in advice(fit))
+
+
+def pocketed_left(hours, tau=1.2, times=4.0):
+    """A fifth of the faces dries some times as slowly as the rest."""
+    return 0.8 * np.exp(-hours / tau) + 0.2 * np.exp(-hours / (times * tau))
+
+
+def slowest_hours(model, run):
+    """Hours until 5 % is left in the slowest part, in the run's steady air: 5 %, 50 %, 95 % of the possible coats."""
+    air = run.air
+    steady = ensemble.AirStep(air.deficit[0], air.saturation[0], air.excess[0], air.resistance[0])
+    steps = [(steady, 300.0 * 1.03**i) for i in range(200)]
+    return np.quantile(hours_until(coats_of_run(model, run), steps, 0.05), [0.05, 0.5, 0.95])
 
 
 def test_pockets_are_read_from_the_weight_of_the_whole_tree(make):
-    """A fifth of the faces dries four times as slowly; nothing but the tree's mass is weighed."""
+    """Nothing but the tree's mass is weighed."""
     open_runs, _ = exponential_runs(make, 4, spread=0.02)
     hours = np.linspace(0.08, 24.0, 60)
-
-    def pocketed(h):
-        return 0.8 * np.exp(-h / 1.2) + 0.2 * np.exp(-h / 4.8)
-
     sheltered = [
-        make(pocketed, hours, name=f"p-{i}", shelter="pocketed", seed=10 + i, start_s=1e6 + 2e5 * i) for i in range(3)
+        make(pocketed_left, hours, name=f"p-{i}", shelter="pocketed", seed=10 + i, start_s=1e6 + 2e5 * i)
+        for i in range(3)
     ]
     fit = fit_all([*open_runs, *sheltered], STARTS)[0]
-    forecast = np.median(forecast_hours(fit.model, sheltered[0], 0.05))
-    assert forecast == pytest.approx(4.8 * np.log(20.0), rel=0.25)
+    assert slowest_hours(fit.model, sheltered[0])[1] == pytest.approx(4.8 * np.log(20.0), rel=0.25)
+    whole = np.quantile(forecast_hours(fit.model, sheltered[0], 0.05), [0.05, 0.95])
+    assert whole[0] < brentq(lambda hour: pocketed_left(hour) - 0.05, 1.0, 24.0) < whole[1]
     assert "pocketed" in fit.model.shelters_learned
     assert "deep" not in fit.model.shelters_learned
+
+
+def test_runs_of_other_coats_help_one_that_has_few(make):
+    """Two open runs of a coat say nothing of its pockets. Pocketed trees under another coat of the room, in which a
+    fifth dries six times as slowly, do: no such tree of this coat was ever weighed.
+    """
+    own, _ = exponential_runs(make, 2, spread=0.02)
+    hours = np.linspace(0.08, 24.0, 40)
+    left = partial(pocketed_left, tau=1.0, times=6.0)
+    kind = {"shelter": "pocketed", "coat": "prime-fine"}
+    others = [make(left, hours, name=f"p-{i}", seed=i, start_s=1e6 + 2e5 * i, **kind) for i in range(3)]
+    open_others, _ = exponential_runs(make, 3, spread=0.02, coat="prime-fine")
+    others += [replace(run, id=f"o-{i}", tree=f"o-{i}") for i, run in enumerate(open_others)]
+    probe = make(partial(left, tau=1.2), hours, name="p-9", shelter="pocketed", start_s=9e6)
+    alone = slowest_hours(fit_all(own, HEATLESS)[0].model, probe)
+    (fit,) = fit_all([*own, *others], HEATLESS, ["backup"])
+    together = slowest_hours(fit.model, probe)
+    true = 6.0 * 1.2 * np.log(20.0)
+    assert abs(np.log(together[1] / true)) < 0.5 * abs(np.log(alone[1] / true))
+    assert together[2] / together[0] < 0.5 * alone[2] / alone[0]
+    assert together[0] < true < together[2]
+    assert (fit.model.runs, [run.coat for run in fit.runs]) == (2, ["backup"] * 2)
+    assert "together with 6 runs of its other coats" in fit.model.origin
 
 
 def test_how_much_of_a_tree_lies_in_its_pockets_is_learnt(make):

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from drymon.learning.problem import search
+from drymon.learning.search import minimise
 
 MISRA1A = np.array(
     [(77.6, 10.07), (114.9, 14.73), (141.1, 17.94), (190.8, 23.93), (239.9, 29.61), (289.0, 35.18), (332.8, 40.02),
@@ -54,12 +54,33 @@ def test_certified_fits_are_found(name):
     def residuals(z):
         return (model(z * scale, x) - y) / np.std(y)
 
-    def jacobian(z):
+    def with_slopes(z):
         step = 1e-6
-        return np.column_stack(
-            [(residuals(z + step * unit) - residuals(z - step * unit)) / (2 * step) for unit in np.eye(len(z))]
-        )
+        slopes = [(residuals(z + step * unit) - residuals(z - step * unit)) / (2 * step) for unit in np.eye(len(z))]
+        return residuals(z), np.column_stack(slopes)
 
-    found = scale * search(residuals, jacobian, np.ones(len(scale)), (-50.0, 50.0), 200)
+    ones = np.ones(len(scale))
+    found = scale * minimise(residuals, with_slopes, ones, 50.0 * ones, 200, good=1e-14)
     assert_allclose(found, certified, rtol=2e-3)
     assert np.sum((model(found, x) - y) ** 2) == pytest.approx(squares, rel=1e-3)
+
+
+def test_it_stops_at_the_bounds_of_the_unknowns():
+    """A straight line whose slope of 3 is not allowed: the nearest allowed one, 2, is found."""
+    x = np.linspace(0.0, 1.0, 5)
+    found = minimise(
+        lambda z: z[0] * x - 3.0 * x, lambda z: (z[0] * x - 3.0 * x, x[:, None]), np.zeros(1), np.array([2.0]), 20
+    )
+    assert found == pytest.approx([2.0])
+
+
+def test_where_nothing_can_be_gained_it_stays_and_counts_few_steps():
+    asked = []
+
+    def with_slopes(z):
+        asked.append(z)
+        return np.array([1.0, 2.0]), np.zeros((2, 1)) + 1e-9
+
+    found = minimise(lambda z: np.array([1.0, 2.0]), with_slopes, np.array([0.5]), np.array([4.0]), 20)
+    assert found == pytest.approx([0.5])
+    assert len(asked) == 1

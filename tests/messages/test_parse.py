@@ -284,6 +284,11 @@ DIP = {"tree": "t-7", "rack": "rack-a", "coat": "backup"}
         ("weigh", {"tree": "t-7", "mass": 500, "unit": "g"}, Weigh(time=NOON, arrived=NOON, tree="t-7", mass=0.5)),
         ("felt", {"tree": "t-7", "finding": "dry"}, Felt(time=NOON, arrived=NOON, tree="t-7", finding="dry")),
         (
+            "felt",
+            {"tree": "t-7", "finding": "wet", "where": "pocket"},
+            Felt(time=NOON, arrived=NOON, tree="t-7", finding="wet", where="pocket"),
+        ),
+        (
             "look",
             {"tree": "t-7", "finding": "sound", "note": "fine"},
             Look(time=NOON, arrived=NOON, tree="t-7", finding="sound", note="fine"),
@@ -338,6 +343,7 @@ def test_a_log_event_told_later(parse):
         ("weigh", {"tree": "t-7", "mass": 0}, "more than nothing"),
         ("weigh", {"tree": "t-7", "mass": 9999}, "2000"),
         ("felt", {"tree": "t-7", "finding": "damp"}, "'wet' or 'dry'"),
+        ("felt", {"tree": "t-7", "finding": "dry", "where": "inside"}, "'face' or 'pocket'"),
         ("look", {"tree": "t-7", "finding": "wet"}, "'sound', 'repaired' or 'scrap'"),
         ("fan", {"rack": "rack-a", "on": 1}, "true or false"),
         ("fan", {"rack": "room", "on": True}, "rack-a, rack-b"),

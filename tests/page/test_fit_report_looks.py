@@ -42,8 +42,8 @@ def page(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def test_few_runs_give_no_quantiles_and_no_picture_of_kept_promises(page: Path) -> None:
     text = page.read_text(encoding="utf-8")
-    assert "2 runs only, forecast" in text
-    assert "Too few runs to say whether the forecast&#39;s intervals keep their word." in text
+    assert "2 runs only, too few to say how far off the next one will be." in text
+    assert "Backup no. 3 in your usual air (22 °C, 50 %RH, 0.6 m/s): about " in text
     assert "half" not in text.split("<h2", 2)[1].split("What to weigh next")[0]
     assert "true" not in text
     assert "from 2 of 2 weighed runs" in text

@@ -43,6 +43,7 @@ def test_every_event_is_answered_in_a_sentence(home: Path) -> None:
         ("dip t-1 --recipe standard --rack rack-a", rf"t-1, coat 1 \(prime\), rack-a, {CLOCK}: {outlook}"),
         ("weigh t-1 3.29kg", rf"t-1 weighs 3\.29 kg, {CLOCK}: coat 1 \(prime\) {outlook}"),
         ("felt t-1 wet", rf"t-1 felt wet, {CLOCK}: coat 1 \(prime\) {outlook}"),
+        ("felt t-1 dry --where pocket", rf"t-1 felt dry in a pocket, {CLOCK}: coat 1 \(prime\) {outlook}"),
         ("look t-1 sound", rf"t-1 looked at: sound, {CLOCK}: coat 1 \(prime\) {outlook}"),
         ("move t-1 rack-b", rf"t-1 hangs on rack-b now, {CLOCK}: coat 1 \(prime\) {outlook}"),
         ("fan rack-b off", rf"fans of rack-b off, {CLOCK}"),

@@ -31,9 +31,9 @@ SPREADS = {
     "water": (0.1, 0.2), "cooling": (0.4, 0.5),
     "transfer": (1.2, 0.2), "critical": (0.6, 0.3), "exponent": (1.0, 0.2), "inner": (250.0, 0.3),
     "liquid": (0.25, 0.5), "sorption": (0.02, 0.3), "soak": (0.15, 0.3), "sunk": (0.05, 0.3), "pocketed": (0.5, 0.2),
-    "deep": (0.3, 0.3),
-    "pocketed_share": (0.15, 0.5),
-    "deep_share": (0.1, 0.5),
+    "deep": (0.6, 0.3), "pocketed_share": (0.15, 0.5), "deep_share": (0.1, 0.5), "end": (0.05, 0.5),
+    "pace": (1.0, 0.05), "growth_3": (1.02, 0.03), "growth_5": (1.02, 0.03), "growth_8": (1.02, 0.03),
+    "growth_12": (1.02, 0.03), "damp": (1.0, 0.05), "warm": (1.0, 0.05), "wind": (1.0, 0.05),
 }  # fmt: skip
 
 
@@ -131,8 +131,8 @@ class Shop:
         """Somebody looks now."""
         return self.tell(Look(time=self.now, arrived=self.now, tree=tree, finding=finding))  # type: ignore[arg-type]
 
-    def felt(self, tree: str, finding: str) -> list[Outcome]:
-        return self.tell(Felt(time=self.now, arrived=self.now, tree=tree, finding=finding))  # type: ignore[arg-type]
+    def felt(self, tree: str, finding: str, where: str = "face") -> list[Outcome]:
+        return self.tell(Felt(time=self.now, arrived=self.now, tree=tree, finding=finding, where=where))  # type: ignore[arg-type]
 
     def weigh(self, tree: str, mass: float) -> list[Outcome]:
         return self.tell(Weigh(time=self.now, arrived=self.now, tree=tree, mass=mass))

@@ -372,6 +372,35 @@ def test_fans_on_again() -> None:
 # Evidence of other kinds
 
 
+def test_a_finger_in_the_pocket_tells_of_the_pocket() -> None:
+    """Wet in the pocket while the faces are dry already: that tree waits longer than one that nobody felt."""
+    plain, face, pocket = Shop(), Shop(), Shop()
+    for shop in (plain, face, pocket):
+        shop.run(0.2)
+        shop.dip("t-1", "middle", shelter="pocketed")
+        shop.run(1.2)
+    face.felt("t-1", "wet")
+    pocket.felt("t-1", "wet", where="pocket")
+    best = [shop.tree("t-1").dryness.best for shop in (plain, face, pocket)]
+    assert best[2] < best[0]
+    late = [shop.until("t-1", State.READY, 24) for shop in (plain, face, pocket)]
+    assert late[2] > late[0]
+
+
+def test_the_same_finger_twice_is_no_second_witness() -> None:
+    once, often, later = Shop(), Shop(), Shop()
+    for shop, times in ((once, 1), (often, 5), (later, 1)):
+        shop.run(0.2)
+        shop.dip("t-1", "middle")
+        shop.run(0.5)
+        for _ in range(times):
+            shop.felt("t-1", "dry")
+        shop.run(0.6)
+    assert often.tree("t-1").dryness == once.tree("t-1").dryness
+    later.felt("t-1", "dry")
+    assert later.tree("t-1").dryness.best > once.tree("t-1").dryness.best
+
+
 def test_touch_is_weak_evidence_and_never_a_truth() -> None:
     plain, told = Shop(), Shop()
     for shop in (plain, told):

@@ -278,6 +278,19 @@ def test_an_unlearned_tail_waits_for_a_look() -> None:
     assert shop.tree("t-1").state is State.READY
 
 
+def test_a_model_that_its_runs_contradict_waits_for_a_look_and_is_told() -> None:
+    doubted = model("middle", doubt="the fitted curve misses 5 of 6 weighed runs")
+    shop = Shop(models={**MODELS, "middle": doubted})
+    shop.run(0.2)
+    shop.dip("t-1", "middle")
+    assert "model-doubt" not in codes(shop.tree("t-1"))
+    shop.until("t-1", State.HOLD)
+    assert codes(shop.tree("t-1")) == {"model-doubt"}
+    assert "misses 5 of 6" in text(shop.tree("t-1"), "model-doubt")
+    shop.look("t-1")
+    assert shop.tree("t-1").state is State.READY
+
+
 def test_repaired_releases_like_sound_and_scrap_takes_the_tree_away() -> None:
     shop = Shop(models={**MODELS, "middle": model("middle", tail_learned=False)})
     shop.run(0.2)

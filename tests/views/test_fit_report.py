@@ -10,7 +10,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from drymon.learning.account import RunAccount
 from drymon.learning.judge import Judgement
 from drymon.learning.run import Run
-from drymon.views.fit_report import left_out_words
+from drymon.views.fit_words import left_out_words
 from drymon.views.plots.model_fit import draw_coverage, draw_residuals, draw_runs, draw_truth, hour_ticks
 
 
@@ -28,16 +28,10 @@ def told(shelters: Sequence[str], bests: Sequence[float]) -> list[str]:
     return left_out_words(runs, [judged(one.id, best) for one, best in zip(runs, bests, strict=True)])
 
 
-def test_of_one_run_no_half_is_told() -> None:
-    assert told(["open"], [13.7]) == [
-        "open trees: 1 run only, forecast 37 % late; too few to say how far off the next one will be"
-    ]
-
-
-def test_of_a_few_runs_each_is_told() -> None:
-    (words,) = told(["open"] * 3, [8.0, 10.6, 11.3])
-    assert "3 runs only, forecast 20 % early, 6 % late, 13 % late" in words
-    assert "half" not in words
+@pytest.mark.parametrize(("bests", "count"), [([13.7], "1 run"), ([8.0, 10.6, 11.3], "3 runs")])
+def test_of_few_runs_nothing_is_told_of_their_errors(bests: list[float], count: str) -> None:
+    words = told(["open"] * len(bests), bests)
+    assert words == [f"open trees: {count} only, too few to say how far off the next one will be"]
 
 
 def test_from_five_runs_on_quantiles_are_told() -> None:
@@ -46,15 +40,21 @@ def test_from_five_runs_on_quantiles_are_told() -> None:
     (words,) = told(["open"] * 5, [10.1, 9.8, 10.3, 9.6, 11.0])
     assert "of 5 runs, half were forecast within 3 % of the time by their own weighings" in words
     assert "nine in ten within 8 %" in words
+    assert "the farthest off 4 % early and 10 % late" in words
     assert "100 % fell into the interval that promises 90 %" in words
     assert "true" not in words
 
 
-def test_shelters_are_told_apart_and_what_a_scale_cannot_feel_is_said() -> None:
+def test_shelters_are_told_apart() -> None:
     words = told(["open"] * 5 + ["pocketed"] * 2, [10.1] * 5 + [14.0, 15.0])
     assert words[0].startswith("open trees: of 5 runs, half were forecast within 1 %")
-    assert words[1].startswith("pocketed trees: 2 runs only, forecast 40 % late, 50 % late")
-    assert "not weighed" in words[2]
+    assert words[1:] == ["pocketed trees: 2 runs only, too few to say how far off the next one will be"]
+
+
+def test_a_forecast_that_is_late_without_bound_is_told_as_it_is() -> None:
+    """Five runs of 10 h, one of which was forecast for a fortnight: 336 h is 3260 % late."""
+    (words,) = told(["open"] * 5, [10.1, 9.8, 10.3, 9.6, 336.0])
+    assert "the farthest off 4 % early and 3260 % late" in words
 
 
 def inside(axes: Axes) -> bool:

@@ -19,7 +19,7 @@ Form = Mapping[str, str]
 TEXTS: Mapping[str, tuple[str, ...]] = {
     "dip": ("tree", "rack", "coat", "shelter", "cell", "recipe", "label"),
     "weigh": ("tree", "unit"),
-    "felt": ("tree", "finding"),
+    "felt": ("tree", "finding", "where"),
     "look": ("tree", "finding", "note"),
     "move": ("tree", "rack", "cell"),
     "leave": ("tree",),

@@ -10,7 +10,7 @@ from flask import Flask, request
 from drymon.errors import BrokerError, RefusedMessage
 from drymon.messages.message import Message
 from drymon.messages.times import stamp
-from drymon.shop.events import LogEvent
+from drymon.shop.events import Felt, LogEvent
 from drymon.views import by_hand
 from drymon.views.page.desk import Ask, Desk, Flash, back_to, told
 from drymon.views.page.log_forms import TEXTS, event_message
@@ -101,7 +101,7 @@ def _done(desk: Desk, event: str, content: dict[str, Any], said: LogEvent) -> Fl
     text = {
         "dip": f"Logged: {tree} dipped, {content.get('coat')} {content.get('number', '')}".rstrip(),
         "weigh": f"Logged: {tree} weighs {content.get('mass')} {content.get('unit', 'kg')}",
-        "felt": f"Logged: {tree} felt {content.get('finding')}",
+        "felt": f"Logged: {tree} {said.words}" if isinstance(said, Felt) else "",
         "look": f"Logged: looked at {tree}, {content.get('finding')}",
         "move": f"Logged: {tree} hangs on {content.get('rack')} now",
         "leave": f"Logged: {tree} left the room",

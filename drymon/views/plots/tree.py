@@ -210,7 +210,7 @@ def _finding(event: Event) -> tuple[str, str] | None:
     if isinstance(event, Weigh):
         return "d", WEIGHED
     if isinstance(event, Felt):
-        return "s", f"felt {event.finding}"
+        return "s", event.words
     return ("^", f"looked: {event.finding}") if isinstance(event, Look) else None
 
 

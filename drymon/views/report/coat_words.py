@@ -193,7 +193,7 @@ def _findings(record: CoatRecord, room: RoomSetup, clock: RoomClock) -> Iterator
 
 def _finding(event: Felt | Look | Move, room: RoomSetup) -> str:
     if isinstance(event, Felt):
-        return f"felt {event.finding} to the touch"
+        return f"{event.words} to the touch"
     if isinstance(event, Look):
         return f"looked: {event.finding}" + (f" ({event.note})" if event.note else "")
     return f"moved to {rack_name(event.rack, room)}" + (f", on {event.cell}" if event.cell else "")

@@ -1,0 +1,87 @@
+"""What `drymon fit` says first: the hours to wait, or why not to go by them."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from drymon.drying import ensemble
+from drymon.learning.fit import TypeFit, fit_all
+from drymon.learning.run import Run, RunAir, Touch
+from drymon.messages.coat_models import load_models
+from drymon.shop.setup import CoatType, RoomSetup
+from drymon.views.fit_words import cautions, headline, standing
+
+ROOM = RoomSetup("shop", coats=(CoatType("backup", "backup"),))
+HOURS = np.linspace(0.1, 7.0, 18)
+
+
+def weighed(number: int) -> Run:
+    """A plain exponential of 1.2 h in the reference air."""
+    edges, steady, usual = 3600.0 * np.linspace(0.0, 8.0, 97), np.ones(96), ensemble.REFERENCE_AIR
+    air = RunAir(edges, usual.deficit * steady, usual.saturation * steady, 0.0 * steady, usual.resistance * steady,
+                 22 * steady, 50 * steady, 0.6 * steady, steady > 0)  # type: ignore[operator]  # fmt: skip
+    masses = 3.0 + 0.1 * np.exp(-HOURS / 1.2) + 0.0003 * np.sin(7.0 * HOURS + number)
+    return Run(f"t-{number}.5", f"t-{number}", "backup", 5, "open", "rack-a", 1e5 * number, 3600.0 * HOURS, masses,
+               0.0005 * np.ones(len(HOURS)), air)  # fmt: skip
+
+
+RUNS = [weighed(number) for number in range(3)]
+
+
+@pytest.fixture(scope="module")
+def fit() -> TypeFit:
+    return fit_all(RUNS, {"backup": load_models(None)["backup"]})[0]
+
+
+def hours_in(words: str) -> list[float]:
+    return [float(part.split(" h")[0]) for mark in ("about ", "wait ") for part in words.split(mark)[1:2]]
+
+
+def test_first_come_the_hours_and_what_to_weigh(fit: TypeFit) -> None:
+    words = headline(fit, ROOM)
+    assert words.startswith("backup no. 5 in your usual air (22 °C, 50 %RH, 0.6 m/s): about ")
+    likely, sure = hours_in(words)
+    assert 3.2 < likely < 4.2  # 95 % of an exponential of 1.2 h are gone after 3.6 h
+    assert likely < sure < 2.0 * likely
+    assert words.endswith(" h to be sure; weigh next: a pocketed tree down to its last water")
+
+
+def test_it_never_tells_to_wait_less_than_the_room_allows(fit: TypeFit) -> None:
+    room = RoomSetup("shop", coats=(CoatType("backup", "backup", shortest_wait_h=12.0),))
+    assert hours_in(headline(fit, room))[1] == 12.0
+
+
+def test_of_a_doubted_model_no_hour_is_told(fit: TypeFit) -> None:
+    doubted = replace(fit, model=replace(fit.model, doubt="the fitted curve misses 3 of 3 weighed runs"))
+    words = headline(doubted, ROOM)
+    assert words == "backup: do not go by this model: the fitted curve misses 3 of 3 weighed runs"
+
+
+def test_runs_that_do_not_count_are_told(fit: TypeFit) -> None:
+    idle = replace(weighed(7), problem="1 weighing; at least 4 are needed")
+    stranger = replace(weighed(8), coat="seal", problem="its air is not known")
+    told = standing(replace(fit, doubted=(weighed(9),), missed=(RUNS[1],)), [*RUNS, idle, stranger])
+    assert told[0].endswith("; 1 weighed run not used (drymon runs says why)")
+    assert told[1].startswith("doubted, not used: t-9.5 contradicts the other runs")
+    assert told[2] == "missed by the curve: t-1.5"
+
+
+def test_two_groups_are_asked_about(fit: TypeFit) -> None:
+    told = cautions(replace(fit, groups="two groups: 5 runs near 3.1 h, 4 runs near 6.0 h"))
+    assert told[0].startswith("Two groups: 5 runs near 3.1 h, 4 runs near 6.0 h: are these two coats?")
+    assert told[-1] == "No run has told how pocketed and deep trees dry: for these the cautious start holds."
+
+
+def test_an_unlearnt_tail_is_told(fit: TypeFit) -> None:
+    told = cautions(replace(fit, model=replace(fit.model, tail_learned=False)))
+    assert any("will not say ready by this model alone" in words for words in told)
+    assert not any("will not say ready" in words for words in cautions(fit))
+
+
+def test_of_trees_that_were_only_felt_no_hour_is_claimed(fit: TypeFit) -> None:
+    """Fingers teach how slow pockets are; how long a coat takes is told by a scale."""
+    touched = replace(weighed(7), touches=(Touch(3600.0, True, False),), problem="felt, not weighed")
+    felt = replace(fit, runs=(), places=(), left_out=(), model=replace(fit.model, runs=0))
+    assert headline(felt, ROOM).startswith("backup: no weighed run yet, only what was felt of trees; weigh next: ")
+    assert "not used" not in standing(felt, [touched])[0]
