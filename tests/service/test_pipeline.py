@@ -3,6 +3,7 @@
 import json
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -14,7 +15,7 @@ from drymon.messages.coat_models import load_models
 from drymon.messages.config import load_home
 from drymon.messages.message import Message
 from drymon.service.pipeline import Pipeline
-from drymon.shop.alarm_acts import acknowledge
+from drymon.shop.alarm_acts import acknowledge, acknowledge_over
 from drymon.shop.alarm_book import AlarmBook, AlarmState, Condition, Key, Truth
 from drymon.store import Calibration, Store
 from tests.service.conftest import make_home
@@ -228,3 +229,16 @@ def test_an_acknowledgement_that_could_not_be_written_does_not_stand(pipeline: P
     pipeline.act(act, at(3), alarm, "acknowledge", "Ana")
     (kept,) = pipeline.store.alarm_book().standing()
     assert kept.acknowledged_by.startswith("Ana")
+
+
+def test_who_did_what_with_an_alarm_is_on_record_alarm_by_alarm(pipeline: Pipeline) -> None:
+    """One that stands by its id; all that are over by each of theirs."""
+    ways = [Condition(Key("notify-failed", way), Truth.HOLDS, f"{way} fails.") for way in ("mail-1", "webhook-1")]
+    pipeline.report([NO_PAGE, *ways], at(1))
+    ids = {entry.key.subject: entry.id for entry in pipeline.room.alarm_book.standing()}
+    pipeline.act(lambda book: acknowledge(book, ids["page"], "Ana", at(2)), at(2), ids["page"], "seen", "Ana")
+    pipeline.report([replace(one, truth=Truth.CLEAR) for one in ways], at(3))
+    pipeline.act(lambda book: acknowledge_over(book, "Kim", at(4)), at(4), "", "seen", "Kim")
+    by_hand = [(line.key, line.who) for line in pipeline.store.alarm_log() if line.who]
+    assert by_hand[0] == (ids["page"], "Ana")
+    assert sorted(by_hand[1:]) == [(ids["mail-1"], "Kim"), (ids["webhook-1"], "Kim")]
