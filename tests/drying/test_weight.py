@@ -119,6 +119,14 @@ def test_a_dip_without_a_word_is_found_with_its_size_and_time(readings):
     assert found[1].size_kg == pytest.approx(0.249, abs=0.004)
 
 
+def test_right_after_a_dip_the_mass_is_as_sure_as_it_has_settled(readings):
+    """A minute of readings of 2 g noise: no surer than a gram, and true to three of what it says."""
+    times, masses = readings
+    (signal,) = [one for one in fold(times, masses + 0.2 * (times > 4 * HOUR)) if one.step]
+    assert 0.001 < signal.mass_sd < 0.01
+    assert abs(signal.mass - drying_mass(signal.time_s) - 0.2) < 3.0 * signal.mass_sd
+
+
 @pytest.mark.parametrize("every_s", [0.1, 0.4, 1.0, 1.6, 2.0, 5.0])
 def test_a_cell_that_speaks_many_times_a_second_finds_a_dip_too(every_s):
     """However many readings come within the minute that a step takes to be believed."""

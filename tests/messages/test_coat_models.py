@@ -2,6 +2,7 @@
 
 import math
 import tomllib
+from dataclasses import replace
 
 import pytest
 from hypothesis import given
@@ -162,3 +163,14 @@ def test_a_model_edited_on_purpose_is_sealed_anew():
     edited = format_model(rich()).replace("centre = 0.1,", "centre = 0.2,")
     assert parse_model(sealed(edited), "x").parameters["water"].centre == 0.2
     assert sealed(format_model(rich())) == format_model(rich())
+
+
+@pytest.mark.parametrize(
+    "seen", [{"number": (9.0, 1.0)}, {"number": (1.0,)}, {"number": (1.0, 2.0, 3.0)}, {"hue": (1.0, 2.0)}]
+)
+def test_a_range_that_is_none_is_refused(tmp_path, seen):
+    """What a coat was weighed in: outside of it a verdict is less sure."""
+    path = tmp_path / f"{rich().name}.toml"
+    path.write_text(format_model(replace(rich(), seen=seen)), encoding="utf-8")
+    with pytest.raises(SetupError, match="two numbers, the lower first"):
+        read_model(path)

@@ -8,7 +8,7 @@ from collections.abc import Callable
 import pytest
 
 from drymon.errors import RefusedMessage
-from drymon.messages.complaints import gathered
+from drymon.messages.complaints import as_written, gathered
 from drymon.messages.message import Message
 from drymon.messages.parse import Parsed, Parser
 from drymon.messages.payload import MAX_BYTES
@@ -174,3 +174,11 @@ def test_many_reasons_are_counted_and_a_long_one_is_cut():
     assert many.startswith("SenML record 1: value")
     assert many.endswith("more of the kind")
     assert len(gathered(["x" * 100_000, "y"])) < 1000
+
+
+@pytest.mark.parametrize(("length", "written"), [(78, 80), (79, 80), (500, 80)])
+def test_a_long_value_is_told_by_its_beginning(length: int, written: int) -> None:
+    """Two quotation marks come to it."""
+    told = as_written("x" * length)
+    assert len(told) == written
+    assert told.endswith("...") is (length > 78)

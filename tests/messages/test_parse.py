@@ -100,6 +100,14 @@ def test_a_number_in_a_message_of_another_maker_is_not_ours(parser, heard):
     assert parser.refused(heard("workshop/thermo3", payload), "wet").number is None
 
 
+def test_eight_levels_of_json_are_read_and_nine_are_not(parse, refusal):
+    """The message itself is the first; however empty the innermost is."""
+    for innermost in ("[]", "{}"):
+        deep = '{"value": 21, "more": ' + "[" * 6 + innermost + "]" * 6 + "}"
+        assert parse(TEMPERATURE, deep).items[0].value == 21
+        assert "nested" in refusal(TEMPERATURE, deep.replace(innermost, f"[{innermost}]"))
+
+
 def test_a_time_a_little_ahead_is_kept_as_it_is(parse):
     (reading,) = parse(TEMPERATURE, {"value": 20, "time": "2031-03-03T12:04:59Z"}).items
     assert reading.time == NOON + timedelta(minutes=4, seconds=59)

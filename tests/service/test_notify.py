@@ -228,6 +228,17 @@ def test_missed_deliveries_raise_notify_failed_until_one_arrives(home: Path) -> 
     assert "503" in held[0].what
 
 
+@pytest.mark.parametrize(("failures", "alarms"), [(2, 0), (3, 1)])
+def test_three_failures_in_a_row_are_an_alarm(home: Path, failures: int, alarms: int) -> None:
+    """As docs/alarms.md says."""
+    with hook_server([503] * failures) as hook:
+        desk = Desk(home, by_hook(hook, home))
+        desk.tell(alert())
+        desk.run(minutes=60)
+        assert len(hook.arrived()) == 1
+    assert desk.truths().count(Truth.HOLDS) == alarms
+
+
 def test_tries_become_ever_more_seldom(home: Path) -> None:
     with hook_server([503] * 500) as hook:
         desk = Desk(home, by_hook(hook, home))

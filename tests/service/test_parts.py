@@ -1,7 +1,10 @@
 """The small parts: what is kept for the broker, the word to the service manager, the log."""
 
 import logging
+import os
 import socket
+import subprocess
+import sys
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -120,3 +123,23 @@ def test_what_was_held_back_is_told_later() -> None:
 )
 def test_under_a_service_manager_a_line_begins_with_its_priority(level: int, prefix: str) -> None:
     assert Line(journal=True).format(record(level, "one\ntwo")) == f"{prefix}one | two"
+
+
+@pytest.mark.parametrize("journal", [False, True])
+def test_a_service_logs_its_own_steps_and_others_warnings_to_stderr(journal: bool) -> None:
+    """The library's chatter would bury what the service does."""
+    script = (
+        "import logging; from drymon.service.logs import log_to_stderr; log_to_stderr()\n"
+        "for name in ('drymon.service', 'werkzeug'):\n"
+        "    logging.getLogger(name).info('%s steps', name); logging.getLogger(name).warning('%s warns', name)\n"
+    )
+    environment = {name: value for name, value in os.environ.items() if name != "JOURNAL_STREAM"}
+    environment |= {"JOURNAL_STREAM": "8:1"} if journal else {}
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, env=environment, check=True)
+    lines = done.stderr.splitlines()
+    said = ["INFO drymon.service steps", "WARNING drymon.service warns", "WARNING werkzeug warns"]
+    if journal:  # sd-daemon(3): SD_WARNING 4, SD_INFO 6; the manager has the time
+        assert lines == ["<6>drymon.service steps", "<4>drymon.service warns", "<4>werkzeug warns"]
+    else:
+        assert [line.split(" ", 2)[2] for line in lines] == said
+    assert done.stdout == ""

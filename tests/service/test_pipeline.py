@@ -3,6 +3,7 @@
 import json
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -14,7 +15,7 @@ from drymon.messages.coat_models import load_models
 from drymon.messages.config import load_home
 from drymon.messages.message import Message
 from drymon.service.pipeline import Pipeline
-from drymon.shop.alarm_acts import acknowledge
+from drymon.shop.alarm_acts import acknowledge, acknowledge_over
 from drymon.shop.alarm_book import AlarmBook, AlarmState, Condition, Key, Truth
 from drymon.store import Calibration, Store
 from tests.service.conftest import make_home
@@ -146,6 +147,32 @@ def test_a_leaving_from_before_a_start_can_be_taken_back_and_the_tree_is_as_it_w
     assert (one.state, one.dryness, one.number, one.rack) == (other.state, other.dryness, other.number, other.rack)
 
 
+@pytest.mark.parametrize(
+    ("event", "content"), [("undo", {}), ("dip", {"rack": "rack-a", "coat": "seal", "time": "2031-03-03T06:40:00Z"})]
+)
+def test_a_tree_that_left_long_ago_is_out_of_the_room_and_found_as_it_was(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, event: str, content: dict[str, object]
+) -> None:
+    """Undone or told late, it is as in a room that forgets nobody."""
+    config = load_home(make_home(tmp_path / "home"))
+    models = load_models(config.path)
+    said = []
+    for gone_s in (3600.0, 1e9):
+        monkeypatch.setattr("drymon.shop.room.GONE_S", gone_s)
+        pipeline = Pipeline(config, models, Store.open(tmp_path / f"{gone_s}.db"))
+        air(pipeline, 0, 30)
+        log(pipeline, 30, "dip", rack="rack-a", coat="backup", shelter="open")
+        air(pipeline, 31, 50)
+        log(pipeline, 50.5, "leave")
+        air(pipeline, 51, 120)
+        assert ("t-1" in pipeline.room.logs) is (gone_s > 3600.0)
+        log(pipeline, 120.5, event, **content)
+        air(pipeline, 121, 131)
+        said.append(pipeline.store.current_verdicts())
+    assert said[0] == said[1]
+    assert len(said[0]) == (event == "undo")
+
+
 @pytest.mark.parametrize(("event", "content"), [("look", {"finding": "scrap"}), ("leave", {})])
 def test_scrap_takes_a_tree_out_of_the_room_as_leaving_does(
     pipeline: Pipeline, event: str, content: dict[str, object]
@@ -202,3 +229,16 @@ def test_an_acknowledgement_that_could_not_be_written_does_not_stand(pipeline: P
     pipeline.act(act, at(3), alarm, "acknowledge", "Ana")
     (kept,) = pipeline.store.alarm_book().standing()
     assert kept.acknowledged_by.startswith("Ana")
+
+
+def test_who_did_what_with_an_alarm_is_on_record_alarm_by_alarm(pipeline: Pipeline) -> None:
+    """One that stands by its id; all that are over by each of theirs."""
+    ways = [Condition(Key("notify-failed", way), Truth.HOLDS, f"{way} fails.") for way in ("mail-1", "webhook-1")]
+    pipeline.report([NO_PAGE, *ways], at(1))
+    ids = {entry.key.subject: entry.id for entry in pipeline.room.alarm_book.standing()}
+    pipeline.act(lambda book: acknowledge(book, ids["page"], "Ana", at(2)), at(2), ids["page"], "seen", "Ana")
+    pipeline.report([replace(one, truth=Truth.CLEAR) for one in ways], at(3))
+    pipeline.act(lambda book: acknowledge_over(book, "Kim", at(4)), at(4), "", "seen", "Kim")
+    by_hand = [(line.key, line.who) for line in pipeline.store.alarm_log() if line.who]
+    assert by_hand[0] == (ids["page"], "Ana")
+    assert sorted(by_hand[1:]) == [(ids["mail-1"], "Kim"), (ids["webhook-1"], "Kim")]

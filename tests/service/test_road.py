@@ -147,3 +147,20 @@ def test_a_message_that_is_set_aside_is_refused_and_reported_once(tmp_path: Path
         assert served.take_conditions() == []
         assert values(store) == [value(0), value(2)]
         assert [one.topic for one in store.latest_refused()] == ["drymon/shop/rack-a/humidity"]
+
+
+def test_a_record_that_cannot_be_taken_up_keeps_no_new_message_out(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    """A fault of our own at the start: it is told of, and the next dip is judged."""
+
+    def stumbling(_: Pipeline) -> None:
+        raise ZeroDivisionError
+
+    monkeypatch.setattr(Pipeline, "resume", stumbling)
+    home = make_home(tmp_path / "home")
+    with Store.open(home / "drymon.db") as store:
+        said = Road(load_home(home), {}, store, Event()).batch([humidity(0), dip()], BEGIN + timedelta(minutes=1))
+        assert "the record cannot be taken up again; the trees are unknown until their next dip" in caplog.text
+        assert said is not None
+        assert "drymon/shop/out/tree/t-1" in {message.topic for message in said}
