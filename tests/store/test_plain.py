@@ -176,3 +176,9 @@ def test_many_rows_of_numbers_come_back_as_they_were_whatever_is_among_them(last
     assert back == value
     assert [type(row) for row in back] == [type(row) for row in value]
     assert [[type(one) for one in row or ()] for row in back] == [[type(one) for one in row or ()] for row in value]
+
+
+@pytest.mark.parametrize("value", [set(), {"a", "b"}, {1, 2.5, None, ("x", 3)}])
+def test_a_set_comes_back_and_may_be_changed(value: set[object]) -> None:
+    back = there_and_back(value)
+    assert (type(back), back) == (set, value)
