@@ -29,6 +29,7 @@ from drymon.shop.room import Room
 from drymon.shop.sensors import Doubted
 from drymon.store.history import Channel
 from drymon.store.images import Place
+from drymon.store.plain import UnreadableImage
 from drymon.store.store import Store
 from drymon.store.strangers import no_such_tree
 
@@ -147,22 +148,33 @@ class Pipeline:
         return False
 
     def _go_on(self, to: datetime, book: AlarmBook) -> bool:
-        """From an image in the store and what came after it, the way it was gone before; False: there is none."""
-        for place, restore in self._images.found():
-            room = self.room
+        """From the newest image in the store that will do; False: there is none. What is wrong with one may be wrong
+        with the next, which shares its parts: then all are thrown away.
+        """
+        new = self.room
+        for tried, (place, restore) in enumerate(self._images.found()):
             try:
-                self.room = restore(Room(self.room.setup, self.room.world.models, self.room.zone))
-                self._calibrated()
-                count = self._take_again(place)
-                self.room.advance(to)
-                if (book.entries, book.pauses) != (self.room.alarm_book.entries, self.room.alarm_book.pauses):
-                    self.room.alarm_acted(book)  # people and the service itself had a say in it as well
-                log.info("going on from an image of the room; %d messages came after it", count)
-                return True
+                self.room = restore(Room(new.setup, new.world.models, new.zone))
+                self._go_on_from(place, to, book)
+            except UnreadableImage as error:
+                log.warning("an image of the room is not used: %s", error)
             except Exception:  # folding anew is slow and always right
-                log.exception("the image of the room cannot be gone on from; all is folded anew")
-                self.room = room
+                log.exception("an image of the room is not used")
+            else:
+                if tried:
+                    self._images.drop()
+                return True
+        self.room = new
+        self._images.drop()
         return False
+
+    def _go_on_from(self, place: Place, to: datetime, book: AlarmBook) -> None:
+        self._calibrated()
+        count = self._take_again(place)
+        self.room.advance(to)
+        if (book.entries, book.pauses) != (self.room.alarm_book.entries, self.room.alarm_book.pauses):
+            self.room.alarm_acted(book)  # people and the service itself had a say in it as well
+        log.info("going on from an image of the room; %d messages came after it", count)
 
     def _take_again(self, place: Place) -> int:
         """What came after an image, message by message, as it was taken when it came; how many there were."""

@@ -3,18 +3,20 @@
 import logging
 import platform
 import sys
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Container, Iterable, Iterator, Mapping, Sequence
 from dataclasses import is_dataclass, replace
 from functools import cache
 from hashlib import blake2b
 from pathlib import Path
 from types import ModuleType
 from typing import Any
+from uuid import uuid4
 
 import numpy as np
 
 import drymon
 from drymon.drying.coat_model import CoatModel
+from drymon.errors import StoreError
 from drymon.messages.settings import HomeConfig
 from drymon.shop.events import LogEvent
 from drymon.shop.reading import Reading
@@ -25,7 +27,7 @@ from drymon.store.store import Store
 
 log = logging.getLogger(__name__)
 
-FOLDED_BY = ("drying", "shop", "messages", "store", "service/pipeline.py", "service/room_images.py")
+FOLDED_BY = ("drying/*.py", "shop/*.py", "messages/*.py", "store/*.py", "service/pipeline.py", "service/room_images.py")
 """The sources that have a say in what is folded, and how it is kept."""
 
 
@@ -38,26 +40,40 @@ class RoomImages:
 
     def keep(self, room: Room) -> bool:
         """Keep the room as it is now; all that the store has must have been taken in. False: it is too large."""
-        return self._store.keep_image(self._version(), self.made(room))
-
-    def made(self, room: Room) -> Image:
-        """All that the room has folded. UnreadableImage: it has something that no image can hold."""
-        return freeze(room.memory(), _known(room), _classes())
+        return self._store.keep_image(self._version(), made(room, self._store.kept_parts()))
 
     def found(self) -> Iterator[tuple[Place, Callable[[Room], Room]]]:
-        """How far each image of this version goes, and what makes a new room what is in it; the newest first."""
+        """How far each image goes, and what makes a new room what is in it; the newest first. Making it raises
+        UnreadableImage where the image is damaged, or made by another drymon or for another set-up.
+        """
         for place, image in self._store.images(self._version()):
 
-            def restore(room: Room, image: Image = image) -> Room:
+            def restore(room: Room, image: Image | None = image) -> Room:
+                if image is None:
+                    raise UnreadableImage("it is damaged, or of another version, room.toml, model or calibration")
                 room.remember(thaw(image, _known(room), _classes()))
                 return room
 
             yield place, restore
 
+    def drop(self) -> None:
+        """Throw all away: what one of them has that is damaged, the next would share."""
+        try:
+            self._store.drop_images()
+        except StoreError as error:
+            log.error("%s; images of the room stay, though not all of them can be read", error)
+
     def _version(self) -> str:
         """Of all that a room makes of its facts: with another, it would have made something else of them."""
         calibrated = [(each.time, each.sensor, each.kind, each.document) for each in self._store.calibrations()]
         return blake2b(f"{self._made_of} {calibrated!r}".encode(), digest_size=16).hexdigest()
+
+
+def made(room: Room, have: Container[bytes] = frozenset()) -> Image:
+    """All that the room has folded; `have`: digests of parts that are there. UnreadableImage: it has something that no
+    image can hold.
+    """
+    return freeze(room.memory(), _known(room), _classes(), have)
 
 
 class Upcoming:
@@ -108,13 +124,17 @@ def _known(room: Room) -> dict[str, Any]:
 
 @cache
 def _sources() -> str:
-    """A checksum over what the fold is made of: the code, numpy, and the kind of machine."""
+    """A checksum over what the fold is made of: the code, numpy, and the kind of machine. Where the code cannot be read
+    it is like no other.
+    """
     house = Path(drymon.__file__).parent
     found = blake2b(f"{np.__version__} {platform.machine()} {sys.version}".encode(), digest_size=16)
     for part in FOLDED_BY:
-        place = house / part
-        for file in sorted(place.glob("*.py")) if place.is_dir() else [place]:
+        files = sorted(house.glob(part))
+        for file in files:
             found.update(file.name.encode() + b"\0" + file.read_bytes())
+        if not files:
+            found.update(uuid4().bytes)
     return found.hexdigest()
 
 

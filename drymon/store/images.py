@@ -6,7 +6,7 @@ images that belong to it. It is never needed: whatever is wrong with one, it is 
 
 import sqlite3
 import zlib
-from collections.abc import Iterator
+from collections.abc import Container, Iterator, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
 
@@ -16,7 +16,7 @@ from drymon.messages.message import Message
 from drymon.shop.events import LogEvent
 from drymon.shop.reading import Reading
 from drymon.store.history import History
-from drymon.store.plain import Image, digest
+from drymon.store.plain import PART, Image, digest
 
 KEPT = 2
 """Images: the newest, and one from before in case that one cannot be read. They share most of their parts."""
@@ -44,12 +44,16 @@ class Images(History):
         super().__init__(db)
         self._part_ids: dict[bytes, int] | None = None
 
+    def kept_parts(self) -> Container[bytes]:
+        """The digests of parts that need not be given again."""
+        return self._known_parts().keys()
+
     def keep_image(self, version: str, image: Image) -> bool:
         """Keep an image of all that is on record now; only parts that no kept image has are written. False: too large.
 
         version: of whatever made it; another version does not see it.
         """
-        if len(image.document) + len(image.heap) + sum(map(len, image.parts.values())) > MOST_BYTES:
+        if len(image.document) + len(image.heap) + PART * len(set(image.order)) > MOST_BYTES:
             return False
         with self.transaction():
             ids = self._known_parts()
@@ -68,19 +72,20 @@ class Images(History):
             self._drop_old()
         return True
 
-    def images(self, version: str) -> Iterator[tuple[Place, Image]]:
-        """The sound images of this version, the newest first."""
+    def images(self, version: str) -> Iterator[tuple[Place, Image | None]]:
+        """The images and how far each goes, the newest first; None for one that is damaged, or of another version."""
         there = self._place()
-        query = "SELECT message, reading, event, checksum, document, heap, parts FROM image WHERE version = ?"
-        for row in list(self._rows(f"{query} ORDER BY id DESC", (version,))):
-            place, (checksum, *blobs) = Place(*row[:3]), row[3:]
-            if checksum != _checksum(version, place, *blobs) or not there.has(place):
-                continue
-            if (image := self._image(*blobs)) is not None:
-                yield place, image
+        query = "SELECT version, message, reading, event, checksum, document, heap, parts FROM image ORDER BY id DESC"
+        for made_by, *numbers, checksum, document, heap, parts in list(self._rows(query)):
+            place = Place(*numbers)
+            sound = checksum == _checksum(version, place, document, heap, parts)
+            yield (
+                place,
+                self._image(document, heap, parts) if sound and made_by == version and there.has(place) else None,
+            )
 
     def drop_images(self) -> None:
-        """Throw all images away."""
+        """Throw all images away, and the parts that the next would share with them."""
         with self.transaction():
             self._db.execute("DELETE FROM image")
             self._db.execute("DELETE FROM image_part")
@@ -99,16 +104,20 @@ class Images(History):
         return Place(*(int(row[0]) if row else 0 for row in newest))
 
     def _image(self, document: bytes, heap: bytes, parts: bytes) -> Image | None:
-        """None where a part is missing or is not what it was."""
-        bodies: dict[int, tuple[bytes, bytes]] = {
-            row[0]: (row[1], row[2]) for row in self._rows("SELECT id, digest, body FROM image_part")
-        }
-        if any(digest(body) != name for name, body in bodies.values()):
-            return None
-        with suppress(zlib.error, KeyError, UnicodeDecodeError):
-            order = tuple(bodies[each][0] for each in np.frombuffer(parts, "<i8").tolist())
-            return Image(zlib.decompress(document).decode(), zlib.decompress(heap), order, dict(bodies.values()))
+        """None where it is not what it was; its parts are read when they are asked for."""
+        ids = self._known_parts()
+        names = {part: name for name, part in ids.items()}
+        with suppress(zlib.error, KeyError, UnicodeDecodeError, ValueError):
+            order = tuple(names[each] for each in np.frombuffer(parts, "<i8").tolist())
+            return Image(zlib.decompress(document).decode(), zlib.decompress(heap), order, _Parts(self, ids))
         return None
+
+    def part(self, number: int) -> bytes:
+        """One part's bytes, as they are; LookupError where it is not there."""
+        row = self._row("SELECT body FROM image_part WHERE id = ?", (number,))
+        if row is None:
+            raise LookupError(f"part {number} is not there")
+        return bytes(row[0])
 
     def _known_parts(self) -> dict[bytes, int]:
         if self._part_ids is None:
@@ -131,6 +140,25 @@ class Images(History):
     def _forget(self) -> None:
         super()._forget()
         self._part_ids = None
+
+
+class _Parts(Mapping[bytes, bytes]):
+    """Parts by their digests, read one by one: all at once would be twice what they are read for."""
+
+    def __init__(self, images: Images, ids: Mapping[bytes, int]) -> None:
+        self._images, self._ids = images, ids
+
+    def __getitem__(self, name: bytes) -> bytes:
+        body = self._images.part(self._ids[name])
+        if digest(body) != name:
+            raise LookupError("a part is not what it was")
+        return body
+
+    def __iter__(self) -> Iterator[bytes]:
+        return iter(self._ids)
+
+    def __len__(self) -> int:
+        return len(self._ids)
 
 
 def _checksum(version: str, place: Place, *blobs: bytes) -> bytes:

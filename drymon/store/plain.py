@@ -6,13 +6,14 @@ here. What is read makes objects of the classes allowed and runs nothing of thei
 
 import json
 from collections import deque
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Container, Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields, is_dataclass
 from datetime import UTC, datetime, timedelta
 from enum import Enum
 from hashlib import blake2b
+from math import prod
 from types import MappingProxyType
-from typing import Any, Literal, Protocol, runtime_checkable
+from typing import Any, Literal, Protocol
 
 import numpy as np
 import numpy.typing as npt
@@ -27,7 +28,7 @@ PACKED = 8
 """Numbers in a tuple from which on it is kept as an array."""
 
 _PLAIN = frozenset({type(None), bool, int, float, str})
-_DTYPES = frozenset({"<f8", "<i8", "|b1"})
+_DTYPES = {"<f8": 8, "<i8": 8, "|b1": 1}
 _NOTHING = ["nothing"]
 _MICROSECOND = timedelta(microseconds=1)
 
@@ -36,7 +37,6 @@ class UnreadableImage(Exception):
     """What was read is no image of these classes, or it was asked to keep what it cannot."""
 
 
-@runtime_checkable
 class Packs(Protocol):
     """An object that says itself what is to be kept of it."""
 
@@ -49,8 +49,9 @@ class Packs(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Image:
-    """A graph as plain data: JSON, a heap of small arrays, and the parts of the large ones by their digests, in order;
-    `parts` may be shared with other images.
+    """A graph as plain data: JSON, a heap of small arrays, and the digests of the parts of the large ones, in order.
+
+    parts: their bytes; of one just made those that were not there before.
     """
 
     document: str
@@ -70,9 +71,13 @@ def classes_of(modules: Iterable[Any]) -> dict[str, type]:
     return {f"{one.__module__}.{one.__qualname__}": one for one in found}
 
 
-def freeze(value: Any, known: Mapping[str, Any], classes: Mapping[str, type]) -> Image:
-    """`value` and all that it holds; `known` objects by their names, as whoever reads it has them."""
-    freezer = _Freezer(known, classes)
+def freeze(
+    value: Any, known: Mapping[str, Any], classes: Mapping[str, type], have: Container[bytes] = frozenset()
+) -> Image:
+    """`value` and all that it holds; `known` objects by their names, as whoever reads it has them. have: the digests of
+    parts that are kept already.
+    """
+    freezer = _Freezer(known, classes, have)
     root = freezer.node(value)
     document = json.dumps({"classes": freezer.layouts, "root": root}, separators=(",", ":"))
     return Image(document, bytes(freezer.heap), tuple(freezer.order), freezer.parts)
@@ -90,7 +95,8 @@ def thaw(image: Image, known: Mapping[str, Any], classes: Mapping[str, type]) ->
 class _Freezer:
     """Numbers every object in the order in which it is met; what is met again is its number."""
 
-    def __init__(self, known: Mapping[str, Any], classes: Mapping[str, type]) -> None:
+    def __init__(self, known: Mapping[str, Any], classes: Mapping[str, type], have: Container[bytes]) -> None:
+        self._have = have
         self._names = {id(one): name for name, one in known.items()}
         self._allowed = {one: name for name, one in classes.items()}
         self._numbers: dict[int, int] = {}
@@ -135,7 +141,7 @@ class _Freezer:
             return ["enum", self._layout(kind, ())[0], value.value]
         if isinstance(value, tuple):
             return ["named", self._layout(kind, ())[0], self.nodes(value)]
-        if isinstance(value, Packs):
+        if hasattr(kind, Packs.packed.__name__):
             return ["packed", self._layout(kind, ())[0], self.node(value.packed())]
         place, names = self._layout(
             kind, [one.name for one in fields(value)] if is_dataclass(value) else list(vars(value))
@@ -179,7 +185,8 @@ class _Freezer:
         for start in range(0, len(raw), PART):
             part = raw[start : start + PART]
             name = digest(part)
-            self.parts.setdefault(name, part)
+            if name not in self._have:
+                self.parts[name] = part
             self.order.append(name)
         return [dtype, shape, order, "parts", place]
 
@@ -316,7 +323,7 @@ class _Thawer:
         dtype, shape, order, where, place = node
         if dtype not in _DTYPES:
             raise UnreadableImage(f"no image of this drymon: it has an array of {dtype!r}")
-        size = np.dtype(dtype).itemsize * int(np.prod(shape, dtype=np.int64))
+        size = _DTYPES[dtype] * prod(shape)
         if where == "heap":
             raw = bytearray(self._image.heap[place : place + size])
         else:

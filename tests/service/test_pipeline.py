@@ -147,6 +147,32 @@ def test_a_leaving_from_before_a_start_can_be_taken_back_and_the_tree_is_as_it_w
     assert (one.state, one.dryness, one.number, one.rack) == (other.state, other.dryness, other.number, other.rack)
 
 
+@pytest.mark.parametrize(
+    ("event", "content"), [("undo", {}), ("dip", {"rack": "rack-a", "coat": "seal", "time": "2031-03-03T06:40:00Z"})]
+)
+def test_a_tree_that_left_long_ago_is_out_of_the_room_and_found_as_it_was(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, event: str, content: dict[str, object]
+) -> None:
+    """Undone or told late, it is as in a room that forgets nobody."""
+    config = load_home(make_home(tmp_path / "home"))
+    models = load_models(config.path)
+    said = []
+    for gone_s in (3600.0, 1e9):
+        monkeypatch.setattr("drymon.shop.room.GONE_S", gone_s)
+        pipeline = Pipeline(config, models, Store.open(tmp_path / f"{gone_s}.db"))
+        air(pipeline, 0, 30)
+        log(pipeline, 30, "dip", rack="rack-a", coat="backup", shelter="open")
+        air(pipeline, 31, 50)
+        log(pipeline, 50.5, "leave")
+        air(pipeline, 51, 120)
+        assert ("t-1" in pipeline.room.logs) is (gone_s > 3600.0)
+        log(pipeline, 120.5, event, **content)
+        air(pipeline, 121, 131)
+        said.append(pipeline.store.current_verdicts())
+    assert said[0] == said[1]
+    assert len(said[0]) == (event == "undo")
+
+
 @pytest.mark.parametrize(("event", "content"), [("look", {"finding": "scrap"}), ("leave", {})])
 def test_scrap_takes_a_tree_out_of_the_room_as_leaving_does(
     pipeline: Pipeline, event: str, content: dict[str, object]

@@ -511,12 +511,12 @@ def test_a_start_goes_on_from_an_image_of_the_room(
     assert online(ear)
     say_air(ear)
     ear.say("drymon/shop/log/dip", DIP)
-    assert until(lambda: verdict(ear, "t-7").get("state") == "drying")
+    assert until(lambda: verdict(ear, "t-7").get("state") == "drying", 60)
     before = verdict(ear, "t-7")["dipped_at"]
     service.end(how)
     ear.heard.clear()
     service.start()
     assert online(ear)
-    assert until(lambda: verdict(ear, "t-7").get("state") == "drying")
+    assert until(lambda: verdict(ear, "t-7").get("state") == "drying", 60)
     assert verdict(ear, "t-7")["dipped_at"] == before
     assert "going on from an image of the room" in service.log.read_text("utf-8")
