@@ -127,6 +127,16 @@ def test_right_after_a_dip_the_mass_is_as_sure_as_it_has_settled(readings):
     assert abs(signal.mass - drying_mass(signal.time_s) - 0.2) < 3.0 * signal.mass_sd
 
 
+def test_a_new_coat_is_followed_from_its_dip_on(readings):
+    """200 g that leave with a time constant of an hour: within grams from five minutes after the dip on."""
+    times, masses = readings
+    since = np.maximum(times - 4 * HOUR, 0.0)
+    coat = np.where(since > 0.0, 0.2 * np.exp(-since / HOUR), 0.0)
+    signals = [one for one in fold(times, masses + coat) if 4 * HOUR + 300 < one.time_s < 6 * HOUR]
+    errors = [one.mass - drying_mass(one.time_s) - 0.2 * math.exp(-(one.time_s - 4 * HOUR) / HOUR) for one in signals]
+    assert np.abs(errors).max() < 0.004
+
+
 @pytest.mark.parametrize("every_s", [0.1, 0.4, 1.0, 1.6, 2.0, 5.0])
 def test_a_cell_that_speaks_many_times_a_second_finds_a_dip_too(every_s):
     """However many readings come within the minute that a step takes to be believed."""

@@ -162,3 +162,23 @@ def test_a_missing_part_is_no_image() -> None:
     image = freeze(np.arange(1000.0), {}, CLASSES)
     with pytest.raises(UnreadableImage):
         thaw(Image(image.document, image.heap, image.order, {}), {}, CLASSES)
+
+
+def of_rows(change: object) -> tuple[object, ...]:
+    """Many rows of two numbers each; the last one is another thing."""
+    return (*((float(place), place / 3.0) for place in range(200)), change)
+
+
+@pytest.mark.parametrize("last", [(1.0, 2.0), (1.0, 2), (1.0,), (1.0, 2.0, 3.0), [1.0, 2.0], "ab", None])
+def test_many_rows_of_numbers_come_back_as_they_were_whatever_is_among_them(last: object) -> None:
+    value = of_rows(last)
+    back = there_and_back(value)
+    assert back == value
+    assert [type(row) for row in back] == [type(row) for row in value]
+    assert [[type(one) for one in row or ()] for row in back] == [[type(one) for one in row or ()] for row in value]
+
+
+@pytest.mark.parametrize("value", [set(), {"a", "b"}, {1, 2.5, None, ("x", 3)}])
+def test_a_set_comes_back_and_may_be_changed(value: set[object]) -> None:
+    back = there_and_back(value)
+    assert (type(back), back) == (set, value)
