@@ -176,12 +176,5 @@ def _near(problem: Problem, near: Estimate) -> Array:
     for run, place in zip(ours.runs, ours.area, strict=True):
         if run.tree in trees:
             x[place] = near.solution[trees[run.tree]]
-    problem.heavy[: size * (1 + len(ours.coats))] = np.minimum(
-        1.0,
-        np.where(
-            ours.heavy[: size * (1 + len(ours.coats))],
-            np.sqrt(5.0 / (4.0 + x[: size * (1 + len(ours.coats))] ** 2)),
-            1.0,
-        ),
-    )
+    problem.lighten(x)
     return x

@@ -138,10 +138,13 @@ class Problem:
         self._update_noise(rows)
         self._update_belief(x)
         self._whiten()
-        squares = x**2 + np.diag(covariance)
+        self.lighten(x)
+        return self._update_scatter(x**2 + np.diag(covariance))
+
+    def lighten(self, x: Array) -> None:
+        """Let the heavy-tailed priors weigh the less the further out their unknowns stand at `x`."""
         tail = np.sqrt((HEAVY_FREEDOM + 1.0) / (HEAVY_FREEDOM + x**2))
         self.heavy = np.where(self.layout.heavy, np.minimum(tail, 1.0), 1.0)
-        return self._update_scatter(squares)
 
     def _update_noise(self, rows: Sequence[tuple[Array, Array]]) -> None:
         """Scale the assumed errors of each kind of scale to what its residuals show."""

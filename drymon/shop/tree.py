@@ -14,6 +14,7 @@ from drymon.drying import dips, ensemble
 from drymon.drying.coat_model import CoatModel
 from drymon.drying.ensemble import CoatState, PossibleCoats
 from drymon.drying.possible import weighted_quantiles
+from drymon.drying.touch import felt_dry
 from drymon.shop import grades, scale, scale_doubts
 from drymon.shop.air import RackAir
 from drymon.shop.calls import Call
@@ -286,7 +287,7 @@ def felt(water: CoatState, weights: ensemble.Array, finding: str, target: float,
     """Weigh the members by a touch in one of their zones: weak evidence, so the unlikely ones keep a share of their
     weight.
     """
-    dryness = np.clip((1.0 - water.left[zone]) / (1.0 - target), 0.0, 1.0)
-    likely = dryness**4 if finding == "dry" else 1.0 - dryness**4
+    dry = felt_dry(water.left[zone], target)
+    likely = dry if finding == "dry" else 1.0 - dry
     weights = weights * (FELT_WEIGHT + (1.0 - FELT_WEIGHT) * likely)
     return CoatState(water.left, water.dry_since, weights / weights.sum())

@@ -80,8 +80,8 @@ def cautions(fit: TypeFit) -> list[str]:
 
 
 WHOLE_TREE = (
-    "A scale feels the whole tree: when a slow pocket was dry is read off the run's own curve, not weighed. Such a run "
-    "can say that the curve is wrong, hardly that it is right."
+    "A scale feels the whole tree: these errors are of the moment at which the whole tree had lost so much, not of "
+    "when its slowest pocket was dry. A finger in the pocket says more of that: drymon felt TREE dry --where pocket."
 )
 
 
