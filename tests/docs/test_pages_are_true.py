@@ -25,8 +25,8 @@ from drymon.cli.main import main
 from drymon.drying.quantities import LIMITS
 from drymon.messages import log_tables
 from drymon.messages.config import parse_home
-from drymon.messages.outgoing import verdict_dict
 from drymon.messages.log_events import EVENTS
+from drymon.messages.outgoing import verdict_dict
 from drymon.messages.tables import HomeFile
 from drymon.messages.units import IMPOSSIBLE, UNITS
 from drymon.shop.outcome import State, Verdict, When
