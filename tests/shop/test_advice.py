@@ -1,4 +1,4 @@
-"""The line that tells a person what to do: for every state and reason there is one, and it says what the verdict does."""
+"""The line that tells a person what to do: every state and reason has one, and it says what the verdict says."""
 
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta

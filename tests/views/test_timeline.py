@@ -22,11 +22,12 @@ def said(outcome) -> Message:
 def test_a_dip_is_told_with_its_outlook_and_repeats_are_not():
     first = verdict("t-7", 4, 4)
     lines, _ = told(said(first), said(replace(first, time=hours(4.1))))
-    # 4 h after 05:00 UTC is 10:00 in Berlin in March; 1.5 h ln 20 = 4.49 h to 95 %, a fifth more for the slow bound; what
-    # the verdict advises is told as it says it, here on the clock of UTC.
+    # 4 h after 05:00 UTC is 10:00 in Berlin in March; 1.5 h ln 20 = 4.49 h to 95 %, a fifth more for the slow bound.
+    # What the verdict advises is told as it says it, here on the clock of UTC.
     assert lines == [
         "Monday 3 March 2031",
-        "  10:00  t-7         ↓ dip 1, backup, on rack-a: likely dry at 13:29: touch-test it in the pocket then; surely by 14:23",
+        "  10:00  t-7         ↓ dip 1, backup, on rack-a: "
+        "likely dry at 13:29: touch-test it in the pocket then; surely by 14:23",
     ]
 
 
