@@ -1,4 +1,4 @@
-"""A measured parameter against the same update done by brute force: sums over a grid, and a density that scipy knows."""
+"""A measured parameter against the same update done by brute force: sums over a grid, a density of scipy's."""
 
 import math
 from dataclasses import replace

@@ -1,4 +1,4 @@
-"""What was weighed of racks and coats, in the room: whose verdicts go by it, how it is told, and that it can be undone."""
+"""What was weighed of racks and coats, in the room: whose verdicts go by it, how it is told, and taken back."""
 
 import math
 from datetime import timedelta
