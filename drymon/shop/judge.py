@@ -13,6 +13,7 @@ from drymon.shop import redips, scale_doubts, taking_back
 from drymon.shop import tree as trees
 from drymon.shop.advice import Touch, advice, slowest_place
 from drymon.shop.local_time import say
+from drymon.shop.minute_air import MinuteAir
 from drymon.shop.outcome import Bounds, State, Verdict, When
 from drymon.shop.reasons import ORDER, Effect, Finding, decide
 from drymon.shop.sensors import MINUTE_S
@@ -159,8 +160,7 @@ def _widening(world: World, tree: TreeState) -> list[Finding]:
         return found
     air = world.air[tree.rack].minute(int((tree.at - 1e-6) // MINUTE_S))
     if tree.assumed_airflow or (air.known and math.isnan(air.speed)):
-        low, high = air.assumed
-        found.append(Finding("airflow-assumed", {"rack": tree.rack, "low": low, "high": high}))
+        found.append(Finding("airflow-assumed", {"rack": tree.rack, "how": _assumed(tree, air)}))
     if tree.model.is_starting_model:
         found.append(Finding("starting-model", {}))
     if tree.outside:
@@ -177,6 +177,14 @@ def _widening(world: World, tree: TreeState) -> list[Finding]:
         what = f"about {100 * buried:.0f} % of the water was left in the coats below when it was dipped"
         found.append(Finding("buried-water", {"what": what}))
     return found
+
+
+def _assumed(tree: TreeState, air: MinuteAir) -> str:
+    """What stands in the place of a measured air speed, in words."""
+    low, high = air.range_of(tree.by_cloth)
+    if tree.by_cloth and air.by_cloth:
+        return f"by its wet cloth it dries like {low:.2g} to {high:.2g} m/s"
+    return f"taken as somewhere between {low:g} and {high:g} m/s"
 
 
 def verdict(world: World, tree: TreeState, outlook: Outlook | None, zone: tzinfo, clock_known: bool = True) -> Verdict:

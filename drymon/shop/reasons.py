@@ -135,11 +135,7 @@ REASONS: dict[str, Kind] = {
         look_for="places that are dark, shiny or cool to the finger, the deepest first: those are wet still",
     ),
     "taken-back": Kind(Effect.WIDENS, "it was called ready at {when} and is not now: {why}", _NONE),
-    "airflow-assumed": Kind(
-        Effect.WIDENS,
-        "no air speed is measured for {rack}: taken as somewhere between {low:g} and {high:g} m/s",
-        _NONE,
-    ),
+    "airflow-assumed": Kind(Effect.WIDENS, "no air speed is measured for {rack}: {how}", _NONE),
     "starting-model": Kind(Effect.WIDENS, "no weighed run of this coat yet: wide bounds from published ranges", _NONE),
     "outside-experience": Kind(Effect.WIDENS, "the air was outside what the model of {coat} has seen", _NONE),
     "buried-water": Kind(Effect.WIDENS, "{what}", _NONE),
