@@ -18,7 +18,7 @@ from drymon.drying.coat_model import PARAMETERS
 from drymon.drying.draws import DIMENSIONS
 from drymon.drying.quantities import Quantity
 from drymon.drying.weight_evidence import AreaPrior
-from drymon.shop import judge, taking_back, tree_air
+from drymon.shop import damp_air, judge, taking_back, tree_air
 from drymon.shop import tree as trees
 from drymon.shop.air import RackAir
 from drymon.shop.air_book import AirBook
@@ -353,13 +353,13 @@ def test_a_humidity_that_would_do_is_told_in_fives_and_none_where_none_is_needed
     world = room(humidity=97.0)
     damp = world.air["rack-a"].minute(minute_of(BEGIN) + 5)
     tree = replace(dipped(world), at=START + 3600.0)
-    found = judge.humidity_that_would_do(tree, damp.humidity_pct, damp.step)
+    found = damp_air.humidity_that_would_do(tree, damp.humidity_pct, damp.step)
     assert found is not None
     assert found % 5.0 == 0.0
     assert 20.0 <= found < 97.0
-    assert judge.humidity_that_would_do(tree, found, damp.step) is None
+    assert damp_air.humidity_that_would_do(tree, found, damp.step) is None
     never = replace(tree, coats=replace(tree.coats, sorption=np.full_like(tree.coats.sorption, -5.0)))  # type: ignore[type-var,union-attr]
-    assert judge.humidity_that_would_do(never, 97.0, damp.step) is None
+    assert damp_air.humidity_that_would_do(never, 97.0, damp.step) is None
 
 
 # --- neighbours ------------------------------------------------------------------------------------------------------
