@@ -297,7 +297,7 @@ def test_area_prior_is_felt_where_the_scale_cannot_tell():
 
 
 def test_tenths_of_a_gram_are_believed_of_small_pieces_alone() -> None:
-    """A kitchen scale that shows tenths carries little; what weighs kilograms told in tenths has hands and air in it."""
+    """A kitchen scale of tenths carries little; what weighs kilograms told in tenths has hands and air in it."""
     tile = np.array([0.2412, 0.2405, 0.2399])
     assert_allclose(bench_sds(tile), 2e-4)
     assert (bench_sds(10.0 * tile) >= 1e-3).all()
