@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from drymon.drying import ensemble, forecast, outlook, possible
-from drymon.shop.judge import Outlook, humidity_that_would_do
+from drymon.shop.damp_air import humidity_that_would_do
+from drymon.shop.judge import Outlook
 from drymon.shop.sensors import MINUTE_S
 from drymon.shop.tree import ASSURANCE, TreeState, World
 

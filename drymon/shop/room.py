@@ -22,7 +22,7 @@ from drymon.shop.doubts import doubts
 from drymon.shop.events import ClockChecked, FanSwitched, LogEvent, TreeEvent, Undo
 from drymon.shop.forecaster import Forecaster
 from drymon.shop.hooks import Hooks
-from drymon.shop.judge import state_of, verdict
+from drymon.shop.judge import is_news, verdict
 from drymon.shop.measured import Measured
 from drymon.shop.measured_trees import take_up
 from drymon.shop.neighbours import Leans, leaned, leans
@@ -62,7 +62,7 @@ class Room:
         self.clock_known = True
         self.at = -math.inf
         self._hooks = Hooks(self.logs)
-        self._leans: Leans = {}
+        self._leans = Leans()
         self._forecaster, self._stepper = Forecaster(self.world), Stepper(self.world)
         self._refolder, self._behind = Refolder(self._stepper), frozenset[str]()
         self._waiting_since = math.inf
@@ -302,10 +302,7 @@ class Room:
         state = self._state(name, at, keep)  # a fold goes on from whole minutes, whoever looked between
         if state is None or said is None:
             return (state is None) != (said is None)
-        state = self._informed(state)
-        if state.dip.time != said.dipped_at or state.rack != said.rack:
-            return True
-        return state_of(self.world, state, self.clock_known) is not said.state
+        return is_news(self.world, self._informed(state), said, self.clock_known)
 
     def _informed(self, state: TreeState) -> TreeState:
         """The state as a verdict sees it: with what weighed neighbours and the tree's probe say of it."""
