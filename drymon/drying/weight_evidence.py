@@ -46,6 +46,10 @@ BENCH_SD_KG, BENCH_SHARE = 0.001, 2e-4
 """Error of a bench scale: a gram, or this share of what lies on it (common practice, no source)."""
 
 
+FINE_STEP_KG, FINE_MOST_KG, FINE_SD_KG = 1e-4, 1.0, 2e-4
+"""Scales that show tenths of a gram carry small pieces; what air and hands do to one is twice that (assumed)."""
+
+
 def bench_sd(mass_kg: float | Array) -> Array:
     """Standard deviation of one weighing on a bench scale, kg."""
     return np.maximum(BENCH_SD_KG, BENCH_SHARE * np.asarray(mass_kg))
@@ -65,9 +69,18 @@ converted, and rounded, on its way.
 
 def bench_sds(masses_kg: Array) -> Array:
     """Standard deviations of hand weighings (weighings,), kg: `bench_sd`, and what the scale's digits leave open (a
-    uniform error: `bench_step` / sqrt(12)).
+    uniform error: `bench_step` / sqrt(12)). On a scale that shows tenths of a gram, `FINE_SD_KG`.
     """
+    if _fine(masses_kg):
+        return np.maximum(FINE_SD_KG, BENCH_SHARE * np.asarray(masses_kg))
     return np.asarray(np.hypot(bench_sd(masses_kg), bench_step(masses_kg) / np.sqrt(12.0)))
+
+
+def _fine(masses_kg: Array) -> bool:
+    """Small pieces on a scale that shows tenths of a gram, and no more: all digits are told, not all are grams."""
+    tenths = np.asarray(masses_kg) / FINE_STEP_KG
+    told = np.abs(tenths - np.round(tenths)).max(initial=0.0) < 1e-3
+    return bool(told and (np.round(tenths) % 10 != 0).any() and np.max(masses_kg, initial=0.0) <= FINE_MOST_KG)
 
 
 def bench_step(masses_kg: Array) -> float:
@@ -183,12 +196,16 @@ def _misfit_water(masses_kg: Array, sds_kg: Array, predicted_water: Array) -> Ar
     return np.asarray(all_kg * np.clip(mean / mean[0], LEAST_LEFT, 1.0) ** LESS_NEAR_THE_END)
 
 
+MOST_ROUNDS, SETTLED = 40, 1e-7
+"""Of the search for a tree's area: it ends where no member's moves any more (natural logarithm)."""
+
+
 def _profile_area(mass: Array, water: Array, area: AreaPrior) -> tuple[Array, Array, Array]:
     """Most likely log area of each member under the prior, its information, and the sum of squares there, prior
     included.
 
     Newton steps on  |mass - a water|^2 + ((log a - log median)/sd)^2  with a = exp(log a), the curvature
-    kept positive.
+    kept positive. Where a member expects next to no loss the first guess lies far off: it takes them many.
     """
     weight = 1.0 / area.log_sd**2
     middle = np.log(area.median_m2)
@@ -196,11 +213,14 @@ def _profile_area(mass: Array, water: Array, area: AreaPrior) -> tuple[Array, Ar
     cross = water @ mass
     log_area = np.log(np.maximum(cross / power, area.median_m2 * np.exp(-2.0 * area.log_sd)))
     information = np.zeros(len(water)) + weight
-    for _ in range(6):
+    for _ in range(MOST_ROUNDS):
         scale = np.exp(log_area)
-        slope = scale * (scale * power - cross) + weight * (log_area - middle)
+        excess = scale * (scale * power - cross)
         information = scale * scale * power + weight
-        log_area = log_area - np.clip(slope / information, -1.0, 1.0)
+        step = (excess + weight * (log_area - middle)) / np.maximum(information + excess, weight)
+        log_area = log_area - np.clip(step, -1.0, 1.0)
+        if np.abs(step).max() < SETTLED:
+            break
     scale = np.exp(log_area)
     squares = mass @ mass - 2.0 * scale * cross + scale * scale * power + weight * (log_area - middle) ** 2
     return log_area, information, np.maximum(squares, 0.0)
