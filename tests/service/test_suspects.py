@@ -96,6 +96,7 @@ def test_a_death_between_messages_is_nobodys(tmp_path: Path, left_off: Callable[
         life = Suspects(tmp_path)
         life.begin(DEADLY)
         left_off(life)
+    died_over(tmp_path, DEADLY)
     assert not Suspects(tmp_path).condemned(DEADLY)
 
 
