@@ -44,6 +44,11 @@ class World:
     models: Mapping[str, CoatModel]
     air: Mapping[str, RackAir]
 
+    def __post_init__(self) -> None:
+        """Find each coat's model now: what is counted in it takes a moment, and a first verdict must not wait."""
+        for kind in self.setup.coats:
+            model_of(kind, self.models, self.setup)
+
 
 @dataclass(frozen=True, slots=True)
 class TreeState:
@@ -116,7 +121,7 @@ def dipped(world: World, before: TreeState | None, dip: Dip, verdict: State | No
         before = None
     shelter = dip.shelter or (before.shelter if before else "pocketed")
     kind = world.setup.coat_by_name.get(dip.coat)
-    model = model_of(kind, world.models) if kind is not None else None
+    model = model_of(kind, world.models, world.setup) if kind is not None else None
     below_unknown = number > (before.number + 1 if before else 1)
     coats = water = None
     if kind is not None and model is not None:
