@@ -43,7 +43,7 @@ def warn_of_early_dip(config: HomeConfig, event: LogEvent) -> None:
             said = by_hand.in_force(record, event.tree, event.time)
     except StoreError:
         return
-    told = by_hand.early(said, event.arrived, config.room.timezone)
+    told = by_hand.early(said)
     if told and event.number != 1:  # a first coat is another tree's
         undo = f"drymon undo {event.tree}"
         print(f"drymon dip: {told}. It is logged; if it has not been done, wait, and say: {undo}", file=sys.stderr)

@@ -28,14 +28,14 @@ class Waits:
     factor: float
 
 
-RIGHT = Waits(0.5, 1.5, 1.35)
-TOO_EARLY = Waits(0.375, 0.37, 1.65)
+RIGHT = Waits(0.38, 1.6, 1.25)
+TOO_EARLY = Waits(0.5, 0.53, 1.5)
 """Waits that are right are mostly 1 to 2 times the true time, those that are too early a fifth to two thirds of it.
 Shares and factors are set so that shops that wait half the true time are called early about as often as without their
 answer (assumed; tried on truths drawn from the starting models).
 """
 
-SAYS_NOTHING, ANY_FACTOR = 0.125, 100.0
+SAYS_NOTHING, ANY_FACTOR = 0.12, 100.0
 """Share of answers that say nothing, and over what factor they are spread evenly on the log scale (assumed)."""
 
 EXTREME = (0.01, 0.99)

@@ -76,6 +76,7 @@ def verdict_dict(verdict: Verdict) -> dict[str, Any]:
         "dry_at": _when(verdict.dry_at),
         "redip_by": _whole_second(verdict.redip_by),
         "reasons": [{"code": reason.code, "text": reason.text} for reason in verdict.reasons],
+        "advice": verdict.advice or None,
         "shelter": verdict.shelter,
         "recipe": verdict.recipe or None,
         "next_coat": verdict.next_coat,

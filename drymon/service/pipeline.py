@@ -23,6 +23,7 @@ from drymon.shop.alarm_book import AlarmBook, Condition, is_of_service
 from drymon.shop.corrected import Corrections, corrected
 from drymon.shop.events import LogEvent, TreeEvent, Undo
 from drymon.shop.lives import lives_of
+from drymon.shop.measured import Measured
 from drymon.shop.outcome import Alert, Outcome, Verdict
 from drymon.shop.reading import Reading
 from drymon.shop.room import Room
@@ -61,7 +62,8 @@ class Pipeline:
         self._name = config.room.name
         self._clock_topic = topics.log_topic(self._name, "clock")
         self._parser = Parser(config)
-        self._corrections = self._calibrated()
+        self._corrections = Corrections({})
+        self._take_up()
         self._saved_book = self.room.alarm_book
         self._images = RoomImages(config, models, store)
 
@@ -74,7 +76,7 @@ class Pipeline:
         said: list[Message] = []
         now = until
         with self.store.transaction():
-            self._corrections = self._calibrated()  # a sensor may just have been calibrated
+            anew = self._take_up() or anew  # a sensor may just have been calibrated, a cloth or a piece weighed
             for message in messages:
                 said += self.take(message)
                 now = message.arrived
@@ -154,7 +156,9 @@ class Pipeline:
         new = self.room
         for tried, (place, restore) in enumerate(self._images.found()):
             try:
-                self.room = restore(Room(new.setup, new.world.models, new.zone))
+                fresh = Room(new.setup, new.world.models, new.zone)
+                fresh.measured(Measured.of(self.store.calibrations()))
+                self.room = restore(fresh)
                 self._go_on_from(place, to, book)
             except UnreadableImage as error:
                 log.warning("an image of the room is not used: %s", error)
@@ -169,7 +173,7 @@ class Pipeline:
         return False
 
     def _go_on_from(self, place: Place, to: datetime, book: AlarmBook) -> None:
-        self._calibrated()
+        self._take_up()
         count = self._take_again(place)
         self.room.advance(to)
         if (book.entries, book.pauses) != (self.room.alarm_book.entries, self.room.alarm_book.pauses):
@@ -200,9 +204,14 @@ class Pipeline:
         for verdict in current:
             yield from self.store.verdicts_in_force(verdict.tree, self._begun(verdict.tree, last))
 
-    def _calibrated(self) -> Corrections:
-        """What calibrations ask for; the room is told which of its air's sensors were checked."""
-        corrections = Corrections.of(self.store.calibrations())
+    def _take_up(self) -> bool:
+        """Take up what calibrations ask for; whether they say something new of racks or coats."""
+        calibrations = self.store.calibrations()
+        self._corrections = self._checked(Corrections.of(calibrations))
+        return self.room.measured(Measured.of(calibrations))
+
+    def _checked(self, corrections: Corrections) -> Corrections:
+        """The room is told which of its air's sensors were checked."""
         warmth = corrections.checked(Quantity.TEMPERATURE, 22.0, least=0.2)
         damp = corrections.checked(Quantity.HUMIDITY, 50.0, least=0.5)
         self.room.book.cross_check.begin_anew([*warmth, *damp])

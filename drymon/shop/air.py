@@ -6,9 +6,9 @@ all. A change in old evidence drops what was worked out from that minute on.
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import replace
 from datetime import timedelta
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -17,6 +17,8 @@ from drymon.drying import air, draws, ensemble, surface
 from drymon.drying.ensemble import AirStep
 from drymon.drying.quantities import Quantity
 from drymon.shop.air_book import NOWHERE, AirBook
+from drymon.shop.measured import ByCloth
+from drymon.shop.minute_air import MinuteAir, Noted, noted_of
 from drymon.shop.outcome import AirNow
 from drymon.shop.sensors import KEPT_MIN, MINUTE_S, MinuteSeries
 from drymon.shop.setup import Rack, RoomSetup
@@ -30,27 +32,6 @@ PRESSURE_BACK_MIN = 60
 """Minutes for which a pressure stays good: it changes slowly, and little hangs on it."""
 
 
-@dataclass(frozen=True, slots=True)
-class MinuteAir:
-    """A rack's air over one minute. `known`: temperature and humidity are fresh and trusted; if not, the values are
-    the last known.
-
-    speed: measured air speed, NaN where the range `assumed` stands for it. drive: how fast an open wet face dries in
-    it, kg/(m2 s), in the middle of an assumed range. drifted: the humidity is damper than measured, for its
-    sensor has drifted. pressure_pa: measured within the last hour, else that of the height above the sea.
-    """
-
-    known: bool
-    temperature_c: float
-    humidity_pct: float
-    speed: float
-    assumed: tuple[float, float]
-    step: AirStep
-    drive: float = 0.0
-    drifted: bool = False
-    pressure_pa: float = air.STANDARD_PRESSURE_PA
-
-
 class RackAir:
     """One rack's air by the minute, worked out when asked for and kept."""
 
@@ -60,7 +41,8 @@ class RackAir:
         self.back = book.setup.stale_after // timedelta(minutes=1)
         self.stale_s = MINUTE_S * book.setup.stale_after_min
         self.temperature, self.ratio, self.speed = MinuteSeries(), MinuteSeries(), MinuteSeries()
-        self._kept: dict[int, MinuteAir | _Noted] = {}
+        self.cloths: Mapping[bool, ByCloth] = {}
+        self._kept: dict[int, MinuteAir | Noted] = {}
         self._fans: list[tuple[int, bool]] = []
         self._missing: tuple[tuple[float, int], tuple[str, ...]] = ((math.nan, 0), ())
         self._coefficients: dict[tuple[float, float], tuple[Array, Array]] = {}
@@ -81,7 +63,7 @@ class RackAir:
     def minute(self, minute: int) -> MinuteAir:
         """The air of minute [minute, minute + 1)."""
         found = self._kept.get(minute)
-        if isinstance(found, _Noted):
+        if isinstance(found, Noted):
             found = self._kept[minute] = self._again(found)
         if found is None:
             found = self._kept[minute] = self._work_out(minute)
@@ -92,24 +74,38 @@ class RackAir:
 
     def packed(self) -> dict[str, Any]:
         """What an image keeps: of each minute what was measured, for what follows from it can be worked out again."""
-        rows = [(minute, *_noted(each)) for minute, each in self._kept.items()]
-        return {**vars(self), "_kept": np.array(rows, dtype=np.float64).reshape(len(rows), 1 + len(_Noted._fields))}
+        rows = [(minute, *noted_of(each)) for minute, each in self._kept.items()]
+        return {**vars(self), "_kept": np.array(rows, dtype=np.float64).reshape(len(rows), 1 + len(Noted._fields))}
 
     def unpack(self, kept: Mapping[str, Any]) -> None:
         """Be the air that was kept."""
         vars(self).update(kept)
         self._kept = {}
         for minute, known, *measured, drifted, pressure in kept["_kept"].tolist():
-            self._kept[int(minute)] = _Noted._make((bool(known), *measured, bool(drifted), pressure))
+            self._kept[int(minute)] = Noted._make((bool(known), *measured, bool(drifted), pressure))
 
-    def _again(self, noted: "_Noted") -> MinuteAir:
+    def measured(self, cloths: Mapping[bool, ByCloth]) -> None:
+        """What wet cloths say of this rack, by whether the fans ran: minutes are worked out anew with them."""
+        self.cloths = cloths
+        self._kept.clear()
+
+    def _again(self, noted: Noted) -> MinuteAir:
         """A minute as it was worked out before."""
         assumed = noted.low, noted.high
         of_air = noted.temperature_c, noted.humidity_pct, noted.speed, assumed
         if math.isnan(noted.temperature_c):
             return MinuteAir(noted.known, *of_air, _NOTHING_KNOWN, pressure_pa=noted.pressure_pa)
         step = self.drive(*of_air, noted.pressure_pa)
-        return MinuteAir(noted.known, *of_air, step, _drive(step), noted.drifted, noted.pressure_pa)
+        found = MinuteAir(noted.known, *of_air, step, _drive(step), noted.drifted, noted.pressure_pa)
+        by_cloth = None if math.isnan(noted.cloth_low) else (noted.cloth_low, noted.cloth_high)
+        return self._with_cloth(found, by_cloth)
+
+    def _with_cloth(self, air: MinuteAir, by_cloth: tuple[float, float] | None) -> MinuteAir:
+        """The minute with the step of those who go by the rack's wet cloth."""
+        if by_cloth is None:
+            return air
+        step = self.drive(air.temperature_c, air.humidity_pct, air.speed, by_cloth, air.pressure_pa)
+        return replace(air, by_cloth=by_cloth, cloth_step=step)
 
     def rework(self, minute: int) -> None:
         """Forget a minute that may have been worked out before all of its readings were there."""
@@ -176,7 +172,8 @@ class RackAir:
         step = self.drive(temperature, humidity, speed, assumed, pressure)
         drive = _drive(step)
         drifted = humidity != self.book.value(self.places, Quantity.HUMIDITY, minute, self.back)
-        return MinuteAir(known, temperature, humidity, speed, assumed, step, drive, known and drifted, pressure)
+        found = MinuteAir(known, temperature, humidity, speed, assumed, step, drive, known and drifted, pressure)
+        return self._with_cloth(found, self.range_by_cloth(minute) if math.isnan(speed) else None)
 
     def _last_known(self, minute: int) -> tuple[float, float] | None:
         """Temperature and humidity of the newest minute before that had both."""
@@ -192,12 +189,28 @@ class RackAir:
         """Air speeds to draw from where none is measured: still air where fans are off, wide where the anemometer
         fell silent.
         """
-        low, high = self.rack.airflow_assumed
         if self.fan_on(minute) is False:
             return STILL_AIR
-        if self.book.has_sensor(self.places, Quantity.AIRFLOW):
-            return min(low, STILL_AIR[0]), high
-        return low, high
+        return self._silent(*self.rack.airflow_assumed)
+
+    def range_by_cloth(self, minute: int) -> tuple[float, float] | None:
+        """The same as a wet cloth has told it, of a minute with the fans as they were then; None where none has."""
+        cloth = self.cloth(minute)
+        return None if cloth is None else self._silent(cloth.low, cloth.high)
+
+    def cloth(self, minute: int) -> ByCloth | None:
+        """The wet cloth that speaks for a minute."""
+        return self.cloths.get(self.fan_on(minute) is not False)
+
+    def goes_by_cloth(self, minute: int) -> bool:
+        """Whether a coat that is dipped in this minute finds a wet cloth in the place of an anemometer."""
+        speed = self.book.value(self.places, Quantity.AIRFLOW, minute, self.back)
+        return math.isnan(speed) and self.cloth(minute) is not None
+
+    def _silent(self, low: float, high: float) -> tuple[float, float]:
+        """The range, from still air on where an anemometer was heard that is silent now: the fans may be, too."""
+        silent = self.book.has_sensor(self.places, Quantity.AIRFLOW)
+        return (min(low, STILL_AIR[0]), high) if silent else (low, high)
 
     def probe(self, name: str, minute: int, back: int) -> float:
         """Mean of what a surface probe of this rack has read in (minute - back, minute], NaN where nothing."""
@@ -233,25 +246,6 @@ class RackAir:
 
 _NOTHING_KNOWN = ensemble.REFERENCE_AIR
 """Before the first reading: ordinary room air, which only the hopeful members get."""
-
-
-class _Noted(NamedTuple):
-    """A minute's air without what follows from it; the range assumed from `low` to `high`."""
-
-    known: bool
-    temperature_c: float
-    humidity_pct: float
-    speed: float
-    low: float
-    high: float
-    drifted: bool
-    pressure_pa: float
-
-
-def _noted(air: MinuteAir | _Noted) -> _Noted:
-    if isinstance(air, _Noted):
-        return air
-    return _Noted(air.known, air.temperature_c, air.humidity_pct, air.speed, *air.assumed, air.drifted, air.pressure_pa)
 
 
 def _drive(step: AirStep) -> float:

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from drymon.drying import ensemble, forecast, outlook, possible
-from drymon.shop.judge import Outlook, humidity_that_would_do
+from drymon.shop.damp_air import humidity_that_would_do
+from drymon.shop.judge import Outlook
 from drymon.shop.sensors import MINUTE_S
 from drymon.shop.tree import ASSURANCE, TreeState, World
 
@@ -23,6 +24,14 @@ GUST_MIN = 10
 PAST_MIN = 8 * 1440
 
 SPREAD_KEPT_S = 3 * 3600.0
+
+
+_Seen = tuple[str, bool]
+"""A rack, and whether its air is seen as a wet cloth has told it."""
+
+
+def _seen(state: TreeState) -> _Seen:
+    return state.rack, state.by_cloth
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,9 +63,8 @@ class Forecaster:
         due = [state for state in wanted if self._is_due(state, 1.0)]
         if due:  # who is half due comes along: many trees in one go cost little more than one
             due = [state for state in wanted if self._is_due(state, 0.5)]
-        racks = sorted({state.rack for state in due})
-        futures = {rack: self._future(rack, max(s.at for s in due if s.rack == rack)) for rack in racks}
-        self._make([state for state in due if futures[state.rack] is not None], futures)
+        futures = {seen: self._future(seen, max(s.at for s in due if _seen(s) == seen)) for seen in {*map(_seen, due)}}
+        self._make([state for state in due if futures[_seen(state)] is not None], futures)
         return {s.name: self._made[s.name].outlook for s in wanted if s.name in self._made}
 
     def _is_due(self, state: TreeState, share: float) -> bool:
@@ -77,7 +85,8 @@ class Forecaster:
         air, newest = self.world.air[state.rack], int((state.at - 1e-6) // MINUTE_S)
         return sum(air.minute(newest - back).drive for back in range(GUST_MIN)) / GUST_MIN
 
-    def _future(self, rack: str, at: float) -> outlook.FutureAir | None:
+    def _future(self, seen: _Seen, at: float) -> outlook.FutureAir | None:
+        rack, by_cloth = seen
         air = self.world.air[rack]
         minute = int((at - 1e-6) // MINUTE_S)
         newest = air.minute(minute)
@@ -89,7 +98,8 @@ class Forecaster:
             return None
         assumed = None
         if math.isnan(newest.speed):
-            assumed = air.coefficients(math.nan, newest.assumed, float(np.mean(ways.temperature)), newest.pressure_pa)
+            warm = float(np.mean(ways.temperature))
+            assumed = air.coefficients(math.nan, newest.range_of(by_cloth), warm, newest.pressure_pa)
         return outlook.future_air(ways, newest.pressure_pa, assumed)
 
     def _spread(self, rack: str, at: float, history: forecast.History) -> forecast.Spread:
@@ -99,16 +109,16 @@ class Forecaster:
             self._spreads[rack] = made, spread
         return spread
 
-    def _make(self, states: Sequence[TreeState], futures: Mapping[str, outlook.FutureAir | None]) -> None:
+    def _make(self, states: Sequence[TreeState], futures: Mapping[_Seen, outlook.FutureAir | None]) -> None:
         if not states:
             return
-        names = sorted({state.rack for state in states})
+        names = sorted({*map(_seen, states)})
         seconds = outlook.seconds_to_dry(
             ensemble.stacked([s.coats for s in states if s.coats is not None]),
             np.stack([s.water.slowest for s in states if s.water is not None]),
             np.array([s.target for s in states]),
             [future for name in names if (future := futures[name]) is not None],
-            [names.index(state.rack) for state in states],
+            [names.index(_seen(state)) for state in states],
         )
         for state, row in zip(states, seconds, strict=True):
             wait = float(np.median(row[row > 0.0])) if (row > 0.0).any() else 0.0
@@ -124,4 +134,4 @@ class Forecaster:
         air = self.world.air[state.rack].minute(int((state.at - 1e-6) // MINUTE_S))
         if math.isfinite(late) or math.isnan(air.humidity_pct):
             return None
-        return humidity_that_would_do(state, air.humidity_pct, air.step)
+        return humidity_that_would_do(state, air.humidity_pct, air.step_of(state.by_cloth))

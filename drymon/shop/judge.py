@@ -2,16 +2,18 @@
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta, tzinfo
 
 import numpy as np
 
-from drymon.drying import coat, possible, sorption
-from drymon.drying.ensemble import AirStep, Array, CoatState, PossibleCoats
+from drymon.drying import possible
+from drymon.drying.ensemble import Array, CoatState, PossibleCoats
 from drymon.shop import redips, scale_doubts, taking_back
 from drymon.shop import tree as trees
+from drymon.shop.advice import Touch, advice, slowest_place
 from drymon.shop.local_time import say
+from drymon.shop.minute_air import MinuteAir
 from drymon.shop.outcome import Bounds, State, Verdict, When
 from drymon.shop.reasons import ORDER, Effect, Finding, decide
 from drymon.shop.sensors import MINUTE_S
@@ -19,12 +21,6 @@ from drymon.shop.tree import ASSURANCE, TreeState, World
 
 VALID_FOR = timedelta(minutes=10)
 NEVER = When(None, None, None)
-LONGEST_H = 336.0
-"""Hours that "ever" means for a tree in damp air: the forecast's 14 days."""
-
-DRIEST_PCT = 20.0
-"""The driest air that is asked after."""
-
 BELOW = {State.DRYING: "still drying", State.HOLD: "on hold", State.UNKNOWN: "of unknown dryness"}
 """A state, said of the coat below."""
 
@@ -60,6 +56,20 @@ def state_of(world: World, tree: TreeState, clock_known: bool = True) -> State:
     if tree.complete:
         return State.COMPLETE
     return decide(find(world, tree, clock_known), trees.is_last(world.setup, tree))
+
+
+def is_news(world: World, tree: TreeState, said: Verdict, clock_known: bool = True) -> bool:
+    """Whether what was said of the tree does not hold any more at `tree.at`: it has another dip, rack or state, or has
+    become likely dry, which somebody waits for with a finger.
+    """
+    if tree.dip.time != said.dipped_at or tree.rack != said.rack:
+        return True
+    ahead = said.dry_at.best is not None and said.dry_at.best > said.time
+    if ahead and tree.chance_dry >= redips.LIKELY:
+        best = _when(tree, None).best
+        if best is not None and best.timestamp() <= tree.at:
+            return True
+    return state_of(world, tree, clock_known) is not said.state
 
 
 def holding(world: World, tree: TreeState, clock_known: bool = True) -> frozenset[str]:
@@ -150,8 +160,7 @@ def _widening(world: World, tree: TreeState) -> list[Finding]:
         return found
     air = world.air[tree.rack].minute(int((tree.at - 1e-6) // MINUTE_S))
     if tree.assumed_airflow or (air.known and math.isnan(air.speed)):
-        low, high = air.assumed
-        found.append(Finding("airflow-assumed", {"rack": tree.rack, "low": low, "high": high}))
+        found.append(Finding("airflow-assumed", {"rack": tree.rack, "how": _assumed(tree, air)}))
     if tree.model.is_starting_model:
         found.append(Finding("starting-model", {}))
     if tree.outside:
@@ -170,6 +179,14 @@ def _widening(world: World, tree: TreeState) -> list[Finding]:
     return found
 
 
+def _assumed(tree: TreeState, air: MinuteAir) -> str:
+    """What stands in the place of a measured air speed, in words."""
+    low, high = air.range_of(tree.by_cloth)
+    if tree.by_cloth and air.by_cloth:
+        return f"by its wet cloth it dries like {low:.2g} to {high:.2g} m/s"
+    return f"taken as somewhere between {low:g} and {high:g} m/s"
+
+
 def verdict(world: World, tree: TreeState, outlook: Outlook | None, zone: tzinfo, clock_known: bool = True) -> Verdict:
     """The whole verdict at `tree.at`, texts in the room's time zone."""
     findings = find(world, tree, clock_known)
@@ -184,7 +201,7 @@ def verdict(world: World, tree: TreeState, outlook: Outlook | None, zone: tzinfo
     facts = _expectation(bounds, tree, expected)
     reasons = [_completed(f, facts, now, zone).reason() for f in sorted(findings, key=lambda f: ORDER[f.code])]
     longest = tree.kind.longest_wait_h if tree.kind else None
-    return Verdict(
+    said = Verdict(
         time=now,
         valid_until=now + VALID_FOR,
         tree=tree.name,
@@ -203,6 +220,18 @@ def verdict(world: World, tree: TreeState, outlook: Outlook | None, zone: tzinfo
         last_coat=last,
         label=tree.label,
     )
+    would_do = next((float(str(finding.facts["would_do"])) for finding in damp), None)
+    return replace(said, advice=advice(said, zone, would_do, _touch(tree)))
+
+
+def _touch(tree: TreeState) -> Touch | None:
+    """The newest finding in the slowest part, while the same one would not count again."""
+    place = slowest_place(tree.shelter)
+    felt = [(at, finding) for (where, finding), at in tree.touches.items() if where == place]
+    at, finding = max(felt, default=(-math.inf, ""))
+    if tree.at >= at + trees.SAME_TOUCH_S:
+        return None
+    return Touch(finding, *(datetime.fromtimestamp(s, UTC) for s in (at, at + trees.SAME_TOUCH_S)))
 
 
 def _not_before(tree: TreeState) -> datetime | None:
@@ -283,29 +312,3 @@ def _damp(world: World, tree: TreeState, outlook: Outlook | None) -> list[Findin
     if not air.humidity_pct > outlook.would_do:
         return []
     return [Finding("air-too-damp", {"now": air.humidity_pct, "would_do": outlook.would_do})]
-
-
-def humidity_that_would_do(tree: TreeState, humidity_pct: float, step: AirStep) -> float | None:
-    """The highest humidity, in steps of 5 %, in which the tree would surely dry: within a day, else three, else 14
-    days.
-
-    None where even the present humidity would do, or none would.
-    """
-    assert tree.coats is not None
-    assert tree.water is not None
-    if _would_do(tree, humidity_pct, step, LONGEST_H) or not _would_do(tree, DRIEST_PCT, step, LONGEST_H):
-        return None
-    for hours in (24.0, 72.0, LONGEST_H):
-        for candidate in np.arange(5.0 * math.floor(humidity_pct / 5.0), DRIEST_PCT - 1.0, -5.0):
-            if candidate < humidity_pct and _would_do(tree, float(candidate), step, hours):
-                return float(candidate)
-    return None
-
-
-def _would_do(tree: TreeState, humidity_pct: float, step: AirStep, hours: float) -> bool:
-    assert tree.coats is not None
-    assert tree.water is not None
-    deficit = max(float(np.mean(step.saturation)) * (1.0 - humidity_pct / 100.0), 1e-9)
-    air = AirStep(deficit, step.saturation, float(sorption.excess(humidity_pct)), step.resistance)
-    seconds = coat.steady_seconds(tree.coats, tree.target, air)
-    return float(tree.water.weights[seconds <= 3600.0 * hours].sum()) >= ASSURANCE

@@ -61,7 +61,8 @@ class When:
 class Verdict:
     """What drymon says of a tree at `time`; to be read as unknown after `valid_until`.
 
-    dry_at: when it is both dry and gelled. last_coat: nothing is dipped after it; for the rack, not published.
+    dry_at: when it is both dry and gelled. last_coat: nothing is dipped after it; for the rack, not published. advice:
+    what to do, in one line; "" in records from before there was any.
     """
 
     time: datetime
@@ -81,6 +82,7 @@ class Verdict:
     next_coat: str | None = None
     last_coat: bool = False
     label: str = ""
+    advice: str = ""
 
     @property
     def called(self) -> str:

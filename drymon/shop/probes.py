@@ -13,7 +13,7 @@ import numpy as np
 
 from drymon.drying import coat, surface
 from drymon.drying.ensemble import Array, CoatState
-from drymon.shop.air import MinuteAir
+from drymon.shop.minute_air import MinuteAir
 from drymon.shop.sensors import MINUTE_S
 from drymon.shop.tree import TreeState, World
 
@@ -44,7 +44,7 @@ def probed(world: World, state: TreeState) -> TreeState:
         return state
     air = world.air[state.rack].minute(minute)
     reads = world.air[state.rack].probe(state.probe, minute, SMOOTHED_MIN)
-    full = _full_depression(air)
+    full = _full_depression(air, state.by_cloth)
     if not air.known or math.isnan(reads) or full <= 2.0 * OFF_K:
         return state
     below = air.temperature_c - reads
@@ -60,15 +60,16 @@ def _expected(state: TreeState, air: MinuteAir) -> Array:
     """Rate of the open faces over that of a wet face, (members,), by how much each member loses within a minute."""
     assert state.coats is not None
     assert state.water is not None
-    after = coat.step(state.coats, state.water.left, air.step, MINUTE_S)
+    step = air.step_of(state.by_cloth)
+    after = coat.step(state.coats, state.water.left, step, MINUTE_S)
     lost = (state.water.left[0] - after[0]) * state.coats.water[0] / MINUTE_S
-    wet = air.step.deficit * state.coats.conductance[0] / air.step.resistance
+    wet = step.deficit * state.coats.conductance[0] / step.resistance
     return np.asarray(np.clip(lost / np.maximum(wet, 1e-12), 0.0, 1.0))
 
 
-def _full_depression(air: MinuteAir) -> float:
+def _full_depression(air: MinuteAir, by_cloth: bool) -> float:
     """How far a wet face stays below this air, K; in the middle of an assumed range of speeds."""
-    speed = math.sqrt(air.assumed[0] * air.assumed[1]) if math.isnan(air.speed) else air.speed
+    speed = math.sqrt(math.prod(air.range_of(by_cloth))) if math.isnan(air.speed) else air.speed
     if not air.known:
         return 0.0
     speed = min(speed, surface.SPEED_RANGE_M_PER_S[1])

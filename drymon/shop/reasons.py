@@ -20,7 +20,8 @@ class Effect(IntEnum):
 class Kind:
     """One row: `text` is a format string over the finding's facts; `release` says what takes the reason away.
 
-    Of a reason that holds: how grave that is, and what whoever looks should look for (common practice, no source).
+    Of a reason that holds: how grave that is, and what whoever looks should look for (common practice, no source). Of
+    one that makes it unknown: what to do until the evidence is back, a format string over `rack` and `coat`.
     """
 
     effect: Effect
@@ -28,6 +29,7 @@ class Kind:
     release: str
     severity: Severity | None = None
     look_for: str = ""
+    to_do: str = ""
 
 
 _EVIDENCE, _TIME, _LOOK, _NONE = "evidence coming back", "drying, time", "look", "-"
@@ -37,21 +39,25 @@ REASONS: dict[str, Kind] = {
         Effect.UNKNOWN,
         "the clock of this computer is not to be trusted, so no drying time is: check date and time",
         _EVIDENCE,
+        to_do="set date and time of drymon's computer",
     ),
     "coat-unknown": Kind(
         Effect.UNKNOWN,
         "no coat named {coat} in room.toml: add it there, or undo the dip and enter it again",
         _EVIDENCE,
+        to_do="add {coat} to room.toml, or undo the dip and say it again",
     ),
     "working-out": Kind(
         Effect.UNKNOWN,
         "something was told late, so its drying since then is worked out anew: this takes some seconds to minutes",
         _TIME,
+        to_do="look here again in some minutes",
     ),
     "air-unknown": Kind(
         Effect.UNKNOWN,
         "no trusted {missing} for {rack} in the last {limit:.0f} min: look at the sensor",
         _EVIDENCE,
+        to_do="see to the sensor of {rack}: its power, cable, radio and place",
     ),
     "grade-skipped": Kind(
         Effect.HOLD,
@@ -129,11 +135,7 @@ REASONS: dict[str, Kind] = {
         look_for="places that are dark, shiny or cool to the finger, the deepest first: those are wet still",
     ),
     "taken-back": Kind(Effect.WIDENS, "it was called ready at {when} and is not now: {why}", _NONE),
-    "airflow-assumed": Kind(
-        Effect.WIDENS,
-        "no air speed is measured for {rack}: taken as somewhere between {low:g} and {high:g} m/s",
-        _NONE,
-    ),
+    "airflow-assumed": Kind(Effect.WIDENS, "no air speed is measured for {rack}: {how}", _NONE),
     "starting-model": Kind(Effect.WIDENS, "no weighed run of this coat yet: wide bounds from published ranges", _NONE),
     "outside-experience": Kind(Effect.WIDENS, "the air was outside what the model of {coat} has seen", _NONE),
     "buried-water": Kind(Effect.WIDENS, "{what}", _NONE),

@@ -22,7 +22,9 @@ from drymon.shop.doubts import doubts
 from drymon.shop.events import ClockChecked, FanSwitched, LogEvent, TreeEvent, Undo
 from drymon.shop.forecaster import Forecaster
 from drymon.shop.hooks import Hooks
-from drymon.shop.judge import state_of, verdict
+from drymon.shop.judge import is_news, verdict
+from drymon.shop.measured import Measured
+from drymon.shop.measured_trees import take_up
 from drymon.shop.neighbours import Leans, leaned, leans
 from drymon.shop.outcome import Outcome, RackStatus, SensorStatus, Standing, TreeGone, Verdict
 from drymon.shop.probes import probed
@@ -41,7 +43,7 @@ WAITING_S = 5
 GONE_S = 3 * 86400.0
 """A tree that left so long ago is no more in the room: as long as cells' masses are kept (`hooks`)."""
 
-_GIVEN = ("setup", "zone", "world", "_stepper")
+_GIVEN = ("setup", "zone", "world", "_stepper", "_measured")
 """Of a room's attributes those that are no part of what it has folded."""
 
 AIR = (Quantity.TEMPERATURE, Quantity.HUMIDITY, Quantity.AIRFLOW, Quantity.PRESSURE)
@@ -65,6 +67,7 @@ class Room:
         self._refolder, self._behind = Refolder(self._stepper), frozenset[str]()
         self._waiting_since = math.inf
         self._touched: set[str] = set()
+        self._measured = Measured()
         self._verdicts: dict[str, Verdict] = {}
         self._racks: dict[str, RackStatus] = {}
 
@@ -177,6 +180,14 @@ class Room:
         on_cells = {cell: tree for cell in silent if (tree := self._hooks.carried(cell))}
         racks = dict(self._racks)
         return Standing(now, dict(self._verdicts), racks, sensors, doubts(self._newest()), self.clock_known, on_cells)
+
+    def measured(self, measured: Measured) -> bool:
+        """What was measured by a scale, of racks and coats; whether that is news: what hangs is folded anew."""
+        redrawn = take_up(self.world, self.logs.values(), self._measured, measured)
+        for name in redrawn:
+            self._forecaster.forget(name)
+        news, self._measured = self._measured != measured, measured
+        return news
 
     def alarm_acted(self, book: AlarmBook) -> None:
         """A person acknowledged or shelved something."""
@@ -291,10 +302,7 @@ class Room:
         state = self._state(name, at, keep)  # a fold goes on from whole minutes, whoever looked between
         if state is None or said is None:
             return (state is None) != (said is None)
-        state = self._informed(state)
-        if state.dip.time != said.dipped_at or state.rack != said.rack:
-            return True
-        return state_of(self.world, state, self.clock_known) is not said.state
+        return is_news(self.world, self._informed(state), said, self.clock_known)
 
     def _informed(self, state: TreeState) -> TreeState:
         """The state as a verdict sees it: with what weighed neighbours and the tree's probe say of it."""

@@ -51,11 +51,11 @@ def _times(ratio: float) -> str:
     return f"{100 * abs(ratio - 1):.0f} % {'more' if ratio > 1 else 'less'}"
 
 
-def early_dip(verdict: Verdict, outlook: str) -> str:
-    """What a person is told who dips a tree of this verdict now, "" where it is safe. outlook: the verdict in words."""
+def early_dip(verdict: Verdict) -> str:
+    """What a person is told who dips a tree of this verdict now, "" where it is safe."""
     match verdict.state:
         case State.DRYING:
-            return f"{verdict.tree} is not ready: {outlook}. A dip now shuts its water in"
+            return f"{verdict.tree} is not ready: {verdict.advice}. A dip now shuts its water in"
         case State.HOLD:
             return f"{verdict.tree} is on hold: look at it before any dip. A dip now may shut water or a flaw in"
         case State.UNKNOWN:

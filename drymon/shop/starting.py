@@ -6,10 +6,12 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 from drymon.drying import usual_wait
-from drymon.drying.air import standard_pressure
 from drymon.drying.coat_model import CoatModel, Spread
+from drymon.drying.conditioned import Evidence, conditioned
 from drymon.drying.usual_wait import UsualDip
-from drymon.shop.setup import CoatType, Family, Rack, RoomSetup
+from drymon.shop.measured import LIKE_THE_CLOTH
+from drymon.shop.setup import CoatType, RoomSetup
+from drymon.shop.usual_dip import usual_dip
 
 OF_FAMILY = {"prime": "prime-first", "backup": "backup", "seal": "seal"}
 """Of the two prime models the one that dries more slowly."""
@@ -18,12 +20,6 @@ LEAST_SD = 0.35
 """On the working scale, for what was learnt of another kind of coat (assumed)."""
 
 SLURRY_ONLY = "slurry-only-first"
-
-MIDDLE_NUMBER: Mapping[Family, int] = {"prime": 1, "backup": 5, "seal": 9}
-"""Of a coat that is in no recipe."""
-
-USUAL_TEMPERATURE_C, USUAL_HUMIDITY_PCT = 22.0, 50.0
-"""Air of a shop that has set no bands for a coat: the middle of usual drying rooms (common practice, no source)."""
 
 _COUNTED: dict[tuple[str, float, UsualDip], CoatModel] = {}
 """Models with a usual wait counted, by what they are made of: made once, for it takes half a second."""
@@ -60,29 +56,14 @@ def start_of(kind: CoatType, models: Mapping[str, CoatModel]) -> CoatModel | Non
     return replace(start, name=kind.name, runs=0, shelters_learned=(), correlation=None, parameters=_unsure(start))
 
 
-def usual_dip(kind: CoatType, room: RoomSetup) -> UsualDip:
-    """What a usual wait is compared with: an open tree of that coat at a middle number, in the shop's usual air."""
-    racks = room.racks or (Rack("any"),)
-    return UsualDip(
-        number=_middle_number(kind, room),
-        left=1.0 - kind.dry_at,
-        temperature_c=_middle(kind.room.temperature_c, USUAL_TEMPERATURE_C),
-        humidity_pct=_middle(kind.room.humidity_pct, USUAL_HUMIDITY_PCT),
-        pressure_pa=float(standard_pressure(room.altitude_m)),
-        slowest=min(rack.airflow_assumed[0] for rack in racks),
-        fastest=max(rack.airflow_assumed[1] for rack in racks),
-        edges=room.edges,
-    )
-
-
-def _middle_number(kind: CoatType, room: RoomSetup) -> int:
-    """Of all places that the room's recipes have for this coat."""
-    places = sorted(n for recipe in room.recipes for n, coat in enumerate(recipe.coats, 1) if coat == kind.name)
-    return places[(len(places) - 1) // 2] if places else MIDDLE_NUMBER[kind.family]
-
-
-def _middle(band: tuple[float, float] | None, usual: float) -> float:
-    return usual if band is None else 0.5 * (band[0] + band[1])
+def measured_model(model: CoatModel, water: Evidence | None = None, by_cloth: bool = False) -> CoatModel:
+    """A starting model with what was measured here by a scale: the coat's water, and that its rack stands on a wet
+    cloth. A fitted model has runs, which say both better.
+    """
+    if not model.is_starting_model:
+        return model
+    told = {"water": water, "transfer": LIKE_THE_CLOTH if by_cloth else None}
+    return conditioned(model, {name: each for name, each in told.items() if each is not None})
 
 
 def _unsure(learnt: CoatModel) -> dict[str, Spread]:

@@ -22,33 +22,36 @@ class Stepper:
 
     def __init__(self, world: World) -> None:
         self.world = world
-        self._joined: dict[str, dict[tuple[int, ...], tuple[list[PossibleCoats], PossibleCoats]]] = {}
+        self._joined: dict[tuple[str, bool], dict[tuple[int, ...], tuple[list[PossibleCoats], PossibleCoats]]] = {}
 
     def minute(self, logs: Iterable[TreeLog], end: float) -> int:
         """Bring those trees from `end` - 1 min to `end` to which nothing else happens in between; on how many racks."""
-        by_rack: dict[str, list[tuple[TreeLog, TreeState]]] = {}
+        by_air: dict[tuple[str, bool], list[tuple[TreeLog, TreeState]]] = {}
         for log in logs:
             state = log.steady(end - MINUTE_S)
             if state is not None:
-                by_rack.setdefault(state.rack, []).append((log, state))
-        together = [rack for rack, pairs in by_rack.items() if len(pairs) > 1 and rack in self.world.air]
-        for rack in together:
-            self._rack(rack, by_rack[rack], end)
+                by_air.setdefault((state.rack, state.by_cloth), []).append((log, state))
+        together = [air for air, pairs in by_air.items() if len(pairs) > 1 and air[0] in self.world.air]
+        for air in together:
+            self._rack(air, by_air[air], end)
         return len(together)
 
-    def _rack(self, rack: str, pairs: list[tuple[TreeLog, TreeState]], end: float) -> None:
+    def _rack(self, seen: tuple[str, bool], pairs: list[tuple[TreeLog, TreeState]], end: float) -> None:
+        """Those of a rack that see its air alike: with its wet cloth, or without."""
+        rack, by_cloth = seen
         parts = [state.coats for _, state in pairs if state.coats is not None]
         waters = [state.water.left for _, state in pairs if state.water is not None]
         air = self.world.air[rack].minute(int(end // MINUTE_S) - 1)
-        left = coat.step(self._coats(rack, parts), np.concatenate(waters), air.step, MINUTE_S)
+        coats = self._coats(seen, parts)
+        left = coat.step(coats, np.concatenate(waters), air.step_of(by_cloth), MINUTE_S)
         first = 0
         for (log, state), water in zip(pairs, waters, strict=True):
             log.stepped(tree_air.minute_on(self.world, state, end, left[first : first + len(water)]))
             first += len(water)
 
-    def _coats(self, rack: str, parts: list[PossibleCoats]) -> PossibleCoats:
+    def _coats(self, seen: tuple[str, bool], parts: list[PossibleCoats]) -> PossibleCoats:
         names = tuple(id(part) for part in parts)  # theirs for as long as the parts are kept beside what was joined
-        kept = self._joined.setdefault(rack, {})
+        kept = self._joined.setdefault(seen, {})
         found = kept.pop(names, None) or (parts, ensemble.joined(parts))
         kept[names] = found
         if len(kept) > KEPT:

@@ -12,6 +12,7 @@ import numpy as np
 
 from drymon.drying import dips, ensemble
 from drymon.drying.coat_model import CoatModel
+from drymon.drying.conditioned import Evidence
 from drymon.drying.ensemble import CoatState, PossibleCoats
 from drymon.drying.possible import weighted_quantiles
 from drymon.drying.touch import felt_dry
@@ -22,8 +23,9 @@ from drymon.shop.events import CellMass, Dip, Felt, Look, Move, Shelter, TreeEve
 from drymon.shop.local_time import say
 from drymon.shop.outcome import State
 from drymon.shop.redips import Redip
+from drymon.shop.sensors import minute_of
 from drymon.shop.setup import CoatType, RoomSetup
-from drymon.shop.starting import model_of
+from drymon.shop.starting import measured_model, model_of
 from drymon.shop.weighings import Weighings
 
 ASSURANCE = 0.95
@@ -38,11 +40,14 @@ SAME_TOUCH_S = 1800.0
 
 @dataclass(frozen=True, slots=True)
 class World:
-    """What a tree's fold may look at: the room's set-up, the coat models, the racks' air."""
+    """What a tree's fold may look at: the room's set-up, the coat models, the racks' air, and the water that coats were
+    weighed to bring, by coat.
+    """
 
     setup: RoomSetup
     models: Mapping[str, CoatModel]
     air: Mapping[str, RackAir]
+    waters: dict[str, Evidence] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         """Find each coat's model now: what is counted in it takes a moment, and a first verdict must not wait."""
@@ -61,7 +66,7 @@ class TreeState:
     moved last. touches: when each place was last felt so, by (where, finding). call: whether it has been called ready.
     sure_in_a_row: weighings of its cell in a row that found it dry. untold_at: since when it hangs under a coat that
     nobody told of, as its cell saw it. label: what people call it. worked_out: its drying so far is known; False of an
-    outline, while late facts are folded in.
+    outline, while late facts are folded in. by_cloth: its model was drawn for a rack that a wet cloth has measured.
     """
 
     name: str
@@ -100,6 +105,7 @@ class TreeState:
     sure_in_a_row: int = 0
     label: str = ""
     worked_out: bool = True
+    by_cloth: bool = False
 
     @property
     def target(self) -> float:
@@ -121,7 +127,7 @@ def dipped(world: World, before: TreeState | None, dip: Dip, verdict: State | No
         before = None
     shelter = dip.shelter or (before.shelter if before else "pocketed")
     kind = world.setup.coat_by_name.get(dip.coat)
-    model = model_of(kind, world.models, world.setup) if kind is not None else None
+    model, by_cloth = _model(world, dip, kind)
     below_unknown = number > (before.number + 1 if before else 1)
     coats = water = None
     if kind is not None and model is not None:
@@ -152,7 +158,18 @@ def dipped(world: World, before: TreeState | None, dip: Dip, verdict: State | No
         redipped=_found(before, verdict) if early and before and verdict else None,
         holds=MappingProxyType({"grade-skipped": skipped} if skipped else {}),
         weighings=_area_known(before, model),
+        by_cloth=by_cloth,
     )
+
+
+def _model(world: World, dip: Dip, kind: CoatType | None) -> tuple[CoatModel | None, bool]:
+    """What this dip's coat goes by, and whether that is for a rack that a wet cloth has measured."""
+    model = model_of(kind, world.models, world.setup) if kind is not None else None
+    if model is None or not model.is_starting_model:
+        return model, False
+    air = world.air.get(dip.rack)
+    by_cloth = air is not None and air.goes_by_cloth(minute_of(dip.time))
+    return measured_model(model, world.waters.get(dip.coat), by_cloth), by_cloth
 
 
 def _found(before: TreeState, verdict: State) -> Redip:

@@ -10,7 +10,7 @@ import numpy as np
 from drymon.drying import coat, ensemble
 from drymon.drying.coat_model import CoatModel
 from drymon.drying.ensemble import CoatState, PossibleCoats
-from drymon.shop.air import MinuteAir
+from drymon.shop.minute_air import MinuteAir
 from drymon.shop.sensors import MINUTE_S
 from drymon.shop.tree import ASSURANCE, TreeState, World
 
@@ -50,16 +50,16 @@ def _minute(tree: TreeState, air: MinuteAir, end: float, left: ensemble.Array | 
     assert tree.coats is not None
     assert tree.water is not None
     seconds = end - tree.at
-    before = tree.water
+    before, step = tree.water, air.step_of(tree.by_cloth)
     outside = air.known and _outside(tree.model, air, tree.number)
-    water = coat.advance(tree.coats, before, air.step, end, seconds, tree.target, air.known, left)
+    water = coat.advance(tree.coats, before, step, end, seconds, tree.target, air.known, left)
     if outside:
         water = _widened(tree.coats, before, water, end, tree.target)
     if not air.known:
         return replace(tree, at=end, water=water, gap_s=tree.gap_s + seconds)
     was = before.left
     if end - tree.dip.time.timestamp() < FRESH_S:  # what a fresh tree's heat takes harms no coat
-        was = coat.cooled(tree.coats, was, air.step)
+        was = coat.cooled(tree.coats, was, step)
     loss = float(before.weights @ (was[0] - water.left[0])) * 100.0 * 3600.0 / seconds
     wet = tree.chance_dry < ASSURANCE  # at the start of the minute: a swing after the coat is dry does it no harm
     tree = replace(

@@ -83,6 +83,11 @@ class TreeLog:
             self._snapshots.pop()
         self._completed = {dip: at for dip, at in self._completed.items() if at <= seconds}
 
+    def draw_anew(self, state: TreeState) -> None:
+        """The model of its last coat is another now; what was found complete stays so."""
+        if not self.is_complete(state.dip.time, state.at):
+            self.forget_from(state.dip.time.timestamp() - JUST_BEFORE_S)
+
     def said(self, at: float, verdict: Verdict) -> None:
         """Published at `at`: the verdict that a later dip or look finds in force, and what completes a tree."""
         word = verdict.dipped_at, verdict.state, holds_told(verdict.reasons)

@@ -25,7 +25,7 @@ _MICROSECOND = timedelta(microseconds=1)
 
 VERDICT_COLUMNS = (
     "time, valid_until, tree, rack, coat, number, dipped_at, state, dryness_low, dryness_best, dryness_high, "
-    "dry_early, dry_best, dry_late, redip_by, reasons, shelter, recipe, next_coat, label"
+    "dry_early, dry_best, dry_late, redip_by, reasons, shelter, recipe, next_coat, label, advice"
 )
 
 EVENT_KINDS: dict[str, type[LogEvent]] = {
@@ -94,6 +94,7 @@ def verdict_row(verdict: Verdict) -> tuple[Any, ...]:
         verdict.recipe,
         verdict.next_coat,
         verdict.label,
+        verdict.advice,
     )
 
 
@@ -116,6 +117,7 @@ def verdict_of(row: Sequence[Any]) -> Verdict:
         recipe=row[17],
         next_coat=row[18],
         label=row[19],
+        advice=row[20],
     )
 
 

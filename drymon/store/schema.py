@@ -131,6 +131,12 @@ CREATE TABLE image_part (id INTEGER PRIMARY KEY, digest BLOB NOT NULL, body BLOB
 """
 
 
+_ADVICE = """
+ALTER TABLE verdict ADD COLUMN advice TEXT NOT NULL DEFAULT '';
+ALTER TABLE current_verdict ADD COLUMN advice TEXT NOT NULL DEFAULT '';
+"""
+
+
 @dataclass(frozen=True, slots=True)
 class Migration:
     """One step from the layout before it; `statements` is SQL, separated by semicolons at line ends."""
@@ -146,5 +152,6 @@ MIGRATIONS: tuple[Migration, ...] = (
     Migration("who is signed in to the page", _SESSIONS),
     Migration("what people call a tree", _LABELS),
     Migration("images of the room, to start from", _IMAGES),
+    Migration("what to do about a tree", _ADVICE),
 )
 """Only ever add to the end: position n takes a database from layout n to n + 1."""

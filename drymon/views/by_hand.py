@@ -17,7 +17,6 @@ from drymon.shop.slips import did_you_mean, doubtful_weighing, early_dip
 from drymon.shop.standing import taken_by
 from drymon.store import Store
 from drymon.views.event_words import event_words
-from drymon.views.expected import likely
 from drymon.views.history import last_life
 
 AROUND = timedelta(minutes=10)
@@ -67,9 +66,9 @@ def in_force(store: Store, tree: str, moment: datetime) -> Verdict | None:
     return said[0] if said and said[0].valid_until >= moment else None
 
 
-def early(verdict: Verdict | None, now: datetime, timezone: str) -> str:
+def early(verdict: Verdict | None) -> str:
     """What whoever dips this tree now is warned of, "" where it is safe or nothing is known of the tree."""
-    return "" if verdict is None else early_dip(verdict, outlook(verdict, now, timezone))
+    return "" if verdict is None else early_dip(verdict)
 
 
 # Once it is on record
@@ -101,7 +100,7 @@ def taken_back(store: Store, event: LogEvent, now: datetime, timezone: str) -> s
 def sentence(
     event: LogEvent, verdict: Verdict | None, now: datetime, timezone: str, *, known: bool = True, taken: str = ""
 ) -> str:
-    """`tree-1, coat 1 (prime-first), rack-a, 17:46: likely dry 23:26, sure by Thu 12:35`.
+    """`tree-1, coat 1 (prime-first), rack-a, 17:46: likely dry at 23:26: touch-test it then; surely by Thu 12:35`.
 
     verdict: what is said of the tree now, None where it does not hang in the room. known: whether that can be told.
     taken: what an undo has taken back, in words.
@@ -112,7 +111,7 @@ def sentence(
     if verdict is None:
         return f"{head}; it does not hang in the room now"
     told = isinstance(event, Dip) and event.time == verdict.dipped_at
-    return f"{head}: {'' if told else f'coat {verdict.number} ({verdict.coat}) '}{outlook(verdict, now, timezone)}"
+    return f"{head}: {'' if told else f'coat {verdict.number} ({verdict.coat}) '}{outlook(verdict)}"
 
 
 def _head(event: LogEvent, verdict: Verdict | None, taken: str) -> str:
@@ -139,15 +138,15 @@ def _head(event: LogEvent, verdict: Verdict | None, taken: str) -> str:
             return "noted"
 
 
-def outlook(verdict: Verdict, now: datetime, timezone: str) -> str:
-    """The verdict in a few words: `likely dry 23:26, sure by Thu 12:35`, `ready for backup`, `hold: look first`."""
+def outlook(verdict: Verdict) -> str:
+    """The verdict in a few words: `likely dry at 23:26: touch-test it then; ...`, `ready: dip it by Tue 11:05`."""
     match verdict.state:
         case State.READY:
-            return f"ready for {verdict.next_coat}" if verdict.next_coat else "ready for its next coat"
+            return f"ready: {verdict.advice}"
         case State.COMPLETE:
             return "complete; this says nothing about dewax or pour"
         case State.DRYING:
-            return likely(verdict.dry_at, now, timezone)
+            return verdict.advice
         case state:
             why = f": {verdict.reasons[0].text}" if verdict.reasons else ""
             return ("on hold" if state is State.HOLD else "cannot tell") + why

@@ -17,14 +17,6 @@ def expected(when: When, now: datetime, timezone: str) -> str:
     return f"{say(when.best, now, timezone)} ({early} to {late})"
 
 
-def likely(when: When, now: datetime, timezone: str) -> str:
-    """`likely dry 23:26, sure by Thu 12:35`, `perhaps dry since 16:46, sure by 21:00`."""
-    if when.best is None:
-        return "no end in sight within 14 days"
-    best = say(when.best, now, timezone)
-    return f"{f'likely dry {best}' if when.best > now else f'perhaps dry since {best}'}, {sure(when, now, timezone)}"
-
-
 def sure(when: When, now: datetime, timezone: str) -> str:
     """`sure by Thu 12:35`."""
     return f"sure by {say(when.late, now, timezone)}" if when.late else "not sure within 14 days"

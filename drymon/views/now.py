@@ -9,6 +9,7 @@ from typing import Any
 from drymon.drying.quantities import LIMITS
 from drymon.messages.outgoing import rack_dict, sensor_dict, verdict_dict
 from drymon.messages.times import stamp
+from drymon.shop.advice import unheard
 from drymon.shop.outcome import AirNow, RackStatus, Reason, SensorStatus, State, Verdict, When
 from drymon.shop.reading import Reading
 from drymon.store.history import Doubt
@@ -50,6 +51,7 @@ def tree_now(verdict: Verdict, now: datetime, online: bool) -> Verdict:
         dryness=None,
         dry_at=When(None, None, None),
         reasons=(Reason("air-unknown", _why(verdict, now, online)),),
+        advice=unheard(online),
     )
 
 

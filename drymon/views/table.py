@@ -9,13 +9,13 @@ from drymon.shop.local_time import say
 from drymon.shop.outcome import AirNow, Bounds, RackStatus, State, Verdict
 from drymon.shop.setup import RoomSetup
 from drymon.shop.value_words import value_words
-from drymon.views.expected import expected, likely
+from drymon.views.expected import expected
 from drymon.views.history import WIDENING, natural
 from drymon.views.now import Now, age, percent
 
 MARKS = {State.DRYING: "■", State.READY: "✔", State.HOLD: "▲", State.UNKNOWN: "?", State.COMPLETE: "●"}
 PLAIN = str.maketrans({"■": "#", "✔": "+", "▲": "!", "●": "*", "█": "#", "▒": "=", "·": ".", "│": "|",
-                       "°": "", "–": "-", "─": "-", "²": "2", "µ": "u", "×": "x"})  # fmt: skip
+                       "°": "", "–": "-", "─": "-", "²": "2", "µ": "u", "×": "x", "→": ">"})  # fmt: skip
 """For terminals and files that know ASCII only."""
 COLOURS = {
     State.DRYING: "36",
@@ -108,7 +108,7 @@ def _tree(tree: Verdict, now: Now, room: RoomSetup, paper: Paper) -> Iterator[st
         yield from (f"    {part}" for part in parts if part)
     else:
         yield "  ".join((f"  {tree.called:<10} {coat:<16} {state}", f"{parts[0]:<{BAR + 16}}", parts[1]))
-    for words in _reasons(tree):
+    for words in _to_be_read(tree):
         yield from _wrapped(words, paper, indent=4 if paper.width < NARROW else 13)
 
 
@@ -136,16 +136,17 @@ def bar(dryness: Bounds, needed: float | None, cells: int = BAR) -> str:
 
 def _end(tree: Verdict, now: Now, room: RoomSetup) -> str:
     if tree.state is State.DRYING:
-        if tree.dry_at.best is None or tree.dry_at.best <= now.time:
-            return likely(tree.dry_at, now.time, room.timezone)
-        return f"dry at {expected(tree.dry_at, now.time, room.timezone)}"
+        ahead = tree.dry_at.best is not None and tree.dry_at.best > now.time
+        return f"{'dry at ' if ahead else ''}{expected(tree.dry_at, now.time, room.timezone)}"
     if tree.state is State.READY and tree.redip_by is not None:
         return f"redip by {say(tree.redip_by, now.time, room.timezone)}"
     return ""
 
 
-def _reasons(tree: Verdict) -> Iterator[str]:
-    """What decides, in full; what only widens the bounds, in one line."""
+def _to_be_read(tree: Verdict) -> Iterator[str]:
+    """What to do; what decides, in full; what only widens the bounds, in one line."""
+    if tree.advice:
+        yield f"→ {tree.advice}"
     wider = [reason for reason in tree.reasons if reason.code in WIDENING]
     yield from (reason.text for reason in tree.reasons if reason not in wider)
     if wider:

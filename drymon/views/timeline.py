@@ -3,14 +3,12 @@
 import json
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping
-from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
 from drymon.messages.message import Message
 from drymon.messages.times import parse_time
 from drymon.messages.topics import log_prefix, out_prefix
-from drymon.shop.local_time import say
 from drymon.shop.outcome import State
 from drymon.views.table import MARKS
 
@@ -39,8 +37,9 @@ class Timeline:
 
     def __init__(self, room: str, timezone: str) -> None:
         self._out, self._log = out_prefix(room), log_prefix(room)
-        self._timezone, self._zone = timezone, ZoneInfo(timezone)
+        self._zone = ZoneInfo(timezone)
         self._trees: dict[str, tuple[str, str]] = {}
+        self._likely: set[tuple[str, str]] = set()
         self._racks: dict[str, bool] = {}
         self._alarms: set[str] = set()
         self._day = ""
@@ -78,26 +77,15 @@ class Timeline:
         before = self._trees.get(tree)
         self._trees[tree] = (state, dipped_at)
         if before is None or before[1] < dipped_at:
-            yield tree, f"↓ dip {said['number']}, {said['coat']}, on {said['rack']}: {self._outlook(said)}"
+            yield tree, f"↓ dip {said['number']}, {said['coat']}, on {said['rack']}: {_outlook(said)}"
             early = [reason["text"] for reason in said["reasons"] if reason["code"] == "redipped-early"]
             yield from ((tree, f"! {text}") for text in early)
         elif before[0] != state:
             self.counts[state] += 1
-            why = f": {_first_reason(said)}" if state not in (State.READY, State.COMPLETE) else ""
-            yield tree, f"{MARKS[State(state)]} {WORDS[State(state)]}{why}"
-
-    def _outlook(self, said: Mapping[str, Any]) -> str:
-        when = said["dry_at"]
-        if said["state"] != State.DRYING or when["best"] is None:
-            return f"{said['state']}, {_first_reason(said)}"
-        now = parse_time(said["time"])
-        best, late = (self._clock(when[name], now) for name in ("best", "late"))
-        if parse_time(when["best"]) <= now:
-            return f"perhaps dry since {best}, {f'surely by {late}' if late else 'not sure within 14 days'}"
-        return f"dry at about {best}, surely by {late}" if late else f"dry at about {best} at best"
-
-    def _clock(self, text: str | None, now: datetime) -> str:
-        return "" if text is None else say(parse_time(text), now, self._timezone)
+            yield tree, f"{MARKS[State(state)]} {WORDS[State(state)]}{_why(said)}"
+        if _is_likely(said) and (tree, dipped_at) not in self._likely:
+            self._likely.add((tree, dipped_at))
+            yield tree, f"→ {said['advice']}"
 
     def _rack(self, said: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
         rack, ready = said["rack"], bool(said["ready"])
@@ -117,6 +105,26 @@ class Timeline:
             self._alarms.add(said["id"])
             self.counts["alarms"] += 1
             yield said["subject"], f"! {kind}: {_sentences(text)[0]}"
+
+
+def _outlook(said: Mapping[str, Any]) -> str:
+    return str(said["advice"]) if said["state"] == State.DRYING else f"{said['state']}, {_first_reason(said)}"
+
+
+def _why(said: Mapping[str, Any]) -> str:
+    match said["state"]:
+        case State.COMPLETE:
+            return ""
+        case State.READY:
+            return f": {said['advice']}"
+        case _:
+            return f": {_first_reason(said)}"
+
+
+def _is_likely(said: Mapping[str, Any]) -> bool:
+    """Whether its likely moment has come, so that somebody may feel it."""
+    best = said["dry_at"]["best"]
+    return said["state"] == State.DRYING and best is not None and parse_time(best) <= parse_time(said["time"])
 
 
 def _first_reason(said: Mapping[str, Any]) -> str:

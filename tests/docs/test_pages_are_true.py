@@ -4,11 +4,13 @@ The program's own tables are the outside here: the pages are what is checked.
 """
 
 import io
+import json
 import os
 import re
 import shutil
 import subprocess
 from contextlib import redirect_stdout
+from datetime import UTC, datetime
 from functools import cache
 from pathlib import Path
 from types import UnionType
@@ -24,8 +26,10 @@ from drymon.drying.quantities import LIMITS
 from drymon.messages import log_tables
 from drymon.messages.config import parse_home
 from drymon.messages.log_events import EVENTS
+from drymon.messages.outgoing import verdict_dict
 from drymon.messages.tables import HomeFile
 from drymon.messages.units import IMPOSSIBLE, UNITS
+from drymon.shop.outcome import State, Verdict, When
 from drymon.shop.reasons import REASONS, Effect
 
 PAGES = sorted((*REPOSITORY.glob("*.md"), *DOCS.glob("**/*.md")))
@@ -63,6 +67,22 @@ def test_no_line_is_wider_than_a_page_can_be_read() -> None:
     for page in PAGES:
         wide = [line for line in page.read_text("utf-8").splitlines() if len(line) > 160 and not line.startswith("|")]
         assert not wide, f"{page.name}: {wide[0][:60]}… is {len(wide[0])} wide"
+
+
+# --- messages.md ---
+
+
+def test_the_page_s_verdict_has_the_keys_of_a_real_one() -> None:
+    """A program is written by the example: what it shows must come, and all that comes is shown."""
+    shown = next(block.text for block in blocks(DOCS / "messages.md") if '"safe_to_redip"' in block.text)
+    at, never = datetime(2031, 3, 3, tzinfo=UTC), When(None, None, None)
+    real = verdict_dict(Verdict(at, at, "t-7", "rack-a", "backup", 4, at, State.READY, None, never, None, ()))
+    assert list(json.loads(shown)) == list(real)
+    told = {
+        key for table in tables(section(DOCS / "messages.md", "A tree")) for row in table for key in row[0].split(", ")
+    }
+    plain = {"time", "valid_until", "tree", "rack", "coat", "number", "dipped_at", "safe_to_redip"}
+    assert told == set(real) - plain
 
 
 # --- commands.md -----------------------------------------------------------------------------------------------------

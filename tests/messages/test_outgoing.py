@@ -30,13 +30,16 @@ def test_a_verdict_on_the_wire():
     assert (message.arrived, message.expiry_s) == (NOON, 690)
     content = json.loads(message.payload)
     documented = ["time", "valid_until", "tree", "rack", "coat", "number", "dipped_at", "state", "safe_to_redip",
-                  "dryness", "dry_at", "redip_by", "reasons"]  # fmt: skip
+                  "dryness", "dry_at", "redip_by", "reasons", "advice"]  # fmt: skip
     assert list(content)[: len(documented)] == documented
     assert content["time"] == "2031-03-03T12:00:00Z"
     assert content["dryness"] == {"low": 0.55, "best": 0.61, "high": 0.68}
     assert content["dry_at"] == {"early": "2031-03-03T12:00:00Z", "best": "2031-03-03T14:00:00Z", "late": None}
     assert content["reasons"] == [{"code": "wet", "text": "61 % of the water is gone"}]
     assert (content["state"], content["safe_to_redip"], content["redip_by"]) == ("drying", False, None)
+    assert content["advice"] is None  # of a record from before there was any
+    told = json.loads(to_message(verdict(advice="dip it by Tue 11:05"), "shop").payload)
+    assert told["advice"] == "dip it by Tue 11:05"
 
 
 @pytest.mark.parametrize("state", list(State))

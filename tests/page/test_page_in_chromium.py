@@ -38,6 +38,8 @@ def test_one_tap_on_a_ready_tree_logs_the_next_dip_and_topic_and_verdict_follow(
     verdict = until(lambda: (v := shop.verdict("t-9")) and v["number"] == 2 and v)
     assert verdict["state"] == "drying"
     assert verdict["coat"] == "backup"
+    assert verdict["advice"].startswith("likely dry at")
+    assert until(lambda: verdict["advice"] in text_of(phone, "[aria-label='Tree t-9'] .advice"))
 
 
 def test_a_dip_is_taken_back_from_the_banner_that_confirmed_it(shop: Shop, open_browser: Open) -> None:

@@ -100,6 +100,8 @@ def test_an_early_dip_is_warned_of_and_answered_with_what_is_likely(shop: Shop, 
     phone = open_browser(360, 740)
     sign_in(phone, shop, path="/tree/t-1")
     caution = text_of(phone, ".caution")
-    assert re.search(r"t-1 is not ready: likely dry .*\d\d:\d\d, .*A dip now shuts its water in", caution)
+    assert re.search(
+        r"t-1 is not ready: likely dry at .*\d\d:\d\d: touch-test it.*A dip now shuts its water in", caution
+    )
     tap(phone, "#dip")
     assert re.search(r"Logged: t-1 dipped, backup 2; likely dry .*\d\d:\d\d", text_of(phone, "#flash"))

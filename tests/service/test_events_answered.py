@@ -38,7 +38,7 @@ CLOCK = r"(\w{3} )?\d\d:\d\d"
 
 
 def test_every_event_is_answered_in_a_sentence(home: Path) -> None:
-    outlook = rf"likely dry {CLOCK}, sure by {CLOCK}"
+    outlook = rf"likely dry at {CLOCK}: touch-test it in the pocket then; surely by {CLOCK}"
     for words, wanted in (
         ("dip t-1 --recipe standard --rack rack-a", rf"t-1, coat 1 \(prime\), rack-a, {CLOCK}: {outlook}"),
         ("weigh t-1 3.29kg", rf"t-1 weighs 3\.29 kg, {CLOCK}: coat 1 \(prime\) {outlook}"),
@@ -126,7 +126,7 @@ def test_an_early_dip_is_warned_of_and_sent(home: Path, ear: Ear) -> None:
     assert "not ready" not in first.stderr
     early = say(home, "dip", "t-1")
     assert early.returncode == 0
-    assert re.search(rf"t-1 is not ready: likely dry {CLOCK}, .*A dip now shuts its water in", early.stderr)
+    assert re.search(rf"t-1 is not ready: likely dry at {CLOCK}: .*A dip now shuts its water in", early.stderr)
     assert "drymon undo t-1" in early.stderr
     assert early.stdout.startswith("t-1, coat 2 (backup), rack-a, ")
     assert until(lambda: json.loads(ear.last(TREE) or b"{}").get("number") == 2)

@@ -93,7 +93,7 @@ def test_dips_after_a_weighing_told_late_allow_for_nothing() -> None:
 @pytest.mark.parametrize(
     ("state", "told"),
     [
-        (State.DRYING, "t-1 is not ready: likely dry 23:26. A dip now shuts its water in"),
+        (State.DRYING, "t-1 is not ready: likely dry at 23:26: touch-test it then. A dip now shuts its water in"),
         (State.HOLD, "t-1 is on hold: look at it before any dip"),
         (State.UNKNOWN, "nobody can tell how dry t-1 is"),
         (State.READY, ""),
@@ -102,7 +102,8 @@ def test_dips_after_a_weighing_told_late_allow_for_nothing() -> None:
 )
 def test_an_early_dip_is_warned_of(state: State, told: str) -> None:
     never = When(None, None, None)
-    verdict = Verdict(BEGIN, BEGIN, "t-1", "rack-a", "backup", 1, BEGIN, state, None, never, None, ())
-    said = early_dip(verdict, "likely dry 23:26")
+    told_so = "likely dry at 23:26: touch-test it then"
+    verdict = Verdict(BEGIN, BEGIN, "t-1", "rack-a", "backup", 1, BEGIN, state, None, never, None, (), advice=told_so)
+    said = early_dip(verdict)
     assert said.startswith(told)
     assert bool(said) is bool(told)

@@ -1,9 +1,11 @@
 """An invented shop for pictures and table: plain arithmetic, no physics; only the shape matters here."""
 
 import math
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 from drymon.drying.quantities import Quantity
+from drymon.shop.advice import advice
 from drymon.shop.events import Dip, FanSwitched, Look, Weigh
 from drymon.shop.outcome import Bounds, Reason, State, Verdict, When
 from drymon.shop.setup import Band, CoatType, Rack, RoomSetup
@@ -37,13 +39,14 @@ def verdict(
     full = tau_h * math.log(20)
     decided = state or (State.READY if low >= 0.95 else State.DRYING)
     wait = When(hours(dipped_h + full / 1.2), hours(dipped_h + full), hours(dipped_h + full * 1.2))
-    return Verdict(
+    said = Verdict(
         time=hours(now_h), valid_until=hours(now_h + 0.25), tree=tree, rack=rack, coat=coat, number=number,
         dipped_at=hours(dipped_h), state=decided, dryness=Bounds(low, best, high),
         dry_at=When(None, None, None) if decided is State.UNKNOWN else wait, redip_by=None,
         reasons=() if decided is State.READY else tuple(Reason(code, f"because {code}") for code in codes),
         recipe="standard", next_coat="backup",
     )  # fmt: skip
+    return replace(said, advice=advice(said, UTC))
 
 
 def tree_history(tree: str = "t-7", rack: str = "rack-a", shift: float = 0.0) -> list[Verdict]:

@@ -23,10 +23,21 @@ def test_a_dip_is_told_with_its_outlook_and_repeats_are_not():
     first = verdict("t-7", 4, 4)
     lines, _ = told(said(first), said(replace(first, time=hours(4.1))))
     # 4 h after 05:00 UTC is 10:00 in Berlin in March; 1.5 h ln 20 = 4.49 h to 95 %, a fifth more for the slow bound.
+    # What the verdict advises is told as it says it, here on the clock of UTC.
     assert lines == [
         "Monday 3 March 2031",
-        "  10:00  t-7         ↓ dip 1, backup, on rack-a: dry at about 14:29, surely by 15:23",
+        "  10:00  t-7         ↓ dip 1, backup, on rack-a: "
+        "likely dry at 13:29: touch-test it in the pocket then; surely by 14:23",
     ]
+
+
+def test_the_likely_moment_is_told_once_when_it_comes():
+    dip, waits, later = verdict("t-7", 0, 0), verdict("t-7", 0, 4.4), verdict("t-7", 0, 4.8)
+    lines, _ = told(said(dip), said(waits), said(later), said(replace(later, time=hours(4.9))))
+    assert [line[9:20].strip() for line in lines[1:]] == ["t-7", "t-7"]
+    assert lines[2].startswith(
+        "  10:48  t-7         → likely dry since 09:29: touch-test it in the pocket, and tell drymon"
+    )
 
 
 def test_a_change_of_state_is_told_with_its_reason_and_a_new_day_gets_a_heading():
@@ -34,7 +45,7 @@ def test_a_change_of_state_is_told_with_its_reason_and_a_new_day_gets_a_heading(
     hold = verdict("t-7", 0, 21, state=State.HOLD, codes=("too-long",))
     lines, timeline = told(said(drying), said(ready), said(hold))
     assert lines[2:4] == ["", "Tuesday 4 March 2031"]
-    assert lines[4].endswith("✔ ready to redip")
+    assert lines[4].endswith("✔ ready to redip: dip it when it suits you (backup next)")
     assert lines[5].endswith("▲ hold: because too-long")
     assert (timeline.counts["ready"], timeline.counts["hold"]) == (1, 1)
 

@@ -92,7 +92,7 @@ def _with_outlook(desk: Desk, content: dict[str, Any], flash: Flash) -> Flash:
     verdict = next((one for one in desk.store().current_verdicts() if one.tree == content.get("tree")), None)
     if verdict is None:
         return flash
-    return replace(flash, text=f"{flash.text}; {by_hand.outlook(verdict, desk.words().now, desk.room.timezone)}")
+    return replace(flash, text=f"{flash.text}; {by_hand.outlook(verdict)}")
 
 
 def _done(desk: Desk, event: str, content: dict[str, Any], said: LogEvent) -> Flash:

@@ -110,7 +110,7 @@ def _tree_page(desk: Desk, name: str) -> Any:
         label=_label(view, name),
         tree=view,
         record=record,
-        early=by_hand.early(view.verdict if view else None, desk.words().now, desk.room.timezone),
+        early=by_hand.early(view.verdict if view else None),
         shelters=SHELTERS,
         shelter_words=SHELTER_WORDS,
         poll=url_for("tree_part", name=name) if view else None,

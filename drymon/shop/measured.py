@@ -1,0 +1,115 @@
+"""What was measured here with a scale alone: how fast a rack dries a wet cloth, how much water a coat brings.
+
+Such a measurement speaks of the place or the coat, not of a moment: while it stands, it counts for all that hangs, as
+room.toml does; taken back, it never was.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from types import MappingProxyType
+from typing import Any, Protocol
+
+from drymon.drying.conditioned import Evidence
+from drymon.drying.surface import SPEED_RANGE_M_PER_S
+
+CLOTH, PICKUP = "wet-cloth", "pickup"
+"""Kinds of calibration on record."""
+
+FANS_OFF = "fans-off"
+"""Ends the name of a cloth that hung while the fans were off."""
+
+LIKE_THE_CLOTH = Evidence(1.0, 0.2)
+"""`transfer` of a coat on a rack that stands on a wet cloth: what the cloth lost has the room's turbulence in it, which
+the textbook at a measured speed has not; left is how trees differ from a cloth, and one hour of a place from another
+(assumed).
+"""
+
+
+class Kept(Protocol):
+    """A stored calibration, as the store hands it out."""
+
+    @property
+    def time(self) -> datetime: ...
+    @property
+    def sensor(self) -> str: ...
+    @property
+    def kind(self) -> str: ...
+    @property
+    def document(self) -> Mapping[str, Any]: ...
+
+
+@dataclass(frozen=True, slots=True)
+class ByCloth:
+    """A rack by its wet cloth: low and high m/s that it dries like, 5 and 95 %; when that was kept."""
+
+    low: float
+    high: float
+    kept: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """All that stands. cloths: by rack, then by whether the fans ran (or nobody said). waters: kg/m2, by coat."""
+
+    cloths: Mapping[str, Mapping[bool, ByCloth]] = field(default_factory=lambda: MappingProxyType({}))
+    waters: Mapping[str, Evidence] = field(default_factory=lambda: MappingProxyType({}))
+
+    @classmethod
+    def of(cls, calibrations: Iterable[Kept]) -> Measured:
+        """What stored calibrations that stand, oldest first, say. The newest cloth of a rack counts, of a coat's pieces
+        all: a slurry scatters from dip to dip. What cannot be read counts for nothing.
+        """
+        cloths: dict[str, dict[bool, ByCloth]] = {}
+        pieces: dict[str, list[tuple[float, float, float]]] = {}
+        for kept in calibrations:
+            subject, _, rest = kept.sensor.partition("/")
+            if kept.kind == CLOTH and (found := _cloth(kept)) is not None:
+                cloths.setdefault(subject, {})[not rest.endswith(FANS_OFF)] = found
+            elif kept.kind == PICKUP and (piece := _numbers(kept, "water", "own_sd", "shared_sd")) is not None:
+                pieces.setdefault(subject, []).append((piece[0], piece[1], piece[2]))
+        return cls(cloths, {coat: pooled(own) for coat, own in pieces.items()})
+
+    def racks_apart(self, other: Measured) -> set[str]:
+        """Racks of which the two say different things."""
+        return {rack for rack in {*self.cloths, *other.cloths} if self.cloths.get(rack) != other.cloths.get(rack)}
+
+    def coats_apart(self, other: Measured) -> set[str]:
+        """Coats of which the two say different things."""
+        return {coat for coat in {*self.waters, *other.waters} if self.waters.get(coat) != other.waters.get(coat)}
+
+
+def cloth_name(rack: str, fans_off: bool) -> str:
+    """The name under which a rack's cloth is kept."""
+    return f"{rack}/{CLOTH}/{FANS_OFF}" if fans_off else f"{rack}/{CLOTH}"
+
+
+def pickup_name(coat: str) -> str:
+    """The name under which a coat's pick-up is kept."""
+    return f"{coat}/{PICKUP}"
+
+
+def pooled(pieces: Sequence[tuple[float, float, float]]) -> Evidence:
+    """Pieces of one coat, (water, own_sd, shared_sd) each, as one: what they share does not average out."""
+    weights = [own**-2 for _, own, _ in pieces]
+    total = sum(weights)
+    mean = sum(weight * math.log(water) for weight, (water, _, _) in zip(weights, pieces, strict=True)) / total
+    shared = sum(weight * common**2 for weight, (_, _, common) in zip(weights, pieces, strict=True)) / total
+    return Evidence(math.exp(mean), math.sqrt(1.0 / total + shared))
+
+
+def _cloth(kept: Kept) -> ByCloth | None:
+    speeds = _numbers(kept, "low", "high")
+    if speeds is None or not speeds[0] <= speeds[1] <= SPEED_RANGE_M_PER_S[1]:
+        return None
+    return ByCloth(speeds[0], speeds[1], kept.time)
+
+
+def _numbers(kept: Kept, *names: str) -> list[float] | None:
+    """Numbers above 0 by name; None where one is missing."""
+    found = [kept.document.get(name) for name in names]
+    numbers = [float(each) for each in found if isinstance(each, int | float) and 0.0 < each < math.inf]
+    return numbers if len(numbers) == len(names) and kept.document.get("good") is not False else None

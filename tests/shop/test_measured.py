@@ -1,0 +1,225 @@
+"""What was weighed of racks and coats, in the room: whose verdicts go by it, how it is told, and taken back."""
+
+import math
+from datetime import timedelta
+from types import SimpleNamespace
+from typing import Any
+
+import pytest
+from invented_shop import BEGIN, MODELS, SETUP, Shop, codes, model, reading, text
+
+from drymon.drying.conditioned import Evidence
+from drymon.drying.quantities import Quantity
+from drymon.shop.measured import Measured, cloth_name, pickup_name, pooled
+from drymon.shop.outcome import Verdict
+from drymon.shop.setup import CoatType
+
+CALM = {Quantity.TEMPERATURE: 22.0, Quantity.HUMIDITY: 45.0}
+START = model("rough", runs=0)
+MIXED = {**MODELS, "rough": START}
+"""Of all coats only `rough` goes by a starting model."""
+
+
+def kept(name: str, kind: str, minutes: float = 0.0, **document: object) -> Any:
+    return SimpleNamespace(time=BEGIN + timedelta(minutes=minutes), sensor=name, kind=kind, document=document)
+
+
+def cloth(low: float, high: float, rack: str = "rack-a", fans_off: bool = False, minutes: float = 0.0) -> Any:
+    return kept(cloth_name(rack, fans_off), "wet-cloth", minutes, low=low, high=high)
+
+
+def piece(water: float, own_sd: float = 0.1, shared_sd: float = 0.1, coat: str = "rough") -> Any:
+    return kept(pickup_name(coat), "pickup", water=water, own_sd=own_sd, shared_sd=shared_sd)
+
+
+def measured(*calibrations: Any) -> Measured:
+    return Measured.of(calibrations)
+
+
+def shop(*calibrations: Any) -> Shop:
+    found = Shop(SETUP, MIXED)
+    found.room.measured(measured(*calibrations))
+    return found
+
+
+def wait(verdict: Verdict) -> float:
+    """Hours from the dip until the tree is surely dry."""
+    assert verdict.dry_at.late is not None
+    return (verdict.dry_at.late - verdict.dipped_at).total_seconds() / 3600.0
+
+
+def dipped(found: Shop, coat: str = "rough", rack: str = "rack-a") -> Verdict:
+    found.run(0.2, CALM)
+    return found.dip("t-1", coat, rack)
+
+
+# --- what is on record ---
+
+
+def test_the_newest_cloth_of_a_rack_counts_for_the_fans_as_they_were() -> None:
+    found = measured(cloth(0.5, 0.9), cloth(1.0, 1.4, minutes=5), cloth(0.1, 0.2, fans_off=True), cloth(2, 3, "rack-b"))
+    assert {rack: {fans: (one.low, one.high) for fans, one in by.items()} for rack, by in found.cloths.items()} == {
+        "rack-a": {True: (1.0, 1.4), False: (0.1, 0.2)},
+        "rack-b": {True: (2, 3)},
+    }
+
+
+def test_all_pieces_of_a_coat_count_and_what_they_share_does_not_average_out() -> None:
+    """Four of 0.3 kg/m2, 0.2 each of its own and 0.1 together: sqrt(0.2^2/4 + 0.1^2) = 0.1414."""
+    told = measured(*[piece(0.3, 0.2, 0.1)] * 4).waters["rough"]
+    assert told.value == pytest.approx(0.3)
+    assert told.sd == pytest.approx(math.sqrt(0.02))
+
+
+def test_the_surer_piece_counts_more() -> None:
+    """Weights 4 to 1 on the logarithms of 1 and e: e^0.2."""
+    assert pooled([(1.0, 0.1, 0.0), (math.e, 0.2, 0.0)]).value == pytest.approx(math.exp(0.2))
+
+
+@pytest.mark.parametrize(
+    "broken",
+    [
+        kept("rack-a/wet-cloth", "wet-cloth", low=1.0),
+        kept("rack-a/wet-cloth", "wet-cloth", low=2.0, high=1.0),
+        kept("rack-a/wet-cloth", "wet-cloth", low="1", high=2.0),
+        kept("rack-a/wet-cloth", "wet-cloth", low=1.0, high=2000.0),
+        kept("rack-a/wet-cloth", "wet-cloth", low=1.0, high=2.0, good=False),
+        kept("rough/pickup", "pickup", water=-0.3, own_sd=0.1, shared_sd=0.1),
+        kept("rough/pickup", "pickup", water=float("nan"), own_sd=0.1, shared_sd=0.1),
+        kept("rack-a/airflow", "airflow", low=1.0, high=2.0),
+    ],
+)
+def test_what_cannot_be_read_counts_for_nothing(broken: Any) -> None:
+    assert measured(broken) == Measured()
+
+
+# --- in the room ---
+
+
+def test_the_reason_says_that_it_stands_on_the_cloth() -> None:
+    told = "no air speed is measured for rack-a: by its wet cloth it dries like 1.1 to 1.6 m/s"
+    assert text(dipped(shop(cloth(1.1, 1.6))), "airflow-assumed") == told
+    assert "taken as somewhere between 0.3 and 2 m/s" in text(dipped(shop()), "airflow-assumed")
+
+
+@pytest.mark.parametrize(("low", "high", "slower"), [(0.2, 0.3, True), (3.0, 4.0, False)])
+def test_a_slow_place_is_told_later_and_a_windy_one_earlier(low: float, high: float, slower: bool) -> None:
+    assert (wait(dipped(shop(cloth(low, high)))) > wait(dipped(shop()))) is slower
+
+
+def test_the_place_is_nothing_to_another_rack() -> None:
+    assert dipped(shop(cloth(3.0, 4.0)), rack="rack-b") == dipped(shop(), rack="rack-b")
+
+
+def test_a_fitted_model_goes_by_its_runs() -> None:
+    """Its transfer was learnt with the assumed range: a cloth counted on top would have it dry too early."""
+    told = shop(cloth(3.0, 4.0), piece(0.05, coat="backup"))
+    assert dipped(told, "backup") == dipped(shop(), "backup")
+
+
+def test_where_an_anemometer_reports_the_cloth_says_nothing() -> None:
+    for found in (told := shop(cloth(3.0, 4.0)), plain := shop()):
+        found.run(0.2)
+    assert told.dip("t-1", "rough") == plain.dip("t-1", "rough")
+
+
+def test_a_cloth_of_running_fans_says_nothing_of_still_air() -> None:
+    found = shop(cloth(1.1, 1.6))
+    found.run(0.1, CALM)
+    found.fan("rack-a", False)
+    assert "between 0.05 and 0.2 m/s" in text(dipped(found), "airflow-assumed")
+
+
+def test_a_cloth_of_still_fans_stands_in_while_they_are_off() -> None:
+    found = shop(cloth(0.11, 0.16, fans_off=True))
+    found.run(0.1, CALM)
+    assert "between 0.3 and 2 m/s" in text(dipped(found), "airflow-assumed")
+    found.fan("rack-a", False)
+    found.run(0.1, CALM)
+    assert "wet cloth it dries like 0.11 to 0.16 m/s" in text(found.dip("t-2", "rough"), "airflow-assumed")
+
+
+def test_an_anemometer_that_fell_silent_widens_what_the_cloth_says() -> None:
+    found = shop(cloth(1.1, 1.6))
+    found.run(0.1)
+    found.run(0.5, CALM)
+    assert "dries like 0.05 to 1.6 m/s" in text(found.dip("t-1", "rough"), "airflow-assumed")
+
+
+def test_less_water_is_dry_sooner_and_more_later() -> None:
+    """The starting model's own is 0.1 kg/m2."""
+    hours = [wait(dipped(shop(*told))) for told in ([piece(0.07)], [], [piece(0.14)])]
+    assert hours == sorted(hours)
+    assert hours[2] > 1.4 * hours[0]
+
+
+def test_what_hangs_is_told_anew_when_it_is_measured_and_again_when_it_is_taken_back() -> None:
+    """As if it had been known at the dip, and as if it had never been."""
+    found, known, never = shop(), shop(cloth(3.0, 4.0), piece(0.07)), shop()
+    for one in (found, known, never):
+        dipped(one)
+        one.run(0.5, CALM)
+    assert found.room.measured(measured(cloth(3.0, 4.0), piece(0.07)))
+    for one in (found, known, never):
+        one.run(0.2, CALM)
+    assert found.tree("t-1").dryness == known.tree("t-1").dryness != never.tree("t-1").dryness
+    assert found.room.measured(Measured())
+    for one in (found, known, never):
+        one.run(0.2, CALM)
+    assert found.tree("t-1").dryness == never.tree("t-1").dryness != known.tree("t-1").dryness
+    assert "0.3 and 2 m/s" in text(found.tree("t-1"), "airflow-assumed")
+
+
+def test_the_same_again_is_no_news() -> None:
+    found = shop(cloth(3.0, 4.0))
+    assert not found.room.measured(measured(cloth(3.0, 4.0)))
+    assert found.room.measured(measured(cloth(3.0, 4.1)))
+
+
+def test_a_tree_that_was_found_complete_stays_so() -> None:
+    found = shop()
+    found.run(0.2, CALM)
+    found.dip("t-1", "seal")
+    found.run(24.0, CALM, until=lambda: found.tree("t-1").state.value == "complete")
+    found.room.measured(measured(piece(0.9, coat="seal"), cloth(0.1, 0.2)))
+    found.run(0.2, CALM)
+    assert found.tree("t-1").state.value == "complete"
+
+
+def test_trees_with_and_without_a_cloth_on_one_rack_dry_as_each_would_alone() -> None:
+    """They are stepped together by what they see of the air."""
+    many = shop(cloth(1.1, 1.6))
+    many.run(0.2, CALM)
+    for tree, coat in (("t-1", "rough"), ("t-2", "backup"), ("t-3", "rough"), ("t-4", "backup")):
+        many.dip(tree, coat)
+    many.run(1.0, CALM)
+    for tree, coat in (("t-1", "rough"), ("t-2", "backup")):
+        alone = shop(cloth(1.1, 1.6))
+        alone.run(0.2, CALM)
+        alone.dip(tree, coat)
+        alone.run(1.0, CALM)
+        assert alone.tree(tree).dryness == many.tree(tree).dryness
+
+
+def test_the_evidence_of_a_coat_is_by_its_own_name() -> None:
+    """A coat that goes by the starting model of its family has its own slurry."""
+    coats = (CoatType("backup", "backup"), CoatType("other", "backup"))
+    setup = type(SETUP)("shop", racks=SETUP.racks, coats=coats)
+    found = Shop(setup, {"backup": START})
+    found.room.measured(Measured(waters={"other": Evidence(0.2, 0.05)}))
+    found.run(0.2, CALM)
+    backup, other = (found.dip(tree, coat) for tree, coat in (("t-1", "backup"), ("t-2", "other")))
+    assert wait(other) > 1.2 * wait(backup)
+    assert "starting-model" in codes(other)
+
+
+@pytest.mark.parametrize(("low", "high", "cold"), [(0.05, 0.07, True), (5.0, 6.0, False)])
+def test_a_probe_is_read_in_the_air_that_the_cloth_told(low: float, high: float, cold: bool) -> None:
+    """4.5 K below the air is most of what a wet face of still air has, and not plainly so in a strong draught."""
+    found = shop(cloth(low, high))
+    found.run(0.2, CALM)
+    found.dip("t-1", "rough", probe="p-1")
+    for _ in range(18):
+        found.room.take([reading(found.now, Quantity.SURFACE, 17.5, "rack-a", "p-1")])
+        found.run(1 / 60, CALM)
+    assert ("its surface is still 4.5 K colder than the air" in text(found.tree("t-1"), "wet")) is cold
