@@ -24,6 +24,7 @@ from drymon.shop.value_words import value_words
 from drymon.store.backup import unfit
 from drymon.store.engine import has_wal_reset_fault, sqlite_version
 from drymon.views.now import age
+from drymon.views.promises import on_record, tally_words
 
 LEAST_FREE, LITTLE_FREE = 0.05, 0.10
 
@@ -67,6 +68,7 @@ def examine(home: Path) -> Iterator[Finding]:
     yield from _sensors(config, running)
     yield from _calibrations(config)
     yield from _models(config)
+    yield from _promises(config)
     yield _page(config, running)
     yield _clock()
 
@@ -196,6 +198,21 @@ def _models(config: HomeConfig) -> Iterator[Finding]:
                 "models",
                 f"{model.name}: learned from {model.runs} weighed {'run' if model.runs == 1 else 'runs'}",
             )
+
+
+def _promises(config: HomeConfig) -> Iterator[Finding]:
+    """Whether "surely by" was kept so far; nothing where nothing was told yet."""
+    if not (config.path / DATABASE).exists():
+        return
+    try:
+        with record_of(config) as record:
+            tally = on_record(record)
+    except DrymonError:
+        return  # what the database says of itself is told above
+    if tally.promises:
+        remedy = "steady the air (fans on, doors shut), weigh trees to the end; `drymon fit --report DIR` tells each"
+        often = tally.too_often
+        yield Finding("look" if often else "ok", "surely by", tally_words(tally), remedy if often else "")
 
 
 def _page(config: HomeConfig, running: bool) -> Finding:

@@ -57,10 +57,22 @@ def run(args: Namespace) -> int:
         write_model(fit.model, path)
         print("\n  ".join([*told(fit, runs, config.room), *(details(fit) if args.details else [])]))
         print(f"  written: {path}\n")
+    _tell_promises(config)
     warn_of_models(config)  # of the files that nothing was fitted for
     if args.report:
         _report(fits, runs, config, Path(args.report))
     return _doubts(fits)
+
+
+def _tell_promises(config: "HomeConfig") -> None:
+    """Whether what was told by the models so far was kept."""
+    from drymon.cli.home import record_of
+    from drymon.views.promises import on_record, tally_words
+
+    with record_of(config) as record:
+        tally = on_record(record)
+    if tally.promises:
+        print(f'"surely by": {tally_words(tally)}\n')
 
 
 def _doubts(fits: "Sequence[TypeFit]") -> int:
@@ -91,9 +103,12 @@ def _writable(folder: Path) -> None:
 
 
 def _report(fits: "Sequence[TypeFit]", runs: "Sequence[Run]", config: "HomeConfig", folder: Path) -> None:
-    from drymon.views.fit_report import write_report
+    from drymon.cli.home import record_of
+    from drymon.views.fit_report import promised, write_report
 
-    print(f"report: {write_report(fits, runs, config.room, folder)}")
+    with record_of(config) as record:
+        kept = promised(record, config.room)
+    print(f"report: {write_report(fits, runs, config.room, folder, kept)}")
 
 
 def starts_of(config: "HomeConfig", runs: "Sequence[Run]") -> "dict[str, CoatModel]":

@@ -183,12 +183,16 @@ def _misfit_water(masses_kg: Array, sds_kg: Array, predicted_water: Array) -> Ar
     return np.asarray(all_kg * np.clip(mean / mean[0], LEAST_LEFT, 1.0) ** LESS_NEAR_THE_END)
 
 
+MOST_ROUNDS, SETTLED = 40, 1e-7
+"""Of the search for a tree's area: it ends where no member's moves any more (natural logarithm)."""
+
+
 def _profile_area(mass: Array, water: Array, area: AreaPrior) -> tuple[Array, Array, Array]:
     """Most likely log area of each member under the prior, its information, and the sum of squares there, prior
     included.
 
     Newton steps on  |mass - a water|^2 + ((log a - log median)/sd)^2  with a = exp(log a), the curvature
-    kept positive.
+    kept positive. Where a member expects next to no loss the first guess lies far off: it takes them many.
     """
     weight = 1.0 / area.log_sd**2
     middle = np.log(area.median_m2)
@@ -196,11 +200,14 @@ def _profile_area(mass: Array, water: Array, area: AreaPrior) -> tuple[Array, Ar
     cross = water @ mass
     log_area = np.log(np.maximum(cross / power, area.median_m2 * np.exp(-2.0 * area.log_sd)))
     information = np.zeros(len(water)) + weight
-    for _ in range(6):
+    for _ in range(MOST_ROUNDS):
         scale = np.exp(log_area)
-        slope = scale * (scale * power - cross) + weight * (log_area - middle)
+        excess = scale * (scale * power - cross)
         information = scale * scale * power + weight
-        log_area = log_area - np.clip(slope / information, -1.0, 1.0)
+        step = (excess + weight * (log_area - middle)) / np.maximum(information + excess, weight)
+        log_area = log_area - np.clip(step, -1.0, 1.0)
+        if np.abs(step).max() < SETTLED:
+            break
     scale = np.exp(log_area)
     squares = mass @ mass - 2.0 * scale * cross + scale * scale * power + weight * (log_area - middle) ** 2
     return log_area, information, np.maximum(squares, 0.0)

@@ -9,11 +9,13 @@ from drymon.drying.quantities import Quantity
 from drymon.shop.air import PRESSURE_BACK_MIN
 from drymon.shop.combined import over_time
 from drymon.shop.corrected import Corrections, corrected, sensor_name
+from drymon.shop.lives import Stay
+from drymon.shop.outcome import AirNow
 from drymon.shop.reading import Reading
 from drymon.shop.setup import Rack, RoomSetup
 from drymon.store import Bucket, Channel, Store
 
-MINUTE = timedelta(minutes=1)
+MINUTE, HOUR = timedelta(minutes=1), timedelta(hours=1)
 
 
 class AirRecord:
@@ -91,6 +93,18 @@ class AirRecord:
         """A channel's readings that count, corrected; of old times only their roll-ups may be left: then none."""
         found = self._store.readings(begin, end, *channel, doubted=False)
         return [corrected(one, self.corrections).value for one in found if one.timed or not one.retained]
+
+
+def mean_air(air: AirRecord, stays: Sequence[Stay]) -> AirNow:
+    """The mean air where a coat hung, from the hourly roll-ups where that was long."""
+    step = HOUR if stays[-1].end - stays[0].begin > 2 * HOUR else MINUTE
+
+    def mean(quantity: Quantity) -> float | None:
+        buckets = [bucket for stay in stays for bucket in air.of_rack(stay.rack, quantity, stay.begin, stay.end, step)]
+        count = sum(bucket.count for bucket in buckets)
+        return sum(bucket.mean * bucket.count for bucket in buckets) / count if count else None
+
+    return AirNow(mean(Quantity.TEMPERATURE), mean(Quantity.HUMIDITY), mean(Quantity.AIRFLOW))
 
 
 def _together(buckets: Sequence[Bucket]) -> Bucket:

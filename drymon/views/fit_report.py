@@ -1,6 +1,7 @@
 """The report of a fit: one page that a shop person can read, with its pictures beside it."""
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -11,10 +12,13 @@ from drymon.learning.account import accounts, advice
 from drymon.learning.fit import TypeFit
 from drymon.learning.run import Run
 from drymon.shop.setup import RoomSetup
+from drymon.store import Store
 from drymon.views.coat_basis import FEWEST_TO_SAY, runs_words
 from drymon.views.fit_words import WHOLE_TREE, cautions, headline, left_out_words, standing
+from drymon.views.overruns import Row, coat_rows, overrun_rows
 from drymon.views.plots.model_fit import draw_coverage, draw_residuals, draw_runs, draw_truth
 from drymon.views.plots.style import save
+from drymon.views.promises import on_record, tally_words
 
 PAGE = "index.html"
 
@@ -46,7 +50,26 @@ MEANINGS = {
 """Of every parameter, for people."""
 
 
-def write_report(fits: Sequence[TypeFit], runs: Sequence[Run], room: RoomSetup, folder: Path) -> Path:
+@dataclass(frozen=True, slots=True)
+class Promised:
+    """What became of "surely by": in words, by coat, and each that was overrun (`views.overruns`)."""
+
+    words: str
+    coats: Sequence[Row]
+    overrun: Sequence[Row]
+
+
+def promised(store: Store, room: RoomSetup) -> Promised | None:
+    """Of the home's record; None where nothing was told yet."""
+    tally = on_record(store)
+    if not tally.promises:
+        return None
+    return Promised(tally_words(tally), list(coat_rows(tally)), list(overrun_rows(store, room, tally)))
+
+
+def write_report(
+    fits: Sequence[TypeFit], runs: Sequence[Run], room: RoomSetup, folder: Path, kept: Promised | None = None
+) -> Path:
     """Write page and pictures into `folder` (made where missing); returns the page."""
     folder.mkdir(parents=True, exist_ok=True)
     environment = Environment(
@@ -59,6 +82,7 @@ def write_report(fits: Sequence[TypeFit], runs: Sequence[Run], room: RoomSetup, 
         known=runs_words(len(runs)),
         coats=[_coat(fit, labels.get(fit.model.name, fit.model.name), folder, runs, room) for fit in fits],
         runs=[_row(run) for run in runs],
+        promised=kept,
     )
     page = folder / PAGE
     page.write_text(text, encoding="utf-8")

@@ -7,6 +7,7 @@ import subprocess
 import time
 from collections.abc import Iterator
 from dataclasses import replace
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
@@ -14,6 +15,9 @@ from cli_home import BEGIN
 
 from drymon.cli.main import main
 from drymon.messages.coat_models import load_models, write_model
+from drymon.messages.message import Message
+from drymon.shop.events import Dip
+from drymon.shop.outcome import Reason, State, Verdict, When
 from drymon.shop.value_words import value_words
 from drymon.store import HomeLock, Store
 
@@ -194,3 +198,21 @@ def test_a_password_that_everybody_can_read_is_told(home: Path, capsys):
     assert code == 1
     assert line(lines, "passwords").startswith("wrong")
     assert "chmod o=" in " ".join(lines)
+
+
+def test_whether_surely_by_was_kept_is_told_and_looked_at_where_it_fails_too_often(home: Path, capsys):
+    """Two coats of one tree: the first dry by its bound, the second an hour late; alone that is no luck."""
+    at = [BEGIN + timedelta(hours=hour) for hour in range(12)]
+    never = When(None, None, None)
+    with Store.open(home / "drymon.db") as store:
+        for number, begin, late, dry in ((1, 0, 4, 3), (2, 5, 8, 9)):
+            dip = Dip(time=at[begin], arrived=at[begin], tree="t-7", rack="rack-a", coat="backup", number=number)
+            store.record(Message(at[begin], "drymon/shop/log/dip", str(number).encode()), [dip])
+            wet = Verdict(
+                at[begin], at[begin], "t-7", "rack-a", "backup", number, at[begin], State.DRYING, None,
+                When(at[begin], at[begin], at[late]), None, (Reason("wet", "wet"),),
+            )  # fmt: skip
+            store.add_outcomes([wet, replace(wet, time=at[dry], state=State.READY, dry_at=never, reasons=())])
+    told = line(shown(home, capsys)[1], "surely by")
+    assert told.split("surely by")[1].strip() == "2 told at a dip, 1 kept; 1 overrun, by 1.0 h (backup)"
+    assert told.startswith("ok")  # one of two: luck has that one time in ten

@@ -123,6 +123,10 @@ def test_fit_writes_a_model_and_a_report(played, capsys, tmp_path):
         assert float(hours) == pytest.approx(TAU_H * math.log(100.0 / float(left)), rel=0.1)
     page = (tmp_path / "report" / "index.html").read_text(encoding="utf-8")
     assert "What to weigh next" in page
+    (kept,) = re.findall(r'"surely by": (.*)', out)
+    assert kept.startswith("4 told at a dip, ")  # four trees, a coat each
+    assert "Was “surely by” kept?" in page
+    assert kept in page
     for picture in re.findall(r'src="([^"]+)"', page):
         assert (tmp_path / "report" / picture).read_text(encoding="utf-8").startswith("<?xml")
 

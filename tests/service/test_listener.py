@@ -247,3 +247,72 @@ def test_a_dead_network_thread_is_noticed_and_started_again(broker: Mosquitto, m
     speaker.say(TOPIC, "44")
     assert payloads(take(inbox, 1)) == [b"44"]
     speaker.close()
+
+
+class HandTime:
+    """Running time that a test turns by hand."""
+
+    def __init__(self) -> None:
+        self.seconds = 1000.0
+
+    def __call__(self) -> float:
+        return self.seconds
+
+
+@pytest.fixture
+def by_hand(broker: Mosquitto) -> Iterator[tuple[Listener, Inbox, HandTime]]:
+    running, inbox = HandTime(), Inbox("shop", StreamTime(SystemClock()))
+    will = last_will("shop", NOW)
+    listener = Listener(Broker("127.0.0.1", broker.port), "shop", (), inbox, will, running)
+    listener.start()
+    assert until(lambda: listener.online)
+    yield listener, inbox, running
+    leave_session(listener, inbox)
+
+
+def test_a_pulse_goes_out_every_fifteen_seconds_and_one_that_does_not_come_back_is_told(
+    by_hand: tuple[Listener, Inbox, HandTime], broker: Mosquitto, caplog: pytest.LogCaptureFixture
+) -> None:
+    """Here the broker is stopped without a word: nothing comes back, and after a minute we are not alive."""
+    listener, _, running = by_hand
+    ear = Ear(broker.port, "drymon/shop/out/pulse")
+    listener.tend()
+    assert until(lambda: len(ear.heard) == 1)
+    assert until(lambda: listener._pulse_seen == running.seconds)
+    running.seconds += 15.0
+    listener.tend()
+    running.seconds += 0.1
+    listener.tend()
+    assert until(lambda: len(ear.heard) == 2)
+    assert until(lambda: listener._pulse_seen == running.seconds)
+    ear.close()
+    assert "does not come back" not in caplog.text
+    process = broker._process
+    assert process is not None
+    process.send_signal(signal.SIGSTOP)
+    try:
+        for _ in range(2):
+            running.seconds += 15.1
+            listener.tend()
+        assert "what we publish does not come back; allow drymon/shop/out/# to this user" in caplog.text
+        assert listener.alive()
+        running.seconds += 29.9
+        assert not listener.alive(), "60.1 s after the last that came back"
+    finally:
+        process.send_signal(signal.SIGCONT)
+
+
+def test_a_new_start_of_the_connection_leaves_the_old_one(
+    by_hand: tuple[Listener, Inbox, HandTime], caplog: pytest.LogCaptureFixture
+) -> None:
+    """Two clients of one name would throw each other out for ever."""
+    listener, _, _ = by_hand
+    old = listener._client
+    listener._client.loop_stop()  # its thread ends; the broker still holds the connection
+    listener.tend()
+    assert until(lambda: listener.online)
+    assert listener._client is not old
+    assert not old.is_connected()
+    time.sleep(0.3)
+    assert listener.online
+    assert "another client took our name" not in caplog.text

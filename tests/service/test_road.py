@@ -13,7 +13,7 @@ from drymon.messages.message import Message
 from drymon.service import road
 from drymon.service.pipeline import Pipeline
 from drymon.service.road import Road
-from drymon.service.suspects import TRIES, Suspects
+from drymon.service.suspects import FILE, TRIES, Suspects
 from drymon.shop.alarm_book import Truth
 from drymon.shop.reading import Reading
 from drymon.shop.room import Room
@@ -164,3 +164,42 @@ def test_a_record_that_cannot_be_taken_up_keeps_no_new_message_out(
         assert "the record cannot be taken up again; the trees are unknown until their next dip" in caplog.text
         assert said is not None
         assert "drymon/shop/out/tree/t-1" in {message.topic for message in said}
+
+
+def test_who_dies_while_a_full_disk_is_waited_for_died_over_no_message(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The service may be stopped by force meanwhile: the message that waits is no suspect for it."""
+    home = make_home(tmp_path / "home")
+    noted: list[str] = []
+
+    class Stopped(Event):  # type: ignore[misc,valid-type]
+        def wait(self, timeout: float | None = None) -> bool:
+            noted.append((home / FILE).read_text(encoding="ascii").splitlines()[0])
+            self.set()
+            return True
+
+    monkeypatch.setattr(road, "TRY_AGAIN_S", 0.1)
+    with Store.open(home / "drymon.db") as store:
+        served = Road(load_home(home), {}, store, Stopped())
+        pages = store._db.execute("PRAGMA page_count").fetchone()[0]
+        store._db.execute(f"PRAGMA max_page_count = {pages}")
+        assert served.batch([humidity(number) for number in range(3000)], None) is None
+        served.close()
+    assert noted == ["-" * 32]
+    assert not Suspects(home).condemned(humidity(0))
+
+
+def test_an_image_is_kept_every_half_hour_of_the_room_s_time_and_whenever_it_is_asked_for(tmp_path: Path) -> None:
+    home = make_home(tmp_path / "home")
+    with Store.open(home / "drymon.db") as store:
+        served = Road(load_home(home), {}, store, Event())
+
+        def images_after(minutes: float, anyway: bool = False) -> int:
+            served.batch([], BEGIN + timedelta(minutes=minutes))
+            served.keep_image(anyway)
+            return int(store._row("SELECT coalesce(max(id), 0) FROM image")[0])
+
+        assert [images_after(minutes) for minutes in (1, 30, 31, 32, 61)] == [1, 1, 2, 2, 3]
+        assert images_after(62, anyway=True) == 4
+        assert images_after(63) == 4

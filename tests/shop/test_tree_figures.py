@@ -10,7 +10,7 @@ from types import MappingProxyType
 
 import numpy as np
 import pytest
-from invented_shop import BEGIN, MODELS, SETUP, codes, model, reading, text
+from invented_shop import BEGIN, MODELS, SETUP, Shop, codes, model, reading, text
 from scipy import stats
 
 from drymon.drying import air, possible, surface
@@ -108,6 +108,15 @@ def test_a_member_that_the_surface_contradicts_weighs_what_students_t_leaves_it(
     assert weights[0] / weights[-1] == pytest.approx(expected, rel=0.02)
     assert weights.sum() == pytest.approx(1.0)
     np.testing.assert_array_equal(before.water.left, after.water.left)
+
+
+def test_no_member_loses_more_than_a_wet_face_whatever_the_probe_reads() -> None:
+    """A third colder than a wet face can be: the just dipped are contradicted by that third, the dry by all of it."""
+    _, after, full = probing(1.3)
+    assert after.water is not None
+    sd = math.hypot(0.7 / full, 0.15)
+    expected = stats.t.pdf(1.3 / sd, 3) / stats.t.pdf(0.3 / sd, 3)
+    assert after.water.weights[0] / after.water.weights[-1] == pytest.approx(expected, rel=0.02)
 
 
 def test_a_surface_is_plainly_cold_where_two_errors_leave_35_percent_of_the_way() -> None:
@@ -423,6 +432,24 @@ def test_which_air_speeds_are_assumed() -> None:
     assert [rack.fan_on(minute + later) for later in (9, 10, 20)] == [None, False, True]
     book.take(reading(at(0.0), SPEED, 1.0))
     assert rack.assumed_range(minute) == (0.05, 2.0)
+
+
+def test_a_minute_that_was_looked_at_half_way_has_all_of_its_readings_in_the_end() -> None:
+    """Somebody feels a tree between two readings of the minute: what dries it is the mean of both all the same."""
+    for felt in (False, True):
+        shop = Shop()
+        shop.run(0.2)
+        shop.dip("t-1", "middle")
+        begin = shop.now
+        for second, warm in ((10, 21.0), (40, 24.0)):
+            stamp = begin + timedelta(seconds=second)
+            shop.room.take([reading(stamp, T, warm), reading(stamp, RH, 45.0)])
+            shop.now = begin + timedelta(seconds=second + 5)
+            if felt:
+                shop.felt("t-1", "wet", "face" if second == 10 else "pocket")
+        shop.now = begin + timedelta(minutes=1)
+        shop.said += shop.room.advance(shop.now)
+        assert shop.room.air["rack-a"].minute(minute_of(begin)).temperature_c == pytest.approx(22.5)
 
 
 def test_masses_of_a_cell_are_kept_for_three_days() -> None:

@@ -1,5 +1,6 @@
 """What the store keeps, of how much and for how long, at the edges; and what it says of what it does."""
 
+import os
 import sqlite3
 from collections.abc import Callable
 from contextlib import closing
@@ -376,3 +377,35 @@ def test_events_about_trees_that_never_hung_here_or_have_left_are_told_of(store:
     store.record(make.message(600), [left])
     assert no_such_tree(store, replace(felt, time=make.at(900), arrived=make.at(900))).endswith("hang t-7, t-9")
     assert no_such_tree(store, felt) == "", "it hung there then"
+
+
+def test_a_copy_is_on_the_disk_before_it_takes_a_place_and_the_place_after(
+    store: Store, path: Path, make: SimpleNamespace, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """fsync(2): a file's content, then the folder's; else the power could leave an empty file under the new name."""
+    done: list[str] = []
+    sync, place = os.fsync, Path.replace
+
+    def synced(handle: int) -> None:
+        done.append(f"sync {Path(os.readlink(f'/proc/self/fd/{handle}')).name}")
+        sync(handle)
+
+    def replaced(source: Path, target: Path) -> Path:
+        done.append(f"place {target.name}")
+        return place(source, target)
+
+    store.record(make.message(), [make.reading()])
+    monkeypatch.setattr(os, "fsync", synced)
+    monkeypatch.setattr(Path, "replace", replaced)
+    store.backup(tmp_path / "copies" / "one.db")
+    assert done == ["sync one.db.part", "place one.db", "sync copies"]
+    done.clear()
+    restore(tmp_path / "copies" / "one.db", tmp_path / "new" / "drymon.db")
+    assert done == ["sync drymon.db.part", "place drymon.db", "sync new"]
+
+
+def test_a_lock_names_its_holder_whatever_stood_in_its_file(tmp_path: Path) -> None:
+    (tmp_path / "drymon.lock").write_text("1234567890123\n")
+    with HomeLock(tmp_path), pytest.raises(StoreError, match=rf"\(process {os.getpid()}\)"):
+        HomeLock(tmp_path).acquire()
+    assert (tmp_path / "drymon.lock").read_text() == f"{os.getpid()}\n"

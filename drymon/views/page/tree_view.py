@@ -2,20 +2,18 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 from itertools import groupby
 
-from drymon.drying.quantities import Quantity
 from drymon.shop.events import Dip, TreeEvent, Weigh
-from drymon.shop.lives import Coat, Stay
+from drymon.shop.lives import Coat
 from drymon.shop.outcome import AirNow
 from drymon.shop.setup import RoomSetup
 from drymon.shop.standing import Said, in_time
 from drymon.store import Store
-from drymon.views.air_record import MINUTE, AirRecord
+from drymon.views.air_record import AirRecord, mean_air
 from drymon.views.history import is_about, last_life
 
-HOUR = timedelta(hours=1)
 MOST_EVENTS = 60
 
 
@@ -62,18 +60,6 @@ def _coat(store: Store, air: AirRecord, room: RoomSetup, coat: Coat) -> CoatView
         mean_air(air, coat.stays),
         _states(store, coat),
     )
-
-
-def mean_air(air: AirRecord, stays: Sequence[Stay]) -> AirNow:
-    """The mean air where a coat hung, from the hourly roll-ups where that was long."""
-    step = HOUR if stays[-1].end - stays[0].begin > 2 * HOUR else MINUTE
-
-    def mean(quantity: Quantity) -> float | None:
-        buckets = [bucket for stay in stays for bucket in air.of_rack(stay.rack, quantity, stay.begin, stay.end, step)]
-        count = sum(bucket.count for bucket in buckets)
-        return sum(bucket.mean * bucket.count for bucket in buckets) / count if count else None
-
-    return AirNow(mean(Quantity.TEMPERATURE), mean(Quantity.HUMIDITY), mean(Quantity.AIRFLOW))
 
 
 def _states(store: Store, coat: Coat) -> str:
