@@ -46,6 +46,10 @@ BENCH_SD_KG, BENCH_SHARE = 0.001, 2e-4
 """Error of a bench scale: a gram, or this share of what lies on it (common practice, no source)."""
 
 
+FINE_STEP_KG, FINE_MOST_KG, FINE_SD_KG = 1e-4, 1.0, 2e-4
+"""Scales that show tenths of a gram carry small pieces; what air and hands do to one is twice that (assumed)."""
+
+
 def bench_sd(mass_kg: float | Array) -> Array:
     """Standard deviation of one weighing on a bench scale, kg."""
     return np.maximum(BENCH_SD_KG, BENCH_SHARE * np.asarray(mass_kg))
@@ -65,9 +69,18 @@ converted, and rounded, on its way.
 
 def bench_sds(masses_kg: Array) -> Array:
     """Standard deviations of hand weighings (weighings,), kg: `bench_sd`, and what the scale's digits leave open (a
-    uniform error: `bench_step` / sqrt(12)).
+    uniform error: `bench_step` / sqrt(12)). On a scale that shows tenths of a gram, `FINE_SD_KG`.
     """
+    if _fine(masses_kg):
+        return np.maximum(FINE_SD_KG, BENCH_SHARE * np.asarray(masses_kg))
     return np.asarray(np.hypot(bench_sd(masses_kg), bench_step(masses_kg) / np.sqrt(12.0)))
+
+
+def _fine(masses_kg: Array) -> bool:
+    """Small pieces on a scale that shows tenths of a gram, and no more: all digits are told, not all are grams."""
+    tenths = np.asarray(masses_kg) / FINE_STEP_KG
+    told = np.abs(tenths - np.round(tenths)).max(initial=0.0) < 1e-3
+    return bool(told and (np.round(tenths) % 10 != 0).any() and np.max(masses_kg, initial=0.0) <= FINE_MOST_KG)
 
 
 def bench_step(masses_kg: Array) -> float:

@@ -5,17 +5,21 @@ Members are the same draws of a coat model's parameters for every dip. Where the
 have moved the mean of a shared dimension's normal score by b, the others' members get the weight exp(k b score): in a
 normal world that moves their mean by k b and leaves their spread. Factors of the dip itself are another block of
 scores and stay out.
+
+That is for fitted models, whose spread is already this shop's. A starting model's is that of all shops, so a weighing
+has to narrow it: how long a weighed coat takes counts for each coat of its kind in the room (`taught`).
 """
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from drymon.drying import possible
 from drymon.drying.coat_model import PARAMETERS
 from drymon.drying.draws import DIMENSIONS, EXTRA_DIMENSIONS
-from drymon.drying.ensemble import Array, CoatState
+from drymon.drying.ensemble import ZONES, Array, CoatState
+from drymon.shop.taught import Taught, likelihood
 from drymon.shop.tree import TreeState
 
 PASSED_ON = 0.5
@@ -29,11 +33,34 @@ assumed range.
 AIR = ("transfer", "airflow")
 """What belongs to the rack's air more than to the coat: passed on to other kinds of coat too."""
 
-Leans = Mapping[str, Mapping[str, Array]]
+
+@dataclass(frozen=True, slots=True)
+class Leans:
+    """What weighed trees tell of the others.
+
+    by_rack: by rack and coat ("" for every other coat), factors on the weights of fitted models' members, (members,).
+    taught: by coat, what is told of starting models' members.
+    """
+
+    by_rack: Mapping[str, Mapping[str, Array]] = field(default_factory=dict)
+    taught: Mapping[str, Sequence[Taught]] = field(default_factory=dict)
 
 
 def leans(states: Iterable[TreeState]) -> Leans:
-    """By rack and coat ("" for every other coat): factors on the weights of the other trees' members, (members,)."""
+    """What these trees tell of each other."""
+    there = list(states)
+    return Leans(_by_rack(there), _taught(there))
+
+
+def _taught(states: Sequence[TreeState]) -> dict[str, list[Taught]]:
+    told: dict[str, list[Taught]] = {}
+    for state in states:
+        for one in state.said:
+            told.setdefault(one.coat, []).append(one)
+    return told
+
+
+def _by_rack(states: Sequence[TreeState]) -> dict[str, dict[str, Array]]:
     moved: dict[str, dict[str, list[Array]]] = {}
     for state in states:
         shift = _shift(state)
@@ -44,13 +71,25 @@ def leans(states: Iterable[TreeState]) -> Leans:
     return {rack: {coat: _factors(found) for coat, found in coats.items()} for rack, coats in moved.items()}
 
 
-def leaned(state: TreeState, by_rack: Leans) -> TreeState:
-    """The state with its ensemble leaning as its weighed neighbours say; a tree whose own weight tells goes by that."""
-    coats = by_rack.get(state.rack)
-    if not coats or state.water is None or state.weighings.tell:
+def leaned(state: TreeState, told: Leans) -> TreeState:
+    """The state with its ensemble leaning as weighed trees say; a tree whose own weight tells goes by that."""
+    if state.water is None or state.model is None or state.weighings.tell:
         return state
-    weights = state.water.weights * coats.get(state.dip.coat, coats[""])
+    factors = _told_of(state, told) if state.model.is_starting_model else _on_rack(state, told)
+    if factors is None:
+        return state
+    weights = state.water.weights * factors
     return replace(state, water=CoatState(state.water.left, state.water.dry_since, weights / weights.sum()))
+
+
+def _on_rack(state: TreeState, told: Leans) -> Array | None:
+    coats = told.by_rack.get(state.rack)
+    return coats.get(state.dip.coat, coats[""]) if coats else None
+
+
+def _told_of(state: TreeState, told: Leans) -> Array | None:
+    """By weighings of this kind of coat on whatever tree: this one's own earlier coats, too."""
+    return likelihood(told.taught.get(state.dip.coat, ()), ZONES[state.shelter][-1])
 
 
 def _factors(shifts: Sequence[Array]) -> Array:

@@ -62,7 +62,7 @@ class Room:
         self.clock_known = True
         self.at = -math.inf
         self._hooks = Hooks(self.logs)
-        self._leans: Leans = {}
+        self._leans = Leans()
         self._forecaster, self._stepper = Forecaster(self.world), Stepper(self.world)
         self._refolder, self._behind = Refolder(self._stepper), frozenset[str]()
         self._waiting_since = math.inf

@@ -29,7 +29,7 @@ FEWEST_TO_SLIP = 5
 LEAST_MEMBERS = 16.0
 """The evidence is toned down until so many members still count: an ensemble must not collapse on a few."""
 
-MISFIT_LEARNT, MISFIT_FEW_RUNS, MISFIT_STARTING = 0.022, 0.035, 0.1
+MISFIT_LEARNT, MISFIT_FEW_RUNS, MISFIT_STARTING = 0.022, 0.035, 0.06
 """Share of the water by which a right curve may be wrong at first: of a fitted model, besides it of one fitted to one
 run (and so much less to more), of a starting model (assumed).
 """
@@ -174,7 +174,7 @@ def _evidence(
     closest = np.argsort(evidence.squares)[: len(evidence.squares) // 50 + 1]
     error = float(evidence.squares[closest].mean()) / max(len(series.times) - 2, 1)
     odd = float(evidence.area_squares[closest].mean()) / AREA_DISAGREES
-    dead = PLAINLY if sees_nothing(series, seen.met) else 0.0
+    dead = PLAINLY if sees_nothing(series, seen.met, on_bench=errors is BENCH_SCALE) else 0.0
     return evidence, max(error, DISAGREES_SQUARES * max(odd, dead))
 
 

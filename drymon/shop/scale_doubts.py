@@ -24,7 +24,10 @@ FRESH_S = 1800.0
 HALF_GONE, LEAST_LOSS, LEAST_LOSS_KG = 0.5, 0.001, 0.001
 """Where half of the water should have left, a scale sees more than a gram and a thousandth of what hangs there go: a
 coat's water is a tenth of what it adds, and that is some percent of even a heavy tree (common practice, no source).
+Of a small piece on a fine scale, `PLAIN` times its error will do.
 """
+
+PLAIN = 3.0
 
 STILL_S, STILL_DIGITS, STILL_KG = 900.0, 5.0, 0.002
 """Digits that have not moved for so long while so many of their steps, and so much, should have been lost are stuck
@@ -73,16 +76,16 @@ def without_stuck(seen: Weighings, event: CellMass) -> Weighings:
     return replace(seen, cell=seen.cell.first(still[0]), stuck=True)
 
 
-def sees_nothing(series: Series, met: float) -> bool:
+def sees_nothing(series: Series, met: float, on_bench: bool = False) -> bool:
     """Next to nothing is lost, of what hangs there, while by the air half of the water should have left: a dead cell,
     an empty hook, another tree. met: water that the first weighing on an earlier cell met: who comes from there nearly
     dry has little to lose.
     """
     first, last = float(series.water[0].mean()), float(series.water[-1].mean())
     loss = series.masses[0] - series.masses[-1]
-    return (
-        first - last > HALF_GONE * max(first, met) and loss < LEAST_LOSS * max(series.masses[-1], 0.0) + LEAST_LOSS_KG
-    )
+    plain = min(LEAST_LOSS_KG, PLAIN * series.sds[-1]) if on_bench else LEAST_LOSS_KG  # a cell's zero walks besides
+    least = LEAST_LOSS * max(series.masses[-1], 0.0) + plain
+    return first - last > HALF_GONE * max(first, met) and loss < least
 
 
 def falling(seen: Weighings, coats: PossibleCoats, water: CoatState, at: float, plainly: bool = False) -> float | None:

@@ -26,7 +26,8 @@ from drymon.shop.redips import Redip
 from drymon.shop.sensors import minute_of
 from drymon.shop.setup import CoatType, RoomSetup
 from drymon.shop.starting import measured_model, model_of
-from drymon.shop.weighings import Weighings
+from drymon.shop.taught import TAUGHT_COATS, Taught, taught_by
+from drymon.shop.weighings import Weighings, area_expected
 
 ASSURANCE = 0.95
 """Chance of being dry that "ready" needs."""
@@ -104,8 +105,27 @@ class TreeState:
     call: Call | None = None
     sure_in_a_row: int = 0
     label: str = ""
+    taught: tuple[Taught, ...] = ()
     worked_out: bool = True
     by_cloth: bool = False
+
+    @property
+    def teaches(self) -> Taught | None:
+        """What weighing this coat tells of others of its kind, before a fit.
+
+        Nothing in air that was not rightly known: the members may have moved for the air's sake.
+        """
+        prior = self.weighings.prior
+        if self.coats is None or self.water is None or self.model is None or prior is None or self.drifted:
+            return None
+        if not self.model.is_starting_model or not self.weighings.tell or self.weighings.contradict:
+            return None
+        return taught_by(self.dip.coat, self.coats, prior, self.water.weights)
+
+    @property
+    def said(self) -> tuple[Taught, ...]:
+        """What weighing this and its earlier coats has told of such coats, oldest first."""
+        return tuple(one for one in (*self.taught, self.teaches) if one is not None)[-TAUGHT_COATS:]
 
     @property
     def target(self) -> float:
@@ -123,6 +143,9 @@ class TreeState:
 def dipped(world: World, before: TreeState | None, dip: Dip, verdict: State | None) -> TreeState:
     """The state right after a dip; `verdict` is the one in force until now."""
     number = dip.number or (before.number + 1 if before else 1)
+    taught = (
+        before.said if before is not None else ()
+    )  # a piece that is dipped anew from the first coat on has still told of the shop's coats
     if before is not None and number == 1:
         before = None
     shelter = dip.shelter or (before.shelter if before else "pocketed")
@@ -157,7 +180,8 @@ def dipped(world: World, before: TreeState | None, dip: Dip, verdict: State | No
         below_unknown=below_unknown or (before.below_unknown if before else False),
         redipped=_found(before, verdict) if early and before and verdict else None,
         holds=MappingProxyType({"grade-skipped": skipped} if skipped else {}),
-        weighings=_area_known(before, model),
+        weighings=_area_known(dip.tree, before, model),
+        taught=taught,
         by_cloth=by_cloth,
     )
 
@@ -181,10 +205,10 @@ def _found(before: TreeState, verdict: State) -> Redip:
     return Redip(verdict, chance, gone, 1.0 - before.target, sure=chance >= ASSURANCE - 1e-9)
 
 
-def _area_known(before: TreeState | None, model: CoatModel | None) -> Weighings:
-    """What weighing the coat before has told of the tree's area."""
+def _area_known(name: str, before: TreeState | None, model: CoatModel | None) -> Weighings:
+    """What weighing the coat before has told of the tree's area; of a new one that it is a tree, or a witness."""
     if before is None or before.water is None or model is None:
-        return Weighings()
+        return Weighings(area=area_expected(name))
     return scale.next_coat(before.weighings, before.water.weights, before.model == model, model.dip_sd["water"])
 
 

@@ -11,6 +11,15 @@ FEWEST = 3
 ANY_AREA = AreaPrior()
 """Of a tree that no scale has told about."""
 
+WITNESS, WITNESS_AREA = "witness", AreaPrior(0.05, 0.9)
+"""A piece whose name begins so is a tile or a bar: from 100 square centimetres to 25 by 40 on both sides (assumed)."""
+
+
+def area_expected(name: str) -> AreaPrior:
+    """Of a tree or a witness of this name, before any scale has told about it."""
+    return WITNESS_AREA if name.startswith(WITNESS) else ANY_AREA
+
+
 DISAGREES_SQUARES = 6.0
 """Mean squared error per weighing, in units of its spread, of the best member beyond which weight and air disagree."""
 

@@ -294,3 +294,12 @@ def test_area_prior_is_felt_where_the_scale_cannot_tell():
         times, np.array([5.0, 5.0]), np.full(2, 0.002), np.full((4, 2), 0.3), area=AreaPrior(0.7, 0.5)
     )
     assert_allclose(evidence.area_m2, 0.7, rtol=0.02)
+
+
+def test_tenths_of_a_gram_are_believed_of_small_pieces_alone() -> None:
+    """A kitchen scale of tenths carries little; what weighs kilograms told in tenths has hands and air in it."""
+    tile = np.array([0.2412, 0.2405, 0.2399])
+    assert_allclose(bench_sds(tile), 2e-4)
+    assert (bench_sds(10.0 * tile) >= 1e-3).all()
+    assert (bench_sds(np.array([0.241, 0.240, 0.239])) >= 1e-3).all(), "whole grams"
+    assert (bench_sds(np.array([0.241237, 0.240518, 0.239944])) >= 1e-3).all(), "digits of a converter, not of a scale"

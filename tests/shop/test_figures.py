@@ -65,11 +65,11 @@ def test_a_rise_five_minutes_to_two_hours_before_the_dip_is_the_dip_told_late(be
     assert told_late(seen_by_cell(0.0, rose_at=DIPPED - before_s), DIPPED) is late
 
 
-@pytest.mark.parametrize(("runs", "misfit"), [(0, 0.1), (1, 0.0413), (5, 0.0231), (100, 0.0220)])
+@pytest.mark.parametrize(("runs", "misfit"), [(0, 0.06), (1, 0.0413), (5, 0.0231), (100, 0.0220)])
 def test_how_far_a_curve_may_be_wrong(runs: int, misfit: float) -> None:
-    """A tenth of the water for a starting model; 2.2 % for a fitted one and, of one run, 3.5 % besides (in squares)."""
+    """Of the water 6 % for a starting model; 2.2 % for a fitted one and, of one run, 3.5 % besides (in squares)."""
     assert curve_misfit(model("backup", runs)) == pytest.approx(misfit, rel=2e-3)
-    assert curve_misfit(None) == pytest.approx(0.1)
+    assert curve_misfit(None) == pytest.approx(0.06)
 
 
 @pytest.mark.parametrize(

@@ -16,7 +16,7 @@ from drymon.drying.coat_model import Spread
 from drymon.drying.quantities import Quantity
 from drymon.shop.events import Move
 from drymon.shop.judge import holding
-from drymon.shop.neighbours import leans
+from drymon.shop.neighbours import Leans, leans
 from drymon.shop.outcome import State
 
 AREA_M2, DRY_KG = 0.5, 4.2
@@ -288,8 +288,8 @@ def test_in_air_of_a_drifted_sensor_a_weighed_tree_teaches_its_neighbours_nothin
     shop = with_a_weighed_neighbour("open", 45, tau_min=60.0)
     weighed = shop.room.logs["t-1"].newest()
     assert weighed is not None
-    assert list(leans([weighed])) == ["rack-a"]
-    assert leans([replace(weighed, drifted=True)]) == {}
+    assert list(leans([weighed]).by_rack) == ["rack-a"]
+    assert leans([replace(weighed, drifted=True)]) == Leans()
 
 
 @pytest.mark.frozen

@@ -388,7 +388,7 @@ def test_half_of_what_a_weighed_tree_has_learnt_is_passed_on() -> None:
     assert leaned(weighed, found) is weighed
     assert leaned(replace(other, rack="rack-b"), found).water is other.water
     for silent in (replace(weighed, drifted=True), replace(weighed, model=model("middle", 0)), tree):
-        assert leans([silent]) == {}
+        assert leans([silent]).by_rack == {}
 
 
 @pytest.mark.parametrize(("rank", "doubted"), [(0.035, True), (0.045, False), (0.955, False), (0.965, True)])
