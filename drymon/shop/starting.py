@@ -5,7 +5,7 @@ from dataclasses import replace
 
 from drymon.drying.coat_model import CoatModel, Spread
 from drymon.drying.conditioned import Evidence, conditioned
-from drymon.shop.measured import LIKE_THE_CLOTH
+from drymon.shop.measured import InItsPlace, beside_the_cloth
 from drymon.shop.setup import CoatType
 
 OF_FAMILY = {"prime": "prime-first", "backup": "backup", "seal": "seal"}
@@ -30,14 +30,14 @@ def model_of(kind: CoatType, models: Mapping[str, CoatModel]) -> CoatModel | Non
     return replace(start, name=kind.name, runs=0, shelters_learned=(), correlation=None, parameters=_unsure(start))
 
 
-def measured_model(model: CoatModel, water: Evidence | None = None, by_cloth: bool = False) -> CoatModel:
-    """A starting model with what was measured here by a scale: the coat's water, and that its rack stands on a wet
-    cloth. A fitted model has runs, which say both better.
+def measured_model(model: CoatModel, water: Evidence | None = None, place: InItsPlace | None = None) -> CoatModel:
+    """A starting model with what was measured here by a scale: the coat's water, and how fast its rack dries a cloth. A
+    fitted model has runs, which say both better.
     """
     if not model.is_starting_model:
         return model
-    told = {"water": water, "transfer": LIKE_THE_CLOTH if by_cloth else None}
-    return conditioned(model, {name: each for name, each in told.items() if each is not None})
+    model = beside_the_cloth(model, place) if place is not None else model
+    return conditioned(model, {"water": water}) if water is not None else model
 
 
 def _unsure(learnt: CoatModel) -> dict[str, Spread]:
