@@ -15,6 +15,7 @@ from typing import Any, Protocol
 
 from drymon.drying.coat_model import CoatModel, Spread
 from drymon.drying.conditioned import Evidence, beside, replaced
+from drymon.drying.draws import LEAST_SPEED
 from drymon.drying.surface import SPEED_RANGE_M_PER_S, transfer_coefficients
 
 CLOTH, PICKUP = "wet-cloth", "pickup"
@@ -22,9 +23,6 @@ CLOTH, PICKUP = "wet-cloth", "pickup"
 
 FANS_OFF = "fans-off"
 """Ends the name of a cloth that hung while the fans were off."""
-
-LEAST_SPEED = 0.01
-"""m/s, in the place of no speed at all, where speeds are drawn on the log scale."""
 
 LIKE_THE_CLOTH = Spread(1.0, 0.2)
 """What a tree's faces take over what the cloth at their rack took: as much, but trees are no cloths, and one hour of a
