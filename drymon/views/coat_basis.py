@@ -35,7 +35,9 @@ class Basis:
 def basis_of(
     name: str, room: RoomSetup, models: Mapping[str, CoatModel], water: Evidence | None = None
 ) -> Basis | None:
-    """What a coat of the room, or a model of that name, goes by; None where neither is known. water: of weighed dips."""
+    """What a coat of the room, or a model of that name, goes by; None where neither is known. water: of weighed
+    dips.
+    """
     kind = room.coat_by_name.get(name)
     if kind is None:
         return Basis(models[name], name) if name in models else None
