@@ -13,11 +13,11 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from drymon.drying import air, draws, ensemble, sorption, surface
+from drymon.drying import air, draws, ensemble, surface
 from drymon.drying.ensemble import AirStep
 from drymon.drying.quantities import Quantity
 from drymon.shop.air_book import NOWHERE, AirBook
-from drymon.shop.measured import ByCloth
+from drymon.shop.measured import ByCloth, InItsPlace
 from drymon.shop.minute_air import MinuteAir, Noted, noted_of
 from drymon.shop.outcome import AirNow
 from drymon.shop.sensors import KEPT_MIN, MINUTE_S, MinuteSeries
@@ -202,10 +202,13 @@ class RackAir:
         """The wet cloth that speaks for a minute."""
         return self.cloths.get(self.fan_on(minute) is not False)
 
-    def goes_by_cloth(self, minute: int) -> bool:
-        """Whether a coat that is dipped in this minute finds a wet cloth in the place of an anemometer."""
-        speed = self.book.value(self.places, Quantity.AIRFLOW, minute, self.back)
-        return math.isnan(speed) and self.cloth(minute) is not None
+    def place_by_cloth(self, minute: int) -> InItsPlace | None:
+        """What a coat that is dipped in this minute finds in the place of an anemometer; None without a wet cloth."""
+        speed, cloth = self.book.value(self.places, Quantity.AIRFLOW, minute, self.back), self.cloth(minute)
+        if cloth is None or not math.isnan(speed):
+            return None
+        assumed = STILL_AIR if self.fan_on(minute) is False else self.rack.airflow_assumed
+        return InItsPlace(assumed, (cloth.low, cloth.high))
 
     def _silent(self, low: float, high: float) -> tuple[float, float]:
         """The range, from still air on where an anemometer was heard that is silent now: the fans may be, too."""
@@ -226,11 +229,8 @@ class RackAir:
     ) -> AirStep:
         """One step of this air; a measured speed gives one air-side resistance, an assumed range one a member."""
         pressure = pressure or self._altitude_pressure
-        drive = surface.air_drive(temperature, humidity, pressure)
-        h, h_m = self.coefficients(speed, assumed, temperature, pressure)
-        resistance = surface.air_side_resistance(drive.slope_heat, h, h_m, surface.radiative_coefficient(temperature))
-        excess = float(sorption.excess(drive.humidity_pct))
-        return AirStep(float(drive.deficit), float(drive.saturation), excess, resistance)
+        coefficients = self.coefficients(speed, assumed, temperature, pressure)
+        return ensemble.air_step(temperature, humidity, coefficients, pressure)
 
     def coefficients(
         self, speed: float, assumed: tuple[float, float], temperature: float, pressure: float
@@ -240,9 +240,7 @@ class RackAir:
             h, h_m = surface.transfer_coefficients(min(speed, surface.SPEED_RANGE_M_PER_S[1]), temperature, pressure)
             return float(h), float(h_m)
         if assumed not in self._coefficients:
-            low, high = max(assumed[0], 0.01), max(assumed[1], 0.01)
-            speeds = low * (high / low) ** draws.extra_draws()["airflow"]
-            h, h_m = surface.transfer_coefficients(speeds)
+            h, h_m = surface.transfer_coefficients(draws.assumed_speeds(*assumed))
             self._coefficients[assumed] = np.asarray(h), np.asarray(h_m)
         h, h_m = self._coefficients[assumed]
         by_h, by_h_m = surface.transfer_change(temperature, pressure)

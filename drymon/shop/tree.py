@@ -55,6 +55,11 @@ class World:
     air: Mapping[str, RackAir]
     waters: dict[str, Evidence] = field(default_factory=dict)
 
+    def __post_init__(self) -> None:
+        """Find each coat's model now: what is counted in it takes a moment, and a first verdict must not wait."""
+        for kind in self.setup.coats:
+            model_of(kind, self.models, self.setup)
+
 
 @dataclass(frozen=True, slots=True)
 class TreeState:
@@ -189,12 +194,12 @@ def dipped(world: World, before: TreeState | None, dip: Dip, verdict: State | No
 
 def _model(world: World, dip: Dip, kind: CoatType | None) -> tuple[CoatModel | None, bool]:
     """What this dip's coat goes by, and whether that is for a rack that a wet cloth has measured."""
-    model = model_of(kind, world.models) if kind is not None else None
+    model = model_of(kind, world.models, world.setup) if kind is not None else None
     if model is None or not model.is_starting_model:
         return model, False
     air = world.air.get(dip.rack)
-    by_cloth = air is not None and air.goes_by_cloth(minute_of(dip.time))
-    return measured_model(model, world.waters.get(dip.coat), by_cloth), by_cloth
+    place = air.place_by_cloth(minute_of(dip.time)) if air is not None else None
+    return measured_model(model, world.waters.get(dip.coat), place), place is not None
 
 
 def _found(before: TreeState, verdict: State) -> Redip:

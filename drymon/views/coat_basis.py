@@ -4,8 +4,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from drymon.drying.coat_model import CoatModel
+from drymon.drying.conditioned import Evidence
 from drymon.shop.setup import RoomSetup
-from drymon.shop.starting import model_of
+from drymon.shop.starting import measured_model, model_of, start_of
 
 FEWEST_TO_SAY = 5
 """Below this many left-out runs no share or quantile of their errors is said: one run more would change it by far."""
@@ -31,16 +32,20 @@ class Basis:
         return self.source == self.model.name
 
 
-def basis_of(name: str, room: RoomSetup, models: Mapping[str, CoatModel]) -> Basis | None:
-    """What a coat of the room, or a model of that name, goes by; None where neither is known."""
+def basis_of(
+    name: str, room: RoomSetup, models: Mapping[str, CoatModel], water: Evidence | None = None
+) -> Basis | None:
+    """What a coat of the room, or a model of that name, goes by; None where neither is known. water: of weighed
+    dips.
+    """
     kind = room.coat_by_name.get(name)
     if kind is None:
         return Basis(models[name], name) if name in models else None
-    model = model_of(kind, models)
+    model = model_of(kind, models, room)
     # The rule stays where it is: the model that serves alone is the one that was taken, its own before others.
     names = sorted(models, key=lambda other: other != name)
-    source = next((other for other in names if model_of(kind, {other: models[other]})), None)
-    return Basis(model, source) if model and source else None
+    source = next((other for other in names if start_of(kind, {other: models[other]})), None)
+    return Basis(measured_model(model, water), source) if model and source else None
 
 
 def first_number(name: str, room: RoomSetup, otherwise: int) -> int:
@@ -52,8 +57,18 @@ def first_number(name: str, room: RoomSetup, otherwise: int) -> int:
 def kind_words(basis: Basis) -> str:
     """Whose numbers they are: `24 weighed runs`, `starting model, from published ranges`."""
     if not basis.is_own:
-        return f"no model of its own yet: goes by the model of {basis.source}, with wide bounds"
-    return "starting model, from published ranges" if basis.model.is_starting_model else runs_words(basis.model.runs)
+        told = f"no model of its own yet: goes by the model of {basis.source}, with wide bounds"
+    elif basis.model.is_starting_model:
+        told = "starting model, from published ranges"
+    else:
+        told = runs_words(basis.model.runs)
+    return "; ".join(part for part in (told, counted_words(basis.model)) if part)
+
+
+def counted_words(model: CoatModel) -> str:
+    """What this shop's own word has moved: `the usual wait of 4 h is counted`; empty where nothing has."""
+    told = " and ".join(model.counted)
+    return f"{told} {'is' if len(model.counted) == 1 else 'are'} counted" if told else ""
 
 
 def runs_words(count: int) -> str:

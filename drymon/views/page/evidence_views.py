@@ -13,9 +13,10 @@ from drymon.drying.quantities import Quantity
 from drymon.errors import SetupError
 from drymon.messages.coat_models import load_models
 from drymon.shop.corrected import sensor_name
+from drymon.shop.measured import Measured
 from drymon.shop.outcome import SensorStatus
 from drymon.store import Calibration
-from drymon.views.coat_basis import basis_of, error_words, range_origin, range_words, runs_words
+from drymon.views.coat_basis import Basis, basis_of, counted_words, error_words, range_origin, range_words, runs_words
 from drymon.views.page.desk import Desk
 from drymon.views.page.room_view import sensors
 
@@ -43,13 +44,14 @@ def add(app: Flask, desk: Desk) -> None:
 
     @app.get("/evidence")
     def evidence() -> Any:
-        models, store, words = _models(desk), desk.store(), desk.words()
+        store, words = desk.store(), desk.words()
         today = words.now.astimezone(ZoneInfo(desk.room.timezone)).date()
         return desk.render(
             "evidence.html",
-            models=[(coat, basis_of(coat.name, desk.room, models)) for coat in desk.room.coats],
+            models=[(coat, _basis(desk, coat.name)) for coat in desk.room.coats],
             few=FEW_RUNS,
             runs_words=runs_words,
+            counted_words=counted_words,
             error_words=error_words,
             sensors=sensor_views(sensors(store, desk.room, words.now), store.calibrations(), today),
             refused=store.latest_refused(10),
@@ -58,7 +60,7 @@ def add(app: Flask, desk: Desk) -> None:
 
     @app.get("/coat/<name>")
     def coat(name: str) -> Any:
-        basis = basis_of(name, desk.room, _models(desk))
+        basis = _basis(desk, name)
         if basis is None:
             abort(404, f"no coat and no coat model {name[:60]!r} here")
         return desk.render(
@@ -68,10 +70,17 @@ def add(app: Flask, desk: Desk) -> None:
             kind=desk.room.coat_by_name.get(name),
             few=FEW_RUNS,
             runs_words=runs_words,
+            counted=counted_words(basis.model),
             error=error_words(basis.model.error) if basis.is_own else "",
             ranges=range_words(basis.model),
             range_origin=range_origin(basis),
         )
+
+
+def _basis(desk: Desk, coat: str) -> Basis | None:
+    """What a coat goes by, with what weighed dips have told of its water."""
+    waters = Measured.of(desk.store().calibrations()).waters
+    return basis_of(coat, desk.room, _models(desk), waters.get(coat))
 
 
 def _models(desk: Desk) -> Mapping[str, CoatModel]:
