@@ -177,7 +177,7 @@ def tally_words(tally: Tally) -> str:
     parts = [f"{len(tally.promises)} told at a dip, {len(kept)} kept"]
     if over:
         coats = {coat: len(own.of(Outcome.OVERRUN)) for coat, own in tally.by_coat().items()}
-        named = ", ".join(coat if len(over) == 1 else f"{coat} {count}" for coat, count in coats.items() if count)
+        named = ", ".join(coat if len(over) == 1 else f"{count} of {coat}" for coat, count in coats.items() if count)
         parts.append(f"{len(over)} overrun, {_by(over)} ({named})")
     parts += [f"{len(censored)} dipped before"] if censored else []
     parts += [f"{len(running)} to come"] if running else []
