@@ -113,16 +113,16 @@ def _report(fits: "Sequence[TypeFit]", runs: "Sequence[Run]", config: "HomeConfi
 
 def starts_of(config: "HomeConfig", runs: "Sequence[Run]") -> "dict[str, CoatModel]":
     """The model each coat's fit begins from: one from another home if there is or was such, a starting model of the
-    home's own, else the packaged one.
+    home's own, else the packaged one. No usual wait is counted in it: the weighed runs say more.
     """
     from drymon.messages.coat_models import load_models, models_from_elsewhere
-    from drymon.shop.starting import model_of
+    from drymon.shop.starting import start_of
 
     packaged, home = load_models(None), load_models(config.path)
     elsewhere = {**models_from_elsewhere(config.path), **_learnt_elsewhere(config, runs)}
     found = {}
     for coat in config.room.coats:
-        start = model_of(coat, packaged)
+        start = start_of(coat, packaged)
         kept = home.get(coat.name)
         if coat.name in elsewhere:
             start = _less_sure(elsewhere[coat.name])

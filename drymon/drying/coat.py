@@ -27,6 +27,9 @@ SLOW_AND_QUICK = (0.75, 0.25)
 """Ranks by slowness at which a member gets no drying, and all of it, through a gap in the evidence."""
 
 _SMALL = 1e-6
+_LEAST_ROOM = 1e-4
+"""Share of water: what the floor leaves of a target counts as nothing below it."""
+
 _LEAST_DEFICIT = 1e-4
 """kg/m3, about half a percent of saturation: below it a power of the deficit says nothing."""
 
@@ -45,6 +48,15 @@ def steady_time(coats: PossibleCoats, left: Values, air: AirStep) -> Array:
     now = _resistance(coats, (face, still, inner), left_, air.deficit)
     heat = (face + still) ** 2 / now * by_heat  # what the tree's heat saves, less what `warming` has taken back
     return np.asarray(coats.water * (path - heat) / air.deficit * time_factor(coats, air))
+
+
+def steady_seconds(coats: PossibleCoats, left: float, air: AirStep) -> Array:
+    """Seconds in unchanging air until the slowest part is at `left`, (members,); infinite where the binder holds more
+    in that air. `steady_time` and the sorption floor: within 2 % of stepping.
+    """
+    room = left - coats.sorption * air.excess
+    seconds = steady_time(coats, np.maximum(room, _LEAST_ROOM), air)
+    return np.asarray(np.where(room <= _LEAST_ROOM, np.inf, seconds).max(axis=0))
 
 
 def step(coats: PossibleCoats, left: Array, air: AirStep, seconds: float) -> Array:

@@ -91,6 +91,7 @@ class CoatModel:
     runs: weighed runs behind it; 0 marks a starting model.
     racks: factor on transfer of trees on a rack by its name, the air there and its sensors' bias together; else 1.
     doubt: why the model is not to be relied on though it is the best there is, "" where nothing speaks against it.
+    counted: evidence without a scale that its parameters count already (`informed`), in words for people.
     """
 
     name: str
@@ -110,6 +111,7 @@ class CoatModel:
     racks: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
     error: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
     doubt: str = ""
+    counted: tuple[str, ...] = ()
 
     @property
     def is_starting_model(self) -> bool:

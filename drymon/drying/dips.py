@@ -121,6 +121,7 @@ def possible_coats(
     rack: str = "",
     held_below: float = 0.0,
     edges: Edges = EDGES[USUAL_EDGES],
+    members: int = possible.MEMBERS,
 ) -> PossibleCoats:
     """Draw the possible coats of a dip.
 
@@ -128,9 +129,11 @@ def possible_coats(
     hold in their zones, (zones, members), or None. below_unknown: the shell was begun elsewhere. rack: where it hangs;
     the model may have learnt how it differs. held_below: monolayers over those at the reference humidity in the coats
     below, where nothing else is known of them: from the air before the dip. edges: how thick the tree's edges are.
+    members: how many; a verdict goes by `possible.MEMBERS`.
     Equal dips have equal members, whatever tree they are of. The last zone is `EDGE`.
     """
-    draw, dip, extra = draws.parameter_draws(model), draws.dip_draws(model), draws.extra_draws()
+    draw, dip = draws.parameter_draws(model, members), draws.dip_draws(model, members)
+    extra = draws.extra_draws(members)
     zones = (*ZONES[shelter], EDGE)
     own = draw["water"] * dip["water"] * soaking(model, draw["soak"], number)
     below = _buried(below, len(zones), number, own, draw["sorption"] * held_below)
@@ -138,7 +141,7 @@ def possible_coats(
         below = below + own * (BURIED_BELOW[0] * (BURIED_BELOW[1] / BURIED_BELOW[0]) ** extra["below"])
     water = own + below
     inner = draw["inner"] * dip["inner"]
-    ones = np.ones((len(zones), possible.MEMBERS))
+    ones = np.ones((len(zones), members))
     lag = draw["pace"] * free_growth(draw, number) * ones
     lag[-1] *= _worst(edges, extra["face"])
     pocket = still_air(len(zones) - 1, draw["pocketed"], draw["deep"])
@@ -165,15 +168,15 @@ def possible_coats(
         damp=draw["damp"],
         warm=draw["warm"],
         wind=draw["wind"],
-        slowness=np.zeros(possible.MEMBERS),
-        form=form_of(model.tail, possible.MEMBERS),
+        slowness=np.zeros(members),
+        form=form_of(model.tail, members),
     )
     return replace(coats, slowness=possible.rank_share(steady_time(coats, 0.05, REFERENCE_AIR).max(axis=0)))
 
 
 def _buried(below: Array | None, zones: int, number: int, own: Array, held: Array) -> Array:
     """Water [kg/m2] that a dip finds in the coats below. held: per coat's own water, by the air before the dip."""
-    usual = BURIED_USUAL * own if number > 1 else np.zeros(possible.MEMBERS)
+    usual = BURIED_USUAL * own if number > 1 else np.zeros_like(own)
     if below is None:
         below = held * coats_breathing(number - 1) * own
     elif len(below) != zones:  # now taken for another shelter: the most there is, wherever it hides

@@ -17,10 +17,13 @@ DIMENSIONS = len(PARAMETERS) + len(EXTRA_DIMENSIONS) + len(DIP_PARAMETERS)
 """Of the ensemble: the model's parameters, the extras, what scatters from dip to dip; in this order."""
 
 
+LEAST_SPEED = 0.01
+"""m/s: no air in a room is stiller."""
+
+
 def parameter_draws(model: CoatModel, members: int = possible.MEMBERS) -> dict[str, Array]:
     """The model's parameters for each member, natural units, (members,) by name: the same members for every dip."""
-    scores = possible.normal_scores(DIMENSIONS, members)
-    scores = scores[:, : len(PARAMETERS)]
+    scores = parameter_scores(members)
     if model.correlation is not None:
         scores = scores @ np.linalg.cholesky(np.asarray(model.correlation)).T
     draws = {}
@@ -32,6 +35,11 @@ def parameter_draws(model: CoatModel, members: int = possible.MEMBERS) -> dict[s
         else:
             draws[name] = spread.centre * np.exp(shift)
     return draws
+
+
+def parameter_scores(members: int = possible.MEMBERS) -> Array:
+    """Independent standard normal scores (members, parameters) behind `parameter_draws`; read-only."""
+    return possible.normal_scores(DIMENSIONS, members)[:, : len(PARAMETERS)]
 
 
 def dip_draws(model: CoatModel, members: int = possible.MEMBERS) -> dict[str, Array]:
@@ -47,3 +55,9 @@ def extra_draws(members: int = possible.MEMBERS) -> dict[str, Array]:
     """Quantiles (members,) of the extra dimensions by name."""
     block = possible.quantiles(DIMENSIONS, members)[:, len(PARAMETERS) :]
     return {name: block[:, i] for i, name in enumerate(EXTRA_DIMENSIONS)}
+
+
+def assumed_speeds(low: float, high: float, members: int = possible.MEMBERS) -> Array:
+    """Air speeds [m/s] (members,) where none is measured: each member's place in a range, on the log scale."""
+    least, most = max(low, LEAST_SPEED), max(high, LEAST_SPEED)
+    return np.asarray(least * (most / least) ** extra_draws(members)["airflow"])

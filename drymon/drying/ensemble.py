@@ -10,7 +10,7 @@ from typing import Any, Self
 import numpy as np
 import numpy.typing as npt
 
-from drymon.drying import curve, possible
+from drymon.drying import curve, possible, sorption, surface
 
 Array = npt.NDArray[np.float64]
 Values = float | Array
@@ -72,6 +72,19 @@ class AirStep:
     saturation: Values
     excess: Values
     resistance: Values
+
+
+def air_step(
+    temperature_c: float, humidity_pct: float, coefficients: tuple[Values, Values], pressure_pa: float
+) -> AirStep:
+    """What air means for drying. coefficients: transfer of heat and of water to an open face, h [W/(m2 K)] and h_m
+    [m/s], one value or one a member (`surface.transfer_coefficients`).
+    """
+    drive = surface.air_drive(temperature_c, humidity_pct, pressure_pa)
+    radiation = surface.radiative_coefficient(temperature_c)
+    resistance = surface.air_side_resistance(drive.slope_heat, *coefficients, radiation)
+    excess = float(sorption.excess(drive.humidity_pct))
+    return AirStep(float(drive.deficit), float(drive.saturation), excess, resistance)
 
 
 @dataclass(frozen=True, slots=True)

@@ -101,3 +101,28 @@ def weighted_quantiles(values: Array, weights: Array, at: tuple[float, ...]) -> 
 def rank_share(slowness: Array) -> Array:
     """Each member's rank by slowness as a share in (0, 1): near 1 the slowest."""
     return _ranked(slowness)
+
+
+def toned_down(prior: Array, log_likelihood: Array, least: float) -> Array:
+    """Weights (members,) in proportion to prior x likelihood^power, with the highest power up to 1 that leaves `least`
+    members counting: evidence must not make an ensemble of a few.
+    """
+    low, high = 0.0, 1.0
+    weights = _weights(prior, log_likelihood)
+    if _counting(weights) >= least:
+        return weights
+    for _ in range(20):
+        power = 0.5 * (low + high)
+        weights = _weights(prior, power * log_likelihood)
+        low, high = (power, high) if _counting(weights) >= least else (low, power)
+    return _weights(prior, low * log_likelihood)
+
+
+def _weights(prior: Array, log_likelihood: Array) -> Array:
+    weights = prior * np.exp(log_likelihood - log_likelihood.max())
+    return np.asarray(weights / weights.sum())
+
+
+def _counting(weights: Array) -> float:
+    """Effective number of members, 1 / sum of squares (Kish 1965)."""
+    return float(1.0 / (weights @ weights))

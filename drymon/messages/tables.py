@@ -113,6 +113,8 @@ Text = Annotated[str, Field(min_length=1, max_length=1000)]
 Topic = Annotated[str, AfterValidator(_topic)]
 Port = Annotated[int, between(1, 65535)]
 Hours = Annotated[float, above_zero(8760)]
+LONGEST_USUAL_H = 336.0
+"""Hours that a shop may usually wait: the forecast's 14 days. Beyond, days or minutes were meant."""
 Mesh = Annotated[int, AfterValidator(_mesh)]
 Pair = Field(min_length=2, max_length=2)
 TemperatureBand = Annotated[list[Annotated[float, between(-10, 60)]], Pair, AfterValidator(_ascending)]
@@ -201,6 +203,7 @@ class CoatTable(Table):
     dry_at: Annotated[float, AfterValidator(_share)] = 0.95
     shortest_wait_h: Hours | None = None
     longest_wait_h: Hours | None = None
+    usual_wait_h: Annotated[float, above_zero(LONGEST_USUAL_H)] | None = None
     fastest_loss_pct_per_h: Annotated[float, above_zero(10_000)] | None = None
     room: BandTable = Field(default_factory=BandTable)
 

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from drymon.drying import air, draws, ensemble, sorption, surface
+from drymon.drying import air, draws, ensemble, surface
 from drymon.drying.ensemble import AirStep
 from drymon.drying.quantities import Quantity
 from drymon.shop.air_book import NOWHERE, AirBook
@@ -226,11 +226,8 @@ class RackAir:
     ) -> AirStep:
         """One step of this air; a measured speed gives one air-side resistance, an assumed range one a member."""
         pressure = pressure or self._altitude_pressure
-        drive = surface.air_drive(temperature, humidity, pressure)
-        h, h_m = self.coefficients(speed, assumed, temperature, pressure)
-        resistance = surface.air_side_resistance(drive.slope_heat, h, h_m, surface.radiative_coefficient(temperature))
-        excess = float(sorption.excess(drive.humidity_pct))
-        return AirStep(float(drive.deficit), float(drive.saturation), excess, resistance)
+        coefficients = self.coefficients(speed, assumed, temperature, pressure)
+        return ensemble.air_step(temperature, humidity, coefficients, pressure)
 
     def coefficients(
         self, speed: float, assumed: tuple[float, float], temperature: float, pressure: float
@@ -240,9 +237,7 @@ class RackAir:
             h, h_m = surface.transfer_coefficients(min(speed, surface.SPEED_RANGE_M_PER_S[1]), temperature, pressure)
             return float(h), float(h_m)
         if assumed not in self._coefficients:
-            low, high = max(assumed[0], 0.01), max(assumed[1], 0.01)
-            speeds = low * (high / low) ** draws.extra_draws()["airflow"]
-            h, h_m = surface.transfer_coefficients(speeds)
+            h, h_m = surface.transfer_coefficients(draws.assumed_speeds(*assumed))
             self._coefficients[assumed] = np.asarray(h), np.asarray(h_m)
         h, h_m = self._coefficients[assumed]
         by_h, by_h_m = surface.transfer_change(temperature, pressure)

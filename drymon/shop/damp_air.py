@@ -36,8 +36,6 @@ def _would_do(tree: TreeState, humidity_pct: float, step: AirStep, hours: float)
     assert tree.coats is not None
     assert tree.water is not None
     deficit = max(float(np.mean(step.saturation)) * (1.0 - humidity_pct / 100.0), 1e-9)
-    air = AirStep(deficit, step.saturation, 0.0, step.resistance)
-    room = tree.target - tree.coats.sorption * float(sorption.excess(humidity_pct))
-    seconds = coat.steady_time(tree.coats, np.maximum(room, 1e-4), air)
-    seconds = np.where(room <= 1e-4, np.inf, seconds).max(axis=0)
+    air = AirStep(deficit, step.saturation, float(sorption.excess(humidity_pct)), step.resistance)
+    seconds = coat.steady_seconds(tree.coats, tree.target, air)
     return float(tree.water.weights[seconds <= 3600.0 * hours].sum()) >= ASSURANCE

@@ -8,6 +8,7 @@ import numpy as np
 from drymon.drying import weight_evidence
 from drymon.drying.coat_model import CoatModel
 from drymon.drying.ensemble import Array, CoatState, PossibleCoats
+from drymon.drying.possible import toned_down
 from drymon.drying.weight_evidence import BENCH_SCALE, LOAD_CELL, AreaPrior, Evidence, ScaleErrors
 from drymon.shop.events import CellMass, Weigh
 from drymon.shop.scale_doubts import sees_nothing, without_stuck
@@ -120,7 +121,8 @@ def _judged(
     if "bench" in told and told["bench"][1] > DISAGREES_SQUARES:
         told["bench"] = _without_slip(told["bench"], seen, dipped_at, misfit)
     believed = {name: found for name, (found, best) in told.items() if best <= DISAGREES_SQUARES}
-    weights = toned_down(prior, sum((found.log_likelihood for found in believed.values()), np.zeros_like(prior)))
+    likely = sum((found.log_likelihood for found in believed.values()), np.zeros_like(prior))
+    weights = toned_down(prior, likely, LEAST_MEMBERS)
     newest = max(series.times[-1] for series in (seen.bench, seen.cell) if series.tells)
     early = newest < dipped_at + TOO_EARLY_S
     doubted = {} if early else {name: best for name, (_, best) in told.items() if name not in believed}
@@ -190,28 +192,3 @@ def next_coat(seen: Weighings, weights: Array, same_model: bool, scatter: float)
     middle = float(weights @ logs)
     spread = float(weights @ (sds**2 + (logs - middle) ** 2)) + COATS_AREA_LOG_SD**2
     return Weighings(area=AreaPrior(float(np.exp(middle)), float(np.sqrt(spread))))
-
-
-def toned_down(prior: Array, log_likelihood: Array) -> Array:
-    """Weights in proportion to prior x likelihood^power, with the highest power up to 1 that leaves LEAST_MEMBERS
-    counting.
-    """
-    low, high = 0.0, 1.0
-    weights = _weights(prior, log_likelihood)
-    if _counting(weights) >= LEAST_MEMBERS:
-        return weights
-    for _ in range(20):
-        power = 0.5 * (low + high)
-        weights = _weights(prior, power * log_likelihood)
-        low, high = (power, high) if _counting(weights) >= LEAST_MEMBERS else (low, power)
-    return _weights(prior, low * log_likelihood)
-
-
-def _weights(prior: Array, log_likelihood: Array) -> Array:
-    weights = prior * np.exp(log_likelihood - log_likelihood.max())
-    return np.asarray(weights / weights.sum())
-
-
-def _counting(weights: Array) -> float:
-    """Effective number of members, 1 / sum of squares (Kish 1965)."""
-    return float(1.0 / (weights @ weights))

@@ -23,7 +23,9 @@ class Band:
 
 @dataclass(frozen=True, slots=True)
 class CoatType:
-    """A kind of coat. `stucco_mesh`: ASTM E11 numbers; () is slurry only; None is not checked."""
+    """A kind of coat. `stucco_mesh`: ASTM E11 numbers; () is slurry only; None is not checked. `usual_wait_h`: how
+    long the shop has been waiting after it, with shells that came out sound.
+    """
 
     name: str
     family: Family
@@ -32,6 +34,7 @@ class CoatType:
     dry_at: float = 0.95
     shortest_wait_h: float | None = None
     longest_wait_h: float | None = None
+    usual_wait_h: float | None = None
     fastest_loss_pct_per_h: float | None = None
     room: Band = field(default_factory=Band)
 

@@ -1,12 +1,17 @@
-"""Which model a coat type goes by: its own, else the starting model of its family."""
+"""Which model a coat type goes by: its own, else the starting model of its family, and what the shop itself has said of
+that coat counted in.
+"""
 
 from collections.abc import Mapping
 from dataclasses import replace
 
+from drymon.drying import usual_wait
 from drymon.drying.coat_model import CoatModel, Spread
 from drymon.drying.conditioned import Evidence, conditioned
+from drymon.drying.usual_wait import UsualDip
 from drymon.shop.measured import LIKE_THE_CLOTH
-from drymon.shop.setup import CoatType
+from drymon.shop.setup import CoatType, RoomSetup
+from drymon.shop.usual_dip import usual_dip
 
 OF_FAMILY = {"prime": "prime-first", "backup": "backup", "seal": "seal"}
 """Of the two prime models the one that dries more slowly."""
@@ -16,8 +21,29 @@ LEAST_SD = 0.35
 
 SLURRY_ONLY = "slurry-only-first"
 
+_COUNTED: dict[tuple[str, float, UsualDip], CoatModel] = {}
+"""Models with a usual wait counted, by what they are made of: made once, for it takes half a second."""
 
-def model_of(kind: CoatType, models: Mapping[str, CoatModel]) -> CoatModel | None:
+_MOST_COUNTED = 64
+
+
+def model_of(kind: CoatType, models: Mapping[str, CoatModel], room: RoomSetup) -> CoatModel | None:
+    """The model that a coat goes by in this room: of `start_of`; a starting model with the coat's usual wait counted.
+    None: there is none for it.
+    """
+    model = start_of(kind, models)
+    if model is None or kind.usual_wait_h is None or not model.is_starting_model:
+        return model
+    usual = usual_dip(kind, room)
+    key = repr(model), kind.usual_wait_h, usual
+    if key not in _COUNTED:
+        if len(_COUNTED) >= _MOST_COUNTED:
+            _COUNTED.clear()
+        _COUNTED[key] = usual_wait.counted(model, kind.usual_wait_h, usual)
+    return _COUNTED[key]
+
+
+def start_of(kind: CoatType, models: Mapping[str, CoatModel]) -> CoatModel | None:
     """The model named like the coat; else, under the coat's name, the starting model of its family: day one counts."""
     if kind.name in models:
         return models[kind.name]

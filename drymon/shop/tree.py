@@ -50,6 +50,11 @@ class World:
     air: Mapping[str, RackAir]
     waters: dict[str, Evidence] = field(default_factory=dict)
 
+    def __post_init__(self) -> None:
+        """Find each coat's model now: what is counted in it takes a moment, and a first verdict must not wait."""
+        for kind in self.setup.coats:
+            model_of(kind, self.models, self.setup)
+
 
 @dataclass(frozen=True, slots=True)
 class TreeState:
@@ -183,7 +188,7 @@ def dipped(world: World, before: TreeState | None, dip: Dip, verdict: State | No
 
 def _model(world: World, dip: Dip, kind: CoatType | None) -> tuple[CoatModel | None, bool]:
     """What this dip's coat goes by, and whether that is for a rack that a wet cloth has measured."""
-    model = model_of(kind, world.models) if kind is not None else None
+    model = model_of(kind, world.models, world.setup) if kind is not None else None
     if model is None or not model.is_starting_model:
         return model, False
     air = world.air.get(dip.rack)

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 from drymon.drying.coat_model import CoatModel
 from drymon.shop.setup import RoomSetup
-from drymon.shop.starting import model_of
+from drymon.shop.starting import model_of, start_of
 
 FEWEST_TO_SAY = 5
 """Below this many left-out runs no share or quantile of their errors is said: one run more would change it by far."""
@@ -36,10 +36,10 @@ def basis_of(name: str, room: RoomSetup, models: Mapping[str, CoatModel]) -> Bas
     kind = room.coat_by_name.get(name)
     if kind is None:
         return Basis(models[name], name) if name in models else None
-    model = model_of(kind, models)
+    model = model_of(kind, models, room)
     # The rule stays where it is: the model that serves alone is the one that was taken, its own before others.
     names = sorted(models, key=lambda other: other != name)
-    source = next((other for other in names if model_of(kind, {other: models[other]})), None)
+    source = next((other for other in names if start_of(kind, {other: models[other]})), None)
     return Basis(model, source) if model and source else None
 
 

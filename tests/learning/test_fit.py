@@ -17,7 +17,7 @@ from drymon.learning.fit import fit_all
 from drymon.learning.judge import coats_of_run, forecast_hours, hours_until
 from drymon.learning.run import thinned
 from drymon.messages.coat_models import load_models, read_model, write_model
-from drymon.shop.scale import curve_misfit, toned_down
+from drymon.shop.scale import LEAST_MEMBERS, curve_misfit
 
 STARTS = load_models(None)
 HEATLESS = {
@@ -65,7 +65,7 @@ def left_band(model, run, hours):
     evidence = weigh_members(
         run.times_s, run.masses_kg, run.sds_kg, water, errors=replace(BENCH_SCALE, misfit=curve_misfit(model))
     )
-    weights = toned_down(np.full(len(water), 1.0 / len(water)), evidence.log_likelihood)
+    weights = toned_down(np.full(len(water), 1.0 / len(water)), evidence.log_likelihood, LEAST_MEMBERS)
     bounds = []
     for hour in hours:
         values = table[np.searchsorted(at, 3600.0 * hour)]
