@@ -23,7 +23,7 @@ from drymon.drying.informed import MANY, informed
 from drymon.messages.coat_models import format_model, load_models, write_model
 
 FOLDER = Path(__file__).parents[1] / "models"
-TEMPERATURE_C, HUMIDITY_PCT, SPEED = 22.0, 50.0, 0.6
+TEMPERATURE_C, HUMIDITY_PCT, SPEED, PRESSURE_PA = 22.0, 50.0, 0.6, 101_325.0
 """Air in which the trade's hours are counted: that of a usual room and rack."""
 
 ALONE = {
@@ -101,7 +101,7 @@ def _faces_h(model: CoatModel, number: int) -> np.ndarray:
     """Hours until the faces of an open tree are dry in usual air, (members,)."""
     coats = dips.possible_coats(model, number, "open", edges=dips.Edges(0.0, 0.0, 1.0), members=MANY)
     speeds = draws.assumed_speeds(SPEED, SPEED, MANY)
-    air = ensemble.air_step(TEMPERATURE_C, HUMIDITY_PCT, surface.transfer_coefficients(speeds))
+    air = ensemble.air_step(TEMPERATURE_C, HUMIDITY_PCT, surface.transfer_coefficients(speeds), PRESSURE_PA)
     return coat.steady_seconds(coats, 0.05, air) / 3600.0
 
 
