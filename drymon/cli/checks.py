@@ -12,6 +12,7 @@ from drymon.cli.broker_check import answer_of
 from drymon.cli.door import door_problem
 from drymon.cli.home import DATABASE, record_of, service_runs, wall
 from drymon.cli.status import look
+from drymon.cli.usual_wait_check import usual_waits
 from drymon.errors import DrymonError, SetupError
 from drymon.messages.coat_models import REMEDY, load_models, model_doubts
 from drymon.messages.config import ROOM_FILE, load_home
@@ -19,7 +20,7 @@ from drymon.messages.settings import HomeConfig
 from drymon.service.clock import EARLIEST, SystemClock
 from drymon.service.embedded import broker_of
 from drymon.shop.cross_check import AS_MEASURED
-from drymon.shop.starting import model_of
+from drymon.shop.starting import start_of
 from drymon.shop.value_words import value_words
 from drymon.store.backup import unfit
 from drymon.store.engine import has_wal_reset_fault, sqlite_version
@@ -181,10 +182,12 @@ def _models(config: HomeConfig) -> Iterator[Finding]:
     models = load_models(config.path)
     for told in model_doubts(config.path).values():
         yield Finding("wrong", "models", told.replace(f"; {REMEDY}", ""), f"{REMEDY}; then start drymon again")
-    used = [model for coat in config.room.coats if (model := model_of(coat, models)) is not None]
+    used = [model for coat in config.room.coats if (model := start_of(coat, models)) is not None]
     starting = [model.name for model in used if model.is_starting_model]
     if starting:
-        remedy = "weigh some dryings, then `drymon fit`: bounds get much narrower"
+        unsaid = any(coat.family != "seal" and coat.usual_wait_h is None for coat in config.room.coats)
+        first = "say your usual_wait_h in room.toml; " if unsaid else ""
+        remedy = f"{first}weigh some dryings, then `drymon fit`: bounds get much narrower"
         yield Finding("look", "models", f"starting models, wide on purpose: {', '.join(starting)}", remedy)
     for model in used:
         if model.doubt:
@@ -198,6 +201,8 @@ def _models(config: HomeConfig) -> Iterator[Finding]:
                 "models",
                 f"{model.name}: learned from {model.runs} weighed {'run' if model.runs == 1 else 'runs'}",
             )
+    for verdict, words, what in usual_waits(config.room, models):
+        yield Finding(verdict, "usual wait", words, what)
 
 
 def _promises(config: HomeConfig) -> Iterator[Finding]:

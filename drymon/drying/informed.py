@@ -36,9 +36,7 @@ def informed(model: CoatModel, log_likelihood: Array, counted: str) -> CoatModel
     sds = np.sqrt(np.diag(covariance))
     return replace(
         model,
-        parameters={
-            name: _moved(name, model.parameters[name], mean[i], sds[i]) for i, name in enumerate(PARAMETERS)
-        },
+        parameters={name: _moved(name, model.parameters[name], mean[i], sds[i]) for i, name in enumerate(PARAMETERS)},
         correlation=tuple(map(tuple, (covariance / np.outer(sds, sds)).tolist())),
         counted=(*model.counted, counted),
     )

@@ -1,17 +1,23 @@
 """Where the home folder is, and how a new one is made."""
 
 import os
+import re
 from collections.abc import Mapping
 from importlib.resources import files
 from pathlib import Path
+from types import MappingProxyType
 
 from platformdirs import user_data_path
 
 from drymon.errors import SetupError
 from drymon.messages.config import ROOM_FILE
+from drymon.messages.tables import LONGEST_USUAL_H
 
 TEMPLATE = "room_template.toml"
 MODELS_FOLDER = "models"
+
+_FAMILY_LINE = re.compile(r'family = "(\w+)"')
+_UNSAID = "# usual_wait_h = "
 
 
 def locate_home(given: Path | None = None, environ: Mapping[str, str] = os.environ) -> Path:
@@ -25,6 +31,7 @@ def locate_home(given: Path | None = None, environ: Mapping[str, str] = os.envir
 
 def make_home(home: Path, text: str | None = None) -> Path:
     """Makes a home with a commented room.toml (or `text`) and gives the file's path; never over an existing one."""
+    refuse_existing(home)
     file = home / ROOM_FILE
     content = template() if text is None else text
     try:
@@ -34,12 +41,50 @@ def make_home(home: Path, text: str | None = None) -> Path:
         with file.open("x", encoding="utf-8") as new:
             new.write(content)
     except FileExistsError:
-        raise SetupError(f"{file}: exists already and is left as it is; edit it, or name another folder") from None
+        raise _exists(file) from None
     except OSError as error:
         raise SetupError(f"{home}: cannot be made a home ({error}); name a folder that you may write to") from error
     return file
 
 
-def template() -> str:
-    """The commented room.toml that a new home gets."""
-    return files("drymon.messages").joinpath(TEMPLATE).read_text(encoding="utf-8")
+def refuse_existing(home: Path) -> None:
+    """SetupError where the folder is a home already: to be known before anything is asked."""
+    if (home / ROOM_FILE).exists():
+        raise _exists(home / ROOM_FILE)
+
+
+def _exists(file: Path) -> SetupError:
+    return SetupError(f"{file}: exists already and is left as it is; edit it, or name another folder")
+
+
+def template(usual_waits: Mapping[str, float] = MappingProxyType({})) -> str:
+    """The commented room.toml that a new home gets. usual_waits: hours, by family, written in that family's coats; of
+    other coats the key stays a comment.
+    """
+    text = files("drymon.messages").joinpath(TEMPLATE).read_text(encoding="utf-8")
+    lines, family = [], ""
+    for line in text.splitlines():
+        if told := _FAMILY_LINE.match(line):
+            family = told[1]
+        if line.startswith(_UNSAID) and family in usual_waits:
+            _, _, comment = line.removeprefix("# ").partition("#")
+            line = f"{f'usual_wait_h = {usual_waits[family]:.6g}':<37}#{comment}"
+        lines.append(line)
+    return "\n".join(lines) + "\n"
+
+
+def usual_wait_of(answer: str) -> float | None:
+    """Hours that somebody says they usually wait, such as `4`, `4.5`, `4,5 h`; None for an empty answer. ValueError
+    tells what was received and what is allowed.
+    """
+    words = answer.strip().lower().removesuffix("h").strip().replace(",", ".")
+    if not answer.strip():
+        return None
+    try:
+        hours = float(words)
+    except ValueError:
+        hours = 0.0
+    if not 0.0 < hours <= LONGEST_USUAL_H:
+        allowed = f"allowed are hours above 0, at most {LONGEST_USUAL_H:g}, such as 4 or 4.5"
+        raise ValueError(f"received {answer.strip()!r}; {allowed}")
+    return hours

@@ -52,8 +52,18 @@ def first_number(name: str, room: RoomSetup, otherwise: int) -> int:
 def kind_words(basis: Basis) -> str:
     """Whose numbers they are: `24 weighed runs`, `starting model, from published ranges`."""
     if not basis.is_own:
-        return f"no model of its own yet: goes by the model of {basis.source}, with wide bounds"
-    return "starting model, from published ranges" if basis.model.is_starting_model else runs_words(basis.model.runs)
+        told = f"no model of its own yet: goes by the model of {basis.source}, with wide bounds"
+    elif basis.model.is_starting_model:
+        told = "starting model, from published ranges"
+    else:
+        told = runs_words(basis.model.runs)
+    return "; ".join(part for part in (told, counted_words(basis.model)) if part)
+
+
+def counted_words(model: CoatModel) -> str:
+    """What this shop's own word has moved: `the usual wait of 4 h is counted`; empty where nothing has."""
+    told = " and ".join(model.counted)
+    return f"{told} {'is' if len(model.counted) == 1 else 'are'} counted" if told else ""
 
 
 def runs_words(count: int) -> str:

@@ -10,6 +10,7 @@ from scipy.optimize import brentq
 
 from drymon.drying import coat, ensemble
 from drymon.drying.coat_model import Spread
+from drymon.drying.possible import toned_down
 from drymon.drying.weight_evidence import BENCH_SCALE, weigh_members
 from drymon.errors import LearningError
 from drymon.learning.account import accounts, advice

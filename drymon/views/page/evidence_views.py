@@ -15,7 +15,7 @@ from drymon.messages.coat_models import load_models
 from drymon.shop.corrected import sensor_name
 from drymon.shop.outcome import SensorStatus
 from drymon.store import Calibration
-from drymon.views.coat_basis import basis_of, error_words, range_origin, range_words, runs_words
+from drymon.views.coat_basis import basis_of, counted_words, error_words, range_origin, range_words, runs_words
 from drymon.views.page.desk import Desk
 from drymon.views.page.room_view import sensors
 
@@ -50,6 +50,7 @@ def add(app: Flask, desk: Desk) -> None:
             models=[(coat, basis_of(coat.name, desk.room, models)) for coat in desk.room.coats],
             few=FEW_RUNS,
             runs_words=runs_words,
+            counted_words=counted_words,
             error_words=error_words,
             sensors=sensor_views(sensors(store, desk.room, words.now), store.calibrations(), today),
             refused=store.latest_refused(10),
@@ -68,6 +69,7 @@ def add(app: Flask, desk: Desk) -> None:
             kind=desk.room.coat_by_name.get(name),
             few=FEW_RUNS,
             runs_words=runs_words,
+            counted=counted_words(basis.model),
             error=error_words(basis.model.error) if basis.is_own else "",
             ranges=range_words(basis.model),
             range_origin=range_origin(basis),

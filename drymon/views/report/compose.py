@@ -8,7 +8,7 @@ from drymon.shop.alarm_kinds import KINDS
 from drymon.shop.events import Look
 from drymon.shop.outcome import State, Verdict
 from drymon.shop.reasons import REASONS, Effect
-from drymon.views.coat_basis import FEWEST_TO_SAY, Basis
+from drymon.views.coat_basis import FEWEST_TO_SAY, Basis, counted_words
 from drymon.views.event_words import event_words
 from drymon.views.report.coat_words import coat_blocks, dryness, in_force, rack_name
 from drymon.views.report.document import Block, Document, Facts, Heading, NewSheet, Paragraph, Table
@@ -189,11 +189,12 @@ def _model(name: str, basis: Basis | None, record: ShellRecord) -> tuple[str, ..
     then = "starting model, wide bounds" if "starting-model" in codes else "no starting model"
     if basis is None:
         return name, "none of that name", "—", then
+    counted = f"; {words}" if (words := counted_words(basis.model)) else ""
     if not basis.is_own:
-        return name, f"the model of {basis.source}, bounds widened", "none of this coat", then
+        return name, f"the model of {basis.source}, bounds widened{counted}", "none of this coat", then
     model = basis.model
     if model.is_starting_model:
-        return name, "starting, from published ranges", "none of this shop", then
+        return name, f"starting, from published ranges{counted}", "none of this shop", then
     judged = "median_pct" in model.error and model.error.get("runs", FEWEST_TO_SAY) >= FEWEST_TO_SAY
     error = f", half of those left out within {model.error['median_pct']:.0f} %" if judged else ""
     return name, "fitted on this shop's weighings", f"{model.runs}{error}", then
