@@ -5,7 +5,7 @@ that coat counted in.
 from collections.abc import Mapping
 from dataclasses import replace
 
-from drymon.drying import usual_wait
+from drymon.drying import practice, usual_wait
 from drymon.drying.coat_model import CoatModel, Spread
 from drymon.drying.conditioned import Evidence, conditioned
 from drymon.drying.usual_wait import UsualDip
@@ -21,25 +21,27 @@ LEAST_SD = 0.35
 
 SLURRY_ONLY = "slurry-only-first"
 
-_COUNTED: dict[tuple[str, float, UsualDip], CoatModel] = {}
-"""Models with a usual wait counted, by what they are made of: made once, for it takes half a second."""
+_COUNTED: dict[tuple[str, float | None, UsualDip], CoatModel] = {}
+"""Starting models with what is told of hours counted, by what they are made of: made once, for it takes a moment."""
 
 _MOST_COUNTED = 64
 
 
 def model_of(kind: CoatType, models: Mapping[str, CoatModel], room: RoomSetup) -> CoatModel | None:
-    """The model that a coat goes by in this room: of `start_of`; a starting model with the coat's usual wait counted.
-    None: there is none for it.
+    """The model that a coat goes by in this room: of `start_of`; in a starting model what the trade knows of hours and
+    the coat's usual wait are counted. None: there is none for it.
     """
     model = start_of(kind, models)
-    if model is None or kind.usual_wait_h is None or not model.is_starting_model:
+    if model is None or not model.is_starting_model:
         return model
     usual = usual_dip(kind, room)
     key = repr(model), kind.usual_wait_h, usual
     if key not in _COUNTED:
         if len(_COUNTED) >= _MOST_COUNTED:
             _COUNTED.clear()
-        _COUNTED[key] = usual_wait.counted(model, kind.usual_wait_h, usual)
+        known = practice.counted(model)
+        wait = kind.usual_wait_h
+        _COUNTED[key] = known if wait is None else usual_wait.counted(known, wait, usual)
     return _COUNTED[key]
 
 
