@@ -1,4 +1,4 @@
-"""`drymon calibrate`: load cells, humidity, air speed and temperature sensors against references."""
+"""`drymon calibrate`: load cells and sensors of the air against references; a cloth and a dip by a scale alone."""
 
 import argparse
 import re
@@ -8,9 +8,11 @@ from collections.abc import Iterable
 from datetime import timedelta
 from typing import TYPE_CHECKING, Any
 
-from drymon.cli.points import COLUMNS, Row, as_file, quantity_of, rows_of_file, value_of
+from drymon.cli import by_scale
+from drymon.cli.points import COLUMNS, Row, as_file, rows_of_file, value_of
 from drymon.drying.quantities import Quantity
 from drymon.errors import LearningError
+from drymon.messages.typed import quantity_of
 
 if TYPE_CHECKING:
     from drymon.cli.calibration_walk import Walk
@@ -37,6 +39,7 @@ def register(commands: "_SubParsersAction[Any]") -> None:
     kinds = parser.add_subparsers(dest="kind", metavar="KIND", required=True)
     for kind in COLUMNS:
         _register_kind(kinds, kind)
+    _add_due(by_scale.register_pickup(kinds), by_scale.DUE_DAYS["pickup"])
     listed = kinds.add_parser("list", help="what was calibrated when, and what is due")
     listed.add_argument("--all", action="store_true", help="those taken back, too")
     undo = kinds.add_parser(
@@ -59,10 +62,10 @@ def _register_kind(kinds: "_SubParsersAction[Any]", kind: str) -> None:
     one.add_argument("sensor", help="the cell's name" if kind == "cell" else "place, or place/sensor")
     names = ",".join(column.name for column in columns)
     one.add_argument("--points", metavar="FILE", help=f"CSV with the columns {names}; - for stdin")
-    one.add_argument(
-        "--due-days", type=_days, metavar="N", default=DUE_DAYS[kind], help="days until it is due again (%(default)s)"
-    )
+    _add_due(one, DUE_DAYS[kind])
     one.add_argument("--dry-run", action="store_true", help="say what would be found, keep nothing")
+    if kind == "airflow":
+        by_scale.add_cloth(one)
     if kind == "cell":
         one.add_argument(
             "--interval",
@@ -72,6 +75,10 @@ def _register_kind(kinds: "_SubParsersAction[Any]", kind: str) -> None:
         )
         one.add_argument("--class", dest="accuracy", type=str.upper, choices=CLASSES, default="III",
                          help="accuracy class I to IIII (%(default)s)")  # fmt: skip
+
+
+def _add_due(one: argparse.ArgumentParser, usual: int) -> None:
+    one.add_argument("--due-days", type=_days, metavar="N", help=f"days until it is due again (usually {usual})")
 
 
 def _days(text: str) -> int:
@@ -100,6 +107,12 @@ def run(args: Namespace) -> int:
         return _list(config, args.all)
     if args.kind == "undo":
         return _undo(config, args.sensor)
+    if args.kind == "pickup":
+        return by_scale.run_pickup(args, config)
+    if args.kind == "airflow":
+        if args.wet_cloth:
+            return by_scale.run_cloth(args, config)
+        by_scale.refuse_cloth_options(args)
     check_known(config, args.kind, args.sensor)
     return _from_file(args, config) if args.points else _from_walk(args, config)
 
@@ -184,7 +197,7 @@ def _keep(args: Namespace, config: "HomeConfig", found: "Calibrated", rows: Iter
     from drymon.cli.home import wall
     from drymon.store.kept import keep_calibration
 
-    due = (wall() + timedelta(days=args.due_days)).date().isoformat()
+    due = (wall() + timedelta(days=args.due_days or DUE_DAYS[args.kind])).date().isoformat()
     key = sensor_key(args.kind, args.sensor)
     wanted = {"sensor": key, "kind": found.kind, "document": {**found.document(), "due": due, "points": list(rows)}}
     said = keep(config, "calibration", keep_calibration, wanted)

@@ -5,6 +5,7 @@ from datetime import date
 from drymon.cli.home import DATABASE, record_of
 from drymon.errors import LearningError
 from drymon.messages.settings import HomeConfig
+from drymon.shop.measured import CLOTH, PICKUP
 from drymon.store import Calibration
 
 
@@ -29,6 +30,15 @@ def due(kept: Calibration) -> date | None:
     """From when on it is to be done again; None where it does not say."""
     said = kept.document.get("due")
     return date.fromisoformat(said) if isinstance(said, str) else None
+
+
+def again(kept: Calibration) -> str:
+    """What to do when it is due, with the command."""
+    subject, typed = kept.sensor.partition("/")[0], typed_name(kept)
+    return {
+        CLOTH: f"weigh a wet cloth there again: drymon calibrate airflow {subject} --wet-cloth",
+        PICKUP: f"weigh a dip again: drymon calibrate pickup {subject}",
+    }.get(kept.kind, f"hold it against a reference again: drymon calibrate {kept.kind} {typed}")
 
 
 def typed_name(kept: Calibration) -> str:

@@ -34,8 +34,34 @@ class Stopped(Exception):
     """Whoever is asked wants to end, and nothing kept."""
 
 
+class Talk:
+    """Questions and answers at a terminal."""
+
+    ask: Callable[[str], str]
+    say: Callable[[str], Any]
+
+    def answer(self, question: str) -> str:
+        """One answer. Raises Stopped at its `stop`, or where no more can come."""
+        try:
+            answer = self.ask(question).strip()
+        except EOFError:
+            self.say("")
+            raise Stopped from None
+        if answer.lower() == "stop":
+            raise Stopped
+        return answer
+
+    def wants(self, question: str) -> bool:
+        """Yes or no, asked until it is one of them. Raises Stopped."""
+        while True:
+            answer = self.answer(f"{question} (yes or no): ").lower()
+            if answer in ("y", "yes", "n", "no"):
+                return answer.startswith("y")
+            self.say(f"  received {answer!r}; allowed are yes and no")
+
+
 @dataclass
-class Walk:
+class Walk(Talk):
     """The talk. `judge` tells from the points what was found; LearningError where they do not do yet."""
 
     kind: str
@@ -58,25 +84,6 @@ class Walk:
                 self.say(f"  {column.words}: received nothing; {self.half()} waits for it: type it, `back` or `stop`")
             elif found := self._judged():
                 return self.rows(), found
-
-    def answer(self, question: str) -> str:
-        """One answer. Raises Stopped at its `stop`, or where no more can come."""
-        try:
-            answer = self.ask(question).strip()
-        except EOFError:
-            self.say("")
-            raise Stopped from None
-        if answer.lower() == "stop":
-            raise Stopped
-        return answer
-
-    def wants(self, question: str) -> bool:
-        """Yes or no, asked until it is one of them. Raises Stopped."""
-        while True:
-            answer = self.answer(f"{question} (yes or no): ").lower()
-            if answer in ("y", "yes", "n", "no"):
-                return answer.startswith("y")
-            self.say(f"  received {answer!r}; allowed are yes and no")
 
     def rows(self) -> list[Row]:
         """The points that are whole."""

@@ -173,9 +173,8 @@ def _calibrations(config: HomeConfig) -> Iterator[Finding]:
     for kept in holding:
         when = calibrated.due(kept)
         if when is not None and when < wall().date():
-            words = f"{kept.sensor}: overdue since {when}, last done {kept.time:%Y-%m-%d}; it corrects on as found then"
-            again = f"drymon calibrate {kept.kind} {calibrated.typed_name(kept)}"
-            yield Finding("look", "calibration", words, f"hold it against a reference again: {again}")
+            words = f"{kept.sensor}: overdue since {when}, last done {kept.time:%Y-%m-%d}; it counts on as found then"
+            yield Finding("look", "calibration", words, calibrated.again(kept))
 
 
 def _models(config: HomeConfig) -> Iterator[Finding]:

@@ -1,7 +1,6 @@
 """The points of a calibration as people give them: what is asked for, how an answer is read, files of them."""
 
 import csv
-import re
 import sys
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -10,9 +9,8 @@ from pathlib import Path
 
 from drymon.drying.quantities import LIMITS, Quantity
 from drymon.errors import LearningError
-from drymon.messages.units import UNITS, allowed_units, to_default
-
-_TYPED = re.compile(r"([-+]?(?:[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+)(?:[eE][-+]?[0-9]+)?)\s*(.*)", re.DOTALL)
+from drymon.messages.typed import quantity_of
+from drymon.messages.units import allowed_units
 
 Row = dict[str, str]
 """A point's answers as they were given, by column."""
@@ -63,22 +61,6 @@ COLUMNS: dict[str, tuple[Column, ...]] = {
     "temperature": _pair(Quantity.TEMPERATURE, "c"),
 }
 """What is asked of each kind of sensor, in its order."""
-
-
-def quantity_of(quantity: Quantity, text: str) -> float:
-    """A typed number, in the quantity's default unit if it has none behind it, in that default unit.
-
-    Raises LearningError with what was received and what is allowed.
-    """
-    typed = _TYPED.fullmatch(text.strip())
-    if typed is None:
-        raise LearningError(f"received {text!r}; allowed is a number, or one with its unit: {allowed_units(quantity)}")
-    unit = next((name for name in UNITS[quantity] if name.lower() == typed[2].strip().lower()), typed[2].strip())
-    try:
-        return to_default(quantity, float(typed[1].replace(",", ".")), unit or None)
-    except ValueError as error:
-        other = "" if unit else f"; if it is in another unit, say so: {allowed_units(quantity)}"
-        raise LearningError(f"received {text!r}: {error}{other}") from None
 
 
 def value_of(column: Column, text: str) -> float | str:

@@ -43,7 +43,7 @@ LIKE_A_PIECE = 0.95
 
 @dataclass(frozen=True, slots=True)
 class Cloth:
-    """Wet cloth that hangs free. width_m, length_m: of one strip, 0.02 to 3 m each; strips: how many alike."""
+    """Wet cloth that hangs free. width_m, length_m: of one strip, its narrow side first; strips: how many alike."""
 
     width_m: float
     length_m: float

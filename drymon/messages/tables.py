@@ -85,6 +85,18 @@ def _host_name(name: str) -> str:
     return name
 
 
+def _address(text: str) -> str:
+    if not _ADDRESS.fullmatch(text):
+        raise ValueError('one address of mail, such as "kim@example.org"')
+    return text
+
+
+def _sender(text: str) -> str:
+    if not _SENDER.fullmatch(text):
+        raise ValueError('one address of mail, such as "drymon@example.org" or "Drymon <drymon@example.org>"')
+    return text
+
+
 def _time_of_day(text: str) -> str:
     try:
         moment = time.fromisoformat(text)
@@ -106,6 +118,10 @@ _HOST_NAME = re.compile(
     r"(?=.{1,253}\Z)[A-Za-z0-9]([A-Za-z0-9-]{0,61}[A-Za-z0-9])?(\.[A-Za-z0-9]([A-Za-z0-9-]{0,61}[A-Za-z0-9])?)*"
 )
 """RFC 1123, section 2.1: labels of letters, digits and inner hyphens, 63 at most, 253 in all."""
+_ATOMS = r"[^\s\x00-\x1f\x7f@()<>\[\]:;,.\\\"]+"
+_ADDRESS = re.compile(rf"{_ATOMS}(\.{_ATOMS})*@{_ATOMS}(\.{_ATOMS})*")
+"""RFC 5322, section 3.4.1, as dot-atoms alone: the email library fails on some of what is more than that."""
+_SENDER = re.compile(rf'{_ADDRESS.pattern}|({_ATOMS}( {_ATOMS})*|"[^"\\\x00-\x1f\x7f]+") <{_ADDRESS.pattern}>')
 Name = Annotated[str, Field(pattern=NAME_PATTERN)]
 RackName = Annotated[Name, AfterValidator(_rack_name)]
 Label = Annotated[str, Field(max_length=200)]
@@ -231,7 +247,7 @@ class RouteTable(Table):
 
 class MailServerTable(Table):
     host: Text
-    sender: Text
+    sender: Annotated[Text, AfterValidator(_sender)]
     port: Port = 587
     tls: Literal["starttls", "tls", "none"] = "starttls"
     username: Text | None = None
@@ -239,7 +255,7 @@ class MailServerTable(Table):
 
 
 class MailTable(RouteTable):
-    to: Annotated[list[Annotated[str, Field(pattern=r"^[^@\s]+@[^@\s]+$")]], Field(min_length=1)]
+    to: Annotated[list[Annotated[Text, AfterValidator(_address)]], Field(min_length=1)]
 
 
 class WebhookTable(RouteTable):

@@ -53,4 +53,4 @@ def _connect(server: MailServer, timeout_s: float) -> smtplib.SMTP:
 
 
 def _domain(sender: str) -> str:
-    return sender.rpartition("@")[2].strip("<> ") or "localhost"
+    return sender.rpartition("@")[2].strip("<> ")

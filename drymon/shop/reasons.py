@@ -76,7 +76,7 @@ REASONS: dict[str, Kind] = {
     ),
     "too-fast": Kind(
         Effect.HOLD,
-        "lost {rate:.0f} % of its water per hour, at most {limit:.0f} % are allowed: look for crazing",
+        "lost at least {rate:.0f} % of its water per hour, at most {limit:.0f} % are allowed: look for crazing",
         _LOOK,
         "warning",
         look_for="hair cracks, at thin edges and sharp corners first",

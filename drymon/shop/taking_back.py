@@ -3,19 +3,19 @@ noise of a scale.
 
 An unweighed coat dries on and its chance only rises. A weighed one's is judged anew at each weighing, by as few members
 as go with the weight, and leaps by some percent each time: it is called once another weighing has said the same, and
-the call stands until the chance is well below what it needed.
+the call stands until the chance is well below what it needed, by two weighings too.
 """
 
 from drymon.shop.scale_doubts import FRESH_S
-from drymon.shop.tree import ASSURANCE, TreeState, World
+from drymon.shop.tree import ASSURANCE, STANDS, TreeState, World
 
-STANDS = 0.90
-"""Chance of being dry below which a call is taken back: a few percent are the noise of a weighed ensemble, in which
-sixteen members may be all that count.
-"""
+PLAINLY = 0.75
+"""Chance below which one weighing of a load cell takes a call back; above it the next one has to say the same."""
 
 IN_A_ROW = 2
-"""Weighings of a load cell in a row that must find a coat dry before it is called."""
+"""Weighings of a load cell in a row that must find a coat dry before it is called, or doubtful before the call is taken
+back: a single one a few percent short came and went within a quarter of an hour, with its alert.
+"""
 
 DAMP_PCT = 50.0
 """Removable water is what air of this humidity takes; damper air brings some back."""
@@ -31,7 +31,11 @@ def stands(tree: TreeState) -> bool:
 
 def needed(tree: TreeState) -> float:
     """The chance of being dry that it takes to be called, or to stay so."""
-    return STANDS if stands(tree) else ASSURANCE
+    if not stands(tree):
+        return ASSURANCE
+    cell = tree.weighings.cell
+    alone = cell.tells and tree.at - cell.times[-1] <= FRESH_S and tree.unsure_in_a_row < IN_A_ROW
+    return PLAINLY if alone else STANDS
 
 
 def awaits_weighing(tree: TreeState) -> bool:

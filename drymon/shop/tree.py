@@ -32,6 +32,11 @@ from drymon.shop.weighings import Weighings, area_expected
 ASSURANCE = 0.95
 """Chance of being dry that "ready" needs."""
 
+STANDS = 0.90
+"""Chance of being dry below which a call is taken back: a few percent are the noise of a weighed ensemble, in which
+sixteen members may be all that count.
+"""
+
 FELT_WEIGHT = 0.35
 """How much less likely a member becomes that a touch contradicts fully: touch tells the surface only (assumed)."""
 
@@ -65,9 +70,10 @@ class TreeState:
     fast_s, coldest, warmest, assumed_airflow, outside, drifted (a humidity sensor), gap_s. cold_surface_k: by how much
     the tree's probe is plainly colder than the air, else 0; put on for a verdict alone (`probes`). hung_at: when it was
     moved last. touches: when each place was last felt so, by (where, finding). call: whether it has been called ready.
-    sure_in_a_row: weighings of its cell in a row that found it dry. untold_at: since when it hangs under a coat that
-    nobody told of, as its cell saw it. label: what people call it. worked_out: its drying so far is known; False of an
-    outline, while late facts are folded in. by_cloth: its model was drawn for a rack that a wet cloth has measured.
+    sure_in_a_row, unsure_in_a_row: weighings of its cell in a row that found it dry, or less than a call needs to
+    stand. untold_at: since when it hangs under a coat that nobody told of, as its cell saw it. label: what people call
+    it. worked_out: its drying so far is known; False of an outline, while late facts are folded in. by_cloth: its model
+    was drawn for a rack that a wet cloth has measured.
     """
 
     name: str
@@ -96,7 +102,6 @@ class TreeState:
     outside: bool = False
     drifted: bool = False
     gap_s: float = 0.0
-    loss_pct_per_h: float = 0.0
     weighings: Weighings = field(default_factory=Weighings)
     cold_surface_k: float = 0.0
     hung_at: float = -math.inf
@@ -104,6 +109,7 @@ class TreeState:
     touches: Mapping[tuple[str, str], float] = field(default_factory=lambda: MappingProxyType({}))
     call: Call | None = None
     sure_in_a_row: int = 0
+    unsure_in_a_row: int = 0
     label: str = ""
     taught: tuple[Taught, ...] = ()
     worked_out: bool = True
@@ -271,7 +277,12 @@ def _weighed(tree: TreeState, event: Weigh | CellMass) -> TreeState:
     weighings, water = scale.weighed(tree.weighings, tree.coats, tree.water, event, dipped_at, misfit)
     tree = replace(tree, weighings=weighings, water=water)
     if isinstance(event, CellMass):
-        tree = replace(tree, sure_in_a_row=tree.sure_in_a_row + 1 if tree.chance_dry >= ASSURANCE - 1e-9 else 0)
+        sure, unsure = tree.chance_dry >= ASSURANCE - 1e-9, tree.chance_dry < STANDS - 1e-9
+        tree = replace(
+            tree,
+            sure_in_a_row=tree.sure_in_a_row + 1 if sure else 0,
+            unsure_in_a_row=tree.unsure_in_a_row + 1 if unsure else 0,
+        )
     return _contradicted(tree)
 
 

@@ -10,6 +10,7 @@ import numpy as np
 from drymon.drying import coat, ensemble
 from drymon.drying.coat_model import CoatModel
 from drymon.drying.ensemble import CoatState, PossibleCoats
+from drymon.drying.possible import weighted_quantiles
 from drymon.shop.minute_air import MinuteAir
 from drymon.shop.sensors import MINUTE_S
 from drymon.shop.tree import ASSURANCE, TreeState, World
@@ -17,11 +18,18 @@ from drymon.shop.tree import ASSURANCE, TreeState, World
 FAST_FOR_MIN = 5
 """Minutes in a row above the fastest rate before it counts: a single gust crazes nothing."""
 
+FAST_SURE = 0.8
+"""Chance that it lost more than allowed which a hold needs: published ranges alone, whose mean is far above their
+middle, craze nothing (assumed).
+"""
+
 WIDEN_OUTSIDE = 0.15
 """Share of a minute's drying that the slowest member loses where the air lies outside the model's experience."""
 
 FRESH_S = 900.0
-"""In which a tree cools to the temperature of its wet face at the latest (assumed)."""
+"""In which a tree cools to the temperature of its wet face, and stops dripping, at the latest: what leaves it by then
+is not what a face gives off (assumed).
+"""
 
 
 def advanced(world: World, tree: TreeState, until: float) -> TreeState:
@@ -57,36 +65,33 @@ def _minute(tree: TreeState, air: MinuteAir, end: float, left: ensemble.Array | 
         water = _widened(tree.coats, before, water, end, tree.target)
     if not air.known:
         return replace(tree, at=end, water=water, gap_s=tree.gap_s + seconds)
-    was = before.left
-    if end - tree.dip.time.timestamp() < FRESH_S:  # what a fresh tree's heat takes harms no coat
-        was = coat.cooled(tree.coats, was, step)
-    loss = float(before.weights @ (was[0] - water.left[0])) * 100.0 * 3600.0 / seconds
     wet = tree.chance_dry < ASSURANCE  # at the start of the minute: a swing after the coat is dry does it no harm
     tree = replace(
         tree,
         at=end,
         water=water,
-        loss_pct_per_h=loss,
         outside=tree.outside or outside,
         drifted=tree.drifted or air.drifted,
         assumed_airflow=tree.assumed_airflow or math.isnan(air.speed),
         coldest=min(tree.coldest, air.temperature_c) if wet else tree.coldest,
         warmest=max(tree.warmest, air.temperature_c) if wet else tree.warmest,
     )
-    return _latched(tree, seconds)
+    return _latched(tree, before.left[0] - water.left[0], seconds)
 
 
-def _latched(tree: TreeState, seconds: float) -> TreeState:
-    """Put the holds on that the air of these seconds calls for: a minute may come in pieces, cut by events."""
+def _latched(tree: TreeState, lost: ensemble.Array, seconds: float) -> TreeState:
+    """Put the holds on that the air of these seconds calls for: a minute may come in pieces, cut by events. lost: share
+    of its water that each member's open face lost.
+    """
     kind = tree.kind
     if kind is None:
         return tree
     holds: dict[str, Mapping[str, object]] = {}
     limit, fast = kind.fastest_loss_pct_per_h, 0.0
-    if limit is not None and tree.loss_pct_per_h > limit:
+    if limit is not None and (rate := _surely_lost(tree, lost, seconds)) > limit:
         fast = tree.fast_s + seconds
         if fast >= FAST_FOR_MIN * MINUTE_S:
-            worst = max(tree.loss_pct_per_h, float(str(tree.holds.get("too-fast", {}).get("rate", 0.0))))
+            worst = max(rate, float(str(tree.holds.get("too-fast", {}).get("rate", 0.0))))
             holds["too-fast"] = {"rate": worst, "limit": limit}
     swing = tree.warmest - tree.coldest
     if kind.room.swing_c is not None and swing > kind.room.swing_c:
@@ -95,6 +100,15 @@ def _latched(tree: TreeState, seconds: float) -> TreeState:
     if not fresh and fast == tree.fast_s:
         return tree
     return replace(tree, fast_s=fast, holds=MappingProxyType({**tree.holds, **fresh}))
+
+
+def _surely_lost(tree: TreeState, lost: ensemble.Array, seconds: float) -> float:
+    """Loss in % of the coat's water per hour that `FAST_SURE` of the members exceed; none is told of a fresh tree."""
+    assert tree.water is not None
+    if tree.at - tree.dip.time.timestamp() < FRESH_S + seconds:
+        return 0.0
+    least = weighted_quantiles(lost, tree.water.weights, (1.0 - FAST_SURE,))[0]
+    return float(least) * 100.0 * 3600.0 / seconds
 
 
 def _outside(model: CoatModel | None, air: MinuteAir, number: int) -> bool:

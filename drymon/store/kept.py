@@ -5,8 +5,18 @@ from datetime import datetime
 from typing import Any
 
 from drymon.errors import SetupError
+from drymon.shop.measured import CLOTH, PICKUP
 from drymon.store.people import TAKEN_BACK_BY, Calibration, LeftOut
 from drymon.store.store import Store
+
+KEPT_OF = {
+    CLOTH: "coats on a starting model go by it from now on, those that hang there too",
+    PICKUP: "coats of this name on a starting model go by it from now on, those that hang too",
+}
+"""What it means that a measurement of such a kind is kept; of a sensor, that its readings are corrected."""
+
+WITHOUT = {CLOTH: "the assumed range holds", PICKUP: "the starting range holds"}
+"""What holds where none of such a kind stands; of a sensor, its readings as they come."""
 
 
 def keep_calibration(store: Store, wanted: Mapping[str, Any], now: datetime) -> str:
@@ -19,7 +29,7 @@ def keep_calibration(store: Store, wanted: Mapping[str, Any], now: datetime) -> 
             return _take_back(store, sensor, kind, str(wanted.get("by", "")), now)
         if isinstance(document, dict):
             store.add_calibration(Calibration(now, sensor, kind, document))
-            return "readings from now on are corrected"
+            return KEPT_OF.get(kind, "readings from now on are corrected")
     raise SetupError(
         f"calibration: received {sorted(wanted)}; allowed are sensor and kind in words, and a document or the act "
         "take-back"
@@ -30,12 +40,16 @@ def _take_back(store: Store, sensor: str, kind: str, by: str, now: datetime) -> 
     """Written down beside what it takes back: who reads the record later must see both."""
     standing = store.calibrations(sensor, kind)
     if not standing:
-        raise SetupError(f"{sensor} has no calibration to take back: its readings are taken as they come")
+        raise SetupError(f"{sensor} has no calibration to take back: {_without(kind)}")
     store.add_calibration(Calibration(now, sensor, kind, {TAKEN_BACK_BY: by}))
-    before = f"that of {standing[-2].time:%Y-%m-%d %H:%M} UTC holds again" if len(standing) > 1 else (
-        "its readings are taken as they come"
-    )  # fmt: skip
+    before = _without(kind)
+    if len(standing) > 1:
+        before = f"that of {standing[-2].time:%Y-%m-%d %H:%M} UTC holds {'on' if kind == PICKUP else 'again'}"
     return f"{sensor}: the calibration of {standing[-1].time:%Y-%m-%d %H:%M} UTC is taken back; {before}"
+
+
+def _without(kind: str) -> str:
+    return WITHOUT.get(kind, "its readings are taken as they come")
 
 
 def change_run(store: Store, wanted: Mapping[str, Any], now: datetime) -> str:

@@ -1,14 +1,14 @@
 """Whether "surely by" was kept: the bound that was told at each dip, against when drymon's own word had the coat dry.
 
-A read model of the verdicts on record. The bound goes by the air that was forecast at the dip, so air that turned out
-damper, colder or stiller overruns it; the next verdicts know better, but who planned by the first one was told wrong.
+A read model of the verdicts on record. A coat is called when it is as sure as its bound is: with nothing learned in
+between that is the bound itself, so a little over says little. Air that turned out damper, colder or stiller than was
+forecast, and a finger that found it wet, overrun it; who planned by the first word was told wrong all the same.
 """
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from enum import StrEnum
-from math import comb
 from statistics import median
 
 from drymon.shop.lives import STILL_THERE, Coat, Stay, lives_of
@@ -23,8 +23,13 @@ GRACE = timedelta(minutes=5)
 LOOKED_AT = timedelta(days=60)
 """What dips are counted: a shop changes, and so does what it is told by."""
 
-PROMISED, CHANCE = 0.05, 0.05
-"""Share of the bounds that may be overrun, and how rarely so many would be by luck alone where that is kept."""
+FAR = 0.1
+"""Share of the wait that was told, by which a bound must be overrun to upset a day's plan (assumed)."""
+
+OFTEN, LEAST = 0.1, 2
+"""Share of the bounds overrun so far from which on the air, or a model, is to be looked at, and no fewer than so many
+(assumed).
+"""
 
 
 class Outcome(StrEnum):
@@ -74,6 +79,11 @@ class Promise:
         """By how much it was overrun; at least so much where the coat was never called dry."""
         return (self.dry or self.end) - self.bound
 
+    @property
+    def is_far(self) -> bool:
+        """Whether it was overrun by more than `FAR` of the wait that was told."""
+        return self.over > FAR * (self.bound - self.told)
+
 
 @dataclass(frozen=True, slots=True)
 class Tally:
@@ -92,10 +102,10 @@ class Tally:
 
     @property
     def too_often(self) -> bool:
-        """Whether more were overrun than one in twenty, and than luck explains (binomial, as if each were alone)."""
-        over, judged = len(self.of(Outcome.OVERRUN)), len(self.of(Outcome.KEPT)) + len(self.of(Outcome.OVERRUN))
-        fewer = (comb(judged, n) * PROMISED**n * (1.0 - PROMISED) ** (judged - n) for n in range(over))
-        return over > PROMISED * judged and 1.0 - sum(fewer) < CHANCE
+        """Whether so many were overrun by far that somebody should see why."""
+        over, kept = self.of(Outcome.OVERRUN), self.of(Outcome.KEPT)
+        far = sum(promise.is_far for promise in over)
+        return far >= LEAST and far > OFTEN * (len(over) + len(kept))
 
 
 def on_record(store: Store) -> Tally:

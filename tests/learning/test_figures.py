@@ -377,6 +377,24 @@ def test_hours_until_are_those_of_the_closed_form():
     assert np.isinf(hours_until(coats, steps[:2], 0.1)).all()
 
 
+def test_a_run_is_forecast_by_the_quantiles_of_its_possible_coats(make):
+    """In steady air of 50 %RH the closed form says when each member gets there; its bounds are the 13th, the 128th and
+    the 244th of them, its spread half of the way from the 16th to the 84th percentile on the log of time.
+    """
+    run = make(exponential, HOURS, air=steady_air(361, humidity=50.0), number=3)
+    step = ensemble.AirStep(
+        *(float(getattr(run.air, name)[0]) for name in ("deficit", "saturation", "excess", "resistance"))
+    )
+    expected = np.sort(coat.steady_time(judge.coats_of_run(BACKUP, run), 0.05, step)[0]) / 3600.0
+    one = judge.judge(BACKUP, run, 0.05, 4.0, 0.01)
+    assert (one.run, one.left, one.true_h, one.unsure) == (run.id, 0.05, 4.0, 0.01)
+    assert (one.early_h, one.best_h, one.late_h) == pytest.approx(expected[[12, 127, 243]], rel=0.03)
+    spread = math.log(np.quantile(expected, 0.84) / np.quantile(expected, 0.16)) / 2.0
+    assert one.log_sd == pytest.approx(spread, rel=0.02)
+    never = judge.judge(BACKUP, make(exponential, HOURS, air=steady_air(361, humidity=97.0), number=3), 0.001, 4.0)
+    assert never.late_h == 14.0 * 24.0
+
+
 def test_a_coat_in_its_usual_air_needs_no_fit(make):
     """Best and sure hours are the middle and the 95 % quantile of the same possible coats; never beyond a fortnight."""
     runs = [make(exponential, HOURS, name=f"t-{i}") for i in range(2)]

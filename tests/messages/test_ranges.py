@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from drymon.drying.quantities import Quantity
 from drymon.errors import RefusedMessage, SetupError
 from drymon.messages.coat_models import format_model, load_models, parse_model, sealed
 from drymon.messages.complaints import as_written, gathered
@@ -21,6 +22,7 @@ from drymon.messages.payload import boot_text, read_measured
 from drymon.messages.senml import resolve
 from drymon.messages.settings import Broker, HomeConfig, MailServer, Notify, Page
 from drymon.messages.topics import text_problem, topic_problem
+from drymon.messages.units import to_default
 from drymon.shop.outcome import AirNow, Bounds, RackStatus, State, Verdict, When
 from drymon.shop.setup import CoatType, Rack, RoomSetup
 
@@ -358,3 +360,17 @@ def test_what_is_no_correlation_is_refused(wrong):
         rows[1].pop()
     with pytest.raises(SetupError, match="symmetric matrix"):
         parse_model(format_model(replace(BACKUP, correlation=tuple(map(tuple, rows)))), "x")
+
+
+@pytest.mark.parametrize(
+    ("quantity", "low", "high"),
+    [("temperature", -60, 150), ("humidity", 0, 110), ("airflow", 0, 60), ("weight", -2000, 2000),
+     ("pressure", 30_000, 120_000), ("surface", -60, 150)],
+)  # fmt: skip
+def test_what_no_sensor_can_mean_is_refused(quantity, low, high):
+    """As the table of docs/messages.md has it."""
+    for end in (low, high):
+        assert to_default(Quantity(quantity), end) == end
+    for beyond in (low - 0.001, high + 0.001):
+        with pytest.raises(ValueError, match=f"possible are {low:g} to {high:g}"):
+            to_default(Quantity(quantity), beyond)

@@ -156,13 +156,28 @@ def test_five_minutes_above_the_fastest_rate_hold_a_tree(minutes: int, held: boo
 
 
 def test_the_first_quarter_of_an_hour_is_the_trees_own_heat() -> None:
-    """What a fresh tree gives off by it is no drying by the air, and crazes nothing; later it would be."""
+    """What a fresh tree gives off by it, and what drips, is no drying by the air, and crazes nothing; later it is."""
+    setup = replace(SETUP, coats=tuple(replace(coat, fastest_loss_pct_per_h=1.0) for coat in SETUP.coats))
+    world = room(600, setup)
+    tree = dipped(world)
+    begun = tree.dip.time.timestamp()
+    for minutes, fast_s in ((15, 0.0), (16, 60.0), (18, 180.0)):
+        tree = tree_air.advanced(world, tree, begun + 60.0 * minutes)
+        assert tree.fast_s == pytest.approx(fast_s)
+    assert "too-fast" not in tree.holds
+    assert "too-fast" in tree_air.advanced(world, tree, begun + 1200.0).holds
+
+
+@pytest.mark.parametrize(("quick", "held"), [(0.79, False), (0.81, True)])
+def test_four_in_five_possible_coats_must_have_lost_too_much(quick: float, held: bool) -> None:
+    """So many may dry as quickly as they like, the rest hardly at all: published ranges alone call for no look."""
     world = room(600)
-    rates = []
-    for seconds in (780.0, 840.0):  # to the end of its minute
-        tree = replace(dipped(world), at=START + seconds)
-        rates.append(tree_air.advanced(world, tree, START + seconds + 60.0).loss_pct_per_h)
-    assert rates[0] < 0.7 * rates[1]
+    tree = with_left(dipped(world), 0.8)
+    assert tree.water is not None
+    few = np.arange(len(tree.water.weights)) >= round(quick * len(tree.water.weights))
+    before = np.where(few, 0.8, 0.9)  # the quick ones came down from 90 % within the minute
+    rate = tree_air._surely_lost(replace(tree, at=START + 3600.0), before - 0.8, 60.0)
+    assert (rate > 80.0) is held
 
 
 def test_outside_a_models_experience_the_slowest_lose_15_percent_less_and_the_quick_half_nothing() -> None:
@@ -347,6 +362,30 @@ def test_a_load_cell_must_say_it_twice_unless_it_falls_silent(in_a_row: int, age
     if waits:
         late = verdict(world, tree).dry_at.late
         assert late == at(3900.0), "the next weighing comes within five minutes"
+
+
+@pytest.mark.parametrize(
+    ("chance", "in_a_row", "age", "state"),
+    [
+        (0.85, 1, 0.0, State.READY),
+        (0.85, 2, 0.0, State.DRYING),
+        (0.85, 1, 1801.0, State.DRYING),  # a cell that has fallen silent has no next word
+        (0.74, 1, 0.0, State.DRYING),
+        (0.76, 1, 0.0, State.READY),
+    ],
+)
+def test_one_weighing_takes_nothing_back_unless_it_is_plain(
+    chance: float, in_a_row: int, age: float, state: State
+) -> None:
+    world, dry = room(), np.arange(MEMBERS) < round(chance * MEMBERS)
+    weighed = Weighings(cell=series(300.0, 600.0, 3600.0 - age))
+    tree = with_left(
+        dipped(world), np.where(dry, 0.0, 0.3), at=START + 3600.0, weighings=weighed, call=Call(START, True),
+        unsure_in_a_row=in_a_row,
+    )  # fmt: skip
+    assert judge.state_of(world, tree) is state
+    bench = replace(tree, weighings=Weighings(bench=weighed.cell))
+    assert judge.state_of(world, bench) is State.DRYING, "by hand nobody can be waited for"
 
 
 def test_a_humidity_that_would_do_is_told_in_fives_and_none_where_none_is_needed() -> None:

@@ -1,0 +1,101 @@
+"""What a measurement has narrowed: how long an open tree of a usual coat waits, with it and without."""
+
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import dataclass
+from math import isfinite, nan
+
+import numpy as np
+
+from drymon.drying import coat, dips, sorption
+from drymon.drying.coat_model import CoatModel
+from drymon.drying.conditioned import Evidence
+from drymon.shop.air import RackAir
+from drymon.shop.air_book import AirBook
+from drymon.shop.setup import CoatType, Rack, RoomSetup
+from drymon.shop.starting import measured_model, model_of
+from drymon.shop.tree import ASSURANCE
+
+LONGEST_H = 14 * 24.0
+LEAST_LEFT = 1e-4
+
+
+@dataclass(frozen=True, slots=True)
+class UsualCoat:
+    """A coat as this room mostly makes it: its starting model, and the number that it mostly has."""
+
+    kind: CoatType
+    model: CoatModel
+    number: int
+
+
+@dataclass(frozen=True, slots=True)
+class PresentAir:
+    """Air to tell hours in: degC, % RH, Pa."""
+
+    temperature_c: float
+    humidity_pct: float
+    pressure_pa: float
+
+
+@dataclass(frozen=True, slots=True)
+class Wait:
+    """Hours until an open tree is dry, most likely and with `ASSURANCE`; infinite beyond `LONGEST_H`."""
+
+    best_h: float
+    sure_h: float
+
+
+def usual_coat(room: RoomSetup, models: Mapping[str, CoatModel], coat_name: str | None = None) -> UsualCoat | None:
+    """The coat that the recipes use most of those on a starting model, or the one of that name; None where there is
+    none: a fitted model goes by its runs.
+    """
+    uses = Counter(name for recipe in room.recipes for name in recipe.coats)
+    kinds = [kind for kind in room.coats if coat_name in (None, kind.name)]
+    for kind in sorted(kinds, key=lambda kind: -uses[kind.name]):
+        model = model_of(kind, models)
+        if model is not None and model.is_starting_model:
+            return UsualCoat(kind, model, _middle_number(room, kind))
+    return None
+
+
+def _middle_number(room: RoomSetup, kind: CoatType) -> int:
+    """The number that the coat mostly has in the recipes; of a coat in none, 1 for a prime and 4 for others."""
+    numbers = sorted(n for recipe in room.recipes for n, name in enumerate(recipe.coats, 1) if name == kind.name)
+    return numbers[len(numbers) // 2] if numbers else (1 if kind.family == "prime" else 4)
+
+
+def wait(
+    usual: UsualCoat,
+    room: RoomSetup,
+    air: PresentAir,
+    speeds: tuple[float, float],
+    water: Evidence | None = None,
+    by_cloth: bool = False,
+) -> Wait:
+    """How long an open tree of this coat takes in such air, the speed drawn from a range; what is known of its water,
+    and whether a cloth has told the range.
+    """
+    model = measured_model(usual.model, water, by_cloth)
+    rack_air = RackAir(AirBook(room), Rack("rack"))
+    step = rack_air.drive(air.temperature_c, air.humidity_pct, nan, speeds, air.pressure_pa)
+    coats = dips.possible_coats(model, usual.number, "open", edges=dips.EDGES[room.edges])
+    left = 1.0 - usual.kind.dry_at - coats.sorption * float(sorption.excess(air.humidity_pct))
+    seconds = np.where(left <= LEAST_LEFT, np.inf, coat.steady_time(coats, np.maximum(left, LEAST_LEFT), step))
+    hours = np.sort(seconds.max(axis=0)) / 3600.0
+    hours[hours > LONGEST_H] = np.inf
+    best, sure = (float(hours[int(np.ceil(share * len(hours))) - 1]) for share in (0.5, ASSURANCE))
+    return Wait(best, sure)
+
+
+def words(usual: UsualCoat, now: Wait, before: Wait) -> str:
+    """`an open tree of backup (coat 5) in this air: likely dry after 4.1 h, sure by 9.8 h; before: ...`."""
+    name = usual.kind.label or usual.kind.name
+    return f"an open tree of {name} (coat {usual.number}) in this air: {_told(now)}; before: {_told(before)}"
+
+
+def _told(each: Wait) -> str:
+    if not isfinite(each.best_h):
+        return "not dry within 14 days"
+    sure = f"sure by {each.sure_h:.1f} h" if isfinite(each.sure_h) else "not sure within 14 days"
+    return f"likely dry after {each.best_h:.1f} h, {sure}"
