@@ -104,6 +104,10 @@ def rank_share(slowness: Array) -> Array:
     return _ranked(slowness)
 
 
+HALVINGS = 50
+"""Enough to find any power, however strange the evidence is to all members."""
+
+
 def toned_down(prior: Array, log_likelihood: Array, least: float) -> Array:
     """Weights (members,) in proportion to prior x likelihood^power, with the highest power up to 1 that leaves `least`
     members counting: evidence must not make an ensemble of a few.
@@ -112,7 +116,7 @@ def toned_down(prior: Array, log_likelihood: Array, least: float) -> Array:
     weights = _weights(prior, log_likelihood)
     if _counting(weights) >= least:
         return weights
-    for _ in range(20):
+    for _ in range(HALVINGS):
         power = 0.5 * (low + high)
         weights = _weights(prior, power * log_likelihood)
         low, high = (power, high) if _counting(weights) >= least else (low, power)

@@ -28,14 +28,14 @@ class Waits:
     factor: float
 
 
-RIGHT = Waits(0.5, 1.7, 1.4)
-TOO_EARLY = Waits(0.38, 0.4, 1.4)
-"""Who waits right waits mostly 1.2 to 2.4 times the true time, who waits too early 0.3 to 0.6 of it. Set so that trees
+RIGHT = Waits(0.5, 1.7, 1.25)
+TOO_EARLY = Waits(0.4, 0.45, 1.35)
+"""Who waits right waits mostly 1.3 to 2.2 times the true time, who waits too early 0.3 to 0.6 of it. Set so that trees
 of shops that wait half the true time are called early hardly more often than without their answer (assumed; tried on
-truths drawn from starting models as they are, and half as wide).
+truths drawn from starting models): a bound that is safe for those cannot come before twice the wait.
 """
 
-SAYS_NOTHING, ANY_FACTOR = 0.12, 100.0
+SAYS_NOTHING, ANY_FACTOR = 0.1, 100.0
 """Share of answers that say nothing, and over what factor they are spread evenly on the log scale (assumed)."""
 
 _NOTHING = SAYS_NOTHING / math.log(ANY_FACTOR)
