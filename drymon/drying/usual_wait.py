@@ -32,7 +32,7 @@ RIGHT = Waits(0.5, 1.7, 1.25)
 TOO_EARLY = Waits(0.4, 0.45, 1.35)
 """Who waits right waits mostly 1.3 to 2.2 times the true time, who waits too early 0.3 to 0.6 of it. Set so that trees
 of shops that wait half the true time are called early hardly more often than without their answer (assumed; tried on
-truths drawn from starting models): a bound that is safe for those cannot come before twice the wait.
+truths drawn from starting models). So "surely" gains little: a bound that is safe for them lies at twice their wait.
 """
 
 SAYS_NOTHING, ANY_FACTOR = 0.1, 100.0

@@ -17,7 +17,7 @@ def usual_dip(kind: CoatType, room: RoomSetup) -> UsualDip:
     """What a usual wait is compared with: an open tree of that coat at a middle number, in the shop's usual air."""
     racks = room.racks or (Rack("any"),)
     return UsualDip(
-        number=_middle_number(kind, room),
+        number=middle_number(kind, room),
         left=1.0 - kind.dry_at,
         temperature_c=_middle(kind.room.temperature_c, USUAL_TEMPERATURE_C),
         humidity_pct=_middle(kind.room.humidity_pct, USUAL_HUMIDITY_PCT),
@@ -28,10 +28,10 @@ def usual_dip(kind: CoatType, room: RoomSetup) -> UsualDip:
     )
 
 
-def _middle_number(kind: CoatType, room: RoomSetup) -> int:
-    """Of all places that the room's recipes have for this coat."""
+def middle_number(kind: CoatType, room: RoomSetup) -> int:
+    """The number that a coat mostly has in the recipes; one in none has that of its family."""
     places = sorted(n for recipe in room.recipes for n, coat in enumerate(recipe.coats, 1) if coat == kind.name)
-    return places[(len(places) - 1) // 2] if places else MIDDLE_NUMBER[kind.family]
+    return places[len(places) // 2] if places else MIDDLE_NUMBER[kind.family]
 
 
 def _middle(band: tuple[float, float] | None, usual: float) -> float:

@@ -7,7 +7,7 @@ from math import isfinite, nan
 
 import numpy as np
 
-from drymon.drying import coat, dips, sorption
+from drymon.drying import coat, dips
 from drymon.drying.coat_model import CoatModel
 from drymon.drying.conditioned import Evidence
 from drymon.shop.air import RackAir
@@ -15,9 +15,9 @@ from drymon.shop.air_book import AirBook
 from drymon.shop.setup import CoatType, Rack, RoomSetup
 from drymon.shop.starting import measured_model, model_of
 from drymon.shop.tree import ASSURANCE
+from drymon.shop.usual_dip import middle_number
 
 LONGEST_H = 14 * 24.0
-LEAST_LEFT = 1e-4
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,16 +53,10 @@ def usual_coat(room: RoomSetup, models: Mapping[str, CoatModel], coat_name: str 
     uses = Counter(name for recipe in room.recipes for name in recipe.coats)
     kinds = [kind for kind in room.coats if coat_name in (None, kind.name)]
     for kind in sorted(kinds, key=lambda kind: -uses[kind.name]):
-        model = model_of(kind, models)
+        model = model_of(kind, models, room)
         if model is not None and model.is_starting_model:
-            return UsualCoat(kind, model, _middle_number(room, kind))
+            return UsualCoat(kind, model, middle_number(kind, room))
     return None
-
-
-def _middle_number(room: RoomSetup, kind: CoatType) -> int:
-    """The number that the coat mostly has in the recipes; of a coat in none, 1 for a prime and 4 for others."""
-    numbers = sorted(n for recipe in room.recipes for n, name in enumerate(recipe.coats, 1) if name == kind.name)
-    return numbers[len(numbers) // 2] if numbers else (1 if kind.family == "prime" else 4)
 
 
 def wait(
@@ -80,9 +74,7 @@ def wait(
     rack_air = RackAir(AirBook(room), Rack("rack"))
     step = rack_air.drive(air.temperature_c, air.humidity_pct, nan, speeds, air.pressure_pa)
     coats = dips.possible_coats(model, usual.number, "open", edges=dips.EDGES[room.edges])
-    left = 1.0 - usual.kind.dry_at - coats.sorption * float(sorption.excess(air.humidity_pct))
-    seconds = np.where(left <= LEAST_LEFT, np.inf, coat.steady_time(coats, np.maximum(left, LEAST_LEFT), step))
-    hours = np.sort(seconds.max(axis=0)) / 3600.0
+    hours = np.sort(coat.steady_seconds(coats, 1.0 - usual.kind.dry_at, step)) / 3600.0
     hours[hours > LONGEST_H] = np.inf
     best, sure = (float(hours[int(np.ceil(share * len(hours))) - 1]) for share in (0.5, ASSURANCE))
     return Wait(best, sure)

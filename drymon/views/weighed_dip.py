@@ -99,7 +99,7 @@ def _kind(room: RoomSetup, coat: str) -> CoatType:
 def weighed_dip(store: Store | None, room: RoomSetup, models: Mapping[str, CoatModel], entry: DipEntry) -> Told:
     """What a dipped piece tells of its coat. LearningError where it tells nothing, SetupError for an unknown coat."""
     kind = _kind(room, entry.coat)
-    model = model_of(kind, models)
+    model = model_of(kind, models, room)
     if model is None:
         raise LearningError(f"{kind.name}: there is no model of this coat that its water could be told to")
     step = max(entry.before.step_kg, entry.after.step_kg)

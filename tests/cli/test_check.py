@@ -171,6 +171,61 @@ def test_a_model_that_misses_its_own_runs_is_wrong(home: Path, capsys):
     assert "learned from 3 weighed runs" not in told
 
 
+def with_usual_wait(home: Path, hours: float, more: str = "") -> None:
+    room = home / "room.toml"
+    text = room.read_text().replace('family = "backup"', f'family = "backup"\nusual_wait_h = {hours}\n{more}')
+    room.write_text(text, encoding="utf-8")
+
+
+def test_without_a_usual_wait_the_first_thing_to_do_is_to_say_it(home: Path, capsys):
+    told = " ".join(" ".join(shown(home, capsys)[1]).split())
+    assert "say your usual_wait_h in room.toml; weigh some dryings, then `drymon fit`" in told
+    with_usual_wait(home, 4)
+    told = " ".join(" ".join(shown(home, capsys)[1]).split())
+    assert "say your usual_wait_h" not in told
+    assert "weigh some dryings, then `drymon fit`" in told
+
+
+def usual_wait_words(home: Path, capsys) -> tuple[int, str]:
+    """The finding with its lines that follow, as one."""
+    code, lines = shown(home, capsys)
+    first = next(number for number, text in enumerate(lines) if text[7:].startswith("usual wait"))
+    more = next(number for number, text in enumerate(lines) if number > first and not text.startswith(" "))
+    return code, " ".join(" ".join(lines[first:more]).split())
+
+
+def test_a_usual_wait_that_can_be_is_told_as_counted(home: Path, capsys):
+    with_usual_wait(home, 5)
+    assert usual_wait_words(home, capsys) == (0, "ok usual wait backup: 5 h is counted in its starting model")
+
+
+@pytest.mark.parametrize("hours", [0.02, 300])
+def test_a_usual_wait_far_from_what_the_coat_would_take_is_to_be_looked_at(hours: float, home: Path, capsys):
+    with_usual_wait(home, hours)
+    code, told = usual_wait_words(home, capsys)
+    assert code == 0
+    assert told.startswith(f"look usual wait backup: {hours:g} h is far from what an open tree of it takes")
+    assert re.search(r"likely [0-9.]+ h \([0-9.]+ to [0-9.]+ h\): it is counted little", told)
+    assert "→ is it in hours, and of open trees?" in told
+
+
+def test_a_usual_wait_past_the_longest_is_to_be_looked_at(home: Path, capsys):
+    with_usual_wait(home, 30, "longest_wait_h = 24")
+    _, told = usual_wait_words(home, capsys)
+    assert told.startswith(
+        "look usual wait backup: 30 h is past its longest_wait_h of 24 h, after which trees are held"
+    )
+
+
+def test_a_usual_wait_of_a_fitted_coat_counts_no_more(home: Path, capsys):
+    with_usual_wait(home, 4)
+    write_model(replace(load_models(None)["backup"], runs=3, run_ids=("a", "b", "c")), home / "models" / "backup.toml")
+    assert usual_wait_words(home, capsys) == (
+        0,
+        "ok usual wait backup: 4 h counts no more: its model has this shop's weighed runs",
+    )
+
+
 def test_a_port_that_somebody_has_is_wrong(home: Path, capsys):
     with socket.create_server(("127.0.0.1", 0)) as taken:
         room = home / "room.toml"

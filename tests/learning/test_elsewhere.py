@@ -7,9 +7,11 @@ from pathlib import Path
 import pytest
 from weighed_stream import bench_run, line
 
+from drymon.cli.fit import starts_of
 from drymon.cli.main import main
 from drymon.drying.coat_model import CoatModel, Spread
 from drymon.messages.coat_models import load_models, read_model, write_model
+from drymon.messages.config import load_home
 
 ROOM = """
 [room]
@@ -55,6 +57,15 @@ def home(tmp_path: Path) -> Path:
 def fitted(home: Path) -> CoatModel:
     assert main(["fit", "--home", str(home)]) == 0
     return read_model(home / "models" / "backup.toml")
+
+
+def test_a_fit_begins_without_the_usual_wait_for_its_runs_say_more(tmp_path: Path) -> None:
+    found = []
+    for name, said in (("told", "usual_wait_h = 9\n"), ("untold", "")):
+        (tmp_path / name).mkdir()
+        (tmp_path / name / "room.toml").write_text(ROOM + said, encoding="utf-8")
+        found.append(starts_of(load_home(tmp_path / name), []))
+    assert found[0] == found[1] == {"backup": load_models(None)["backup"]}
 
 
 def test_what_was_learnt_elsewhere_stays_learnt(home: Path) -> None:

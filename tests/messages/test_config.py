@@ -32,7 +32,7 @@ def test_defaults_are_those_of_the_interface():
     assert (room.timezone, room.altitude_m, room.stale_after_min) == ("UTC", 0, 10)
     assert (rack.air, rack.airflow_assumed) == (("rack-a", "room"), (0.3, 2.0))
     assert (coat.dry_at, coat.stucco_mesh, coat.shortest_wait_h, coat.longest_wait_h) == (0.95, None, None, None)
-    assert (coat.room.temperature_c, coat.room.swing_c) == (None, None)
+    assert (coat.usual_wait_h, coat.room.temperature_c, coat.room.swing_c) == (None, None, None)
     assert config.broker is None
     assert (config.page.host, config.page.port, config.page.password_file) == ("127.0.0.1", 8480, None)
 
@@ -45,6 +45,7 @@ stucco_mesh = [50, 30]
 dry_at = 0.9
 shortest_wait_h = 0.5
 longest_wait_h = 72
+usual_wait_h = 4
 fastest_loss_pct_per_h = 80
 room = { temperature_c = [20, 26], humidity_pct = [35, 55], airflow_m_per_s = [1, 4], swing_c = 3 }
 [broker]
@@ -69,6 +70,7 @@ coats = ["backup", "backup"]
     )
     coat, source = config.room.coats[0], config.sources[0]
     assert coat.stucco_mesh == (30, 50)
+    assert (coat.shortest_wait_h, coat.usual_wait_h) == (0.5, 4)
     assert (coat.room.humidity_pct, coat.room.swing_c, coat.fastest_loss_pct_per_h) == ((35, 55), 3, 80)
     assert (config.broker.port, config.broker.tls) == (8883, True)
     assert config.broker.password_file == Path("/home-folder/broker.password")
@@ -107,6 +109,9 @@ def test_broker_port_without_tls():
         (LEAST + "room = { humidity_pct = [60, 40] }\n", "coat[1].room.humidity_pct", "[60, 40]", "the lower first"),
         (LEAST + "shortest_wait_h = 9\nlongest_wait_h = 8\n", "coat[1]", "9", "below longest_wait_h"),
         (LEAST + "shortest_wait_h = 0\n", "coat[1].shortest_wait_h", "0", "above 0"),
+        (LEAST + "usual_wait_h = 0\n", "coat[1].usual_wait_h", "0", "above 0, at most 336"),
+        (LEAST + "usual_wait_h = 336.5\n", "coat[1].usual_wait_h", "336.5", "above 0, at most 336"),
+        (LEAST + 'usual_wait_h = "4"\n', "coat[1].usual_wait_h", '"4"', "a number"),
         (LEAST + "dry_att = 0.9\n", "coat[1].dry_att", "unknown key", "did you mean dry_at?"),
         (
             LEAST.replace('family = "backup"', 'family = "third"'),

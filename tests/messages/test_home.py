@@ -8,7 +8,7 @@ import pytest
 from drymon.errors import SetupError
 from drymon.messages.coat_models import load_models
 from drymon.messages.config import load_home, parse_home
-from drymon.messages.home import locate_home, make_home, template
+from drymon.messages.home import locate_home, make_home, template, usual_wait_of
 
 
 def test_a_new_home_loads_and_has_a_model_for_every_coat(tmp_path):
@@ -40,6 +40,47 @@ def test_what_is_commented_out_is_right_too():
     assert config.broker.tls
     assert len(config.notify.webhooks) == 1
     assert config.sources[0].topic == "workshop/thermo3"
+
+
+def test_a_usual_wait_is_written_into_the_coats_of_its_family_and_changes_nothing_else():
+    said = template({"prime": 12.0, "backup": 4.75})
+    config = parse_home(said, Path("home"))
+    waits = {coat.name: coat.usual_wait_h for coat in config.room.coats}
+    primes = dict.fromkeys(("prime-first", "prime-fine", "slurry-only-first"), 12.0)
+    assert waits == {**primes, "backup": 4.75, "seal": None}
+    before, after = template().splitlines(), said.splitlines()
+    apart = [(old, new) for old, new in zip(before, after, strict=True) if old != new]
+    assert len(apart) == 4
+    assert apart[0] == (
+        "# usual_wait_h = 6                   # what you have been waiting: see above",
+        "usual_wait_h = 12                    # what you have been waiting: see above",
+    )
+
+
+@pytest.mark.parametrize(
+    ("answer", "hours"),
+    [
+        ("4", 4.0),
+        (" 4.5 ", 4.5),
+        ("4,5", 4.5),
+        ("6 h", 6.0),
+        ("6H", 6.0),
+        ("336", 336.0),
+        ("0.1", 0.1),
+        ("", None),
+        (" ", None),
+    ],
+)
+def test_hours_are_taken_as_people_write_them(answer, hours):
+    assert usual_wait_of(answer) == hours
+
+
+@pytest.mark.parametrize("answer", ["0", "-1", "336.1", "inf", "nan", "h", "4 d", "four", "4-6", "1.000,5"])
+def test_what_can_be_no_hours_is_told_with_what_is_allowed(answer):
+    with pytest.raises(
+        ValueError, match=f"received {answer!r}; allowed are hours above 0, at most 336, such as 4 or 4.5"
+    ):
+        usual_wait_of(answer)
 
 
 def test_where_a_home_is(tmp_path):

@@ -157,7 +157,8 @@ SOURCE = '[[source]]\ntopic = "{}"\nplace = "room"\nquantity = "humidity"\n'
          'coat[1].longest_wait_h ("backup"): received 0; allowed is above 0, at most 8760'),
         (LEAST + "dry_att = 1\n",
          'coat[1].dry_att ("backup"): received the unknown key "dry_att"; allowed here are name, family, label, '
-         "stucco_mesh, dry_at, shortest_wait_h, longest_wait_h, usual_wait_h, fastest_loss_pct_per_h, room (did you mean dry_at?)"),
+         "stucco_mesh, dry_at, shortest_wait_h, longest_wait_h, usual_wait_h, fastest_loss_pct_per_h, room "
+         "(did you mean dry_at?)"),
         (LEAST + '[[cell]]\nname = "c"\nrack = "x"\n',
          'cell[1].rack: received "x"; allowed are the racks of this file: rack-a'),
         (LEAST + '[[recipe]]\nname = "r"\ncoats = ["seal", "seal"]\n',

@@ -115,6 +115,17 @@ def fitted(home: Path, runs: int, error: Mapping[str, float]) -> None:
     write_model(model, home / "models" / "backup.toml")
 
 
+def test_a_usual_wait_is_said_where_a_coat_goes_by_it_and_no_more_once_it_has_runs(home: Path) -> None:
+    (home / "room.toml").write_text(ROOM.replace('family = "backup"', 'family = "backup"\nusual_wait_h = 3.5'))
+    ask = getter(home)
+    assert ask("/evidence")[1].count("The usual wait of 3.5 h is counted.") == 2
+    assert "The usual wait of 3.5 h is counted: bounds are narrower" in ask("/coat/backup-fibre")[1]
+    fitted(home, 24, ERROR)
+    again = getter(home)
+    assert "The usual wait" not in again("/coat/backup")[1]
+    assert again("/evidence")[1].count("The usual wait of 3.5 h is counted.") == 1
+
+
 def test_a_coat_says_its_errors_each_in_its_own_unit(home: Path) -> None:
     fitted(home, 24, ERROR)
     status, text = getter(home)("/coat/backup")

@@ -237,6 +237,9 @@ def test_another_set_up_another_model_or_a_fault_while_going_on_leaves_the_image
     (tmp_path / "room.toml").write_text(ROOM.replace("swing_c = 3", "swing_c = 4"), "utf-8")
     Pipeline(load_home(tmp_path), shops.models, pipeline.store).resume()
     put_back()
+    (tmp_path / "room.toml").write_text(ROOM.replace('family = "seal"', 'family = "seal"\nusual_wait_h = 3'), "utf-8")
+    Pipeline(load_home(tmp_path), shops.models, pipeline.store).resume()
+    put_back()
     fewer = {name: model for name, model in shops.models.items() if name != "seal"}
     Pipeline(shops.config, fewer, pipeline.store).resume()
     put_back()
@@ -245,7 +248,7 @@ def test_another_set_up_another_model_or_a_fault_while_going_on_leaves_the_image
         shops.again(pipeline.store)
     put_back()
     shops.again(pipeline.store)
-    assert went_on == [False, False, False, True]
+    assert went_on == [False, False, False, False, True]
 
 
 def test_images_are_few_and_share_their_parts(shops: Shops) -> None:

@@ -4,12 +4,15 @@ import gzip
 import json
 import subprocess
 import sys
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
 
+from drymon.drying.coat_model import Spread
 from drymon.errors import StreamError
+from drymon.messages.coat_models import load_models, write_model
 from drymon.messages.config import load_home
 from drymon.service.replay import BATCH, replay
 from drymon.store.store import Store
@@ -64,6 +67,34 @@ def test_two_replays_into_two_fresh_homes_are_the_same_bytes(tmp_path: Path, str
     lines = [json.loads(row) for row in gzip.decompress(outs[0]).splitlines()]
     assert {"t-3", "t-40", "t-80"} <= {row["topic"].rsplit("/", 1)[1] for row in lines}
     assert [row["time"] for row in lines] == sorted(row["time"] for row in lines)
+
+
+def one_tree(hours: int) -> str:
+    """A steady room with one open tree in it."""
+    lines = [line(5, "log/dip", '{"tree": "t-1", "rack": "rack-a", "coat": "backup", "number": 4, "shelter": "open"}')]
+    for minute in range(hours * 60):
+        lines += [line(60 * minute + 6, "rack-a/temperature", f"{22 + minute % 7 / 10}")]
+        lines += [line(60 * minute + 7, "rack-a/humidity", f"{45 + minute % 11 / 10}")]
+    return "\n".join(lines) + "\n"
+
+
+def test_a_stream_is_called_sooner_where_the_shop_has_said_how_long_it_waits(tmp_path: Path) -> None:
+    """By a starting model of the home's own: thin coats, of which the shop waits less than the model expects."""
+    packaged = load_models(None)["backup"]
+    thin = {**packaged.parameters, "water": Spread(0.1, 0.35)}
+    (tmp_path / "one-tree.jsonl").write_text(one_tree(14))
+    calls = []
+    for name, said in (("told", "usual_wait_h = 0.8"), ("untold", "")):
+        home = make_home(tmp_path / name)
+        room = home / "room.toml"
+        room.write_text(room.read_text().replace('family = "backup"', f'family = "backup"\n{said}'))
+        write_model(replace(packaged, parameters=thin, correlation=None), home / "models" / "backup.toml")
+        replay(load_home(home), [tmp_path / "one-tree.jsonl"], home / "out.jsonl")
+        rows = [json.loads(row) for row in (home / "out.jsonl").read_text().splitlines()]
+        told = [json.loads(row["payload"]) for row in rows if row["topic"].endswith("/out/tree/t-1")]
+        assert "starting-model" in {reason["code"] for reason in told[0]["reasons"]}
+        calls.append(datetime.fromisoformat(next(each["time"] for each in told if each["safe_to_redip"])))
+    assert calls[0] - BEGIN < 0.95 * (calls[1] - BEGIN)
 
 
 def test_every_outgoing_message_lies_within_the_stream_s_own_time(tmp_path: Path, stream: Path) -> None:

@@ -26,7 +26,7 @@ from drymon.shop.events import Dip, Leave, Weigh
 from drymon.shop.lives import lives_of
 from drymon.shop.outcome import State, Verdict
 from drymon.shop.setup import Recipe
-from drymon.views.coat_basis import basis_of, first_number
+from drymon.views.coat_basis import basis_of, counted_words, first_number
 from drymon.views.history import ends_of
 from drymon.views.plots.coat import RunPoints, draw_model, expected, points_of
 from drymon.views.plots.rack import draw_rack
@@ -155,6 +155,26 @@ def test_a_coat_without_a_model_of_its_own_is_drawn_by_its_familys(tmp_path: Pat
     own = basis_of("backup", ROOM, load_models(None))
     assert own is not None
     assert own.is_own
+
+
+def test_a_usual_wait_that_is_counted_is_said_and_drawn(tmp_path: Path):
+    """Of a coat's own starting model and of its family's; a fitted one has runs and says nothing of it."""
+    coats = tuple(replace(coat, usual_wait_h=2.5) for coat in ROOM.coats)
+    models, room = load_models(None), replace(ROOM, coats=coats)
+    for name, told in (
+        ("backup", "starting model, from published ranges"),
+        ("prime", "goes by the model of prime-first"),
+    ):
+        basis = basis_of(name, room, models)
+        assert basis is not None
+        assert basis.source == {"backup": "backup", "prime": "prime-first"}[name]
+        said = words(draw_model(basis.model, None, (), 1, basis.source), tmp_path)
+        assert any(told in text and "; the usual wait of 2.5 h is counted · as coat 1" in text for text in said)
+    fitted = replace(models["backup"], runs=4)
+    own = basis_of("backup", room, {**models, "backup": fitted})
+    assert own is not None
+    assert (own.model, counted_words(own.model)) == (fitted, "")
+    assert counted_words(replace(fitted, counted=("a", "b"))) == "a and b are counted"
 
 
 def test_no_weighing_is_cut_off_below_zero():
