@@ -23,7 +23,7 @@ from benchmarks.accuracy.shop import FAMILY
 from benchmarks.accuracy.shops import make_shop
 from benchmarks.accuracy.tables import table
 from benchmarks.accuracy.worlds import WORLDS
-from drymon.drying import coat, dips, draws, ensemble, surface, weight_evidence
+from drymon.drying import coat, dips, ensemble, surface, weight_evidence
 from drymon.drying.coat_model import CoatModel
 from drymon.drying.conditioned import Evidence
 from drymon.drying.ensemble import AirStep, Array, CoatState, PossibleCoats
@@ -50,8 +50,8 @@ PRESSURE_PA = 101_325.0
 
 @dataclass(frozen=True)
 class Case:
-    """What is known besides the air. usual: times the true wait, None unasked, 0 the shop's own habit; scale_kg: digits of
-    the witness's scale, 0 without one.
+    """What is known besides the air. usual: times the true wait, None unasked, 0 the shop's own habit; scale_kg: digits
+    of the witness's scale, 0 without one.
     """
 
     name: str
