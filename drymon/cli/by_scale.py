@@ -15,9 +15,6 @@ if TYPE_CHECKING:
 
 T = TypeVar("T")
 
-DUE_DAYS = {"airflow": 180, "pickup": 90}
-"""When to weigh again (common practice, no source): rooms change with their fans, slurries with their age."""
-
 OF_CLOTH = ("size", "strips", "weighed", "dry", "temperature", "humidity", "pressure", "fans", "sure")
 KEPT, NOT_KEPT = 0, 1
 
@@ -188,8 +185,9 @@ def _keep(args: Namespace, config: "HomeConfig", told: "Told") -> int:
     from drymon.cli.door import keep
     from drymon.cli.home import wall
     from drymon.store.kept import keep_calibration
+    from drymon.views.weighed import DUE_DAYS
 
-    days = args.due_days or DUE_DAYS[args.kind]
+    days = args.due_days or DUE_DAYS[told.kind]
     due = (wall() + timedelta(days=days)).date().isoformat()
     said = keep(config, "calibration", keep_calibration, told.wanted(due))
     print(f"  kept; {said}; due again {due}; to take it back: drymon calibrate undo {told.key}")

@@ -39,7 +39,7 @@ def register(commands: "_SubParsersAction[Any]") -> None:
     kinds = parser.add_subparsers(dest="kind", metavar="KIND", required=True)
     for kind in COLUMNS:
         _register_kind(kinds, kind)
-    _add_due(by_scale.register_pickup(kinds), by_scale.DUE_DAYS["pickup"])
+    _add_due(by_scale.register_pickup(kinds), 90)
     listed = kinds.add_parser("list", help="what was calibrated when, and what is due")
     listed.add_argument("--all", action="store_true", help="those taken back, too")
     undo = kinds.add_parser(

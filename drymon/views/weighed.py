@@ -4,6 +4,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from drymon.shop.measured import CLOTH, PICKUP
+
+DUE_DAYS = {CLOTH: 180, PICKUP: 90}
+"""When to weigh again (common practice, no source): rooms change with their fans, slurries with their age."""
+
 
 @dataclass(frozen=True, slots=True)
 class Told:

@@ -21,6 +21,9 @@ PAGES = (
     "/alarms",
     "/evidence",
     "/coat/backup",
+    "/rack/rack-b/cloth?size=10x60&strips=4&w=2031-03-03T08:00:00Z%3D412+g&w=2031-03-03T08:20:00Z%3D385+g"
+    "&temperature=22&humidity=50",
+    "/coat/backup/pickup?size=10x10x1&before=512&after=572&solids=40",
     "/new",
     "/log",
     "/sign-in",
@@ -55,7 +58,10 @@ def test_targets_are_big_enough_for_gloves(still_shop: Shop, open_browser: Open)
     """At least 44 px, as WCAG 2.2, 2.5.5 (level AAA) asks; links inside a sentence are excepted there, too."""
     phone = open_browser(360, 740)
     sign_in(phone, still_shop)
-    for page in ("/", "/tree/t-9", "/rack/rack-a", "/alarms", "/new", "/sign-in"):
+    for page in (
+        *("/", "/tree/t-9", "/rack/rack-a", "/alarms", "/new", "/sign-in"),
+        *("/rack/rack-b/cloth", "/coat/backup/pickup"),
+    ):
         phone.get(still_shop.url + page)
         small = phone.execute_script(
             "return [...document.querySelectorAll('button, select, input:not([type=hidden]), summary, .more,"

@@ -309,6 +309,17 @@ def test_a_sign_of_life_a_day_at_the_rooms_own_time(home: Path) -> None:
         assert "sign of life" in box.taken[0]["Subject"]
 
 
+def test_a_sign_of_life_is_of_the_moment_it_was_due_and_is_the_same_one_after_a_restart(home: Path) -> None:
+    with hook_server([503]) as hook:
+        told = replace(by_hook(hook, home), daily_sign_of_life=time(7, 30))
+        desk = Desk(home, told)
+        for seconds in (7.25, 400.0):
+            desk.notifier = desk.sender()
+            desk.notifier.turn(NOW.replace(hour=6, minute=30) + timedelta(seconds=seconds))
+        (event,) = {body for _, body in hook.got}
+        assert json.loads(event)["time"] == f"{NOW:%Y-%m-%d}T06:30:00Z"
+
+
 @pytest.fixture
 def certificate(tmp_path: Path) -> Path:
     if shutil.which("openssl") is None:

@@ -3,6 +3,7 @@
 import json
 import subprocess
 import sys
+from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -89,11 +90,13 @@ def test_who_comes_through_is_no_suspect_any_more(tmp_path: Path) -> None:
     assert not Suspects(tmp_path).condemned(DEADLY)
 
 
-def test_a_death_between_messages_is_nobodys(tmp_path: Path) -> None:
+@pytest.mark.parametrize("left_off", [Suspects.pause, Suspects.done])
+def test_a_death_between_messages_is_nobodys(tmp_path: Path, left_off: Callable[[Suspects], None]) -> None:
     for _ in range(3):
         life = Suspects(tmp_path)
         life.begin(DEADLY)
-        life.pause()
+        left_off(life)
+    died_over(tmp_path, DEADLY)
     assert not Suspects(tmp_path).condemned(DEADLY)
 
 

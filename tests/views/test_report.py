@@ -1,5 +1,6 @@
 """The shell's record: everything that happened is in it, in both forms, and nothing that did not."""
 
+import json
 import re
 import shutil
 from dataclasses import replace
@@ -244,6 +245,17 @@ def test_a_tree_without_any_verdict_or_air_has_a_record_too(tmp_path: Path) -> N
     assert "no verdict on record" in said
     assert "not measured; 0.3 to 2 m/s assumed" in said
     assert "unknown (nobody watched)" in said
+
+
+def test_a_wet_cloth_is_named_in_the_place_of_the_assumed_range(tmp_path: Path) -> None:
+    told = "no air speed is measured for rack-a: by its wet cloth it dries like 0.8 to 1.6 m/s"
+    with Store.open(fill(tmp_path / "drymon.db")) as store:
+        reasons = json.dumps([["airflow-assumed", told]])
+        store._db.executescript("DELETE FROM minute; DELETE FROM hour; DELETE FROM reading;")
+        store._db.executescript(f"UPDATE verdict SET reasons = '{reasons}'")
+    said = " ".join(Reader(html_of(document_of(read(tmp_path / "drymon.db")))).said)
+    assert "not measured; by its wet cloth it dries like 0.8 to 1.6 m/s" in said
+    assert "2 m/s assumed" not in said
 
 
 def test_a_tree_whose_only_dip_was_taken_back_has_no_record(tmp_path: Path) -> None:

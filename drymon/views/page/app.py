@@ -13,7 +13,15 @@ from drymon.shop.standing import entry_of
 from drymon.shop.value_words import value_words
 from drymon.views.event_words import event_words
 from drymon.views.now import age, percent
-from drymon.views.page import alarm_views, evidence_views, log_views, picture_views, room_views, sign_views
+from drymon.views.page import (
+    alarm_views,
+    evidence_views,
+    log_views,
+    measure_views,
+    picture_views,
+    room_views,
+    sign_views,
+)
 from drymon.views.page.access import same_csrf
 from drymon.views.page.desk import Desk
 from drymon.views.page.guard import HEADERS, from_our_page, host_is_ours, is_pulled_in
@@ -47,7 +55,7 @@ def create_app(ports: Ports) -> Flask:
     desk = Desk(app, ports)
     _guard(app, desk)
     _answer_errors(app, desk)
-    for views in (room_views, log_views, sign_views, alarm_views, evidence_views, picture_views):
+    for views in (room_views, log_views, sign_views, alarm_views, evidence_views, measure_views, picture_views):
         views.add(app, desk)
     _compile(app)
     return app

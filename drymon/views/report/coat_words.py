@@ -137,9 +137,19 @@ def _seen(name: str, unit: str, digits: int, seen: AirSeen) -> tuple[str, ...]:
 
 def _unmeasured(record: CoatRecord, room: RoomSetup, quantity: Quantity, name: str) -> tuple[str, ...]:
     words = "not measured"
-    if quantity is Quantity.AIRFLOW and (rack := room.rack_by_name.get(record.coat.stays[0].rack)):
-        words += f"; {rack.airflow_assumed[0]:g} to {rack.airflow_assumed[1]:g} m/s assumed"
+    if quantity is Quantity.AIRFLOW:
+        words += _assumed(record, room)
     return (name, "—", "—", "—", "—", "—", words)
+
+
+def _assumed(record: CoatRecord, room: RoomSetup) -> str:
+    """What stood in the place of a measured air speed: as the verdicts said, where a wet cloth did."""
+    said = record.history.last.reasons if record.history else ()
+    _, cloth, told = next((one.text for one in said if one.code == "airflow-assumed"), "").partition("by its wet cloth")
+    if cloth:
+        return f"; {cloth}{told}"
+    rack = room.rack_by_name.get(record.coat.stays[0].rack)
+    return f"; {rack.airflow_assumed[0]:g} to {rack.airflow_assumed[1]:g} m/s assumed" if rack else ""
 
 
 def _states(record: CoatRecord, clock: RoomClock) -> Table:
