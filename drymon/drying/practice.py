@@ -59,8 +59,6 @@ MEMBERS = 2048
 twice the time at each start.
 """
 
-COUNTED = "what the trade knows of hours"
-
 DROPPED = (
     " Before any run here, mixtures of these ranges are left out in which an open coat takes longer or shorter than"
     " nine of ten shops tell of (backup {low:.1f} to {high:.1f} h in usual air), its late coats far longer than its"
@@ -72,10 +70,10 @@ DROPPED = (
 
 
 def counted(model: CoatModel) -> CoatModel:
-    """A starting model once the trade's hours are counted; any other as it is."""
-    if not model.is_starting_model:
+    """A starting model of all shops once the trade's hours are counted; any other as it is."""
+    if not (model.is_starting_model and model.trade_hours):
         return model
-    narrowed = informed(model, _of_open_trees(model), COUNTED)
+    narrowed = informed(model, _of_open_trees(model))
     narrowed = informed(narrowed, _of_pockets(narrowed))  # in two steps: each leaves many members counting
     told = HOURS["backup"][1]
     dropped = DROPPED.format(low=told.middle / told.factor, high=told.middle * told.factor)

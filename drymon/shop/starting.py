@@ -32,7 +32,7 @@ def model_of(kind: CoatType, models: Mapping[str, CoatModel], room: RoomSetup) -
     the coat's usual wait are counted. None: there is none for it.
     """
     model = start_of(kind, models)
-    if model is None or not model.is_starting_model:
+    if model is None or not model.is_starting_model or not (model.trade_hours or kind.usual_wait_h):
         return model
     usual = usual_dip(kind, room)
     key = repr(model), kind.usual_wait_h, usual
@@ -55,7 +55,15 @@ def start_of(kind: CoatType, models: Mapping[str, CoatModel]) -> CoatModel | Non
         return None
     if start.is_starting_model:
         return replace(start, name=kind.name)
-    return replace(start, name=kind.name, runs=0, shelters_learned=(), correlation=None, parameters=_unsure(start))
+    return replace(
+        start,
+        name=kind.name,
+        runs=0,
+        trade_hours=False,
+        shelters_learned=(),
+        correlation=None,
+        parameters=_unsure(start),
+    )
 
 
 def measured_model(model: CoatModel, water: Evidence | None = None, by_cloth: bool = False) -> CoatModel:

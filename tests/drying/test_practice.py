@@ -1,6 +1,7 @@
 """What the trade's hours make of the starting models. Common practice, no source, but for one published bar."""
 
 import itertools
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -68,7 +69,7 @@ def test_pockets_may_be_hardly_slower_and_several_times_as_slow(name: str) -> No
 
 
 def test_what_was_learnt_is_left_as_it_is() -> None:
-    learnt = CoatModel(**{**{f: getattr(WIDE["backup"], f) for f in WIDE["backup"].__dataclass_fields__}, "runs": 3})
+    learnt = replace(WIDE["backup"], runs=3)
     assert counted(learnt) is learnt
 
 
@@ -76,4 +77,9 @@ def test_what_was_left_out_is_said() -> None:
     narrow = counted(WIDE["backup"])
     assert narrow.origin.startswith(WIDE["backup"].origin)
     assert "1.8 to 6.8 h" in narrow.origin
-    assert narrow.counted == ("what the trade knows of hours",)
+    assert narrow.counted == ()
+
+
+def test_what_another_coat_of_this_shop_has_taught_is_no_range_of_all_shops() -> None:
+    told = replace(WIDE["backup"], trade_hours=False)
+    assert counted(told) is told

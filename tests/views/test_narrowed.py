@@ -87,7 +87,7 @@ def test_the_hours_are_those_of_a_tree_in_a_room_of_that_air(home: Path, calibra
     waits = [parse_time(tree["dry_at"][end]) - parse_time(tree["dipped_at"]) for end in ("best", "late")]
     hours = [wait / timedelta(hours=1) for wait in waits]
     assert told.best_h == pytest.approx(hours[0], rel=0.04)
-    assert told.sure_h == pytest.approx(hours[1], rel=0.08)
+    assert told.sure_h == pytest.approx(hours[1], rel=0.12), "the room's air to come is unsure besides"
 
 
 def test_the_usual_coat_is_the_one_that_the_recipes_use_most(room: RoomSetup) -> None:
