@@ -46,20 +46,58 @@ def conditioned(model: CoatModel, evidence: Mapping[str, Evidence]) -> CoatModel
     return reduce(_once, evidence.items(), model)
 
 
+def beside(model: CoatModel, name: str, factor: float, sd: float) -> CoatModel:
+    """The model with a parameter told beside another thing than before: times `factor`, and with that thing's `sd`, on
+    the log scale, in its own. What it was correlated with stays so, as far as the wider spread leaves it.
+    """
+    old, k = model.parameters[name], PARAMETERS.index(name)
+    wider = math.hypot(old.sd, sd)
+    parameters = {**model.parameters, name: Spread(old.centre * factor, wider)}
+    if model.correlation is None:
+        return replace(model, parameters=parameters)
+    matrix = np.array(model.correlation)
+    matrix[k, :] *= old.sd / wider
+    matrix[:, k] *= old.sd / wider
+    matrix[k, k] = 1.0
+    return replace(model, parameters=parameters, correlation=tuple(map(tuple, matrix.tolist())))
+
+
+def replaced(model: CoatModel, name: str, spread: Spread) -> CoatModel:
+    """The model once a parameter's own spread is known from elsewhere, whatever it was: the others go on depending on
+    it as they did (Jeffrey's rule of conditioning).
+    """
+    means, covariance = _moments(model)
+    k = PARAMETERS.index(name)
+    if covariance[k, k] == 0.0:
+        return replace(model, parameters={**model.parameters, name: spread})
+    gain = covariance[:, k] / covariance[k, k]
+    after = covariance + np.outer(gain, gain) * (spread.sd**2 - covariance[k, k])
+    return _made(model, means + gain * (to_working(name, spread.centre) - means[k]), after, gain)
+
+
 def _once(model: CoatModel, item: tuple[str, Evidence]) -> CoatModel:
     name, told = item
-    sds = np.array([model.parameters[each].sd for each in PARAMETERS])
-    means = np.array([to_working(each, model.parameters[each].centre) for each in PARAMETERS])
-    matrix = np.eye(len(PARAMETERS)) if model.correlation is None else np.asarray(model.correlation)
-    covariance = matrix * np.outer(sds, sds)
+    means, covariance = _moments(model)
     k = PARAMETERS.index(name)
     gain = covariance[:, k] / (covariance[k, k] + told.sd**2)
     means = means + gain * (to_working(name, told.value) - means[k])
-    after = covariance - np.outer(gain, covariance[k])
-    spreads = _spreads(model, means, np.sqrt(np.maximum(np.diagonal(after), 0.0)), gain)
+    return _made(model, means, covariance - np.outer(gain, covariance[k]), gain)
+
+
+def _moments(model: CoatModel) -> tuple[Array, Array]:
+    """Means and covariance on the working scale."""
+    sds = np.array([model.parameters[each].sd for each in PARAMETERS])
+    means = np.array([to_working(each, model.parameters[each].centre) for each in PARAMETERS])
+    matrix = np.eye(len(PARAMETERS)) if model.correlation is None else np.asarray(model.correlation)
+    return means, matrix * np.outer(sds, sds)
+
+
+def _made(model: CoatModel, means: Array, covariance: Array, gain: Array) -> CoatModel:
+    """The model of these moments; `gain` is 0 for those that have not moved."""
+    spreads = _spreads(model, means, np.sqrt(np.maximum(np.diagonal(covariance), 0.0)), gain)
     if model.correlation is None:  # nothing else moved, and nothing is correlated now
         return replace(model, parameters=spreads)
-    return replace(model, parameters=spreads, correlation=_correlation(after))
+    return replace(model, parameters=spreads, correlation=_correlation(covariance))
 
 
 def _spreads(model: CoatModel, means: Array, sds: Array, gain: Array) -> dict[str, Spread]:

@@ -17,7 +17,7 @@ from drymon.drying import air, draws, ensemble, surface
 from drymon.drying.ensemble import AirStep
 from drymon.drying.quantities import Quantity
 from drymon.shop.air_book import NOWHERE, AirBook
-from drymon.shop.measured import ByCloth
+from drymon.shop.measured import ByCloth, InItsPlace
 from drymon.shop.minute_air import MinuteAir, Noted, noted_of
 from drymon.shop.outcome import AirNow
 from drymon.shop.sensors import KEPT_MIN, MINUTE_S, MinuteSeries
@@ -202,10 +202,13 @@ class RackAir:
         """The wet cloth that speaks for a minute."""
         return self.cloths.get(self.fan_on(minute) is not False)
 
-    def goes_by_cloth(self, minute: int) -> bool:
-        """Whether a coat that is dipped in this minute finds a wet cloth in the place of an anemometer."""
-        speed = self.book.value(self.places, Quantity.AIRFLOW, minute, self.back)
-        return math.isnan(speed) and self.cloth(minute) is not None
+    def place_by_cloth(self, minute: int) -> InItsPlace | None:
+        """What a coat that is dipped in this minute finds in the place of an anemometer; None without a wet cloth."""
+        speed, cloth = self.book.value(self.places, Quantity.AIRFLOW, minute, self.back), self.cloth(minute)
+        if cloth is None or not math.isnan(speed):
+            return None
+        assumed = STILL_AIR if self.fan_on(minute) is False else self.rack.airflow_assumed
+        return InItsPlace(assumed, (cloth.low, cloth.high))
 
     def _silent(self, low: float, high: float) -> tuple[float, float]:
         """The range, from still air on where an anemometer was heard that is silent now: the fans may be, too."""

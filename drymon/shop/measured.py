@@ -13,8 +13,10 @@ from datetime import datetime
 from types import MappingProxyType
 from typing import Any, Protocol
 
-from drymon.drying.conditioned import Evidence
-from drymon.drying.surface import SPEED_RANGE_M_PER_S
+from drymon.drying.coat_model import CoatModel, Spread
+from drymon.drying.conditioned import Evidence, beside, replaced
+from drymon.drying.draws import LEAST_SPEED
+from drymon.drying.surface import SPEED_RANGE_M_PER_S, transfer_coefficients
 
 CLOTH, PICKUP = "wet-cloth", "pickup"
 """Kinds of calibration on record."""
@@ -22,10 +24,9 @@ CLOTH, PICKUP = "wet-cloth", "pickup"
 FANS_OFF = "fans-off"
 """Ends the name of a cloth that hung while the fans were off."""
 
-LIKE_THE_CLOTH = Evidence(1.0, 0.2)
-"""`transfer` of a coat on a rack that stands on a wet cloth: what the cloth lost has the room's turbulence in it, which
-the textbook at a measured speed has not; left is how trees differ from a cloth, and one hour of a place from another
-(assumed).
+LIKE_THE_CLOTH = Spread(1.0, 0.2)
+"""What a tree's faces take over what the cloth at their rack took: as much, but trees are no cloths, and one hour of a
+place is not another (assumed).
 """
 
 
@@ -49,6 +50,34 @@ class ByCloth:
     low: float
     high: float
     kept: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class InItsPlace:
+    """A range of air speeds that was assumed, and the one that a wet cloth told in its place; m/s, (low, high) each."""
+
+    assumed: tuple[float, float]
+    by_cloth: tuple[float, float]
+
+
+def beside_the_cloth(model: CoatModel, place: InItsPlace) -> CoatModel:
+    """A starting model for a rack that a wet cloth has measured.
+
+    A model's `transfer` is told beside the textbook at the air's speed, and has the room's turbulence in it. So has
+    what the cloth lost. Both together, transfer and what the assumed range leaves open, are what a face takes. That is
+    told beside the cloth instead, and known by it but for what is a tree's own.
+    """
+    (before, open_), (now, _) = (_transfer(speeds) for speeds in (place.assumed, place.by_cloth))
+    return replaced(beside(model, "transfer", before / now, open_), "transfer", LIKE_THE_CLOTH)
+
+
+def _transfer(speeds: tuple[float, float]) -> tuple[float, float]:
+    """Mass transfer in the middle of a range that speeds are drawn from evenly on the log scale, m/s, and the standard
+    deviation of its logarithm.
+    """
+    logs = [math.log(float(transfer_coefficients(max(speed, LEAST_SPEED))[1])) for speed in speeds]
+    middle = math.sqrt(max(speeds[0], LEAST_SPEED) * max(speeds[1], LEAST_SPEED))
+    return float(transfer_coefficients(middle)[1]), (logs[1] - logs[0]) / math.sqrt(12.0)
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,7 +9,7 @@ from drymon.drying import practice, usual_wait
 from drymon.drying.coat_model import CoatModel, Spread
 from drymon.drying.conditioned import Evidence, conditioned
 from drymon.drying.usual_wait import UsualDip
-from drymon.shop.measured import LIKE_THE_CLOTH
+from drymon.shop.measured import InItsPlace, beside_the_cloth
 from drymon.shop.setup import CoatType, RoomSetup
 from drymon.shop.usual_dip import usual_dip
 
@@ -66,14 +66,20 @@ def start_of(kind: CoatType, models: Mapping[str, CoatModel]) -> CoatModel | Non
     )
 
 
-def measured_model(model: CoatModel, water: Evidence | None = None, by_cloth: bool = False) -> CoatModel:
-    """A starting model with what was measured here by a scale: the coat's water, and that its rack stands on a wet
-    cloth. A fitted model has runs, which say both better.
+def measured_model(model: CoatModel, water: Evidence | None = None, place: InItsPlace | None = None) -> CoatModel:
+    """A starting model with what was measured here by a scale: the coat's water, and how fast its rack dries a cloth. A
+    fitted model has runs, which say both better.
     """
     if not model.is_starting_model:
         return model
-    told = {"water": water, "transfer": LIKE_THE_CLOTH if by_cloth else None}
-    return conditioned(model, {name: each for name, each in told.items() if each is not None})
+    counted = list(model.counted)
+    if place is not None:
+        model = beside_the_cloth(model, place)
+        counted.append("the wet cloth at its rack")
+    if water is not None:
+        model = conditioned(model, {"water": water})
+        counted.append("the water of weighed dips")
+    return replace(model, counted=tuple(counted))
 
 
 def _unsure(learnt: CoatModel) -> dict[str, Spread]:

@@ -198,8 +198,8 @@ def _model(world: World, dip: Dip, kind: CoatType | None) -> tuple[CoatModel | N
     if model is None or not model.is_starting_model:
         return model, False
     air = world.air.get(dip.rack)
-    by_cloth = air is not None and air.goes_by_cloth(minute_of(dip.time))
-    return measured_model(model, world.waters.get(dip.coat), by_cloth), by_cloth
+    place = air.place_by_cloth(minute_of(dip.time)) if air is not None else None
+    return measured_model(model, world.waters.get(dip.coat), place), place is not None
 
 
 def _found(before: TreeState, verdict: State) -> Redip:

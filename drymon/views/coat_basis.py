@@ -4,8 +4,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from drymon.drying.coat_model import CoatModel
+from drymon.drying.conditioned import Evidence
 from drymon.shop.setup import RoomSetup
-from drymon.shop.starting import model_of, start_of
+from drymon.shop.starting import measured_model, model_of, start_of
 
 FEWEST_TO_SAY = 5
 """Below this many left-out runs no share or quantile of their errors is said: one run more would change it by far."""
@@ -31,8 +32,12 @@ class Basis:
         return self.source == self.model.name
 
 
-def basis_of(name: str, room: RoomSetup, models: Mapping[str, CoatModel]) -> Basis | None:
-    """What a coat of the room, or a model of that name, goes by; None where neither is known."""
+def basis_of(
+    name: str, room: RoomSetup, models: Mapping[str, CoatModel], water: Evidence | None = None
+) -> Basis | None:
+    """What a coat of the room, or a model of that name, goes by; None where neither is known. water: of weighed
+    dips.
+    """
     kind = room.coat_by_name.get(name)
     if kind is None:
         return Basis(models[name], name) if name in models else None
@@ -40,7 +45,7 @@ def basis_of(name: str, room: RoomSetup, models: Mapping[str, CoatModel]) -> Bas
     # The rule stays where it is: the model that serves alone is the one that was taken, its own before others.
     names = sorted(models, key=lambda other: other != name)
     source = next((other for other in names if start_of(kind, {other: models[other]})), None)
-    return Basis(model, source) if model and source else None
+    return Basis(measured_model(model, water), source) if model and source else None
 
 
 def first_number(name: str, room: RoomSetup, otherwise: int) -> int:

@@ -12,6 +12,7 @@ from drymon.drying.coat_model import CoatModel
 from drymon.drying.conditioned import Evidence
 from drymon.shop.air import RackAir
 from drymon.shop.air_book import AirBook
+from drymon.shop.measured import InItsPlace
 from drymon.shop.setup import CoatType, Rack, RoomSetup
 from drymon.shop.starting import measured_model, model_of
 from drymon.shop.tree import ASSURANCE
@@ -63,14 +64,15 @@ def wait(
     usual: UsualCoat,
     room: RoomSetup,
     air: PresentAir,
-    speeds: tuple[float, float],
+    place: tuple[float, float] | InItsPlace,
     water: Evidence | None = None,
-    by_cloth: bool = False,
 ) -> Wait:
-    """How long an open tree of this coat takes in such air, the speed drawn from a range; what is known of its water,
-    and whether a cloth has told the range.
+    """How long an open tree of this coat takes in such air. place: the speeds that are drawn from, as assumed or as a
+    cloth told; water: what is known of the coat's.
     """
-    model = measured_model(usual.model, water, by_cloth)
+    cloth = place if isinstance(place, InItsPlace) else None
+    model = measured_model(usual.model, water, cloth)
+    speeds = place.by_cloth if isinstance(place, InItsPlace) else place
     rack_air = RackAir(AirBook(room), Rack("rack"))
     step = rack_air.drive(air.temperature_c, air.humidity_pct, nan, speeds, air.pressure_pa)
     coats = dips.possible_coats(model, usual.number, "open", edges=dips.EDGES[room.edges])

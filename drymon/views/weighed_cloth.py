@@ -16,7 +16,7 @@ from drymon.learning.by_cloth import ClothFound, Weighed, check_weighings, judge
 from drymon.messages.times import stamp
 from drymon.messages.typed import Mass, mass_of, quantity_of, sides_of, whole_of
 from drymon.shop.air import STILL_AIR
-from drymon.shop.measured import CLOTH, Measured, cloth_name
+from drymon.shop.measured import CLOTH, InItsPlace, Measured, cloth_name
 from drymon.shop.setup import RoomSetup
 from drymon.shop.slips import did_you_mean
 from drymon.store import Store
@@ -195,11 +195,11 @@ def _narrowed(
         return "all coats here have weighed runs and go by them: this changes nothing for them"
     old, water, there = stands.cloths.get(rack, {}).get(not still), stands.waters.get(usual.kind.name), _mean(air)
     assumed = STILL_AIR if still else room.rack_by_name[rack].airflow_assumed
-    before = (old.low, old.high) if old else assumed
+    before = InItsPlace(assumed, (old.low, old.high)) if old else assumed
     return narrowed.words(
         usual,
-        narrowed.wait(usual, room, there, speeds, water, by_cloth=True),
-        narrowed.wait(usual, room, there, before, water, by_cloth=old is not None),
+        narrowed.wait(usual, room, there, InItsPlace(assumed, speeds), water),
+        narrowed.wait(usual, room, there, before, water),
     )
 
 

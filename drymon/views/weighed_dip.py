@@ -20,7 +20,7 @@ from drymon.drying.pickup import (
 from drymon.errors import LearningError, SetupError
 from drymon.learning.by_dip import judge_dip
 from drymon.messages.typed import Mass, area_of, gravity_of, mass_of, percent_of, sides_of, whole_of
-from drymon.shop.measured import PICKUP, Measured, pickup_name, pooled
+from drymon.shop.measured import PICKUP, InItsPlace, Measured, pickup_name, pooled
 from drymon.shop.setup import CoatType, RoomSetup
 from drymon.shop.slips import did_you_mean
 from drymon.shop.starting import model_of
@@ -143,20 +143,20 @@ def _narrowed(
     standing = store.calibrations(pickup_name(entry.coat), PICKUP) if store is not None else []
     earlier = [(one.document["water"], one.document["own_sd"], one.document["shared_sd"]) for one in standing]
     before = pooled(earlier) if earlier else None
-    speeds, by_cloth, there = _first_rack(store, room)
+    place, there = _first_rack(store, room)
     now: Evidence = pooled([*earlier, piece])
     return narrowed.words(
         usual,
-        narrowed.wait(usual, room, there, speeds, now, by_cloth),
-        narrowed.wait(usual, room, there, speeds, before, by_cloth),
+        narrowed.wait(usual, room, there, place, now),
+        narrowed.wait(usual, room, there, place, before),
     )
 
 
-def _first_rack(store: Store | None, room: RoomSetup) -> tuple[tuple[float, float], bool, narrowed.PresentAir]:
-    """Speeds of the first rack, whether a cloth told them, and the air that was published of it last."""
+def _first_rack(store: Store | None, room: RoomSetup) -> tuple[tuple[float, float] | InItsPlace, narrowed.PresentAir]:
+    """Air speeds at the first rack, as assumed or as a cloth told, and the air that was published of it last."""
     rack = room.racks[0]
     if store is None:
-        return rack.airflow_assumed, False, USUAL_AIR
+        return rack.airflow_assumed, USUAL_AIR
     cloth = Measured.of(store.calibrations()).cloths.get(rack.name, {}).get(True)
     status = next((one for one in store.current_racks() if one.rack == rack.name), None)
     air = status.air if status else None
@@ -164,4 +164,5 @@ def _first_rack(store: Store | None, room: RoomSetup) -> tuple[tuple[float, floa
     if air and air.temperature_c is not None and air.humidity_pct is not None:
         pressure = float(standard_pressure(room.altitude_m))
         there = narrowed.PresentAir(air.temperature_c, air.humidity_pct, air.pressure_pa or pressure)
-    return ((cloth.low, cloth.high), True, there) if cloth else (rack.airflow_assumed, False, there)
+    place = InItsPlace(rack.airflow_assumed, (cloth.low, cloth.high)) if cloth else rack.airflow_assumed
+    return place, there

@@ -8,7 +8,7 @@ import pytest
 from scipy.stats import multivariate_normal, norm
 
 from drymon.drying.coat_model import PARAMETERS, CoatModel, Spread
-from drymon.drying.conditioned import Evidence, conditioned
+from drymon.drying.conditioned import Evidence, beside, conditioned, replaced
 from drymon.messages.coat_models import load_models
 
 BACKUP = load_models(None)["backup"]
@@ -89,6 +89,46 @@ def test_the_correlation_stays_one_that_draws_can_be_made_of() -> None:
 def test_what_is_known_exactly_does_not_move() -> None:
     model = replace(correlated(0.0), parameters={**BACKUP.parameters, "water": Spread(0.3, 0.0)})
     assert conditioned(model, {"water": Evidence(0.9, 0.1)}).parameters["water"] == Spread(0.3, 0.0)
+
+
+def test_a_spread_known_from_elsewhere_takes_along_what_depends_on_it() -> None:
+    """A million draws of the transfer as it is now known, and the water as it was, given each: a regression."""
+    luck = np.random.default_rng(5)
+    model = correlated(0.6)
+    water, transfer = (model.parameters[name] for name in ("water", "transfer"))
+    known = luck.normal(math.log(1.0), 0.2, 1_000_000)
+    given = math.log(water.centre) + 0.6 * water.sd * (known - math.log(transfer.centre)) / transfer.sd
+    waters = luck.normal(given, water.sd * math.sqrt(1.0 - 0.6**2))
+    after = replaced(model, "transfer", Spread(1.0, 0.2))
+    assert after.parameters["transfer"] == Spread(pytest.approx(1.0), pytest.approx(0.2))
+    assert math.log(after.parameters["water"].centre) == pytest.approx(float(waters.mean()), abs=1e-3)
+    assert after.parameters["water"].sd == pytest.approx(float(waters.std()), rel=3e-3)
+    assert after.correlation is not None
+    assert after.correlation[WATER][TRANSFER] == pytest.approx(float(np.corrcoef(waters, known)[0, 1]), abs=3e-3)
+    alone = replaced(BACKUP, "transfer", Spread(1.0, 0.2))
+    assert alone.parameters["water"] == BACKUP.parameters["water"]
+
+
+def test_what_had_no_spread_is_replaced_alone() -> None:
+    model = replace(correlated(0.0), parameters={**BACKUP.parameters, "transfer": Spread(1.4, 0.0)})
+    assert replaced(model, "transfer", Spread(1.0, 0.2)).parameters["transfer"] == Spread(1.0, 0.2)
+
+
+def test_a_parameter_told_beside_another_thing_has_that_things_doubt_too() -> None:
+    """A million draws of the model, each times a factor of its own about 0.8: moments and correlation as drawn."""
+    luck = np.random.default_rng(7)
+    model = correlated(0.6)
+    spreads = [model.parameters[name] for name in ("water", "transfer")]
+    scores = luck.multivariate_normal([0, 0], [[1, 0.6], [0.6, 1]], 1_000_000).T
+    water, transfer = (math.log(s.centre) + s.sd * score for s, score in zip(spreads, scores, strict=True))
+    transfer = transfer + luck.normal(math.log(0.8), 0.3, len(transfer))
+    after = beside(model, "transfer", 0.8, 0.3)
+    found = after.parameters["transfer"]
+    assert math.log(found.centre) == pytest.approx(float(transfer.mean()), abs=2e-3)
+    assert found.sd == pytest.approx(float(transfer.std()), rel=3e-3)
+    assert after.correlation is not None
+    assert after.correlation[WATER][TRANSFER] == pytest.approx(float(np.corrcoef(water, transfer)[0, 1]), abs=3e-3)
+    assert beside(BACKUP, "transfer", 0.8, 0.3).correlation is None
 
 
 @pytest.mark.parametrize(

@@ -149,6 +149,7 @@ def test_a_dip_is_weighed_before_and_after_and_kept(shop: Shop, open_browser: Op
     tap(phone, "#keep")
     assert "Kept: backup brings 0.27 kg/m2 of water" in text_of(phone, "#flash")
     assert [one.sensor for one in calibrations(shop.home)] == ["backup/pickup"]
+    assert "The water of weighed dips is counted" in text_of(phone)
     tap(phone, "#pickup")
     tap(phone, "[aria-labelledby=stands-1] button")
     assert "the starting range holds" in text_of(phone, "#flash")

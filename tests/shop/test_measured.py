@@ -5,19 +5,28 @@ from datetime import timedelta
 from types import SimpleNamespace
 from typing import Any
 
+import numpy as np
 import pytest
+from ht.conv_external import Nu_cylinder_Churchill_Bernstein
 from invented_shop import BEGIN, MODELS, SETUP, Shop, codes, model, reading, text
 
 from drymon.drying.conditioned import Evidence
 from drymon.drying.quantities import Quantity
-from drymon.shop.measured import Measured, cloth_name, pickup_name, pooled
+from drymon.messages.coat_models import load_models
+from drymon.shop.measured import InItsPlace, Measured, beside_the_cloth, cloth_name, pickup_name, pooled
 from drymon.shop.outcome import Verdict
 from drymon.shop.setup import CoatType
 
+SPEEDS = np.geomspace(0.01, 20.0, 400)
 CALM = {Quantity.TEMPERATURE: 22.0, Quantity.HUMIDITY: 45.0}
 START = model("rough", runs=0)
 MIXED = {**MODELS, "rough": START}
 """Of all coats only `rough` goes by a starting model."""
+
+
+def TEXTBOOK(speed: Any) -> Any:
+    """Churchill and Bernstein's cylinder as `ht` has it, of 50 mm in air of 22 degC; W/(m2 K)."""
+    return np.vectorize(lambda one: Nu_cylinder_Churchill_Bernstein(one * 0.05 / 1.53e-5, 0.708) * 0.0259 / 0.05)(speed)
 
 
 def kept(name: str, kind: str, minutes: float = 0.0, **document: object) -> Any:
@@ -91,6 +100,29 @@ def test_the_surer_piece_counts_more() -> None:
 )
 def test_what_cannot_be_read_counts_for_nothing(broken: Any) -> None:
     assert measured(broken) == Measured()
+
+
+def test_what_a_face_takes_is_known_as_well_as_it_is_told() -> None:
+    """Ten thousand rooms: a speed from the assumed range, a transfer from the starting model. The cloth is told right,
+    a tree's own differs from it by a fifth. What the model then says of the tree is off by its own spread, and about
+    nothing in the mean.
+    """
+    luck = np.random.default_rng(11)
+    start = load_models(None)["backup"]
+    transfer, assumed = start.parameters["transfer"], (0.3, 2.0)
+    off = []
+    for speed, room, own in zip(
+        np.exp(luck.uniform(*np.log(assumed), 10_000)),
+        luck.normal(math.log(transfer.centre), math.sqrt(transfer.sd**2 - 0.2**2), 10_000),
+        luck.normal(0.0, 0.2, 10_000),
+        strict=True,
+    ):
+        taken = math.exp(room) * TEXTBOOK(speed)
+        like = float(np.interp(taken, TEXTBOOK(SPEEDS), SPEEDS))
+        told = beside_the_cloth(start, InItsPlace(assumed, (like, like))).parameters["transfer"]
+        off.append((room + own + math.log(TEXTBOOK(speed) / TEXTBOOK(like)) - math.log(told.centre)) / told.sd)
+    assert np.mean(off) == pytest.approx(0.0, abs=0.1)
+    assert np.std(off) == pytest.approx(1.0, abs=0.12)
 
 
 # --- in the room ---

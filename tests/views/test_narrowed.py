@@ -15,6 +15,7 @@ from drymon.messages.config import load_home
 from drymon.messages.message import Message
 from drymon.messages.times import parse_time
 from drymon.service.pipeline import Pipeline
+from drymon.shop.measured import InItsPlace
 from drymon.shop.setup import RoomSetup
 from drymon.store import Calibration, Store
 from drymon.views import narrowed
@@ -72,7 +73,7 @@ def day(hours: float = 30.0) -> Iterator[Message]:
 
 @pytest.mark.parametrize("calibrations", [[], [CLOTH], [THIN], [CLOTH, THIN]], ids=["none", "cloth", "dip", "both"])
 def test_the_hours_are_those_of_a_tree_in_a_room_of_that_air(home: Path, calibrations: list[Calibration]) -> None:
-    """The room forecasts minute by minute, with what it does not know of the air to come: 4 and 8 %."""
+    """The room forecasts minute by minute, with what it does not know of the air to come: 4 and 10 %."""
     with Store.open(home / "drymon.db") as store:
         for one in calibrations:
             store.add_calibration(one)
@@ -81,13 +82,14 @@ def test_the_hours_are_those_of_a_tree_in_a_room_of_that_air(home: Path, calibra
         usual = narrowed.usual_coat(pipeline.room.setup, MODELS)
         assert usual is not None
         water = Evidence(0.2, 0.02**0.5) if THIN in calibrations else None
-        speeds, cloth = ((1.5, 2.5), True) if CLOTH in calibrations else ((0.3, 2.0), False)
-        told = narrowed.wait(replace(usual, number=1), pipeline.room.setup, AIR, speeds, water, cloth)
+        assumed = (0.3, 2.0)
+        place = InItsPlace(assumed, (1.5, 2.5)) if CLOTH in calibrations else assumed
+        told = narrowed.wait(replace(usual, number=1), pipeline.room.setup, AIR, place, water)
     tree = json.loads([one.payload for one in said if one.topic.endswith("/out/tree/t-1")][-1])
     waits = [parse_time(tree["dry_at"][end]) - parse_time(tree["dipped_at"]) for end in ("best", "late")]
     hours = [wait / timedelta(hours=1) for wait in waits]
     assert told.best_h == pytest.approx(hours[0], rel=0.04)
-    assert told.sure_h == pytest.approx(hours[1], rel=0.12), "the room's air to come is unsure besides"
+    assert told.sure_h == pytest.approx(hours[1], rel=0.12)
 
 
 def test_the_usual_coat_is_the_one_that_the_recipes_use_most(room: RoomSetup) -> None:

@@ -13,9 +13,10 @@ from drymon.drying.quantities import Quantity
 from drymon.errors import SetupError
 from drymon.messages.coat_models import load_models
 from drymon.shop.corrected import sensor_name
+from drymon.shop.measured import Measured
 from drymon.shop.outcome import SensorStatus
 from drymon.store import Calibration
-from drymon.views.coat_basis import basis_of, counted_words, error_words, range_origin, range_words, runs_words
+from drymon.views.coat_basis import Basis, basis_of, counted_words, error_words, range_origin, range_words, runs_words
 from drymon.views.page.desk import Desk
 from drymon.views.page.room_view import sensors
 
@@ -43,11 +44,11 @@ def add(app: Flask, desk: Desk) -> None:
 
     @app.get("/evidence")
     def evidence() -> Any:
-        models, store, words = _models(desk), desk.store(), desk.words()
+        store, words = desk.store(), desk.words()
         today = words.now.astimezone(ZoneInfo(desk.room.timezone)).date()
         return desk.render(
             "evidence.html",
-            models=[(coat, basis_of(coat.name, desk.room, models)) for coat in desk.room.coats],
+            models=[(coat, _basis(desk, coat.name)) for coat in desk.room.coats],
             few=FEW_RUNS,
             runs_words=runs_words,
             counted_words=counted_words,
@@ -59,7 +60,7 @@ def add(app: Flask, desk: Desk) -> None:
 
     @app.get("/coat/<name>")
     def coat(name: str) -> Any:
-        basis = basis_of(name, desk.room, _models(desk))
+        basis = _basis(desk, name)
         if basis is None:
             abort(404, f"no coat and no coat model {name[:60]!r} here")
         return desk.render(
@@ -74,6 +75,12 @@ def add(app: Flask, desk: Desk) -> None:
             ranges=range_words(basis.model),
             range_origin=range_origin(basis),
         )
+
+
+def _basis(desk: Desk, coat: str) -> Basis | None:
+    """What a coat goes by, with what weighed dips have told of its water."""
+    waters = Measured.of(desk.store().calibrations()).waters
+    return basis_of(coat, desk.room, _models(desk), waters.get(coat))
 
 
 def _models(desk: Desk) -> Mapping[str, CoatModel]:
