@@ -16,7 +16,7 @@ from drymon.drying.coat_model import PARAMETERS, CoatModel, Spread, from_working
 from drymon.drying.possible import Array
 
 MANY = 4096
-"""Members that are weighed: of half as many, means and correlations moved by 0.03 of their scale by luck alone."""
+"""Members that are weighed: luck moves means and correlations by 0.02 of their scale where half of them count."""
 
 LEAST_COUNTING = 10.0 * len(PARAMETERS)
 """Members that evidence must leave counting, else it is toned down: a covariance of fewer would be luck (assumed)."""
@@ -26,14 +26,14 @@ def informed(model: CoatModel, log_likelihood: Array, counted: str = "") -> Coat
     """The model once evidence is counted.
 
     log_likelihood: (members,) of what was told, by member of `draws.parameter_draws(model, members)`; a constant added
-    to all changes nothing. counted: the evidence in words, for people; none
-    where it is part of other evidence. ValueError: it is not finite for any member.
+    to all changes nothing. counted: the evidence in words, for people; none where it is part of other evidence.
+    ValueError: it is not finite for any member.
     """
     log_likelihood = np.where(np.isnan(log_likelihood), -np.inf, log_likelihood)
     if not np.isfinite(log_likelihood.max()):
         raise ValueError("log_likelihood: received none that is finite; allowed is evidence that some member explains")
     members = len(log_likelihood)
-    weights = possible.toned_down(np.full(members, 1.0 / members), log_likelihood, LEAST_COUNTING)
+    weights = possible.toned_down(np.ones(members), log_likelihood, LEAST_COUNTING)
     mean, covariance = _matched(_root(model), weights)
     sds = np.sqrt(np.diag(covariance))
     return replace(

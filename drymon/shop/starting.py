@@ -22,9 +22,9 @@ LEAST_SD = 0.35
 SLURRY_ONLY = "slurry-only-first"
 
 _COUNTED: dict[tuple[str, float | None, UsualDip], CoatModel] = {}
-"""Starting models with what is told of hours counted, by what they are made of: made once, for it takes a moment."""
-
-_MOST_COUNTED = 64
+"""Starting models with what is told of hours counted, by what they are made of: made once, for it takes a moment. As
+many as there are coats, for a process has one room.
+"""
 
 
 def model_of(kind: CoatType, models: Mapping[str, CoatModel], room: RoomSetup) -> CoatModel | None:
@@ -37,8 +37,6 @@ def model_of(kind: CoatType, models: Mapping[str, CoatModel], room: RoomSetup) -
     usual = usual_dip(kind, room)
     key = repr(model), kind.usual_wait_h, usual
     if key not in _COUNTED:
-        if len(_COUNTED) >= _MOST_COUNTED:
-            _COUNTED.clear()
         known = practice.counted(model)
         wait = kind.usual_wait_h
         _COUNTED[key] = known if wait is None else usual_wait.counted(known, wait, usual)
