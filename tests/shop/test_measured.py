@@ -233,7 +233,7 @@ def test_a_piece_alone_is_news_to_its_own_coat_and_its_forecast() -> None:
     same = {each.tree: each for each in known.room.judge_all(known.now) if isinstance(each, Verdict)}
     assert told["t-1"].dryness == same["t-1"].dryness
     assert wait(told["t-1"]) == pytest.approx(wait(same["t-1"]), rel=0.05)
-    assert told["t-2"].dry_at == same["t-2"].dry_at
+    assert told["t-2"].dryness == same["t-2"].dryness
 
 
 @pytest.mark.parametrize(("low", "high", "share"), [(0.05, 0.06, 0.55), (8.0, 9.0, 1.6)])
