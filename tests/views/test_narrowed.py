@@ -71,7 +71,7 @@ def day(hours: float = 30.0) -> Iterator[Message]:
     yield Message(moment, "drymon/shop/log/dip", json.dumps(told).encode())
 
 
-APART = pytest.mark.xfail(strict=True, reason="with a cloth alone the told bound is 18 % before the room's own")
+APART = pytest.mark.xfail(strict=True, reason="with a cloth the told bound is 18 % before the room's own")
 
 
 @pytest.mark.parametrize(
