@@ -76,7 +76,7 @@ APART = pytest.mark.xfail(strict=True, reason="with a cloth the told bound is 18
 
 @pytest.mark.parametrize(
     "calibrations",
-    [[], pytest.param([CLOTH], marks=APART), [THIN], [CLOTH, THIN]],
+    [[], pytest.param([CLOTH], marks=APART), [THIN], pytest.param([CLOTH, THIN], marks=APART)],
     ids=["none", "cloth", "dip", "both"],
 )
 def test_the_hours_are_those_of_a_tree_in_a_room_of_that_air(home: Path, calibrations: list[Calibration]) -> None:
