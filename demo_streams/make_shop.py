@@ -7,6 +7,7 @@ out the same every time.
 """
 
 import sys
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -27,6 +28,8 @@ SEED = 20310512
 START = datetime(2031, 5, 12, 4, 0, tzinfo=UTC)  # Monday, six in the morning in Vienna
 FIRST_HOUR = 6.0  # local clock at the start
 MINUTES = 3 * 1440
+EVERY = 2
+"""Minutes between two words of a sensor of the air; it may rest for ten before it counts as silent."""
 OUT = HERE / "three-days.jsonl.gz"
 
 # Local time; what; tree or rack; then coat, finding or switch; who. People follow the advice of drymon's starting
@@ -95,6 +98,14 @@ wed 10:50  dip    otter     backup             Ravi
 wed 11:20  move   otter     rack-b             T. O.
 wed 18:05  dip    frame     seal               Ilse
 wed 18:15  dip    leaves-1  seal               Ilse
+wed 19:00  leave  otter     -                  Ilse
+wed 19:01  leave  bell      -                  Ilse
+wed 19:02  leave  goblet    -                  Ilse
+wed 19:03  leave  bust      -                  Ilse
+wed 19:04  leave  frame     -                  Ilse
+thu 05:45  leave  hare      -                  Ravi
+thu 05:46  leave  leaves-1  -                  Ravi
+thu 05:47  leave  leaves-2  -                  Ravi
 """
 RECIPE = {"hare": "small", "leaves-1": "small", "otter": "slurry-first", "frame": "slurry-first"}  # others: standard
 BEGUN_ELSEWHERE = {"frame": 5}  # the number of its first dip here
@@ -126,10 +137,10 @@ class Entry:
     by: str
 
 
-def diary() -> list[Entry]:
+def diary(text: str = DIARY) -> list[Entry]:
     """The diary, read."""
     entries = []
-    for line in DIARY.strip().splitlines():
+    for line in text.strip().splitlines():
         day, clock, what, subject, word, by = line.split(maxsplit=5)
         hour, minute = clock.split(":")
         since = DAYS.index(day) * 1440 + int(hour) * 60 + int(minute) - int(FIRST_HOUR * 60)
@@ -150,34 +161,38 @@ def shop_air(rng: np.random.Generator) -> dict[str, RoomAir]:
     cut["slow"] = np.where(night, 0.08, cut["slow"])
     cut["fan_on"] = ~night
     near = RoomAir(**cut)
-    far = replace(
+    return {"rack-a": near, "rack-b": far_wall(near)}
+
+
+def far_wall(near: RoomAir) -> RoomAir:
+    """Rack B's air: a little colder, damper and stiller."""
+    return replace(
         near,
         temperature=near.temperature - 0.5,
         humidity=np.minimum(near.humidity * 1.03, 0.97),
         fast=np.maximum(0.6 * near.fast, 0.08),
     )
-    return {"rack-a": near, "rack-b": far}
 
 
-def log_dip(rec: Recording, foundry: Foundry, entry: Entry) -> None:
+def log_dip(rec: Recording, foundry: Foundry, entry: Entry, begun: Mapping[str, int]) -> None:
     """What a person types at the dip: much the first time, little later."""
     tree, first = foundry.trees[entry.subject], foundry.number[entry.subject] == 0
     rec.log(
         entry.minute + 0.5, "dip", tree=tree.name, rack=tree.rack, coat=entry.word,
-        number=BEGUN_ELSEWHERE.get(tree.name) if first else None,
+        number=begun.get(tree.name) if first else None,
         shelter=tree.shelter if first else None,
         cell=tree.cell if first else None,
         recipe=RECIPE.get(tree.name, "standard") if first else None,
-        id=f"{tree.name}-{foundry.number[tree.name] + BEGUN_ELSEWHERE.get(tree.name, 1)}", by=entry.by,
+        id=f"{tree.name}-{foundry.number[tree.name] + begun.get(tree.name, 1)}", by=entry.by,
     )  # fmt: skip
 
 
-def enter(rec: Recording, foundry: Foundry, entry: Entry) -> None:
+def enter(rec: Recording, foundry: Foundry, entry: Entry, begun: Mapping[str, int]) -> None:
     """One line of the diary: told to drymon, and done in the simulated foundry."""
     m, name, by = entry.minute + 0.5, entry.subject, entry.by
     match entry.what:
         case "dip":
-            log_dip(rec, foundry, entry)
+            log_dip(rec, foundry, entry, begun)
             foundry.dip(name, entry.word)
         case "slip":  # a dip typed for the wrong tree, taken back at once
             rec.log(m, "dip", tree=name, rack=foundry.trees[name].rack, coat=entry.word, by=by)
@@ -191,24 +206,28 @@ def enter(rec: Recording, foundry: Foundry, entry: Entry) -> None:
             foundry.move(name, entry.word)
         case "fan":
             rec.log(m, "fan", rack=name, on=entry.word == "on", by=by)
+        case "leave":
+            rec.log(m, "leave", tree=name, by=by)
 
 
-def work(rec: Recording, foundry: Foundry) -> None:
-    """The three days."""
-    entries = diary()
-    while foundry.minute < MINUTES:
+def work(
+    rec: Recording, foundry: Foundry, entries: list[Entry], minutes: int, begun: Mapping[str, int] = BEGUN_ELSEWHERE
+) -> None:
+    """The days of a diary. begun: numbers of trees' first dips that are not their first."""
+    while foundry.minute < minutes:
         for entry in entries:
             if entry.minute == foundry.minute:
-                enter(rec, foundry, entry)
+                enter(rec, foundry, entry, begun)
         foundry.step()
 
 
-def readings(rec: Recording, foundry: Foundry, rng: np.random.Generator) -> None:
-    """Every sensor in its own dialect."""
+def readings(
+    rec: Recording, foundry: Foundry, rng: np.random.Generator, minutes: int, dead: range = range(0), boot: str = "k7"
+) -> None:
+    """Every sensor in its own dialect. dead: the minutes in which rack B's hygrometer says nothing."""
     a, b = foundry.air["rack-a"], foundry.air["rack-b"]
-    noise = rng.standard_normal((8, MINUTES))
-    dead = range(28 * 60, 32 * 60 + 15)  # Tuesday 10:00 to 14:15: the hygrometer of rack B says nothing
-    for m in range(MINUTES):
+    noise = rng.standard_normal((8, minutes))
+    for m in range(0, minutes, EVERY):
         rec.reading(m + 0.05, "rack-a", "temperature", f"{a.temperature[m] + 0.06 * noise[0, m]:.1f}")
         rec.reading(m + 0.05, "rack-a", "humidity", f"{100 * a.humidity[m] + 0.25 * noise[1, m]:.1f}")
         speed = a.duty[m] * a.fast[m] + (1 - a.duty[m]) * a.slow[m]
@@ -218,13 +237,13 @@ def readings(rec: Recording, foundry: Foundry, rng: np.random.Generator) -> None
         if m not in dead:
             payload = {
                 "value": round(float(100 * b.humidity[m] + 0.8 + 0.25 * noise[4, m]), 1),
-                "unit": "%RH", "time": stamp(rec.at(m + 0.25)), "device": "node-b", "boot": "k7",
-                "seq": m + 1,
+                "unit": "%RH", "time": stamp(rec.at(m + 0.25)), "device": "node-b", "boot": boot,
+                "seq": m // EVERY + 1,
             }  # fmt: skip
             rec.reading(m + 0.3, "rack-b", "humidity", payload)
             if m % 700 == 350:  # the node did not see its receipt and says it again: counts once
                 rec.reading(m + 0.9, "rack-b", "humidity", payload)
-        if m % 5 == 0:
+        if m % (3 * EVERY) == 0:
             rec.add(m + 0.4, f"drymon/{rec.room}/room/senml", senml(rec, m, a, noise[5:, m]))
 
 
@@ -266,17 +285,21 @@ def make() -> tuple[Recording, Foundry]:
     rng = np.random.default_rng(SEED)
     foundry = Foundry(layers.world(), shells(), shop_air(rng), MINUTES, rng)
     rec = Recording("lindenhof", START)
-    work(rec, foundry)
-    readings(rec, foundry, rng)
+    work(rec, foundry, diary(), MINUTES)
+    readings(rec, foundry, rng, MINUTES, dead=range(28 * 60, 32 * 60 + 15))  # Tuesday 10:00 to 14:15
     weights(rec, foundry, rng)
     nonsense(rec)
     foundry.finish()
     return rec, foundry
 
 
-if __name__ == "__main__":
-    recording, room = make()
+def tell(recording: Recording, room: Foundry, out: Path) -> None:
+    """Write the stream, and print when each coat was truly dry."""
     for dip in room.dips:
         dry = "not in time" if dip.dry_minute is None else f"after {(dip.dry_minute - dip.minute) / 60:.1f} h"
         print(f"{stamp(recording.at(dip.minute))} {dip.tree:10} {dip.coat:18} truly dry {dry}")
-    print(f"{OUT.name}: {recording.write(OUT)} messages, {OUT.stat().st_size / 1e6:.2f} MB")
+    print(f"{out.name}: {recording.write(out)} messages, {out.stat().st_size / 1e6:.2f} MB")
+
+
+if __name__ == "__main__":
+    tell(*make(), OUT)

@@ -1,4 +1,4 @@
-"""`drymon demo`: an invented shop's three days through the whole tool, sped up."""
+"""`drymon demo`: an invented shop's first days and second week through the whole tool, sped up."""
 
 import os
 import shutil
@@ -6,7 +6,7 @@ import sys
 import textwrap
 import time
 from argparse import Namespace, _SubParsersAction
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from datetime import timedelta
 from functools import partial
 from pathlib import Path
@@ -16,11 +16,12 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from drymon.messages.message import Message
-    from drymon.messages.settings import HomeConfig
+    from drymon.messages.settings import Broker, HomeConfig
     from drymon.store import Store
     from drymon.views.timeline import Timeline
 
-FOLDER, MARK, PICTURES, STREAM = "drymon-demo", "demo.txt", "pictures", "three-days.jsonl.gz"
+FOLDER, MARK, PICTURES = "drymon-demo", "demo.txt", "pictures"
+FIRST_DAYS, SECOND_WEEK = "three-days.jsonl.gz", "second-week.jsonl.gz"
 STORY = "This home was made by `drymon demo`: an invented shop, nothing in it was measured. It may be deleted.\n"
 
 
@@ -29,9 +30,10 @@ def register(commands: "_SubParsersAction[Any]") -> None:
     commands.add_parser(
         "demo",
         help="the whole tool on a recorded stream, sped up",
-        description="Makes a home (--home, else $DRYMON_HOME, else ./drymon-demo) and plays three days of an invented "
-        "shop through a real broker, recording, judging and publishing as in a shop. The story goes to standard "
-        "output, pictures to HOME/pictures. Takes about a minute.",
+        description="Makes a home (--home, else $DRYMON_HOME, else ./drymon-demo) and plays the first three days of an "
+        "invented shop through a real broker, recording, judging and publishing as in a shop; then fits the coats' "
+        "models to what was weighed, and plays two days of the next week with them. The story goes to standard "
+        "output, pictures to HOME/pictures. Takes about a minute and a half.",
     )
 
 
@@ -40,7 +42,7 @@ def run(args: Namespace) -> int:
     started = time.monotonic()
     home = Path(args.home or os.environ.get("DRYMON_HOME") or FOLDER).expanduser()
     config = make_demo_home(home)
-    timeline, messages = _play(config)
+    timeline, messages = _tell_all(config)
     pictures = _draw(config)
     _close(config, timeline, messages, pictures, time.monotonic() - started)
     return 0
@@ -52,27 +54,21 @@ def make_demo_home(home: Path) -> "HomeConfig":
 
     from drymon.errors import SetupError
     from drymon.messages.config import ROOM_FILE, load_home
-    from drymon.messages.home import make_home
+    from drymon.messages.home import MODELS_FOLDER, make_home
 
     if home.exists() and any(home.iterdir()) and not (home / MARK).exists():
         raise SetupError(f"{home}: is not empty and no demo's home, so it is left alone; name another with --home")
-    for old in (*home.glob("drymon.db*"), *(home / PICTURES).glob("*.svg"), home / ROOM_FILE):
+    learnt = (home / MODELS_FOLDER).glob("**/*.toml")
+    for old in (*home.glob("drymon.db*"), *(home / PICTURES).glob("*.svg"), *learnt, home / ROOM_FILE):
         old.unlink(missing_ok=True)
     make_home(home, files("drymon.demo_streams").joinpath("room.toml").read_text(encoding="utf-8"))
     (home / MARK).write_text(STORY, encoding="utf-8")
     return load_home(home)
 
 
-def _play(config: "HomeConfig") -> "tuple[Timeline, int]":
-    from importlib.resources import as_file, files
-
+def _tell_all(config: "HomeConfig") -> "tuple[Timeline, int]":
+    """First days, fit, second week: one story through one broker, in one home."""
     from drymon.cli.demo_broker import demo_broker
-    from drymon.cli.demo_run import play
-    from drymon.cli.home import DATABASE
-    from drymon.messages.coat_models import load_models
-    from drymon.messages.streams import read_stream
-    from drymon.service.pipeline import Pipeline
-    from drymon.store import Store
     from drymon.store.lock import HomeLock
     from drymon.views.timeline import Timeline
 
@@ -86,19 +82,54 @@ def _play(config: "HomeConfig") -> "tuple[Timeline, int]":
             print(textwrap.fill(line, width, subsequent_indent=" " * 23) if width else line, flush=True)
         progress.show(message)
 
-    with (
-        HomeLock(config.path),
-        Store.open(config.path / DATABASE) as store,
-        demo_broker(config.path) as (broker, name),
-        as_file(files("drymon.demo_streams").joinpath(STREAM)) as stream,
-    ):
-        print(f"{config.room.label}: three days through {name}, sped up; times on its clock ({config.room.timezone})\n")
-        count = play(config, Pipeline(config, load_models(config.path), store), read_stream([stream]), broker, tell)
+    with HomeLock(config.path), demo_broker(config.path) as (broker, name):
+        zone = config.room.timezone
+        print(f"{config.room.label}: its first days through {name}, sped up; times on its clock ({zone})\n")
+        count = _play(config, FIRST_DAYS, broker, tell)
+        progress.say("fitting")
+        learnt = list(_learn(config))
         progress.clear()
+        print("\nBetween the weeks `drymon fit` learns from what was weighed:", *learnt, sep="\n  ")
+        count += _play(config, SECOND_WEEK, broker, tell)
+        progress.clear()
+    return timeline, count
+
+
+def _play(config: "HomeConfig", stream: str, broker: "Broker", tell: "Callable[[Message], None]") -> int:
+    """A recorded stream into the home, with the models that are there now; returns how many messages it had."""
+    from importlib.resources import as_file, files
+
+    from drymon.cli.demo_run import play
+    from drymon.cli.home import DATABASE
+    from drymon.messages.coat_models import load_models
+    from drymon.messages.streams import read_stream
+    from drymon.service.pipeline import Pipeline
+    from drymon.store import Store
+
+    with (
+        Store.open(config.path / DATABASE) as store,
+        as_file(files("drymon.demo_streams").joinpath(stream)) as file,
+    ):
+        pipeline = Pipeline(config, load_models(config.path), store)
+        pipeline.resume()
+        count = play(config, pipeline, read_stream([file]), broker, tell)
         last = store.last_arrival()
         if last is not None:
             store.roll_up(last + timedelta(minutes=1))
-    return timeline, count
+    return count
+
+
+def _learn(config: "HomeConfig") -> Iterator[str]:
+    """Fit the models of all coats that were weighed, and say of each how long it takes."""
+    from drymon.cli.fit import learn
+    from drymon.cli.home import record_of
+    from drymon.cli.weighed import weighed_runs
+    from drymon.views.fit_words import headline
+
+    with record_of(config) as record:
+        runs = weighed_runs(config, record)
+    for fit, _ in learn(config, runs):
+        yield headline(fit, config.room)
 
 
 class Progress:
@@ -154,14 +185,20 @@ def _pictures(config: "HomeConfig", record: "Store") -> list[Path]:
 
 def _close(config: "HomeConfig", timeline: "Timeline", messages: int, pictures: list[Path], seconds: float) -> None:
     from drymon.cli.home import record_of
+    from drymon.views.promises import on_record
+    from drymon.views.side_by_side import table
 
     counts = timeline.counts
     with record_of(config) as record:
-        refused = record.refused_count()
+        refused, tally = record.refused_count(), on_record(record)
     kinds = (("dips", "dip"), ("weighings", "weigh"), ("ready", "ready"), ("on hold", "hold"),
              ("cannot tell", "unknown"), ("complete", "complete"), ("alarms", "alarms"))  # fmt: skip
     print(f"\n{messages} messages in {seconds:.0f} s, {refused} of them not understood (they are kept)")
     print(" · ".join(f"{word} {counts[key]}" for word, key in kinds))
+    if rows := table(tally):
+        print("\nThe same coats in the first days and after the fit, trees that were not weighed, medians:")
+        print(*rows, sep="\n")
+        print()
     print("Ready means ready for the next dip. It never means ready to dewax or to pour.")
     print(f"{len(pictures)} pictures in {config.path / PICTURES}; the record is in {config.path}, for example:")
     print(f"  drymon plot tree {pictures[-1].stem.removeprefix('tree-')} --home {config.path} --out tree.png")

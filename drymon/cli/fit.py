@@ -1,7 +1,7 @@
 """`drymon fit`: learn coat models from this home's weighed drying."""
 
 from argparse import Namespace, _SubParsersAction
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -36,8 +36,6 @@ def run(args: Namespace) -> int:
     from drymon.cli.home import check_coat, config_of, record_of, warn_of_models
     from drymon.cli.weighed import weighed_runs
     from drymon.errors import LearningError
-    from drymon.learning.fit import fit_all
-    from drymon.messages.coat_models import keep_from_elsewhere, write_model
 
     config = config_of(args)
     if args.coat:
@@ -48,13 +46,9 @@ def run(args: Namespace) -> int:
         runs = weighed_runs(config, record)
     if not any(one.used or one.felt for one in runs if args.coat in (None, one.coat)):
         raise LearningError("no weighed run can be used yet; `drymon runs` says what there is and what is missing")
-    fits = fit_all(runs, starts_of(config, runs), [args.coat] if args.coat else None)
-    elsewhere = _learnt_elsewhere(config, runs)
-    for fit in fits:
-        if fit.model.name in elsewhere:
-            keep_from_elsewhere(elsewhere[fit.model.name], config.path)
-        path = config.path / "models" / f"{fit.model.name}.toml"
-        write_model(fit.model, path)
+    fits = []
+    for fit, path in learn(config, runs, args.coat):
+        fits.append(fit)
         print("\n  ".join([*told(fit, runs, config.room), *(details(fit) if args.details else [])]))
         print(f"  written: {path}\n")
     _tell_promises(config)
@@ -62,6 +56,20 @@ def run(args: Namespace) -> int:
     if args.report:
         _report(fits, runs, config, Path(args.report))
     return _doubts(fits)
+
+
+def learn(config: "HomeConfig", runs: "Sequence[Run]", coat: str | None = None) -> "Iterator[tuple[TypeFit, Path]]":
+    """Fit every coat that was weighed (or the one that is named) and write its model; each with the file written."""
+    from drymon.learning.fit import fit_all
+    from drymon.messages.coat_models import keep_from_elsewhere, write_model
+
+    elsewhere = _learnt_elsewhere(config, runs)
+    for fit in fit_all(runs, starts_of(config, runs), [coat] if coat else None):
+        if fit.model.name in elsewhere:
+            keep_from_elsewhere(elsewhere[fit.model.name], config.path)
+        path = config.path / "models" / f"{fit.model.name}.toml"
+        write_model(fit.model, path)
+        yield fit, path
 
 
 def _tell_promises(config: "HomeConfig") -> None:

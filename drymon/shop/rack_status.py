@@ -28,6 +28,13 @@ def rack_status(rack: str, verdicts: Iterable[Verdict], air: AirNow, at: float) 
     )
 
 
+def says_the_same(said: RackStatus | None, now: RackStatus) -> bool:
+    """Whether a rack's trees are as they were said to be."""
+    if said is None:
+        return False
+    return (said.ready, said.trees, said.waiting_for) == (now.ready, now.trees, now.waiting_for)
+
+
 def _lateness(verdict: Verdict) -> tuple[int, float]:
     """What holds the rack up longest: nobody knows, a person must look, then the latest to be dry."""
     unclear = {State.UNKNOWN: 2, State.HOLD: 1}.get(verdict.state, 0)

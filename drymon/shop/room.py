@@ -28,7 +28,7 @@ from drymon.shop.measured_trees import take_up
 from drymon.shop.neighbours import Leans, leaned, leans
 from drymon.shop.outcome import Outcome, RackStatus, SensorStatus, Standing, TreeGone, Verdict
 from drymon.shop.probes import probed
-from drymon.shop.rack_status import rack_status
+from drymon.shop.rack_status import rack_status, says_the_same
 from drymon.shop.reading import Reading
 from drymon.shop.refold import Refolder
 from drymon.shop.sensors import MINUTE_S, Doubted, Taken, Track, minute_of
@@ -328,16 +328,14 @@ class Room:
 
     def _publish_racks(self, at: float, changed_only: bool) -> list[Outcome]:
         outcomes: list[Outcome] = []
+        hung = {verdict.rack for verdict in self._verdicts.values()}
         for name in self.air:
-            status = rack_status(name, self._verdicts.values(), self.air[name].now(at), at)
             said = self._racks.get(name)
-            same = said is not None and (said.ready, said.trees, said.waiting_for) == (
-                status.ready,
-                status.trees,
-                status.waiting_for,
-            )
+            if changed_only and said is not None and not said.trees and name not in hung:
+                continue  # nothing of an empty rack is waited for
+            status = rack_status(name, self._verdicts.values(), self.air[name].now(at), at)
             self._racks[name] = status
-            if not (changed_only and same):
+            if not (changed_only and says_the_same(said, status)):
                 outcomes.append(status)
         return outcomes
 

@@ -11,6 +11,7 @@ from drymon.store import Store
 from drymon.views.air_record import HOUR, AirRecord, mean_air
 from drymon.views.now import age
 from drymon.views.promises import Outcome, Promise, Tally, hours_of
+from drymon.views.side_by_side import waits
 
 Row = dict[str, str]
 
@@ -22,7 +23,11 @@ def coat_rows(tally: Tally) -> Iterator[Row]:
             over = [hours_of(promise.over) for promise in own.of(Outcome.OVERRUN)]
             counts = {outcome.value: str(len(own.of(outcome))) for outcome in Outcome}
             most = f"{max(over):.1f}" if over else ""
-            yield {"coat": coat, "model": model, "told": str(len(own.promises)), **counts, "most_h": most}
+            told = waits(own.promises)
+            hours = {} if told is None else {"likely_h": told.likely_h, "sure_h": told.sure_h, "ready_h": told.ready_h}
+            words = {name: "" if value is None else f"{value:.1f}" for name, value in hours.items()}
+            row = {"coat": coat, "model": model, "told": str(len(own.promises))}
+            yield {**row, **words, **counts, "most_h": most}
 
 
 def overrun_rows(store: Store, room: RoomSetup, tally: Tally) -> Iterator[Row]:

@@ -11,6 +11,7 @@ from datetime import datetime, timedelta
 from enum import StrEnum
 from statistics import median
 
+from drymon.shop.events import Weigh
 from drymon.shop.lives import STILL_THERE, Coat, Stay, lives_of
 from drymon.shop.outcome import State, Verdict
 from drymon.shop.reasons import REASONS, Effect
@@ -47,20 +48,25 @@ class Outcome(StrEnum):
 class Promise:
     """The first bound told of a coat.
 
-    told: when. bound: "surely by". dry: when it was first said to be dry, None while it was not. end: until when the
-    record tells of the coat. hangs: it is on top still. starting: by a starting model. unknown: for how long, until it
-    was dry or `end`, nobody could tell. stays: where it hung.
+    told: when. likely: the likely moment told with it. bound: "surely by". dry: when it was first said to be dry, None
+    while it was not. end: until when the record tells of the coat. hangs: it is on top still. starting: by a starting
+    model. weighed: by a cell or on a bench, so that its weight had a say. unknown: for how long, until it was dry or
+    `end`, nobody could tell. stays: where it hung.
     """
 
     tree: str
     coat: str
     number: int
+    shelter: str
+    dipped: datetime
     told: datetime
+    likely: datetime
     bound: datetime
     dry: datetime | None
     end: datetime
     hangs: bool
     starting: bool
+    weighed: bool
     unknown: timedelta
     stays: tuple[Stay, ...]
 
@@ -131,19 +137,23 @@ def promises(coats: Iterable[Coat], verdicts: Sequence[Verdict]) -> list[Promise
 
 def _promise(coat: Coat, said: Sequence[Verdict]) -> Promise | None:
     first = next((one for one in said if one.state is not State.UNKNOWN and one.dry_at.late is not None), None)
-    if first is None or first.dry_at.late is None or is_dry(first):
+    if first is None or first.dry_at.late is None or first.dry_at.best is None or is_dry(first):
         return None
     dry = next((one.time for one in said if one.time >= first.time and is_dry(one)), None)
     return Promise(
         tree=coat.dip.tree,
         coat=coat.dip.coat,
         number=first.number,
+        shelter=coat.shelter,
+        dipped=coat.dip.time,
         told=first.time,
+        likely=first.dry_at.best,
         bound=first.dry_at.late,
         dry=dry,
         end=coat.end,
         hangs=coat.ended_by == STILL_THERE,
         starting=any(reason.code == "starting-model" for reason in first.reasons),
+        weighed=any(stay.cell for stay in coat.stays) or any(isinstance(event, Weigh) for event in coat.events),
         unknown=_unknown([one for one in said if one.time >= first.time], dry or coat.end),
         stays=coat.stays,
     )
@@ -178,7 +188,8 @@ def _by(over: Sequence[Promise]) -> str:
     hours = [hours_of(promise.over) for promise in over]
     if len(hours) == 1:
         return f"by {hours[0]:.1f} h"
-    return f"by {median(hours):.1f} h in the middle, {max(hours):.1f} h at most"
+    far = sum(promise.is_far for promise in over)
+    return f"by {median(hours):.1f} h in the middle, {max(hours):.1f} h at most, {far} by over a tenth of their wait"
 
 
 def hours_of(span: timedelta) -> float:

@@ -1,6 +1,9 @@
 """The demo: its home, and its run through real brokers on a small stream."""
 
 import json
+import re
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -58,8 +61,34 @@ def test_the_demo_makes_its_home_again_but_touches_no_other(tmp_path: Path, home
     folder = tmp_path / "demo"
     assert demo.make_demo_home(folder).room.racks
     (folder / "drymon.db").write_bytes(b"old")
+    (folder / "models" / "elsewhere").mkdir()
+    learnt = [folder / "models" / "backup.toml", folder / "models" / "elsewhere" / "backup.toml"]
+    for model in learnt:
+        model.write_text("learnt in the demo before", encoding="utf-8")
     assert demo.make_demo_home(folder).path == folder
     assert not (folder / "drymon.db").exists()
+    assert not any(model.exists() for model in learnt), "the first days are told by starting models again"
     with pytest.raises(ValueError, match="is not empty and no demo's home"):
         demo.make_demo_home(home)
     assert (home / "room.toml").exists()
+
+
+def test_the_whole_story_is_told_before_and_after_the_fit(tmp_path: Path):
+    """The command itself, through a real broker: what a fit gains stands side by side at its end."""
+    command = [sys.executable, "-m", "drymon.cli", "demo", "--home", str(tmp_path / "demo")]
+    done = subprocess.run(command, capture_output=True, text=True, timeout=900)
+    assert done.returncode == 0, done.stderr
+    first, _, second = done.stdout.partition("Between the weeks `drymon fit` learns from what was weighed:")
+    for part in (first, second):
+        assert re.search(r"↓ dip 1, prime-first, on rack-a: likely dry at \d\d:\d\d: touch-test it then; surely", part)
+        assert re.search(r"→ likely dry since \d\d:\d\d: touch-test it, and tell drymon with felt; surely by", part)
+        assert "✔ ready to redip: dip it" in part
+    assert "prime-first no. 1 in your usual air" in second
+    assert "! the coat below was" not in second, "in the second week nobody dips what is not ready"
+    assert "pour" in second
+    rows = re.findall(r"^(\S+, open) +([\d.]+) +([\d.]+) +(?:[\d.]+|-) +\d+ +([\d.]+) +([\d.]+)", second, re.MULTILINE)
+    sure = {name: (float(before), float(after)) for name, _, before, _, after in rows}
+    assert {"prime-first, open", "prime-fine, open", "backup, open"} <= set(sure)
+    assert all(after < before for before, after in sure.values()), sure
+    assert len(list((tmp_path / "demo" / "pictures").glob("*.svg"))) >= 10
+    assert (tmp_path / "demo" / "models" / "prime-first.toml").exists()

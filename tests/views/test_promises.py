@@ -128,7 +128,8 @@ def test_what_is_told_of_it() -> None:
     assert tally_words(one) == ("20 told at a dip, 14 kept; 1 overrun, by 2.1 h (seal); 3 dipped before; 2 to come")
     more = Tally([*tally(2, 1.0, 4.0), *tally(0, 2.0, coat="seal")])
     assert tally_words(more) == (
-        "5 told at a dip, 2 kept; 3 overrun, by 2.0 h in the middle, 4.0 h at most (backup 2, seal 1)"
+        "5 told at a dip, 2 kept; 3 overrun, by 2.0 h in the middle, 4.0 h at most, 2 by over a tenth of "
+        "their wait (backup 2, seal 1)"
     )
     assert [row["told"] for row in coat_rows(one)] == ["16", "4"]
     assert {row["model"] for row in coat_rows(one)} == {"fitted"}
