@@ -3,11 +3,11 @@
     python -m benchmarks.accuracy.first_day --cache /tmp/rooms --seeds 1 2
 
 Trial dips of the simulated shops by the packaged starting models; the air to come is known as measured, nothing is
-dipped before its call. No anemometer but where a wet cloth is said to have hung. Cases: air alone; the shop's usual
-waits (1.0 to 2.0 times its open trees' time, another in each shop), reckless ones (half of it); a wet cloth (here: the
-rack's anemometer) and the coat's pick-up (its water, 12 % off at random); a witness (a tile of 0.08 m2, five weighings
-on a scale of 0.1 g or of 1 g, dipped in another week); a hand that feels the slowest faces at the likely moment and
-each hour from then on; all of it.
+dipped before its call. No anemometer. Cases: air alone; the shop's usual waits (1.0 to 2.0 times its open trees' time,
+another in each shop), reckless ones (half of it); a wet cloth (the rack's mean air speed, within a fifth) and the
+coat's pick-up (its water, 12 % off at random); a witness (a tile of 0.08 m2, five weighings on a scale of 0.1 g or of
+1 g, dipped in another week); a hand that feels the slowest faces at the likely moment and each hour from then on; all
+of it.
 """
 
 import argparse
@@ -30,6 +30,7 @@ from drymon.drying.ensemble import AirStep, Array, CoatState, PossibleCoats
 from drymon.drying.possible import MEMBERS, toned_down, weighted_quantiles
 from drymon.learning.run import Run, RunAir
 from drymon.messages.coat_models import load_models
+from drymon.shop.measured import InItsPlace
 from drymon.shop.scale import LEAST_MEMBERS, MISFIT_STARTING
 from drymon.shop.setup import CoatType, RoomSetup
 from drymon.shop.starting import measured_model, model_of
@@ -43,7 +44,7 @@ TARGET_LEFT, FAR_GONE = 0.05, 0.90
 ASSUMED = (0.3, 2.0)  # m/s: room.toml's default for a rack without an anemometer
 USUAL_TIMES = (1.0, 1.3, 1.6, 2.0)  # of the shop's open trees' time, in turn by shop
 RECKLESS = 0.5
-PICKUP_LOG_SD = 0.12
+PICKUP_LOG_SD, CLOTH_FACTOR = 0.12, 1.2
 TILE_M2, TILE_KG, TILE_MOMENTS = 0.08, 0.9, (0.1, 0.25, 0.5, 0.75, 1.1)  # weighed at these shares of its time
 PRESSURE_PA = 101_325.0
 
@@ -98,8 +99,8 @@ class ShopOnDayOne:
         self.missed = {name: float(np.exp(self.rng.normal(0.0, PICKUP_LOG_SD))) for name in sorted(FAMILY)}
         self.packaged = load_models(None)
 
-    def model(self, name: str, case: Case) -> CoatModel:
-        """The starting model that this coat goes by."""
+    def model(self, name: str, case: Case, speeds: tuple[float, float]) -> CoatModel:
+        """The starting model that this coat goes by. speeds: what a cloth says of the rack."""
         wait = None
         if case.usual is not None and (times := self._open_hours(name)):
             wait = float(np.median(times)) * (case.usual or self.habit)
@@ -110,7 +111,7 @@ class ShopOnDayOne:
         if not case.cloth:
             return model
         water = self.shop.world.body.water(name) * self.missed[name]
-        return measured_model(model, Evidence(water, PICKUP_LOG_SD), by_cloth=True)
+        return measured_model(model, Evidence(water, PICKUP_LOG_SD), InItsPlace(ASSUMED, speeds))
 
     def _open_hours(self, name: str) -> list[float]:
         return [dip.hours for dip in self.data.dips if (dip.coat, dip.shelter) == (name, "open")]
@@ -152,20 +153,21 @@ class ShopOnDayOne:
     def look(self, case: Case) -> Iterable[Found]:
         """All trial dips."""
         for dip in self.data.dips:
-            model = self.model(dip.coat, case)
+            speed = float(np.average(dip.air.speed, weights=np.diff(dip.air.edges_s)))
+            speeds = (speed / CLOTH_FACTOR, speed * CLOTH_FACTOR) if case.cloth else ASSUMED
+            model = self.model(dip.coat, case, speeds)
             coats = dips.possible_coats(
                 model, dip.number, dip.shelter, rack=dip.rack, held_below=dip.held_below, edges=dips.EDGES[self.edges]
             )
             told = self.taught(dip.coat, model, case, dip.number)
             weights = np.full(MEMBERS, 1.0 / MEMBERS) if told is None else told / told.sum()
-            air = steps(dip.air, None if case.cloth else assumed(coats))
+            air = steps(dip.air, assumed(coats, speeds))
             yield called(dip, coats, weights, air, case.hand)
 
 
-def assumed(coats: PossibleCoats) -> tuple[Array, Array]:
-    """Transfer coefficients of the members where no speed is measured."""
-    speeds = ASSUMED[0] * (ASSUMED[1] / ASSUMED[0]) ** coats.airflow
-    return surface.transfer_coefficients(speeds)
+def assumed(coats: PossibleCoats, speeds: tuple[float, float]) -> tuple[Array, Array]:
+    """Transfer coefficients of the members, whose air speeds lie in this range."""
+    return surface.transfer_coefficients(speeds[0] * (speeds[1] / speeds[0]) ** coats.airflow)
 
 
 def steps(air: RunAir, assumed_: tuple[Array, Array] | None = None) -> list[AirStep]:

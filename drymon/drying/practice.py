@@ -54,7 +54,7 @@ POCKETED, DEEP = Told(2.4, 2.4), Told(4.0, 3.2)
 (common practice, no source).
 """
 
-MEMBERS = 2048
+MEMBERS = 1024
 """Weighed for what the trade tells, which is vague: twice as many move no bound by more than some percent, and take
 twice the time at each start.
 """

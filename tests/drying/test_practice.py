@@ -11,7 +11,7 @@ from drymon.drying.coat_model import CoatModel
 from drymon.drying.practice import counted
 from drymon.messages.coat_models import load_models
 
-WIDE = load_models(None)
+WIDE = {name: replace(model, trade_hours=True) for name, model in load_models(None).items()}
 NAMES = sorted(WIDE)
 NUMBERS = {"backup": 6, "seal": 10}
 """Of which coat the hours are told; 1 where none is named."""
