@@ -1,6 +1,7 @@
 """What `drymon check` says of the usual waits in room.toml: whether they are counted, and whether they can be right."""
 
 from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from typing import Literal
 
 import numpy as np
@@ -8,7 +9,7 @@ import numpy as np
 from drymon.drying import usual_wait
 from drymon.drying.coat_model import CoatModel
 from drymon.shop.setup import CoatType, RoomSetup
-from drymon.shop.starting import start_of
+from drymon.shop.starting import model_of
 from drymon.shop.usual_dip import usual_dip
 
 Told = tuple[Literal["ok", "look"], str, str]
@@ -23,7 +24,7 @@ MOSTLY = (0.05, 0.5, 0.95)
 def usual_waits(room: RoomSetup, models: Mapping[str, CoatModel]) -> Iterator[Told]:
     """One for each coat that has a usual wait and a model."""
     for kind in room.coats:
-        start = start_of(kind, models)
+        start = model_of(replace(kind, usual_wait_h=None), models, room)
         if kind.usual_wait_h is not None and start is not None:
             yield _told(kind, kind.usual_wait_h, start, room)
 

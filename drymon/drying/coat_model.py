@@ -91,6 +91,7 @@ class CoatModel:
     runs: weighed runs behind it; 0 marks a starting model.
     racks: factor on transfer of trees on a rack by its name, the air there and its sensors' bias together; else 1.
     doubt: why the model is not to be relied on though it is the best there is, "" where nothing speaks against it.
+    trade_hours: its ranges are those of all shops, so what the trade knows of hours may narrow it (`practice`).
     counted: evidence without a scale that its parameters count already (`informed`), in words for people.
     """
 
@@ -111,6 +112,7 @@ class CoatModel:
     racks: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
     error: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
     doubt: str = ""
+    trade_hours: bool = False
     counted: tuple[str, ...] = ()
 
     @property

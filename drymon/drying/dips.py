@@ -46,6 +46,9 @@ slowest.
 
 USUAL_EDGES = "usual"
 
+NO_EDGES = Edges(0.0, 0.0, 1.0)
+"""Of the faces alone."""
+
 SUNK_COATS = 2.0
 """Coats below over which the way of sunk water levels off (assumed): what later coats add is learnt (`free_growth`)."""
 

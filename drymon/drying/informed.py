@@ -7,6 +7,7 @@ likelihoods. The members are those that `dips.possible_coats` and `draws` give f
 """
 
 from dataclasses import replace
+from functools import lru_cache
 
 import numpy as np
 
@@ -15,30 +16,31 @@ from drymon.drying.coat_model import PARAMETERS, CoatModel, Spread, from_working
 from drymon.drying.possible import Array
 
 MANY = 4096
-"""Members that are weighed: of half as many, means and correlations moved by 0.03 of their scale by luck alone."""
+"""Members that are weighed: luck moves means and correlations by 0.02 of their scale where half of them count."""
 
 LEAST_COUNTING = 10.0 * len(PARAMETERS)
 """Members that evidence must leave counting, else it is toned down: a covariance of fewer would be luck (assumed)."""
 
 
-def informed(model: CoatModel, log_likelihood: Array, counted: str) -> CoatModel:
+def informed(model: CoatModel, log_likelihood: Array, counted: str = "") -> CoatModel:
     """The model once evidence is counted.
 
     log_likelihood: (members,) of what was told, by member of `draws.parameter_draws(model, members)`; a constant added
-    to all changes nothing. counted: the evidence in words, for people. ValueError: it is not finite for any member.
+    to all changes nothing. counted: the evidence in words, for people; none where it is part of other evidence.
+    ValueError: it is not finite for any member.
     """
     log_likelihood = np.where(np.isnan(log_likelihood), -np.inf, log_likelihood)
     if not np.isfinite(log_likelihood.max()):
         raise ValueError("log_likelihood: received none that is finite; allowed is evidence that some member explains")
     members = len(log_likelihood)
-    weights = possible.toned_down(np.full(members, 1.0 / members), log_likelihood, LEAST_COUNTING)
-    mean, covariance = _matched(_root(model), draws.parameter_scores(members), weights)
+    weights = possible.toned_down(np.ones(members), log_likelihood, LEAST_COUNTING)
+    mean, covariance = _matched(_root(model), weights)
     sds = np.sqrt(np.diag(covariance))
     return replace(
         model,
         parameters={name: _moved(name, model.parameters[name], mean[i], sds[i]) for i, name in enumerate(PARAMETERS)},
         correlation=tuple(map(tuple, (covariance / np.outer(sds, sds)).tolist())),
-        counted=(*model.counted, counted),
+        counted=(*model.counted, counted) if counted else model.counted,
     )
 
 
@@ -49,15 +51,9 @@ def _root(model: CoatModel) -> Array:
     return np.asarray(np.linalg.cholesky(np.asarray(model.correlation)))
 
 
-def _matched(root: Array, scores: Array, weights: Array) -> tuple[Array, Array]:
-    """Mean and covariance of the parameters in units of the model's standard deviations, once members weigh `weights`.
-
-    scores: (members, parameters), independent. What they are off by on their own is taken out first, so that members of
-    equal weight give back the very model.
-    """
-    off = scores.mean(axis=0)
-    own = np.linalg.cholesky(np.cov(scores, rowvar=False, bias=True))
-    independent = np.linalg.solve(own, (scores - off).T).T
+def _matched(root: Array, weights: Array) -> tuple[Array, Array]:
+    """Mean and covariance of the parameters in units of the model's standard deviations, once members weigh so much."""
+    independent = _independent(len(weights))
     mean = weights @ independent
     apart = independent - mean
     spread = root @ (apart.T * weights) @ apart @ root.T
@@ -68,3 +64,13 @@ def _moved(name: str, spread: Spread, by: float, wider: float) -> Spread:
     """A parameter whose mean has moved by so many of its standard deviations, and whose own is so many of them."""
     centre = from_working(name, to_working(name, spread.centre) + float(by) * spread.sd)
     return Spread(centre, float(wider) * spread.sd)
+
+
+@lru_cache(maxsize=4)
+def _independent(members: int) -> Array:
+    """Scores of the members' parameters (members, parameters). What they are off by on their own is taken out, so that
+    members of equal weight give back the very model.
+    """
+    scores = draws.parameter_scores(members)
+    own = np.linalg.cholesky(np.cov(scores, rowvar=False, bias=True))
+    return np.asarray(np.linalg.solve(own, (scores - scores.mean(axis=0)).T).T)

@@ -119,7 +119,7 @@ def forecast_hours(model: CoatModel, run: Run, left: float) -> Array:
     return hours_until(coats_of_run(model, run), _steps(run), left, whole=True)
 
 
-EVEN = dips.Edges(0.0, 0.0, 1.0)
+EVEN = dips.NO_EDGES
 """What a scale sees: the mean of the faces."""
 
 

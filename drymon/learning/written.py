@@ -64,6 +64,7 @@ def model_of(start: CoatModel, estimate: Estimate, runs: Sequence[Run]) -> CoatM
         tail=estimate.tail,
         racks={**start.racks, **estimate.racks} if len(estimate.racks) > 1 else dict(start.racks),
         runs=len(runs),
+        trade_hours=False,
         run_ids=tuple(known),
         seen=_seen(runs, start) if runs else start.seen,
     )

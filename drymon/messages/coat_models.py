@@ -81,6 +81,7 @@ class ModelTable(Table):
     shelters_learned: list[Shelter] = Field(default_factory=list)
     tail_learned: bool = True
     doubt: str = ""
+    trade_hours: bool = False
     parameters: Annotated[dict[str, SpreadTable], _exactly(PARAMETERS)]
     dip_sd: Annotated[dict[str, Annotated[float, Field(ge=0)]], _exactly(DIP_PARAMETERS)]
     seen: Annotated[dict[str, list[float]], AfterValidator(_seen)]
@@ -201,6 +202,8 @@ def _lines(model: CoatModel) -> list[str]:
         "tail_learned": bool(model.tail_learned),
         "doubt": model.doubt,
     }
+    if model.trade_hours and model.is_starting_model:
+        plain["trade_hours"] = True
     lines = [f"{key} = {_toml(value)}" for key, value in plain.items()]
     if model.correlation is not None:
         rows = (f"    {_toml([float(value) for value in row])}," for row in model.correlation)
@@ -232,7 +235,18 @@ def _toml(value: Any) -> str:
 
 def _model(table: ModelTable) -> CoatModel:
     plain = table.model_dump(
-        include={"name", "family", "label", "origin", "tail", "soak_coats", "runs", "tail_learned", "doubt"}
+        include={
+            "name",
+            "family",
+            "label",
+            "origin",
+            "tail",
+            "soak_coats",
+            "runs",
+            "tail_learned",
+            "doubt",
+            "trade_hours",
+        }
     )
     matrix = table.correlation
     return CoatModel(

@@ -5,7 +5,7 @@ that coat counted in.
 from collections.abc import Mapping
 from dataclasses import replace
 
-from drymon.drying import usual_wait
+from drymon.drying import practice, usual_wait
 from drymon.drying.coat_model import CoatModel, Spread
 from drymon.drying.conditioned import Evidence, conditioned
 from drymon.drying.usual_wait import UsualDip
@@ -21,25 +21,25 @@ LEAST_SD = 0.35
 
 SLURRY_ONLY = "slurry-only-first"
 
-_COUNTED: dict[tuple[str, float, UsualDip], CoatModel] = {}
-"""Models with a usual wait counted, by what they are made of: made once, for it takes half a second."""
-
-_MOST_COUNTED = 64
+_COUNTED: dict[tuple[str, float | None, UsualDip], CoatModel] = {}
+"""Starting models with what is told of hours counted, by what they are made of: made once, for it takes a moment. As
+many as there are coats, for a process has one room.
+"""
 
 
 def model_of(kind: CoatType, models: Mapping[str, CoatModel], room: RoomSetup) -> CoatModel | None:
-    """The model that a coat goes by in this room: of `start_of`; a starting model with the coat's usual wait counted.
-    None: there is none for it.
+    """The model that a coat goes by in this room: of `start_of`; in a starting model what the trade knows of hours and
+    the coat's usual wait are counted. None: there is none for it.
     """
     model = start_of(kind, models)
-    if model is None or kind.usual_wait_h is None or not model.is_starting_model:
+    if model is None or not model.is_starting_model or not (model.trade_hours or kind.usual_wait_h):
         return model
     usual = usual_dip(kind, room)
     key = repr(model), kind.usual_wait_h, usual
     if key not in _COUNTED:
-        if len(_COUNTED) >= _MOST_COUNTED:
-            _COUNTED.clear()
-        _COUNTED[key] = usual_wait.counted(model, kind.usual_wait_h, usual)
+        known = practice.counted(model)
+        wait = kind.usual_wait_h
+        _COUNTED[key] = known if wait is None else usual_wait.counted(known, wait, usual)
     return _COUNTED[key]
 
 
@@ -53,15 +53,23 @@ def start_of(kind: CoatType, models: Mapping[str, CoatModel]) -> CoatModel | Non
         return None
     if start.is_starting_model:
         return replace(start, name=kind.name)
-    return replace(start, name=kind.name, runs=0, shelters_learned=(), correlation=None, parameters=_unsure(start))
+    return replace(
+        start,
+        name=kind.name,
+        runs=0,
+        trade_hours=False,
+        shelters_learned=(),
+        correlation=None,
+        parameters=_unsure(start),
+    )
 
 
 def measured_model(model: CoatModel, water: Evidence | None = None, place: InItsPlace | None = None) -> CoatModel:
     """A starting model with what was measured here by a scale: the coat's water, and how fast its rack dries a cloth. A
     fitted model has runs, which say both better.
     """
-    if not model.is_starting_model:
-        return model
+    if not model.is_starting_model or (water is None and place is None):
+        return model  # the very same: an image of the room knows it by that
     counted = list(model.counted)
     if place is not None:
         model = beside_the_cloth(model, place)

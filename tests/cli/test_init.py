@@ -2,6 +2,7 @@
 
 import os
 import pty
+import signal
 import subprocess
 import sys
 from pathlib import Path
@@ -93,7 +94,13 @@ def test_whoever_ends_the_input_has_left_the_rest_open(tmp_path: Path) -> None:
 def test_whoever_interrupts_has_no_home(tmp_path: Path) -> None:
     """The key that interrupts is the terminal's, here its signal."""
     ours, its_end = pty.openpty()
-    process = subprocess.Popen([*COMMAND, str(tmp_path / "home")], stdin=its_end, stdout=its_end, stderr=its_end)
+    process = subprocess.Popen(
+        [*COMMAND, str(tmp_path / "home")],
+        stdin=its_end,
+        stdout=its_end,
+        stderr=its_end,
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),  # a shell's background job ignores it
+    )
     os.close(its_end)
     _until(ours, PRIME)
     process.send_signal(2)

@@ -107,7 +107,13 @@ class Trial:
         """A block of commands in one shell that stops at the first failure."""
         script = "set -eu\n" + text
         return subprocess.run(
-            ["sh", "-c", script], cwd=self.desk, env=self.env, capture_output=True, text=True, timeout=within_s
+            ["sh", "-c", script],
+            cwd=self.desk,
+            env=self.env,
+            stdin=subprocess.DEVNULL,  # nobody is there to be asked, whoever runs the tests
+            capture_output=True,
+            text=True,
+            timeout=within_s,
         )
 
     def moved(self, text: str) -> str:

@@ -102,5 +102,38 @@ def test_a_piece_that_gained_nothing_is_refused(gained: float, area: float) -> N
         pick_up(gained, 0.001, area, WaterShare(0.27, 0.1, ""), 0.12)
 
 
+def test_the_flours_and_the_unknown_slurries_are_those_that_the_trade_uses() -> None:
+    """Densities of quartz glass, corundum and zircon by handbooks of minerals (from memory); of calcined clays, and how
+    much water there is in slurries of each kind: common practice, no source.
+    """
+    assert dict(FLOURS) == {"fused-silica": 2.2, "aluminosilicate": 2.6, "alumina": 3.95, "zircon": 4.6}
+    assert dict(WATER_SHARES) == {"prime": (0.13, 0.30), "backup": (0.22, 0.32), "seal": (0.22, 0.36)}
+
+
+def test_what_a_gravity_leaves_open_is_its_own_the_flours_and_the_binders() -> None:
+    """A hundredth of gravity, 3 % of the flour's density and 3 points of silica, each mixed on paper, as squares."""
+    gravity, water = mixed(1.7, 1.0, 0.27, 2.2)
+    there = share_of_gravity(gravity, "fused-silica")
+    lighter = mixed_water(gravity + 0.01, 2.2, 0.27)
+    heavier, richer = mixed_water(gravity, 2.2 * 1.03, 0.27), mixed_water(gravity, 2.2, 0.30)
+    apart = [math.log(other / water) for other in (lighter, heavier, richer)]
+    assert there.sd == pytest.approx(math.hypot(*apart), rel=1e-6)
+
+
+def mixed_water(gravity: float, density: float, silica: float) -> float:
+    """The water of the slurry of that gravity, by halving the parts of flour."""
+    few, many = 0.01, 50.0
+    for _ in range(80):
+        parts = 0.5 * (few + many)
+        few, many = (parts, many) if mixed(parts, 1.0, silica, density)[0] < gravity else (few, parts)
+    return mixed(parts, 1.0, silica, density)[1]
+
+
+@pytest.mark.parametrize("share", [0.0, 1.0, 1.2, -0.1])
+def test_a_slurry_is_neither_all_water_nor_without(share: float) -> None:
+    with pytest.raises(ValueError, match=r"share of water: received .*; allowed is between 0 and 1"):
+        WaterShare(share, 0.1, "")
+
+
 def test_silica_is_the_flour_of_fused_silica() -> None:
     assert FLOURS["fused-silica"] == SILICA_DENSITY == 2.2

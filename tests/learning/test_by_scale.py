@@ -112,6 +112,28 @@ def test_a_loss_that_falls_by_less_than_the_scale_errs_is_taken() -> None:
     assert judged(weighed((0, 412), (10, 405), (20, 400))).loss_kg == pytest.approx(0.012)
 
 
+@pytest.mark.parametrize(("late", "taken"), [(400.2, True), (400.4, False)])
+def test_the_edge_between_falling_and_erring_lies_at_two_standard_deviations(late: float, taken: bool) -> None:
+    """7 g, then 4.8 or 4.6 g: each weighing anywhere within a gram either way, two differences: twice 1.15 g."""
+    masses = weighed((0, 412), (10, 405), (20, late))
+    if taken:
+        assert judged(masses).loss_kg == pytest.approx(0.0118)
+    else:
+        with pytest.raises(LearningError, match="the loss falls: at the end 66 %"):
+            judged(masses)
+
+
+def test_the_last_part_is_judged_by_its_own_air() -> None:
+    """The middle third of the time is the only damp one: of three parts the first and the last count. And a last part
+    of a single minute has that minute's air.
+    """
+    air = AirThere(np.full(60, 22.0), np.repeat([50.0, 85.0, 50.0], 20), np.full(60, 101_325.0))
+    masses = weighed((0, 412), (20, 385), (40, 376), (60, 349))
+    assert judged(masses, air=air).loss_kg > 0.055
+    short = AirThere(np.full(30, 22.0), np.repeat([50.0, 88.0], [29, 1]), np.full(30, 101_325.0))
+    assert judged(weighed((0, 412), (29, 373), (30, 373)), air=short).loss_kg > 0.030
+
+
 def test_a_loss_that_falls_because_the_air_grew_damp_is_taken() -> None:
     """From 30 to 75 %RH half-way: a wet face loses there about a third of what it lost before."""
     air = AirThere(np.full(40, 22.0), np.repeat([30.0, 75.0], 20), np.full(40, 101_325.0))
@@ -175,6 +197,10 @@ def test_a_later_coats_soaking_is_no_part_of_its_own_water() -> None:
 def test_a_piece_that_tells_nothing_is_refused(said: dict[str, float], told: str) -> None:
     with pytest.raises(LearningError, match=told):
         dipped(**said)  # type: ignore[arg-type]
+
+
+def test_ten_steps_of_gain_are_enough() -> None:
+    assert dipped(after=522.0, area=0.012).gained_kg == pytest.approx(0.010)
 
 
 @pytest.mark.parametrize("after", [520.0, 610.0])

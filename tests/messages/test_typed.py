@@ -72,6 +72,11 @@ def test_an_area(text: str, area: float) -> None:
     assert area_of(text) == pytest.approx(area)
 
 
+@pytest.mark.parametrize(("text", "area"), [("1 cm2", 1e-4), ("5 m2", 5.0)])
+def test_the_ends_of_what_an_area_may_be(text: str, area: float) -> None:
+    assert area_of(text) == pytest.approx(area)
+
+
 @pytest.mark.parametrize("text", ["0", "0.9 cm2", "5.1 m2", "240 cm", "much"])
 def test_an_area_that_is_none_is_told(text: str) -> None:
     with pytest.raises(LearningError, match=r"received .*allowed is "):

@@ -13,6 +13,7 @@ from invented_shop import BEGIN, MODELS, model, reading
 from drymon.drying import dips, possible
 from drymon.drying.coat_model import Spread
 from drymon.drying.ensemble import CoatState
+from drymon.drying.possible import toned_down
 from drymon.drying.quantities import Quantity
 from drymon.drying.weight_evidence import AreaPrior
 from drymon.shop.cells import Cells
@@ -24,12 +25,12 @@ from drymon.shop.lives import lives_of
 from drymon.shop.local_time import say
 from drymon.shop.outcome import AirNow, State, Verdict, When
 from drymon.shop.rack_status import rack_status
-from drymon.shop.scale import curve_misfit, next_coat, toned_down, weighed
+from drymon.shop.scale import LEAST_MEMBERS, curve_misfit, next_coat, weighed
 from drymon.shop.scale_doubts import sees_nothing, told_late, untold_dip, untold_fall, without_stuck
 from drymon.shop.sensors import MinuteSeries, Track
 from drymon.shop.setup import CoatType, RoomSetup
 from drymon.shop.slips import doubtful_weighing
-from drymon.shop.starting import model_of
+from drymon.shop.starting import start_of
 from drymon.shop.weighings import Series, Weighings
 
 DIPPED = BEGIN.timestamp()
@@ -135,10 +136,10 @@ def test_on_another_cell_what_was_met_and_the_area_go_along() -> None:
 def test_sixteen_members_count_at_the_least() -> None:
     """Kish (1965): one over the sum of the squared weights. Evidence that leaves more is taken whole."""
     prior = np.full(256, 1.0 / 256)
-    weights = toned_down(prior, -3000.0 * np.linspace(0.0, 1.0, 256) ** 2)
+    weights = toned_down(prior, -3000.0 * np.linspace(0.0, 1.0, 256) ** 2, LEAST_MEMBERS)
     assert 1.0 / float(weights @ weights) == pytest.approx(16.0, rel=1e-3)
     mild = -5.0 * np.linspace(0.0, 1.0, 256)
-    np.testing.assert_allclose(toned_down(prior, mild), np.exp(mild) / np.exp(mild).sum())
+    np.testing.assert_allclose(toned_down(prior, mild, LEAST_MEMBERS), np.exp(mild) / np.exp(mild).sum())
 
 
 def test_an_area_goes_on_to_the_next_coat_with_four_percent_of_doubt() -> None:
@@ -251,20 +252,20 @@ def test_a_grade_may_begin_half_as_wide_again(before_um: float | None, skips: bo
 def test_a_coat_without_a_model_goes_by_its_familys_less_sure_of_what_was_learnt_elsewhere() -> None:
     learnt = model("backup")
     kind = CoatType("rough-2", "backup")
-    found = model_of(kind, {"backup": learnt})
+    found = start_of(kind, {"backup": learnt})
     assert found is not None
     assert (found.name, found.runs, found.shelters_learned) == ("rough-2", 0, ())
     assert found.parameters["transfer"] == Spread(1.2, 0.35)
     assert found.parameters["exponent"].sd == 0.35
     assert found.parameters["cooling"].sd == 0.5
     start = model("backup", 0)
-    assert model_of(kind, {"backup": start}) == replace(start, name="rough-2")
-    assert model_of(kind, {}) is None
+    assert start_of(kind, {"backup": start}) == replace(start, name="rough-2")
+    assert start_of(kind, {}) is None
     prime = {"prime-first": model("prime-first", 0), "slurry-only-first": replace(start, name="slurry-only-first")}
     for mesh, like in (((), "slurry-only-first"), (None, "prime-first"), ((80, 120), "prime-first")):
-        named = model_of(CoatType("p", "prime", stucco_mesh=mesh), prime)
+        named = start_of(CoatType("p", "prime", stucco_mesh=mesh), prime)
         assert named == replace(prime[like], name="p")
-    assert model_of(CoatType("s", "seal", stucco_mesh=()), prime) is None
+    assert start_of(CoatType("s", "seal", stucco_mesh=()), prime) is None
 
 
 @pytest.mark.parametrize(("minutes", "fresh_s"), [(10.0, 600), (0.2, 60), (1.5, 120), (2.0, 120)])
