@@ -3,9 +3,12 @@
 import json
 from collections.abc import Iterable
 from datetime import datetime
+from pathlib import Path
 
 import pytest
 
+from drymon.drying.quantities import Quantity
+from drymon.messages.config import load_home
 from drymon.messages.message import Message
 from drymon.service.pipeline import Pipeline
 from drymon.shop.alarm_acts import acknowledge
@@ -14,7 +17,7 @@ from drymon.shop.cross_check import CrossCheck
 from drymon.shop.outcome import Outcome
 from drymon.shop.room import Room
 from drymon.store import Calibration
-from tests.service.test_pipeline import NO_PAGE, at, log
+from tests.service.test_pipeline import NO_PAGE, at, log, shown
 
 TREE = "drymon/shop/out/tree/t-1"
 
@@ -102,3 +105,45 @@ def test_a_sensor_says_another_thing_from_a_fifth_of_a_kelvin_or_half_a_point_on
     pipeline.store.add_calibration(Calibration(at(1), f"rack-a/{quantity}", quantity, {"gain": gain, "offset": offset}))
     pipeline.batch([humidity(2)])
     assert told == [("rack-a", at(1), moved)]
+
+
+def test_a_start_corrects_what_it_reads_again(pipeline: Pipeline, tmp_path: Path) -> None:
+    """Without an image, from the record alone: 23 degC shown by a thermometer 1 K high are 22."""
+    document = {"gain": 1.0, "offset": -1.0}
+    pipeline.store.add_calibration(Calibration(at(0), "rack-a/temperature", "temperature", document))
+    assert shown(pipeline, 1, "23") == 22.0
+    again = Pipeline(load_home(tmp_path / "home"), {}, pipeline.store)
+    again.resume()
+    last = again.room.book.tracks["rack-a", Quantity.TEMPERATURE, ""].last
+    assert last is not None
+    assert last.value == 22.0
+
+
+def test_a_start_from_an_older_image_throws_away_all_for_they_share_their_parts(
+    pipeline: Pipeline, tmp_path: Path
+) -> None:
+    for minute in (1, 2):
+        pipeline.batch([humidity(minute)], at(minute))
+        assert pipeline.keep_image()
+    db = pipeline.store._db
+    db.execute("UPDATE image SET checksum = x'00' WHERE id = (SELECT max(id) FROM image)")
+    again = Pipeline(load_home(tmp_path / "home"), {}, pipeline.store)
+    again.resume()
+    assert db.execute("SELECT count(*) FROM image").fetchone() == (0,)
+    assert again.room.at == pipeline.room.at
+    assert again.keep_image()
+    Pipeline(load_home(tmp_path / "home"), {}, pipeline.store).resume()
+    assert db.execute("SELECT count(*) FROM image").fetchone() == (1,), "the newest did"
+
+
+def test_a_room_too_large_for_an_image_says_so(
+    pipeline: Pipeline, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    pipeline.batch([humidity(1)])
+    assert pipeline.keep_image() is True
+    monkeypatch.setattr("drymon.store.images.MOST_BYTES", 10)
+    assert pipeline.keep_image() is False
+    assert "too large for an image" in caplog.text
+    monkeypatch.setattr("drymon.service.room_images.RoomImages.keep", lambda *_: 1 / 0)
+    assert pipeline.keep_image() is False
+    assert "no image of the room can be kept" in caplog.text
