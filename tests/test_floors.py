@@ -122,7 +122,7 @@ def test_wings_run_in_no_circle() -> None:
         name
         for path in (HOUSE / "service" / "notify").glob("*.py")
         for name, _, _ in imports(path)
-        if name.startswith("drymon.service.") and not name.startswith("drymon.service.notify.notifier")
+        if name.startswith("drymon.service.") and not name.startswith("drymon.service.notify")
     }
     assert back == {"drymon.service.clock"}
 
