@@ -48,3 +48,13 @@ def test_where_nothing_was_told_a_tree_has_two_fifths_of_a_square_metre_within_a
     evidence = weigh_members(np.array([600.0]), np.array([3.0]), np.array([SD_KG]), np.full((8, 1), 0.3))
     assert evidence.area_m2.tolist() == [0.4] * 8
     assert evidence.log_area_sd.tolist() == [1.0] * 8
+
+
+def test_two_weighings_are_enough_to_learn_from() -> None:
+    """From 30 g lost where members expect 0.15, 0.3 and 0.6 of it: what the area alone explains."""
+    times, masses = np.array([600.0, 9000.0]), np.array([3.03, 3.0])
+    water = np.array([[0.3, 0.15], [0.3, 0.2], [0.3, 0.05]])
+    found = weigh_members(times, masses, np.full(2, SD_KG), water, errors=HONEST)
+    expected = [most_likely_area(masses, row, AreaPrior()) for row in water]
+    np.testing.assert_allclose(found.area_m2, expected, rtol=1e-4)
+    assert found.log_area_sd.max() < 0.1

@@ -84,3 +84,34 @@ def test_where_nothing_can_be_gained_it_stays_and_counts_few_steps():
     found = minimise(lambda z: np.array([1.0, 2.0]), with_slopes, np.array([0.5]), np.array([4.0]), 20)
     assert found == pytest.approx([0.5])
     assert len(asked) == 1
+
+
+@pytest.mark.parametrize("most", [1, 2, 3, 5])
+def test_each_step_is_the_same_in_whatever_units_the_unknowns_are(most):
+    """What is damped is each unknown's own curvature (Marquardt 1963); without it these steps go far astray."""
+    x, y = BOXBOD.T
+
+    def reached(units):
+        def residuals(z):
+            return saturating(z * units, x) - y
+
+        def with_slopes(z):
+            left = np.exp(-units[1] * z[1] * x)
+            return residuals(z), np.column_stack([(1.0 - left) * units[0], units[0] * z[0] * x * left * units[1]])
+
+        return units * minimise(residuals, with_slopes, [100.0, 0.75] / units, np.full(2, 1e9), most, good=1e-14)
+
+    assert_allclose(reached(np.array([1.0, 1.0])), reached(np.array([1000.0, 0.01])), rtol=1e-6)
+
+
+def test_it_goes_on_while_a_step_gains_enough_and_no_further():
+    """On a square each step halves the unknown, so the sum of squares gains 0.94, 0.059, 0.0037, 0.0002."""
+    asked = []
+
+    def with_slopes(z):
+        asked.append(float(z[0]))
+        return z * z, np.diag(2.0 * z)
+
+    found = minimise(lambda z: z * z, with_slopes, np.array([1.0]), np.array([9.0]), 50, good=1e-3)
+    assert asked == pytest.approx([1.0, 0.5, 0.25, 0.125], rel=5e-3)
+    assert found == pytest.approx([0.0625], rel=5e-3)

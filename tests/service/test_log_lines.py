@@ -157,6 +157,20 @@ def test_going_on_from_an_image_is_told_with_what_came_after_it(tmp_path: Path, 
         assert store._row("SELECT count(*) FROM image") == (0,)
 
 
+def test_a_fault_while_going_on_from_an_image_is_told(
+    tmp_path: Path, lines: Lines, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    home = make_home(tmp_path / "home")
+    with Store.open(home / "drymon.db") as store:
+        first = Pipeline(load_home(home), {}, store)
+        first.batch([Message(NOW, "drymon/shop/room/humidity", b"45")], NOW + timedelta(minutes=1))
+        assert first.keep_image()
+        with monkeypatch.context() as broken:
+            broken.setattr(Pipeline, "_take_again", lambda *_: 1 / 0)
+            Pipeline(load_home(home), {}, store).resume()
+        assert said(lines, "ERROR", "an image of the room is not used")
+
+
 PLAYED = """
 import sys
 from pathlib import Path

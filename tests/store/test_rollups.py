@@ -11,9 +11,9 @@ from hypothesis import strategies as st
 
 from drymon.drying.quantities import Quantity
 from drymon.messages.message import Message
-from drymon.shop.events import Leave
-from drymon.shop.outcome import State
-from drymon.shop.reading import Reading
+from drymon.shop.facts.events import Leave
+from drymon.shop.facts.outcome import State
+from drymon.shop.facts.reading import Reading
 from drymon.store import Bucket, Channel, Store
 
 T0 = datetime(2031, 3, 3, 6, tzinfo=UTC)
@@ -164,3 +164,17 @@ def test_numbers_go_on_after_everything_was_cleared(store: Store, make: SimpleNa
     (bucket,) = store.series(TEMPERATURE, make.at(later - 60), make.at(later + 60), timedelta(minutes=1))
     assert (bucket.mean, bucket.count) == (30.0, 1)
     assert store._row("SELECT count(*) FROM minute WHERE low = 30.0") == (1,)
+
+
+@pytest.mark.parametrize("minutes", [1, 5, 60, 90, 1440])
+def test_whole_minutes_outlive_their_readings(store: Store, make: SimpleNamespace, minutes: int) -> None:
+    """Cleared away after 90 days; what was rolled up of them is read in any step of whole minutes."""
+    points = [(60.0 * minute, 20.0 + minute % 7) for minute in range(1440)]
+    feed(store, points)
+    feed(store, [(100 * 86_400, 99.0)])  # the last one always stays
+    while store.tidy(make.at(100 * 86_400 + 60)):
+        pass
+    assert [reading.value for reading in store.readings()] == [99.0]
+    step = timedelta(minutes=minutes)
+    assert agree(list(store.series(TEMPERATURE, T0, FAR, step)), points, step)
+    assert list(store.series(TEMPERATURE, T0, FAR, timedelta(seconds=90))) == []
