@@ -30,7 +30,7 @@ from drymon.messages.settings import (
 )
 from drymon.messages.topics import room_prefix
 from drymon.messages.units import unit_problem
-from drymon.shop.facts.setup import Band, Cell, CoatType, Rack, Recipe, RoomSetup
+from drymon.shop.facts.setup import Band, Cell, CoatType, Hours, Rack, Recipe, RoomSetup
 
 __all__ = [
     "Apprise",
@@ -206,7 +206,13 @@ def _room(content: tables.HomeFile) -> RoomSetup:
         cells=tuple(Cell(cell.name, cell.rack, cell.label) for cell in content.cell),
         coats=tuple(_coat(coat) for coat in content.coat),
         recipes=tuple(Recipe(recipe.name, tuple(recipe.coats), recipe.label) for recipe in content.recipe),
+        hours=_hours(content.hours),
     )
+
+
+def _hours(hours: tables.HoursTable) -> Hours:
+    days = tuple(sorted({tables.WEEK.index(day) for day in hours.days}))
+    return Hours(days, tables.minutes_of(hours.from_), tables.minutes_of(hours.to), hours.dip_min, hours.hands)
 
 
 def _rack(rack: tables.RackTable) -> Rack:

@@ -16,7 +16,9 @@ from drymon.shop.facts.outcome import (
     AirNow,
     Alert,
     Bounds,
+    DayPlan,
     Outcome,
+    PlannedDip,
     RackStatus,
     SensorStatus,
     TreeGone,
@@ -38,6 +40,8 @@ def to_message(outcome: Outcome, room: str) -> Message:
         case RackStatus():
             topic = topics.rack_topic(room, outcome.rack)
             return _retained(topic, rack_dict(outcome), outcome.time, outcome.valid_until)
+        case DayPlan():
+            return _retained(topics.plan_topic(room), plan_dict(outcome), outcome.time, outcome.valid_until)
         case TreeGone():
             # A retained message without payload deletes the one that stands (MQTT 5, section 3.3.1.3).
             return Message(outcome.time, topics.tree_topic(room, outcome.tree), b"", retain=True, qos=QOS)
@@ -95,6 +99,32 @@ def rack_dict(rack: RackStatus) -> dict[str, Any]:
         "waiting_for": rack.waiting_for,
         "trees": {tree: rack.trees[tree].value for tree in sorted(rack.trees)},
         "air": _air(rack.air),
+    }
+
+
+def plan_dict(plan: DayPlan) -> dict[str, Any]:
+    """The plan as it stands on its topic."""
+    return {
+        "time": stamp(plan.time),
+        "valid_until": stamp(plan.valid_until),
+        "now": [_planned(dip) for dip in plan.now],
+        "next": [_planned(dip) for dip in plan.next],
+        "later": [_planned(dip) for dip in plan.later],
+        "trees": {tree: {"finish": _when(finish)} for tree, finish in plan.finishes.items()},
+    }
+
+
+def _planned(dip: PlannedDip) -> dict[str, Any]:
+    return {
+        "tree": dip.tree,
+        "coat": dip.coat,
+        "number": dip.number,
+        "rack": dip.rack,
+        "at": stamp(dip.at.replace(microsecond=0)),
+        "from": _when(dip.allowed),
+        "until": _whole_second(dip.until),
+        **({"note": dip.note} if dip.note else {}),
+        **({"label": dip.label} if dip.label else {}),
     }
 
 

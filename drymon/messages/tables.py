@@ -107,6 +107,18 @@ def _time_of_day(text: str) -> str:
     return text
 
 
+def minutes_of(text: str) -> int:
+    """Minutes after midnight of a time such as "07:00"."""
+    hour, minute = text.split(":")
+    return 60 * int(hour) + int(minute)
+
+
+def _clock_time(text: str) -> str:
+    if not _CLOCK_TIME.fullmatch(text):
+        raise ValueError('a time of day from "00:00" to "24:00", in the room\'s own time zone')
+    return text
+
+
 def _kind(name: str) -> str:
     if name not in KINDS:
         near = get_close_matches(name, KINDS, n=1)
@@ -114,6 +126,16 @@ def _kind(name: str) -> str:
     return name
 
 
+_CLOCK_TIME = re.compile(r"([01][0-9]|2[0-3]):[0-5][0-9]|24:00")
+WEEK: tuple[Literal["Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun"], ...] = (
+    "Mon",
+    "Tue",
+    "Wed",
+    "Thu",
+    "Fri",
+    "Sat",
+    "Sun",
+)
 _HOST_NAME = re.compile(
     r"(?=.{1,253}\Z)[A-Za-z0-9]([A-Za-z0-9-]{0,61}[A-Za-z0-9])?(\.[A-Za-z0-9]([A-Za-z0-9-]{0,61}[A-Za-z0-9])?)*"
 )
@@ -240,6 +262,23 @@ class RecipeTable(Table):
     coats: Annotated[list[Name], Field(min_length=1, max_length=99)]
 
 
+class HoursTable(Table):
+    days: Annotated[list[Literal["Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun"]], Field(min_length=1)] = list(WEEK)
+    from_: Annotated[str, AfterValidator(_clock_time)] = Field("00:00", alias="from")
+    to: Annotated[str, AfterValidator(_clock_time)] = "24:00"
+    dip_min: Annotated[float, above_zero(480)] = 10.0
+    hands: Annotated[int, between(1, 50)] = 1
+
+    @model_validator(mode="after")
+    def _is_long_enough(self) -> "HoursTable":
+        begin, end = minutes_of(self.from_), minutes_of(self.to)
+        if begin < end < begin + self.dip_min:
+            raise ValueError(
+                f"received {self.from_} to {self.to} and dip_min {self.dip_min:g}: no dip can be done in it"
+            )
+        return self
+
+
 class RouteTable(Table):
     kinds: list[Annotated[str, AfterValidator(_kind)]] = []
     least_severity: Literal["notice", "warning", "danger"] = "warning"
@@ -293,4 +332,5 @@ class HomeFile(Table):
     source: list[SourceTable] = []
     coat: list[CoatTable] = []
     recipe: list[RecipeTable] = []
+    hours: HoursTable = HoursTable.model_validate({})
     notify: NotifyTable = NotifyTable()

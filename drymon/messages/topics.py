@@ -46,6 +46,11 @@ def rack_topic(room: str, rack: str) -> str:
     return f"{out_prefix(room)}rack/{rack}"
 
 
+def plan_topic(room: str) -> str:
+    """Where the plan of coming dips stands."""
+    return f"{out_prefix(room)}plan"
+
+
 def alert_topic(room: str) -> str:
     """Where alerts are said."""
     return f"{out_prefix(room)}alert"

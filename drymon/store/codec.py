@@ -18,7 +18,7 @@ from drymon.shop.facts.events import (
     Undo,
     Weigh,
 )
-from drymon.shop.facts.outcome import AirNow, Bounds, RackStatus, Reason, State, Verdict, When
+from drymon.shop.facts.outcome import AirNow, Bounds, DayPlan, PlannedDip, RackStatus, Reason, State, Verdict, When
 
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MICROSECOND = timedelta(microseconds=1)
@@ -156,6 +156,36 @@ def rack_of(body: str) -> RackStatus:
         trees={tree: State(state) for tree, state in raw["trees"]},
         air=AirNow(**raw["air"]),
     )
+
+
+def plan_body(plan: DayPlan) -> str:
+    """A plan as JSON; moments in microseconds."""
+    return to_json(
+        {
+            "time": to_us(plan.time),
+            "valid_until": to_us(plan.valid_until),
+            **{part: [_planned_row(dip) for dip in getattr(plan, part)] for part in ("now", "next", "later")},
+            "finishes": {tree: _when_row(finish) for tree, finish in plan.finishes.items()},
+        }
+    )
+
+
+def plan_of(body: str) -> DayPlan:
+    """A plan from its JSON."""
+    raw: dict[str, Any] = json.loads(body)
+    now, next_, later = (tuple(_planned_of(row) for row in raw[part]) for part in ("now", "next", "later"))
+    finishes = {tree: _when_of(row) for tree, row in raw["finishes"].items()}
+    return DayPlan(from_us(raw["time"]), from_us(raw["valid_until"]), now, next_, later, finishes)
+
+
+def _planned_row(dip: PlannedDip) -> list[Any]:
+    until = None if dip.until is None else to_us(dip.until)
+    return [dip.tree, dip.coat, dip.number, dip.rack, to_us(dip.at), _when_row(dip.allowed), until, dip.note, dip.label]
+
+
+def _planned_of(row: Sequence[Any]) -> PlannedDip:
+    tree, coat, number, rack, at, allowed, until, note, label = row
+    return PlannedDip(tree, coat, number, rack, from_us(at), _when_of(allowed), maybe_moment(until), note, label)
 
 
 def event_row(event: LogEvent) -> tuple[Any, ...]:

@@ -137,6 +137,11 @@ ALTER TABLE current_verdict ADD COLUMN advice TEXT NOT NULL DEFAULT '';
 """
 
 
+_PLAN = """
+CREATE TABLE current_plan (id INTEGER PRIMARY KEY CHECK (id = 1), body TEXT NOT NULL) STRICT;
+"""
+
+
 @dataclass(frozen=True, slots=True)
 class Migration:
     """One step from the layout before it; `statements` is SQL, separated by semicolons at line ends."""
@@ -153,5 +158,6 @@ MIGRATIONS: tuple[Migration, ...] = (
     Migration("what people call a tree", _LABELS),
     Migration("images of the room, to start from", _IMAGES),
     Migration("what to do about a tree", _ADVICE),
+    Migration("the plan of coming dips", _PLAN),
 )
 """Only ever add to the end: position n takes a database from layout n to n + 1."""

@@ -3,8 +3,19 @@
 from collections.abc import Iterable, Iterator
 from datetime import datetime, timedelta
 
-from drymon.shop.facts.outcome import Alert, Outcome, RackStatus, TreeGone, Verdict
-from drymon.store.codec import VERDICT_COLUMNS, from_us, rack_body, rack_of, to_us, verdict_of, verdict_row, within
+from drymon.shop.facts.outcome import Alert, DayPlan, Outcome, RackStatus, TreeGone, Verdict
+from drymon.store.codec import (
+    VERDICT_COLUMNS,
+    from_us,
+    plan_body,
+    plan_of,
+    rack_body,
+    rack_of,
+    to_us,
+    verdict_of,
+    verdict_row,
+    within,
+)
 from drymon.store.database import Database
 
 HISTORY_EVERY = timedelta(minutes=5)
@@ -30,6 +41,11 @@ class Verdicts(Database):
     def current_racks(self) -> list[RackStatus]:
         """The last status of every rack, by name."""
         return [rack_of(row[0]) for row in self._rows("SELECT body FROM current_rack ORDER BY rack")]
+
+    def current_plan(self) -> DayPlan | None:
+        """The last plan, None before there was any; mind `valid_until`."""
+        rows = list(self._rows("SELECT body FROM current_plan"))
+        return plan_of(rows[0][0]) if rows else None
 
     def verdict_history(
         self, tree: str | None = None, from_: datetime | None = None, to: datetime | None = None
@@ -67,6 +83,8 @@ class Verdicts(Database):
             case RackStatus():
                 row = (outcome.rack, rack_body(outcome))
                 self._db.execute("INSERT OR REPLACE INTO current_rack VALUES (?, ?)", row)
+            case DayPlan():
+                self._db.execute("INSERT OR REPLACE INTO current_plan VALUES (1, ?)", (plan_body(outcome),))
             case TreeGone():
                 self._db.execute("DELETE FROM current_verdict WHERE tree = ?", (outcome.tree,))
             case Alert():

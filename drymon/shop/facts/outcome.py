@@ -121,6 +121,42 @@ class RackStatus:
 
 
 @dataclass(frozen=True, slots=True)
+class PlannedDip:
+    """A coming dip. at: when the plan has it. allowed: when it may be done: likely, as planned with `ASSURANCE`, and if
+    all dries a good deal slower. until: by when it must be done. note: what to mind, in a sentence, or "".
+    """
+
+    tree: str
+    coat: str
+    number: int
+    rack: str
+    at: datetime
+    allowed: When
+    until: datetime | None = None
+    note: str = ""
+    label: str = ""
+
+    @property
+    def called(self) -> str:
+        """What people call the tree: its label, else its name."""
+        return self.label or self.tree
+
+
+@dataclass(frozen=True, slots=True)
+class DayPlan:
+    """What to dip now, next (until people go home, today or when they come next, within a day) and later, each by
+    time. finishes: when each tree's last coat is dry.
+    """
+
+    time: datetime
+    valid_until: datetime
+    now: tuple[PlannedDip, ...]
+    next: tuple[PlannedDip, ...]
+    later: tuple[PlannedDip, ...]
+    finishes: Mapping[str, When]
+
+
+@dataclass(frozen=True, slots=True)
 class TreeGone:
     """The tree left (or its only dip was undone): its topic is to be cleared."""
 
@@ -141,7 +177,7 @@ class Alert:
     text: str
 
 
-Outcome = Verdict | RackStatus | TreeGone | Alert
+Outcome = Verdict | RackStatus | DayPlan | TreeGone | Alert
 
 
 @dataclass(frozen=True, slots=True)

@@ -73,6 +73,20 @@ class Recipe:
 
 
 @dataclass(frozen=True, slots=True)
+class Hours:
+    """When people are there, for the plan. days: 0 is Monday. begin_min, end_min: minutes after midnight on the room's
+    clock; an end at or before the beginning is on the next day. dip_min: minutes of work for one dip. hands: how many
+    dips can be done at a time.
+    """
+
+    days: tuple[int, ...] = (0, 1, 2, 3, 4, 5, 6)
+    begin_min: int = 0
+    end_min: int = 24 * 60
+    dip_min: float = 10.0
+    hands: int = 1
+
+
+@dataclass(frozen=True, slots=True)
 class RoomSetup:
     """All that the shop floor of drymon must know of a room; names are unique and cross-references hold (checked at
     the door). edges: how thick the trees' edges are, a name in `dips.EDGES`.
@@ -88,6 +102,7 @@ class RoomSetup:
     cells: tuple[Cell, ...] = ()
     coats: tuple[CoatType, ...] = ()
     recipes: tuple[Recipe, ...] = ()
+    hours: Hours = field(default_factory=Hours)
 
     @property
     def stale_after(self) -> timedelta:

@@ -29,6 +29,7 @@ from drymon.shop.fold.measured_trees import take_up
 from drymon.shop.fold.refold import Refolder
 from drymon.shop.fold.stepper import Stepper
 from drymon.shop.fold.tree_log import TreeLog
+from drymon.shop.plan.planner import Planner
 from drymon.shop.tree.neighbours import Leans, leaned, leans
 from drymon.shop.tree.probes import probed
 from drymon.shop.tree.state import TreeState, World
@@ -70,6 +71,7 @@ class Room:
         self._measured = Measured()
         self._verdicts: dict[str, Verdict] = {}
         self._racks: dict[str, RackStatus] = {}
+        self._planner, self._planned = Planner(self.world), frozenset[str]()
 
     def take(self, items: Iterable[Reading | LogEvent]) -> list[Doubted]:
         """New facts, in order of arrival, each of them once; returns the readings that are not believed."""
@@ -110,7 +112,9 @@ class Room:
         self._catch_up(at)
         touched, self._touched = sorted(self._touched), set()
         outcomes = self._publish(touched, at)
-        return outcomes + self._publish_racks(at, changed_only=True) + self._alarms(at)
+        return (
+            outcomes + self._publish_racks(at, changed_only=True) + self._plan(at, due=bool(touched)) + self._alarms(at)
+        )
 
     def judge_all(self, now: datetime) -> list[Outcome]:
         """Judge all trees at `now`, whatever has happened to them: after a start what was said of them is past."""
@@ -286,6 +290,7 @@ class Room:
         names = sorted(self.logs) if due else [name for name in sorted(self.logs) if self._changed(name, at, whole)]
         outcomes = self._publish(names, at, keep=whole)
         outcomes += self._publish_racks(at, changed_only=not due)
+        outcomes += self._plan(at, due)
         if due:
             self._forget_gone(at)
         return outcomes + (self._alarms(at) if whole else [])
@@ -339,6 +344,14 @@ class Room:
             if not (changed_only and says_the_same(said, status)):
                 outcomes.append(status)
         return outcomes
+
+    def _plan(self, at: float, due: bool) -> list[Outcome]:
+        """The plan of coming dips, with each word that is due or where other trees are ready than it knew of."""
+        ready = frozenset(name for name, said in self._verdicts.items() if said.safe_to_redip)
+        if not self.setup.recipes or not (due or ready != self._planned):
+            return []
+        self._planned = ready
+        return [self._planner.plan(self._verdicts.values(), at, self.zone)]
 
     def _alarms(self, at: float) -> list[Outcome]:
         now = datetime.fromtimestamp(at, UTC)

@@ -1,0 +1,72 @@
+"""`drymon plan`: the coming dips, to the end of every recipe."""
+
+import json
+import sys
+from argparse import ArgumentTypeError, Namespace
+from datetime import timedelta
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from drymon.cli.home import config_of, record_of, wall
+from drymon.messages.outgoing import plan_dict
+
+COULD_NOT, WRONG_USE = 1, 2
+MOST_DAYS = 60
+ENDINGS = (".ics", ".txt", ".json")
+
+
+def register(commands: Any) -> None:
+    """Say what `plan` takes."""
+    parser = commands.add_parser(
+        "plan",
+        help="what to dip now, next and later",
+        description="The coming dips of all trees to the end of their recipes, within [hours] of room.toml, by the "
+        "service's last word.",
+    )
+    parser.add_argument("--days", metavar="N", type=_days, default=7, help="how far to look (7)")
+    parser.add_argument("--json", action="store_true", help="as on the topic out/plan")
+    parser.add_argument(
+        "--out", metavar="FILE", help="write it to FILE.ics (a calendar), FILE.txt or FILE.json instead"
+    )
+
+
+def run(args: Namespace) -> int:
+    """Print or write the plan; 1 where the service has not made one lately."""
+    from drymon.views.plan_words import plan_text
+
+    config, now = config_of(args), wall()
+    ending = Path(args.out).suffix.lower() if args.out else ".json" if args.json else ".txt"
+    if ending not in ENDINGS:
+        print(
+            f"drymon plan: --out: received {args.out!r}; allowed are files ending in {', '.join(ENDINGS)}",
+            file=sys.stderr,
+        )
+        return WRONG_USE
+    with record_of(config) as record:
+        plan = record.current_plan()
+    if plan is None or now > plan.valid_until:
+        age = "there is none yet" if plan is None else f"the last one is of {plan.time:%Y-%m-%d %H:%M} UTC"
+        print(f"drymon plan: no plan holds now ({age}); start the service: drymon serve", file=sys.stderr)
+        return COULD_NOT
+    zone, until = ZoneInfo(config.room.timezone), plan.time + timedelta(days=args.days)
+    if ending == ".ics":
+        from drymon.views.calendar import calendar
+
+        text = calendar(plan, config.room, until).decode()
+    elif ending == ".json":
+        text = json.dumps(plan_dict(plan), ensure_ascii=False, indent=2) + "\n"
+    else:
+        text = plan_text(plan, config.room, zone, until)
+    if args.out:
+        Path(args.out).write_text(text, encoding="utf-8", newline="")
+        print(f"written: {args.out}")
+    else:
+        sys.stdout.write(text)
+    return 0
+
+
+def _days(text: str) -> int:
+    if not (text.isdecimal() and 1 <= int(text) <= MOST_DAYS):
+        raise ArgumentTypeError(f"received {text!r}; allowed is a whole number from 1 to {MOST_DAYS}")
+    return int(text)

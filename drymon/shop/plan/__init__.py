@@ -1,0 +1,1 @@
+"""What to dip now, next and later: coming dips of all trees, within the hours when people are there."""

@@ -1,0 +1,145 @@
+"""The day's plan of a room: verdicts and recipes to coming dips within the hours when people are there."""
+
+import math
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from datetime import UTC, datetime, timedelta, tzinfo
+
+from drymon.shop.facts.local_time import say
+from drymon.shop.facts.outcome import DayPlan, PlannedDip, State, Verdict, When
+from drymon.shop.facts.setup import RoomSetup
+from drymon.shop.plan.open_hours import OpenHours
+from drymon.shop.plan.schedule import Chain, Slot, Step, schedule
+from drymon.shop.plan.waits import Wait, Waits
+from drymon.shop.tree.state import World
+
+VALID_FOR = timedelta(minutes=10)
+
+SLOWER = 1.2
+"""The latest end of a finish has every wait so much longer than surely: damp weeks, a thick slurry (assumed)."""
+
+Way = Callable[[Wait], float]
+
+
+class Planner:
+    """Makes the plan of one room, again and again. Pure: the same facts give the same plan."""
+
+    def __init__(self, world: World) -> None:
+        self.waits = Waits(world)
+
+    def plan(self, verdicts: Iterable[Verdict], at: float, zone: tzinfo) -> DayPlan:
+        """The plan at `at` (seconds since 1970), by what was last said of each tree."""
+        setup = self.waits.world.setup
+        going = {v.tree: v for v in verdicts if _can_be_planned(v, setup)}
+        hours = OpenHours(setup.hours, zone, at)
+        early = self._slots(going, hours, at, "best", lambda wait: wait.likely_s, 1.0)
+        planned = self._slots(going, hours, at, "late", lambda wait: wait.sure_s, 1.0)
+        slow = self._slots(going, hours, at, "late", lambda wait: SLOWER * wait.sure_s, SLOWER)
+        coming = [_dip(slot, going, early, slow, setup, at, zone) for slot in planned.values()]
+        now, next_, later = _by_time(coming, going, hours, at, setup.hours.dip_min * 60.0)
+        time = datetime.fromtimestamp(at, UTC)
+        finishes = {tree: self._finish(going[tree], (early, planned, slow), at) for tree in sorted(going)}
+        return DayPlan(time, time + VALID_FOR, now, next_, later, finishes)
+
+    def _slots(
+        self, going: Mapping[str, Verdict], hours: OpenHours, at: float, end: str, way: Way, stretch: float
+    ) -> dict[tuple[str, int], Slot]:
+        """The schedule with these waits, by tree and place in its chain. end: of `dry_at`, when a tree is dipped."""
+        setup = self.waits.world.setup
+        chains = [self._chain(verdict, at, end, way, stretch) for verdict in going.values()]
+        slots = schedule(chains, hours, setup.hours.dip_min * 60.0, setup.hours.hands, at)
+        return {(slot.tree, slot.index): slot for slot in slots}
+
+    def _chain(self, verdict: Verdict, at: float, end: str, way: Way, stretch: float) -> Chain:
+        setup = self.waits.world.setup
+        dry: datetime | None = getattr(verdict.dry_at, end)
+        ready = at
+        if verdict.state is not State.READY:
+            ready = math.inf if dry is None else at + stretch * max(dry.timestamp() - at, 0.0)
+        until = math.inf if verdict.redip_by is None else verdict.redip_by.timestamp()
+        steps = tuple(
+            Step(way(self._wait(verdict, name, number, at)), _longest_s(setup, name))
+            for number, name in _coming(verdict, setup)
+        )
+        return Chain(verdict.tree, ready, steps, until)
+
+    def _wait(self, verdict: Verdict, coat: str, number: int, at: float) -> Wait:
+        return self.waits.of(verdict.rack, coat, number, verdict.shelter, at)
+
+    def _finish(self, verdict: Verdict, ways: Sequence[Mapping[tuple[str, int], Slot]], at: float) -> When:
+        """When the last coat is dry: likely throughout, surely throughout, and slower than that."""
+        coming = _coming(verdict, self.waits.world.setup)
+        number, name = coming[-1]
+        wait = self._wait(verdict, name, number, at)
+        after = (wait.likely_s, wait.sure_s, SLOWER * wait.sure_s)
+        last = [way.get((verdict.tree, len(coming) - 1)) for way in ways]
+        return When(*(_moment(slot.start_s + s) if slot else None for slot, s in zip(last, after, strict=True)))
+
+
+def _can_be_planned(verdict: Verdict, setup: RoomSetup) -> bool:
+    """A tree that drymon can tell of, with a coat to come; a hold waits for a look, and nobody knows for how long."""
+    known = verdict.state in (State.DRYING, State.READY)
+    return known and bool(_coming(verdict, setup)) and verdict.rack in setup.rack_by_name
+
+
+def _coming(verdict: Verdict, setup: RoomSetup) -> list[tuple[int, str]]:
+    """Numbers and names of the coats to come by the recipe; none after a seal."""
+    recipe = setup.recipe_by_name.get(verdict.recipe)
+    if recipe is None or verdict.last_coat or verdict.next_coat is None:
+        return []
+    return list(enumerate(recipe.coats, 1))[verdict.number :]
+
+
+def _longest_s(setup: RoomSetup, coat: str) -> float:
+    longest = setup.coat_by_name[coat].longest_wait_h
+    return math.inf if longest is None else 3600.0 * longest
+
+
+def _dip(
+    slot: Slot,
+    going: Mapping[str, Verdict],
+    early: Mapping[tuple[str, int], Slot],
+    slow: Mapping[tuple[str, int], Slot],
+    setup: RoomSetup,
+    at: float,
+    zone: tzinfo,
+) -> PlannedDip:
+    verdict = going[slot.tree]
+    number, coat = _coming(verdict, setup)[slot.index]
+    key, start = (slot.tree, slot.index), datetime.fromtimestamp(slot.start_s, UTC)
+    ends = [_moment(way[key].start_s) if key in way else None for way in (early, slow)]
+    until = verdict.redip_by if slot.index == 0 else None
+    note = _note(slot, coat, setup, datetime.fromtimestamp(at, UTC), zone)
+    return PlannedDip(
+        slot.tree, coat, number, verdict.rack, start, When(ends[0], start, ends[1]), until, note, verdict.label
+    )
+
+
+def _note(slot: Slot, coat: str, setup: RoomSetup, now: datetime, zone: tzinfo) -> str:
+    """What a longest wait that ends while nobody is there asks for."""
+    longest = setup.coat_by_name[coat].longest_wait_h or 0.0
+    if slot.too_long:
+        return f"the coat after it cannot follow within its longest wait of {longest:g} h: somebody must come for it"
+    if slot.put_off_s is None:
+        return ""
+    missed = datetime.fromtimestamp(slot.put_off_s, UTC) + timedelta(hours=longest)
+    return (
+        f"not before: dipped {say(datetime.fromtimestamp(slot.put_off_s, UTC), now, zone)}, its longest wait of "
+        f"{longest:g} h would end {say(missed, now, zone)}, before the next dip can follow"
+    )
+
+
+def _by_time(
+    coming: Sequence[PlannedDip], going: Mapping[str, Verdict], hours: OpenHours, at: float, dip_s: float
+) -> tuple[tuple[PlannedDip, ...], ...]:
+    """Now: ready trees, while people are there. Next: what else falls before they go home, now or the next time."""
+    opens = hours.first(at, dip_s)
+    home = min(hours.end_of_span(opens), opens + 86400.0)
+    first_of_now = {v.tree for v in going.values() if v.state is State.READY} if opens == at else set()
+    now = [d for d in coming if d.tree in first_of_now and d.number == going[d.tree].number + 1 and not d.note]
+    rest = [d for d in coming if d not in now]
+    next_ = [d for d in rest if d.at.timestamp() < home]
+    return tuple(now), tuple(next_), tuple(d for d in rest if d not in next_)
+
+
+def _moment(seconds: float) -> datetime | None:
+    return datetime.fromtimestamp(seconds, UTC) if math.isfinite(seconds) else None

@@ -1,0 +1,121 @@
+"""List scheduling: which tree is dipped when, with so many hands, within the hours when people are there.
+
+Whoever is free takes, of the trees that may be dipped, the one that would miss its longest wait if it queued, else the
+one with the longest way to go (the critical path; Graham 1966 bounds such lists). Between dips trees dry by themselves,
+so that hands are short only where many are ready at once. A dip whose own longest wait would end while nobody is there
+is put off until the next dip can follow in time.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from heapq import heapify, heapreplace
+
+from drymon.shop.plan.open_hours import OpenHours
+
+TRIES = 12
+"""Times that a dip is put off before its limit is given up as one that cannot be kept."""
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """A coming dip. wait_s: after it, until the next may follow, or the last coat is dry. longest_s: by when after it
+    the next must follow, infinite where nothing says so.
+    """
+
+    wait_s: float
+    longest_s: float = math.inf
+
+
+@dataclass(frozen=True, slots=True)
+class Chain:
+    """A tree's coming dips in order. ready_s: from when the first may be done; until_s: by when it must."""
+
+    tree: str
+    ready_s: float
+    steps: tuple[Step, ...]
+    until_s: float = math.inf
+
+
+@dataclass(frozen=True, slots=True)
+class Slot:
+    """A dip with its planned beginning. put_off_s: when it might have been dipped, were it not for its longest wait;
+    too_long: that wait cannot be kept all the same.
+    """
+
+    tree: str
+    index: int
+    start_s: float
+    put_off_s: float | None = None
+    too_long: bool = False
+
+
+@dataclass(slots=True)
+class _Going:
+    """A chain with how far it has come."""
+
+    chain: Chain
+    rest_s: list[float]
+    index: int = 0
+    release_s: float = 0.0
+    until_s: float = math.inf
+
+
+def schedule(chains: Sequence[Chain], hours: OpenHours, dip_s: float, hands: int, now_s: float) -> list[Slot]:
+    """The dips of all chains, by their beginning; those beyond the horizon are left out."""
+    going = [_Going(chain, _rest(chain), 0, chain.ready_s, chain.until_s) for chain in chains if chain.steps]
+    free = [now_s] * hands
+    heapify(free)
+    slots: list[Slot] = []
+    while going:
+        options = [(_start(each, max(each.release_s, free[0]), hours, dip_s), each) for each in going]
+        begin = min(slot.start_s for slot, _ in options)
+        if begin == math.inf:
+            break
+        awaiting = [(slot, each) for slot, each in options if slot.start_s <= begin]
+        queue_s = dip_s * len(awaiting) / hands
+        slot, chosen = min(awaiting, key=lambda option: _rank(option[1], begin, queue_s, hours, dip_s))
+        slots.append(slot)
+        heapreplace(free, begin + dip_s)
+        _go_on(chosen, begin)
+        going = [each for each in going if each.index < len(each.chain.steps)]
+    return slots
+
+
+def _rest(chain: Chain) -> list[float]:
+    """Seconds of drying from each step to the end."""
+    rest = [0.0]
+    for step in reversed(chain.steps):
+        rest.append(rest[-1] + step.wait_s)
+    return rest[:0:-1]
+
+
+def _rank(each: _Going, begin: float, queue_s: float, hours: OpenHours, dip_s: float) -> tuple[bool, float, str]:
+    """Lowest first: who cannot queue, then who has the longest way to go; by name where all is even."""
+    can_queue = hours.first(begin + queue_s, dip_s) <= each.until_s
+    return can_queue, -each.rest_s[each.index], each.chain.tree
+
+
+def _start(each: _Going, at: float, hours: OpenHours, dip_s: float) -> Slot:
+    """The first moment from `at` on that keeps the longest wait after this dip; as soon as may be where none does."""
+    soonest = hours.first(at, dip_s)
+    step, last = each.chain.steps[each.index], each.index + 1 == len(each.chain.steps)
+    plain = Slot(each.chain.tree, each.index, soonest)
+    if last or step.longest_s == math.inf or soonest == math.inf:
+        return plain
+    start = soonest
+    for _ in range(TRIES):
+        follows = hours.first(start + step.wait_s, dip_s)
+        if follows <= start + step.longest_s:
+            return plain if start == soonest else Slot(each.chain.tree, each.index, start, put_off_s=soonest)
+        later = hours.first(follows - step.longest_s, dip_s)
+        if not soonest < later <= each.until_s or later <= start:
+            break
+        start = later
+    return Slot(each.chain.tree, each.index, soonest, too_long=True)
+
+
+def _go_on(each: _Going, start: float) -> None:
+    step = each.chain.steps[each.index]
+    each.index += 1
+    each.release_s, each.until_s = start + step.wait_s, start + step.longest_s

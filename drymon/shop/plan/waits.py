@@ -1,0 +1,94 @@
+"""How long coming coats will take: in the air of the past day at their rack, by the model that each goes by."""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from drymon.drying import air as moist
+from drymon.drying import coat, dips
+from drymon.drying.ensemble import AirStep
+from drymon.shop.air.rack_air import RackAir
+from drymon.shop.air.sensors import MINUTE_S
+from drymon.shop.tree.starting import measured_model
+from drymon.shop.tree.state import ASSURANCE, World
+
+PAST_MIN = 24 * 60
+"""A day, so that nights and mornings are in it: coats to come will meet both."""
+
+KEPT_S, DRIVE_APART = 3600.0, 0.05
+"""A wait is worked out anew after an hour, where the air's drive has changed by this share."""
+
+
+@dataclass(frozen=True, slots=True)
+class Wait:
+    """Seconds after a dip until the coat is likely dry, and surely (`ASSURANCE`); infinite where the air never dries
+    it so far.
+    """
+
+    likely_s: float
+    sure_s: float
+
+
+_NEVER = Wait(math.inf, math.inf)
+
+
+@dataclass(frozen=True, slots=True)
+class _Made:
+    wait: Wait
+    at: float
+    drive: float
+
+
+class Waits:
+    """Keeps what was worked out. Pure: the same facts give the same waits."""
+
+    def __init__(self, world: World) -> None:
+        self.world = world
+        self._made: dict[tuple[str, str, int, str], _Made] = {}
+
+    def of(self, rack: str, coat_name: str, number: int, shelter: str, at: float) -> Wait:
+        """For a coat that is to be dipped there."""
+        kind = self.world.setup.coat_by_name[coat_name]
+        key, made = (rack, coat_name, number, shelter), self._made.get((rack, coat_name, number, shelter))
+        if made is not None and 0.0 <= at - made.at < KEPT_S:
+            return made.wait
+        air = self.world.air[rack]
+        minute = int((at - 1e-6) // MINUTE_S)
+        step, place = _usual_step(air, minute), air.place_by_cloth(minute)
+        if step is None or self.world.goes_by[coat_name] is None:
+            return _NEVER
+        drive = float(step.deficit / np.mean(step.resistance))
+        if made is not None and abs(drive / made.drive - 1.0) <= DRIVE_APART:
+            wait = made.wait
+        else:
+            model = self.world.goes_by[coat_name]
+            assert model is not None
+            own = measured_model(model, self.world.waters.get(coat_name), place)
+            coats = dips.possible_coats(own, number, shelter, rack=rack, edges=dips.EDGES[self.world.setup.edges])
+            gels_s = 3600.0 * (kind.shortest_wait_h or 0.0)
+            seconds = np.sort(np.maximum(coat.steady_seconds(coats, 1.0 - kind.dry_at, step), gels_s))
+            wait = Wait(*(float(seconds[math.ceil(share * len(seconds)) - 1]) for share in (0.5, ASSURANCE)))
+            drive = drive if made is None or drive > 0.0 else made.drive
+        self._made[key] = _Made(wait, at, drive)
+        return wait
+
+
+def _usual_step(air: RackAir, minute: int) -> AirStep | None:
+    """The mean air of the past day, None where nothing is known of it."""
+    newest = air.minute(minute)
+    if not newest.known:
+        return None
+    series = (air.temperature, air.ratio, air.speed)
+    temperature, ratio, speed = (_mean(each.window(minute - PAST_MIN, minute + 1)) for each in series)
+    if math.isnan(temperature) or math.isnan(ratio):
+        temperature, humidity = newest.temperature_c, newest.humidity_pct
+    else:
+        humidity = float(moist.humidity_from_ratio(temperature, ratio, newest.pressure_pa))
+    by_cloth = air.place_by_cloth(minute) is not None
+    return air.drive(temperature, min(humidity, 100.0), speed, newest.range_of(by_cloth), newest.pressure_pa)
+
+
+def _mean(values: np.ndarray) -> float:
+    known = values[np.isfinite(values)]
+    return float(known.mean()) if len(known) else math.nan
