@@ -1,10 +1,15 @@
 """Curves that do not explain their runs, runs that contradict the others, two coats under one name: all are told of."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from drymon.learning.explained import doubt_of, two_groups
+from drymon.learning.estimate import fit_room
+from drymon.learning.explained import doubt_of, missed, two_groups
 from drymon.learning.fit import fit_all
+from drymon.learning.forward import THETA
+from drymon.learning.layout import Prior
 from drymon.messages.coat_models import load_models
 
 STARTS = load_models(None)
@@ -38,6 +43,16 @@ def test_a_coat_whose_runs_no_curve_explains_is_doubted(make, left):
     assert len(fit.missed) == 3
     assert "misses 3 of 3 weighed runs" in fit.model.doubt
     assert "your own finger and scale" in fit.model.doubt
+
+
+def test_a_curve_on_which_nothing_dries_misses_whatever_was_lost(make):
+    """Air takes nothing of it: there is no share of its loss to compare."""
+    runs = runs_of(make, exponential, [1.0, 1.05])
+    estimate = fit_room(runs, {"backup": Prior.of(STARTS["backup"])}, "power")
+    assert missed(estimate) == [False, False]
+    theta = estimate.theta.copy()
+    theta[1, [THETA.index(name) for name in ("transfer", "cooling")]] = -60.0
+    assert missed(replace(estimate, theta=theta)) == [False, True]
 
 
 def test_a_coat_that_dries_as_coats_do_is_not(make):

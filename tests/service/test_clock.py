@@ -1,7 +1,9 @@
 """Clocks that jump: the wall's does, the running time does not. Stream time never runs backwards."""
 
 import subprocess
+import threading
 import time
+from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 
 import pytest
@@ -167,6 +169,40 @@ def test_the_inbox_gives_no_horizon_while_messages_wait() -> None:
     assert ([each.message.mid for each in first], horizon) == ([0, 1], None)
     rest, horizon = inbox.drain(enough=1, most=2, wait_s=0.0)
     assert ([each.message.mid for each in rest], horizon) == ([2], NOON)
+
+
+def waiting(inbox: Inbox, woken: Callable[[], None]) -> tuple[int, float]:
+    """How many messages whoever waits ten seconds for one is given, and after how long, when this is done meanwhile."""
+    began = time.monotonic()
+    later = threading.Timer(0.2, woken)
+    later.start()
+    taken, _ = inbox.drain(enough=1, most=10, wait_s=10.0)
+    later.join()
+    return len(taken), time.monotonic() - began
+
+
+def test_whoever_waits_for_messages_is_woken_by_the_first_and_by_the_end() -> None:
+    inbox = Inbox("shop", StreamTime(HandClock(NOON)))
+
+    def put() -> None:
+        inbox.put("drymon/shop/room/humidity", b"40", retain=False, qos=1, dup=False, mid=1, generation=1)
+
+    count, waited = waiting(inbox, put)
+    assert (count, waited < 5.0) == (1, True)
+    count, waited = waiting(inbox, inbox.close)
+    assert (count, waited < 5.0) == (0, True)
+    began = time.monotonic()
+    inbox.drain(enough=1, most=10, wait_s=10.0)
+    assert time.monotonic() - began < 5.0, "after the end nobody waits"
+
+
+def test_a_clock_that_jumps_while_nothing_arrives_is_told_of_all_the_same() -> None:
+    clock = HandClock(NOON)
+    inbox = Inbox("shop", StreamTime(clock))
+    inbox.drain(enough=1, most=10, wait_s=0.0)
+    clock.jump(-3600.0)
+    (word,), _ = inbox.drain(enough=1, most=10, wait_s=0.0)
+    assert word.message.topic == "drymon/shop/log/clock"
 
 
 def test_the_system_clock_agrees_with_date_and_runs() -> None:
