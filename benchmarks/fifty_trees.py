@@ -22,7 +22,7 @@ from drymon.messages.coat_models import load_models
 from drymon.messages.config import load_home
 from drymon.messages.message import Message
 from drymon.messages.parse import Parser
-from drymon.shop.room import Room
+from drymon.shop.fold.room import Room
 
 BEGIN = datetime(2031, 3, 3, 6, 0, tzinfo=UTC)
 RACKS, TREES = 5, 10

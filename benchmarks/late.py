@@ -3,8 +3,8 @@
     python benchmarks/late.py [TREES]
 
 A dip told days late, a reading of long ago, and a breath of back-dated dips. The ratio is bounded, not the number of
-slots: what is left to do is done in the next ones (`drymon/shop/refold.py`). Air of more than three days ago is not
-kept and must be worked out too, which costs half as much again.
+slots: what is left to do is done in the next ones (`drymon/shop/fold/refold.py`). Air of more than three days ago is
+not kept and must be worked out too, which costs half as much again.
 """
 
 import sys
@@ -18,10 +18,10 @@ from drymon.drying.quantities import Quantity
 from drymon.messages.coat_models import load_models
 from drymon.messages.config import parse_home
 from drymon.messages.home import template
-from drymon.shop.events import Dip
-from drymon.shop.outcome import State
-from drymon.shop.reading import Reading
-from drymon.shop.room import Room
+from drymon.shop.facts.events import Dip
+from drymon.shop.facts.outcome import State
+from drymon.shop.facts.reading import Reading
+from drymon.shop.fold.room import Room
 
 BEGIN = datetime(2031, 3, 3, tzinfo=UTC)
 DAYS = (3, 6)

@@ -22,7 +22,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from drymon.drying.quantities import Quantity
 from drymon.messages.message import Message
-from drymon.shop.reading import Reading
+from drymon.shop.facts.reading import Reading
 from drymon.store import Store
 
 TREES, LOADS = 50, 200

@@ -22,7 +22,7 @@ from pathlib import Path
 
 from drymon.drying.quantities import Quantity
 from drymon.messages.message import Message
-from drymon.shop.reading import Reading
+from drymon.shop.facts.reading import Reading
 from drymon.store import Store
 
 END = datetime(2032, 3, 3, 6, tzinfo=UTC)

@@ -19,7 +19,7 @@ from typing import Any
 
 from drymon.drying.quantities import Quantity
 from drymon.messages.message import Message
-from drymon.shop.reading import Reading
+from drymon.shop.facts.reading import Reading
 from drymon.store import Store
 
 START = datetime(2031, 3, 3, 6, tzinfo=UTC)

@@ -1,4 +1,4 @@
-"""The floors of the house: who may import whom, and where nothing may read a clock, a disk or a wire."""
+"""The floors and wings of the house: who may import whom, and where nothing may read a clock, a disk or a wire."""
 
 import ast
 import sys
@@ -19,9 +19,29 @@ MAY: dict[str, set[str]] = {
     "messages": {"drying", "shop", "messages"},
     "store": {"drying", "shop", "learning", "messages", "store"},
     "service": {"drying", "shop", "learning", "messages", "store", "service"},
-    "views": {"drying", "shop", "learning", "messages", "store", "views"},
-    "cli": {"drying", "shop", "learning", "messages", "store", "service", "views", "cli"},
+    "readback": {"drying", "shop", "learning", "messages", "store", "readback"},
+    "views": {"drying", "shop", "learning", "messages", "store", "readback", "views"},
+    "web": {"drying", "shop", "messages", "store", "service", "views", "web"},
+    "cli": {"drying", "shop", "learning", "messages", "store", "readback", "service", "views", "web", "cli"},
 }
+WINGS: dict[str, set[str]] = {
+    "shop.facts": set(),
+    "shop.air": {"shop.facts"},
+    "shop.weight": {"shop.facts"},
+    "shop.tree": {"shop.facts", "shop.air", "shop.weight"},
+    "shop.verdict": {"shop.facts", "shop.air", "shop.weight", "shop.tree"},
+    "shop.alarms": {"shop.facts", "shop.air", "shop.verdict"},
+    "shop.fold": {"shop.facts", "shop.air", "shop.weight", "shop.tree", "shop.verdict", "shop.alarms"},
+    "service": {"service.notify"},
+    "service.notify": {"service"},
+    "views": set(),
+    "views.plots": set(),
+    "views.by_scale": set(),
+    "views.fit": {"views.plots"},
+    "views.report": {"views", "views.plots"},
+    "views.page": {"views", "views.plots", "views.by_scale"},
+}
+"""Which other wings of its floor a wing may import; a floor's own name is what lies in no wing of it."""
 FLOORS_WITHOUT_CLOCK = ("drying", "shop", "learning", "messages", "store")
 MAY_OPEN_FILES = {"store", "messages"}
 """Store keeps files; messages reads room.toml, models and recorded streams at the door."""
@@ -63,6 +83,48 @@ def test_a_module_imports_from_its_own_floor_and_below(path: Path) -> None:
         and part not in MAY.get(floor, set())
     ]
     assert wrong == []
+
+
+def wing(parts: tuple[str, ...]) -> str:
+    """The wing that a module lies in, by its name's parts."""
+    return ".".join(parts[:2]) if ".".join(parts[:2]) in WINGS else parts[0]
+
+
+def neighbours(path: Path) -> set[str]:
+    """The other wings of its floor that a module imports."""
+    here = path.relative_to(HOUSE).parts
+    named = (tuple(name.split(".")[1:]) for name, _, _ in imports(path) if name.startswith("drymon."))
+    found = {wing(parts) for parts in named if parts[0] == here[0] and (HOUSE / parts[0]).is_dir()}
+    return found - {wing(here)}
+
+
+@pytest.mark.parametrize("name", WINGS)
+def test_a_wing_imports_the_wings_that_it_needs_and_no_others(name: str) -> None:
+    lying_here = [path for path in MODULES if wing(path.relative_to(HOUSE).parts) == name]
+    assert len(lying_here) > 1
+    assert set[str]().union(*map(neighbours, lying_here)) == WINGS[name]
+
+
+def test_every_wing_is_in_the_table() -> None:
+    folders = {path.parent.relative_to(HOUSE).parts for path in MODULES}
+    assert {".".join(parts) for parts in folders if len(parts) > 1} <= set(WINGS)
+    assert {parts[0] for parts in folders if parts} <= set(MAY)
+
+
+def test_wings_run_in_no_circle() -> None:
+    """`service` and `service.notify` share the clock alone: that arrow back is looked at on its own."""
+    left = {name: others - {"service"} for name, others in WINGS.items()}
+    while free := [name for name, others in left.items() if not others & set(left)]:
+        for name in free:
+            del left[name]
+    assert left == {}
+    back = {
+        name
+        for path in (HOUSE / "service" / "notify").glob("*.py")
+        for name, _, _ in imports(path)
+        if name.startswith("drymon.service.") and not name.startswith("drymon.service.notify")
+    }
+    assert back == {"drymon.service.clock"}
 
 
 def outside(floor: str) -> set[tuple[str, str]]:

@@ -144,8 +144,8 @@ def test_what_is_changed_and_what_is_left_alone() -> None:
 
 
 def test_each_fault_is_one_that_python_can_read() -> None:
-    text = (ROOT / "drymon" / "shop" / "judge.py").read_text(encoding="utf-8")
-    found = mutants("shop/judge", text)
+    text = (ROOT / "drymon" / "shop" / "verdict" / "judge.py").read_text(encoding="utf-8")
+    found = mutants("shop/verdict/judge", text)
     assert len({mutant.id for mutant in found}) == len(found) > 100
     whole = ast.dump(ast.parse(text))
     assert [mutant for mutant in found if ast.dump(ast.parse(mutant.text)) == whole] == []

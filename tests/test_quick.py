@@ -16,9 +16,9 @@ pytest.importorskip("pvlib", reason="the examiner's weather comes from pvlib")
 from benchmarks.accuracy import quick  # noqa: E402
 from benchmarks.accuracy.rooms import make_room  # noqa: E402
 from drymon.cli.home import record_of  # noqa: E402
-from drymon.cli.weighed import weighed_runs  # noqa: E402
 from drymon.learning.run import Run  # noqa: E402
 from drymon.messages.config import load_home  # noqa: E402
+from drymon.readback.weighed_runs import weighed_runs  # noqa: E402
 
 HAND, CELLS = ("front", 2), ("pores", 4)  # shops that weigh by hand, and on load cells; fans that swing in both
 

@@ -30,13 +30,13 @@ from drymon.drying.ensemble import AirStep, Array, CoatState, PossibleCoats
 from drymon.drying.possible import MEMBERS, toned_down, weighted_quantiles
 from drymon.learning.run import Run, RunAir
 from drymon.messages.coat_models import load_models
-from drymon.shop.measured import InItsPlace
-from drymon.shop.scale import LEAST_MEMBERS, MISFIT_STARTING
-from drymon.shop.setup import CoatType, RoomSetup
-from drymon.shop.starting import measured_model, model_of
-from drymon.shop.taught import Taught, likelihood, taught_by
-from drymon.shop.tree import ASSURANCE, felt
-from drymon.shop.weighings import WITNESS_AREA
+from drymon.shop.facts.measured import InItsPlace
+from drymon.shop.facts.setup import CoatType, RoomSetup
+from drymon.shop.tree.starting import measured_model, model_of
+from drymon.shop.tree.state import ASSURANCE, felt
+from drymon.shop.tree.taught import Taught, likelihood, taught_by
+from drymon.shop.weight.scale import LEAST_MEMBERS, MISFIT_STARTING
+from drymon.shop.weight.weighings import WITNESS_AREA
 
 STEP_S = 600.0
 LONGEST_H = 10 * 24.0

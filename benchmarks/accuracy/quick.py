@@ -33,7 +33,7 @@ from drymon.drying.air import standard_pressure
 from drymon.learning.run import Run, RunAir
 from drymon.learning.runs import air_by_minute, from_bench, from_cell, make_run
 from drymon.messages.coat_models import load_models
-from drymon.shop.starting import OF_FAMILY
+from drymon.shop.tree.starting import OF_FAMILY
 
 HERE = Path(__file__).parent
 STALE_MIN = 10  # room.toml's default: older readings are no evidence

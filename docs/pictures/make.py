@@ -24,13 +24,13 @@ from selenium import webdriver
 from selenium.webdriver.common.by import By
 from selenium.webdriver.support.ui import WebDriverWait
 
-from drymon.cli.page_server import PageServer
 from drymon.messages.config import load_home
 from drymon.messages.home import make_home
 from drymon.messages.streams import StreamWriter, read_stream
 from drymon.service.clock import SystemClock
 from drymon.service.replay import replay
 from drymon.service.serve import Service
+from drymon.web.server import PageServer
 
 HERE = Path(__file__).parent
 SHOP = files("drymon.demo_streams")

@@ -11,7 +11,7 @@ from drymon.errors import AlarmError, SetupError
 
 if TYPE_CHECKING:
     from drymon.messages.settings import HomeConfig
-    from drymon.shop.alarm_book import AlarmBook, Entry
+    from drymon.shop.alarms.alarm_book import AlarmBook, Entry
 
 _SPAN = re.compile(r"([0-9]{1,4})(min|h|d)")
 _UNIT = {"min": timedelta(minutes=1), "h": timedelta(hours=1), "d": timedelta(days=1)}
@@ -107,7 +107,7 @@ def _do(config: "HomeConfig", words: dict[str, str]) -> str:
     """In the database; while a service holds it, by way of that service."""
     from drymon.cli.door import ask_service
     from drymon.cli.home import DATABASE, wall
-    from drymon.shop.alarm_acts import about_of, acknowledged, act_of, done
+    from drymon.shop.alarms.alarm_acts import about_of, acknowledged, act_of, done
     from drymon.store.lock import HomeLock, is_held
     from drymon.store.store import Store
 
@@ -126,7 +126,7 @@ def _do(config: "HomeConfig", words: dict[str, str]) -> str:
 
 def _listing(config: "HomeConfig", book: "AlarmBook", delivered: datetime | None) -> str:
     from drymon.cli.home import wall
-    from drymon.shop.local_time import say
+    from drymon.shop.facts.local_time import say
 
     now, zone = wall(), config.room.timezone
     lines = [line for entry in book.standing() for line in _lines(book, entry, now, zone)]
@@ -140,8 +140,8 @@ def _listing(config: "HomeConfig", book: "AlarmBook", delivered: datetime | None
 
 def _lines(book: "AlarmBook", entry: "Entry", now: datetime, zone: str) -> Iterator[str]:
     """What is so, what to do about it, and what to type."""
-    from drymon.shop.alarm_book import AlarmState
-    from drymon.shop.local_time import say
+    from drymon.shop.alarms.alarm_book import AlarmState
+    from drymon.shop.facts.local_time import say
 
     words = entry.kind.words(entry.severity)
     yield f"{entry.severity:8}{say(entry.raised_at or now, now, zone):>12}  {entry.what}"

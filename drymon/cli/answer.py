@@ -7,7 +7,7 @@ from drymon.cli.home import record_of, wall
 from drymon.errors import StoreError
 from drymon.messages.message import Message
 from drymon.messages.settings import HomeConfig
-from drymon.shop.events import LogEvent
+from drymon.shop.facts.events import LogEvent
 from drymon.views import by_hand
 
 COULD_NOT = 1

@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from drymon.cli.by_scale_walk import ScaleWalk
     from drymon.messages.settings import HomeConfig
     from drymon.store import Store
-    from drymon.views.weighed import Told
+    from drymon.views.by_scale.weighed import Told
 
 T = TypeVar("T")
 
@@ -68,7 +68,7 @@ def register_pickup(kinds: "_SubParsersAction[Any]") -> ArgumentParser:
 def run_cloth(args: Namespace, config: "HomeConfig") -> int:
     """A cloth from what was typed, or from a talk at the terminal."""
     from drymon.cli.by_scale_walk import ClothWalk
-    from drymon.views import weighed_cloth
+    from drymon.views.by_scale import weighed_cloth
 
     if args.points:
         raise SetupError("--points: received with --wet-cloth; allowed is --weighed TIME=MASS, for each weighing")
@@ -92,7 +92,7 @@ def run_pickup(args: Namespace, config: "HomeConfig") -> int:
     """A piece from what was typed, or from a talk at the terminal."""
     from drymon.cli.by_scale_walk import DipWalk
     from drymon.cli.home import check_coat
-    from drymon.views import weighed_dip
+    from drymon.views.by_scale import weighed_dip
 
     check_coat(config, args.coat)
     words = {name: getattr(args, name, None) or "" for name in weighed_dip.WORDS}
@@ -185,7 +185,7 @@ def _keep(args: Namespace, config: "HomeConfig", told: "Told") -> int:
     from drymon.cli.door import keep
     from drymon.cli.home import wall
     from drymon.store.kept import keep_calibration
-    from drymon.views.weighed import DUE_DAYS
+    from drymon.views.by_scale.weighed import DUE_DAYS
 
     days = args.due_days or DUE_DAYS[told.kind]
     due = (wall() + timedelta(days=days)).date().isoformat()

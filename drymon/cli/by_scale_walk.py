@@ -14,10 +14,10 @@ from drymon.cli.times import typed_time
 from drymon.errors import LearningError, SetupError
 from drymon.messages.times import stamp
 from drymon.messages.typed import area_of, gravity_of, mass_of, percent_of, sides_of, whole_of
-from drymon.views import weighed_cloth, weighed_dip
+from drymon.views.by_scale import weighed_cloth, weighed_dip
 
 if TYPE_CHECKING:
-    from drymon.views.weighed import Told
+    from drymon.views.by_scale.weighed import Told
 
 WIDE = 110
 """Of a line at a terminal."""

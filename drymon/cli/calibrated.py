@@ -5,7 +5,7 @@ from datetime import date
 from drymon.cli.home import DATABASE, record_of
 from drymon.errors import LearningError
 from drymon.messages.settings import HomeConfig
-from drymon.shop.measured import CLOTH, PICKUP
+from drymon.shop.facts.measured import CLOTH, PICKUP
 from drymon.store import Calibration
 
 

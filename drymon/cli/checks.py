@@ -17,15 +17,15 @@ from drymon.errors import DrymonError, SetupError
 from drymon.messages.coat_models import REMEDY, load_models, model_doubts
 from drymon.messages.config import ROOM_FILE, load_home
 from drymon.messages.settings import HomeConfig
+from drymon.readback.now import age
+from drymon.readback.promises import on_record, tally_words
 from drymon.service.clock import EARLIEST, SystemClock
 from drymon.service.embedded import broker_of
-from drymon.shop.cross_check import AS_MEASURED
-from drymon.shop.starting import start_of
-from drymon.shop.value_words import value_words
+from drymon.shop.air.cross_check import AS_MEASURED
+from drymon.shop.facts.value_words import value_words
+from drymon.shop.tree.starting import start_of
 from drymon.store.backup import unfit
 from drymon.store.engine import has_wal_reset_fault, sqlite_version
-from drymon.views.now import age
-from drymon.views.promises import on_record, tally_words
 
 LEAST_FREE, LITTLE_FREE = 0.05, 0.10
 

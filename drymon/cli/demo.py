@@ -123,8 +123,8 @@ def _learn(config: "HomeConfig") -> Iterator[str]:
     """Fit the models of all coats that were weighed, and say of each how long it takes."""
     from drymon.cli.fit import learn
     from drymon.cli.home import record_of
-    from drymon.cli.weighed import weighed_runs
-    from drymon.views.fit_words import headline
+    from drymon.readback.weighed_runs import weighed_runs
+    from drymon.views.fit.fit_words import headline
 
     with record_of(config) as record:
         runs = weighed_runs(config, record)
@@ -185,8 +185,8 @@ def _pictures(config: "HomeConfig", record: "Store") -> list[Path]:
 
 def _close(config: "HomeConfig", timeline: "Timeline", messages: int, pictures: list[Path], seconds: float) -> None:
     from drymon.cli.home import record_of
-    from drymon.views.promises import on_record
-    from drymon.views.side_by_side import table
+    from drymon.readback.promises import on_record
+    from drymon.views.fit.side_by_side import table
 
     counts = timeline.counts
     with record_of(config) as record:

@@ -25,7 +25,7 @@ def ask_service(home: Path, path: str, wanted: Mapping[str, object]) -> str:
 
     Raises SetupError where it makes no sense to the service, DrymonError or StoreError where it cannot be done.
     """
-    from drymon.cli.page_server import DOOR_FILE
+    from drymon.web.server import DOOR_FILE
 
     try:
         door = json.loads((home / DOOR_FILE).read_text(encoding="ascii"))
@@ -54,7 +54,7 @@ def door_problem(home: Path, page: "Page") -> str | None:
     """Why the page at its port is not the one of this home's running service, None where it is. Whatever else has the
     port may answer as well; only a service that opened it has left its door in the home.
     """
-    from drymon.cli.page_server import DOOR_FILE, IDENT
+    from drymon.web.server import DOOR_FILE, IDENT
 
     try:
         door = json.loads((home / DOOR_FILE).read_text(encoding="ascii"))

@@ -20,9 +20,9 @@ from drymon.messages.parse import Parser
 from drymon.messages.settings import HomeConfig
 from drymon.messages.times import AHEAD, parse_time, stamp
 from drymon.messages.topics import log_topic
-from drymon.shop.events import SHELTERS, LogEvent, TreeEvent
-from drymon.shop.outcome import Verdict
-from drymon.shop.slips import did_you_mean
+from drymon.shop.facts.events import SHELTERS, LogEvent, TreeEvent
+from drymon.shop.facts.outcome import Verdict
+from drymon.shop.facts.slips import did_you_mean
 from drymon.store.lock import is_held
 from drymon.store.strangers import no_such_tree
 from drymon.views import by_hand

@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from drymon.learning.fit import TypeFit
     from drymon.learning.run import Run
     from drymon.messages.settings import HomeConfig
-    from drymon.shop.setup import RoomSetup
+    from drymon.shop.facts.setup import RoomSetup
 
 ELSEWHERE = 1.5
 """Models learnt in another home are a start here, this much less sure."""
@@ -34,8 +34,8 @@ def register(commands: "_SubParsersAction[Any]") -> None:
 def run(args: Namespace) -> int:
     """Fit, print, write."""
     from drymon.cli.home import check_coat, config_of, record_of, warn_of_models
-    from drymon.cli.weighed import weighed_runs
     from drymon.errors import LearningError
+    from drymon.readback.weighed_runs import weighed_runs
 
     config = config_of(args)
     if args.coat:
@@ -75,7 +75,7 @@ def learn(config: "HomeConfig", runs: "Sequence[Run]", coat: str | None = None) 
 def _tell_promises(config: "HomeConfig") -> None:
     """Whether what was told by the models so far was kept."""
     from drymon.cli.home import record_of
-    from drymon.views.promises import on_record, tally_words
+    from drymon.readback.promises import on_record, tally_words
 
     with record_of(config) as record:
         tally = on_record(record)
@@ -112,7 +112,7 @@ def _writable(folder: Path) -> None:
 
 def _report(fits: "Sequence[TypeFit]", runs: "Sequence[Run]", config: "HomeConfig", folder: Path) -> None:
     from drymon.cli.home import record_of
-    from drymon.views.fit_report import promised, write_report
+    from drymon.views.fit.fit_report import promised, write_report
 
     with record_of(config) as record:
         kept = promised(record, config.room)
@@ -124,7 +124,7 @@ def starts_of(config: "HomeConfig", runs: "Sequence[Run]") -> "dict[str, CoatMod
     home's own, else the packaged one. No usual wait is counted in it: the weighed runs say more.
     """
     from drymon.messages.coat_models import load_models, models_from_elsewhere
-    from drymon.shop.starting import start_of
+    from drymon.shop.tree.starting import start_of
 
     packaged, home = load_models(None), load_models(config.path)
     elsewhere = {**models_from_elsewhere(config.path), **_learnt_elsewhere(config, runs)}
@@ -159,8 +159,8 @@ def _less_sure(model: "CoatModel") -> "CoatModel":
 
 def told(fit: "TypeFit", runs: "Sequence[Run]", room: "RoomSetup") -> list[str]:
     """What was learnt, in lines for a caster: the one to go by first."""
-    from drymon.cli.weighed import UNTOLD
-    from drymon.views.fit_words import cautions, headline, left_out_words, standing
+    from drymon.readback.weighed_runs import UNTOLD
+    from drymon.views.fit.fit_words import cautions, headline, left_out_words, standing
 
     lines = [headline(fit, room), *standing(fit, runs)]
     if untold := sum(UNTOLD in one.notes for one in fit.runs):
@@ -191,7 +191,7 @@ def _parameter_line(name: str, model: "CoatModel", start: "CoatModel") -> str:
 
 def _left_out_lines(fit: "TypeFit") -> list[str]:
     from drymon.learning.judge import summary
-    from drymon.views.coat_basis import FEWEST_TO_SAY
+    from drymon.readback.coat_basis import FEWEST_TO_SAY
 
     lines = [f"{'run left out':<28} {'left':>5} {'took h':>7} {'forecast h (5 to 95 %)':>24} {'error':>7}"]
     for one in fit.left_out:

@@ -11,7 +11,7 @@ from drymon.messages.config import load_home
 from drymon.messages.home import locate_home
 from drymon.messages.settings import HomeConfig
 from drymon.service.clock import SystemClock
-from drymon.shop.slips import did_you_mean
+from drymon.shop.facts.slips import did_you_mean
 from drymon.store import Store
 from drymon.store.lock import is_held
 

@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from drymon.messages.settings import HomeConfig
-    from drymon.service.notify_letters import Letter, Way
+    from drymon.service.notify.letters import Letter, Way
 
 
 def register(subparsers: Any) -> None:
@@ -29,7 +29,7 @@ def register(subparsers: Any) -> None:
 def run(args: Namespace) -> int:
     """Show or try the ways; 1 where one of them failed."""
     from drymon.cli.home import config_of
-    from drymon.service.notify_ways import ways_of
+    from drymon.service.notify.ways import ways_of
 
     config = config_of(args)
     found = ways_of(config)
@@ -53,8 +53,8 @@ class _Trial:
 
 def _test(config: "HomeConfig", way: "Way") -> int:
     from drymon.cli.home import wall
-    from drymon.service.notify_letters import plain_letter
-    from drymon.service.notify_ways import FAILURES, deliver, describe, why
+    from drymon.service.notify.letters import plain_letter
+    from drymon.service.notify.ways import FAILURES, deliver, describe, why
 
     now = wall()
     text = "This is a test of drymon. If you read it, this way of telling you works; nothing is wrong."
@@ -70,8 +70,8 @@ def _test(config: "HomeConfig", way: "Way") -> int:
 
 def _show(config: "HomeConfig", found: "list[Way]") -> None:
     from drymon.cli.home import record_of, wall
-    from drymon.service.notify_ways import describe
-    from drymon.shop.local_time import say
+    from drymon.service.notify.ways import describe
+    from drymon.shop.facts.local_time import say
 
     for way in found:
         print(f"{way.name}: {describe(way)}, {', '.join(way.route.kinds) or f'from {way.route.least_severity} up'}")

@@ -8,7 +8,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from drymon.messages.settings import HomeConfig
-    from drymon.shop.setup import Rack
+    from drymon.shop.facts.setup import Rack
     from drymon.store import Store
 
 USUAL = timedelta(days=3)
@@ -86,7 +86,7 @@ def rack_picture(
     config: "HomeConfig", record: "Store", name: str, now: datetime, begin: datetime | None, end: datetime | None
 ) -> "Figure":
     """A rack's air, by default over the last three days; over weeks as means with lowest and highest values."""
-    from drymon.views.gather import rack_air
+    from drymon.readback.gather import rack_air
     from drymon.views.page.long_air import draw_long_air, long_air
     from drymon.views.plots.rack import draw_rack
 
@@ -103,8 +103,8 @@ def psychrometric_picture(
 ) -> "Figure":
     """A rack's air on the psychrometric chart, by default over the last day, for the pressure of the room."""
     from drymon.errors import SetupError
-    from drymon.views.gather import air_path, pressure_of
-    from drymon.views.history import coats_on
+    from drymon.readback.gather import air_path, pressure_of
+    from drymon.readback.history import coats_on
     from drymon.views.plots.psychrometric import draw_psychrometric
 
     rack = _rack(config, name)
@@ -125,8 +125,8 @@ def tree_picture(
     config: "HomeConfig", record: "Store", tree: str, now: datetime, begin: datetime | None, end: datetime | None
 ) -> "Figure":
     """A tree's drying, by default from its first dip to what is expected next."""
-    from drymon.views.gather import lives_on_record, verdicts_by_tree
-    from drymon.views.history import last_life
+    from drymon.readback.gather import lives_on_record, verdicts_by_tree
+    from drymon.readback.history import last_life
     from drymon.views.plots.tree import draw_tree, end_of_picture
 
     events = list(record.events(tree=tree))
@@ -143,8 +143,8 @@ def room_picture(
     config: "HomeConfig", record: "Store", now: datetime, begin: datetime | None, end: datetime | None
 ) -> "Figure":
     """All trees, by default over the last three days and into what is expected."""
-    from drymon.views.gather import lives_on_record, verdicts_by_tree
-    from drymon.views.history import ends_of
+    from drymon.readback.gather import lives_on_record, verdicts_by_tree
+    from drymon.readback.history import ends_of
     from drymon.views.plots.room import draw_room, future_end
 
     start = begin or (end or now) - USUAL
@@ -160,9 +160,9 @@ def room_picture(
 def model_picture(config: "HomeConfig", coat: str) -> "Figure":
     """A coat model in the reference air, and this home's weighed runs of it, where there are any."""
     from drymon.cli.home import DATABASE, record_of, warn_of_models
-    from drymon.cli.weighed import weighed_runs
     from drymon.messages.coat_models import load_models
-    from drymon.views.coat_basis import basis_of, first_number
+    from drymon.readback.coat_basis import basis_of, first_number
+    from drymon.readback.weighed_runs import weighed_runs
     from drymon.views.plots.coat import NUMBER, draw_model, points_of
 
     warn_of_models(config)

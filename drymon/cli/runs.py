@@ -30,7 +30,7 @@ def register(commands: "_SubParsersAction[Any]") -> None:
 def run(args: Namespace) -> int:
     """List the runs, or leave one out, or take it back."""
     from drymon.cli.home import check_coat, config_of, record_of
-    from drymon.cli.weighed import weighed_runs
+    from drymon.readback.weighed_runs import weighed_runs
 
     config = config_of(args)
     if args.leave_out and not (args.reason or "").strip():
@@ -52,8 +52,8 @@ def run(args: Namespace) -> int:
 def _change(args: Namespace, config: "HomeConfig") -> int:
     from drymon.cli.door import keep
     from drymon.cli.home import record_of
-    from drymon.cli.weighed import weighed_runs
     from drymon.errors import LearningError
+    from drymon.readback.weighed_runs import weighed_runs
     from drymon.store.kept import change_run
 
     name = args.leave_out or args.take_back

@@ -20,9 +20,9 @@ def register(subparsers: Any) -> None:
 def run(args: argparse.Namespace) -> int:
     """Serve until told to stop."""
     config = config_of(args, secrets=True)
-    from drymon.cli.page_server import PageServer
     from drymon.service.logs import log_to_stderr
     from drymon.service.serve import Service
+    from drymon.web.server import PageServer
 
     log_to_stderr()
     service = Service(config, make_page=PageServer)

@@ -5,7 +5,7 @@ import sys
 from drymon.cli.home import record_of
 from drymon.errors import StoreError
 from drymon.messages.settings import HomeConfig
-from drymon.shop.events import Dip, LogEvent
+from drymon.shop.facts.events import Dip, LogEvent
 from drymon.views import by_hand
 
 

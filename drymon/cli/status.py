@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from drymon.messages.settings import HomeConfig
-    from drymon.shop.outcome import SensorStatus
+    from drymon.readback.now import Now
+    from drymon.shop.facts.outcome import SensorStatus
     from drymon.store import Store
-    from drymon.views.now import Now
 
 REFUSED_SHOWN = 20
 
@@ -31,7 +31,7 @@ def register(commands: "_SubParsersAction[Any]") -> None:
 def run(args: Namespace) -> int:
     """Print the status."""
     from drymon.cli.home import config_of, wall, warn_of_models
-    from drymon.views.now import as_json
+    from drymon.readback.now import as_json
     from drymon.views.table import table
 
     config = config_of(args)
@@ -47,7 +47,7 @@ def run(args: Namespace) -> int:
 def look(config: "HomeConfig", moment: datetime) -> "Now":
     """Everything that the status shows at `moment`."""
     from drymon.cli.home import DATABASE, record_of, service_runs
-    from drymon.views.now import Now, Refused, rack_now, tree_now
+    from drymon.readback.now import Now, Refused, rack_now, tree_now
 
     if not (config.path / DATABASE).exists():
         return Now(moment, online=False, trees=(), racks=())
@@ -67,7 +67,7 @@ def look(config: "HomeConfig", moment: datetime) -> "Now":
 
 def _sensors(record: "Store", moment: datetime, stale: timedelta) -> "list[SensorStatus]":
     """Every sensor's last word; doubted where the record says so of that very reading."""
-    from drymon.views.now import sensor_now, sensor_status
+    from drymon.readback.now import sensor_now, sensor_status
 
     doubts = list(record.doubts(from_=moment - timedelta(days=14)))
     latest = record.latest_readings()

@@ -8,9 +8,9 @@ import numpy as np
 
 from drymon.drying import usual_wait
 from drymon.drying.coat_model import CoatModel
-from drymon.shop.setup import CoatType, RoomSetup
-from drymon.shop.starting import model_of
-from drymon.shop.usual_dip import usual_dip
+from drymon.shop.facts.setup import CoatType, RoomSetup
+from drymon.shop.tree.starting import model_of
+from drymon.shop.tree.usual_dip import usual_dip
 
 Told = tuple[Literal["ok", "look"], str, str]
 """Verdict, words, what to do."""

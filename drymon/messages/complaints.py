@@ -8,7 +8,7 @@ from typing import Any, get_args
 from pydantic import BaseModel, ValidationError
 
 from drymon.messages.names import NAME_PATTERN, NAME_RULE
-from drymon.shop.slips import did_you_mean
+from drymon.shop.facts.slips import did_you_mean
 
 LONGEST_REASONS = 900
 """Characters: as much as a person reads, and a bound on what a message that nobody can use costs the disk."""

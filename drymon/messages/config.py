@@ -30,7 +30,7 @@ from drymon.messages.settings import (
 )
 from drymon.messages.topics import room_prefix
 from drymon.messages.units import unit_problem
-from drymon.shop.setup import Band, Cell, CoatType, Rack, Recipe, RoomSetup
+from drymon.shop.facts.setup import Band, Cell, CoatType, Rack, Recipe, RoomSetup
 
 __all__ = [
     "Apprise",

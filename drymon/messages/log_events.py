@@ -13,7 +13,7 @@ from drymon.messages.message import Message
 from drymon.messages.payload import read_json, read_text
 from drymon.messages.times import parse_time, plausible
 from drymon.messages.units import to_default
-from drymon.shop.events import (
+from drymon.shop.facts.events import (
     ClockChecked,
     Dip,
     FanSwitched,

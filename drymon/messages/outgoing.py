@@ -12,7 +12,7 @@ from drymon.messages import topics
 from drymon.messages.message import Message
 from drymon.messages.payload import boot_said
 from drymon.messages.times import stamp
-from drymon.shop.outcome import (
+from drymon.shop.facts.outcome import (
     AirNow,
     Alert,
     Bounds,

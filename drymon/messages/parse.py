@@ -17,8 +17,8 @@ from drymon.messages.senml import Record, resolve
 from drymon.messages.settings import HomeConfig, Source
 from drymon.messages.times import plausible
 from drymon.messages.units import to_default
-from drymon.shop.events import LogEvent
-from drymon.shop.reading import Reading
+from drymon.shop.facts.events import LogEvent
+from drymon.shop.facts.reading import Reading
 
 SENML = "senml"
 NAMED = {Quantity.WEIGHT: "cell", Quantity.SURFACE: "probe"}

@@ -8,8 +8,8 @@ from typing import Literal
 
 from drymon.drying.quantities import Quantity
 from drymon.errors import SetupError
-from drymon.shop.outcome import Severity
-from drymon.shop.setup import RoomSetup
+from drymon.shop.facts.outcome import Severity
+from drymon.shop.facts.setup import RoomSetup
 
 SHORTEST_PASSWORD, LONGEST_PASSWORD = 8, 200
 """Characters of a password to the page."""

@@ -14,7 +14,7 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validat
 from drymon.drying.quantities import Quantity
 from drymon.drying.sieves import OPENING_UM
 from drymon.messages.names import NAME_PATTERN, RESERVED_RACKS
-from drymon.shop.alarm_kinds import KINDS
+from drymon.shop.alarms.alarm_kinds import KINDS
 
 
 def between(low: float, high: float) -> AfterValidator:

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from drymon.messages.coat_models import model_doubts
 from drymon.service.backups import Backups
-from drymon.shop.alarm_book import OF_FILE, AlarmBook, Condition, Key, Truth
+from drymon.shop.alarms.alarm_book import OF_FILE, AlarmBook, Condition, Key, Truth
 from drymon.store.store import Store
 
 log = logging.getLogger(__name__)

@@ -17,17 +17,17 @@ from drymon.messages.message import Message
 from drymon.messages.parse import Parsed, Parser
 from drymon.messages.settings import HomeConfig
 from drymon.service.room_images import RoomImages, Upcoming
-from drymon.shop import alarms
-from drymon.shop.alarm_acts import acknowledged
-from drymon.shop.alarm_book import AlarmBook, Condition, is_of_service
-from drymon.shop.corrected import Corrections, corrected
-from drymon.shop.events import LogEvent, TreeEvent, Undo
-from drymon.shop.lives import lives_of
-from drymon.shop.measured import Measured
-from drymon.shop.outcome import Alert, Outcome, Verdict
-from drymon.shop.reading import Reading
-from drymon.shop.room import Room
-from drymon.shop.sensors import Doubted
+from drymon.shop.air.sensors import Doubted
+from drymon.shop.alarms import raising as alarms
+from drymon.shop.alarms.alarm_acts import acknowledged
+from drymon.shop.alarms.alarm_book import AlarmBook, Condition, is_of_service
+from drymon.shop.facts.corrected import Corrections, corrected
+from drymon.shop.facts.events import LogEvent, TreeEvent, Undo
+from drymon.shop.facts.lives import lives_of
+from drymon.shop.facts.measured import Measured
+from drymon.shop.facts.outcome import Alert, Outcome, Verdict
+from drymon.shop.facts.reading import Reading
+from drymon.shop.fold.room import Room
 from drymon.store.history import Channel
 from drymon.store.images import Place
 from drymon.store.plain import UnreadableImage

@@ -13,7 +13,7 @@ from drymon.messages.payload import numbering_of
 from drymon.messages.settings import HomeConfig
 from drymon.service.pipeline import Pipeline, Tell
 from drymon.service.suspects import TRIES, Suspects
-from drymon.shop.alarm_book import Condition, Key, Truth
+from drymon.shop.alarms.alarm_book import Condition, Key, Truth
 from drymon.store.store import Store
 
 log = logging.getLogger(__name__)

@@ -18,16 +18,23 @@ import drymon
 from drymon.drying.coat_model import CoatModel
 from drymon.errors import StoreError
 from drymon.messages.settings import HomeConfig
-from drymon.shop.events import LogEvent
-from drymon.shop.reading import Reading
-from drymon.shop.room import Room
+from drymon.shop.facts.events import LogEvent
+from drymon.shop.facts.reading import Reading
+from drymon.shop.fold.room import Room
 from drymon.store.images import Place
 from drymon.store.plain import Image, UnreadableImage, classes_of, freeze, thaw
 from drymon.store.store import Store
 
 log = logging.getLogger(__name__)
 
-FOLDED_BY = ("drying/*.py", "shop/*.py", "messages/*.py", "store/*.py", "service/pipeline.py", "service/room_images.py")
+FOLDED_BY = (
+    "drying/*.py",
+    "shop/**/*.py",
+    "messages/*.py",
+    "store/*.py",
+    "service/pipeline.py",
+    "service/room_images.py",
+)
 """The sources that have a say in what is folded, and how it is kept."""
 
 
@@ -132,7 +139,7 @@ def _sources() -> str:
     for part in FOLDED_BY:
         files = sorted(house.glob(part))
         for file in files:
-            found.update(file.name.encode() + b"\0" + file.read_bytes())
+            found.update(str(file.relative_to(house)).encode() + b"\0" + file.read_bytes())
         if not files:
             found.update(uuid4().bytes)
     return found.hexdigest()

@@ -20,11 +20,11 @@ from drymon.service.herald import Herald
 from drymon.service.house import House
 from drymon.service.inbox import Inbox
 from drymon.service.listener import Listener
-from drymon.service.notify import Notifier, Teller
-from drymon.service.notify_lamp import Lamp
+from drymon.service.notify.lamp import Lamp
+from drymon.service.notify.notifier import Notifier, Teller
 from drymon.service.pipeline import Pipeline
 from drymon.service.road import Road
-from drymon.shop.alarm_book import Condition, Key, Truth
+from drymon.shop.alarms.alarm_book import Condition, Key, Truth
 from drymon.store.lock import HomeLock
 from drymon.store.store import Store
 

@@ -5,8 +5,8 @@ import sqlite3
 from collections.abc import Mapping
 from typing import Any
 
-from drymon.shop.alarm_book import AlarmBook
-from drymon.shop.alarm_document import document, from_document
+from drymon.shop.alarms.alarm_book import AlarmBook
+from drymon.shop.alarms.alarm_document import document, from_document
 from drymon.store.codec import to_json
 from drymon.store.notices import Notices
 

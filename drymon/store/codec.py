@@ -6,7 +6,7 @@ from dataclasses import fields
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
-from drymon.shop.events import (
+from drymon.shop.facts.events import (
     ClockChecked,
     Dip,
     FanSwitched,
@@ -18,7 +18,7 @@ from drymon.shop.events import (
     Undo,
     Weigh,
 )
-from drymon.shop.outcome import AirNow, Bounds, RackStatus, Reason, State, Verdict, When
+from drymon.shop.facts.outcome import AirNow, Bounds, RackStatus, Reason, State, Verdict, When
 
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MICROSECOND = timedelta(microseconds=1)

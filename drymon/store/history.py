@@ -8,9 +8,9 @@ from typing import Any, NamedTuple
 
 from drymon.drying.quantities import Quantity
 from drymon.messages.message import Message
-from drymon.shop.cross_check import AS_MEASURED
-from drymon.shop.events import LogEvent
-from drymon.shop.reading import Reading
+from drymon.shop.air.cross_check import AS_MEASURED
+from drymon.shop.facts.events import LogEvent
+from drymon.shop.facts.reading import Reading
 from drymon.store.codec import event_of, from_us, to_us, within
 from drymon.store.database import Database
 from drymon.store.record import DUP, QOS_SHIFT, REFUSED_TEXT, RETAIN, RETAINED, TIMED

@@ -13,8 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from drymon.messages.message import Message
-from drymon.shop.events import LogEvent
-from drymon.shop.reading import Reading
+from drymon.shop.facts.events import LogEvent
+from drymon.shop.facts.reading import Reading
 from drymon.store.history import History
 from drymon.store.plain import PART, Image, digest
 

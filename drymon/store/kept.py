@@ -5,7 +5,7 @@ from datetime import datetime
 from typing import Any
 
 from drymon.errors import SetupError
-from drymon.shop.measured import CLOTH, PICKUP
+from drymon.shop.facts.measured import CLOTH, PICKUP
 from drymon.store.people import TAKEN_BACK_BY, Calibration, LeftOut
 from drymon.store.store import Store
 

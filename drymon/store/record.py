@@ -10,8 +10,8 @@ from hashlib import blake2b
 from drymon.messages.complaints import gathered
 from drymon.messages.message import Message
 from drymon.messages.payload import Number
-from drymon.shop.events import LogEvent
-from drymon.shop.reading import Reading
+from drymon.shop.facts.events import LogEvent
+from drymon.shop.facts.reading import Reading
 from drymon.store.codec import clean, event_row, to_us
 from drymon.store.database import Database
 from drymon.store.numbering import Numbering

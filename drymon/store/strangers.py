@@ -2,9 +2,9 @@
 
 from collections.abc import Sequence
 
-from drymon.shop.events import Dip, TreeEvent, Undo
-from drymon.shop.lives import lives_of
-from drymon.shop.standing import by_arrival, taken_by
+from drymon.shop.facts.events import Dip, TreeEvent, Undo
+from drymon.shop.facts.lives import lives_of
+from drymon.shop.facts.standing import by_arrival, taken_by
 from drymon.store.store import Store
 
 

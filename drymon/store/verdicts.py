@@ -3,7 +3,7 @@
 from collections.abc import Iterable, Iterator
 from datetime import datetime, timedelta
 
-from drymon.shop.outcome import Alert, Outcome, RackStatus, TreeGone, Verdict
+from drymon.shop.facts.outcome import Alert, Outcome, RackStatus, TreeGone, Verdict
 from drymon.store.codec import VERDICT_COLUMNS, from_us, rack_body, rack_of, to_us, verdict_of, verdict_row, within
 from drymon.store.database import Database
 

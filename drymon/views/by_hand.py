@@ -8,16 +8,16 @@ from datetime import datetime, timedelta
 from drymon.messages.message import Message
 from drymon.messages.parse import Parser
 from drymon.messages.settings import HomeConfig
-from drymon.shop.events import Dip, FanSwitched, Felt, Leave, LogEvent, Look, Move, TreeEvent, Undo, Weigh
-from drymon.shop.local_time import say
-from drymon.shop.outcome import State, Verdict
-from drymon.shop.reading import Reading
-from drymon.shop.setup import RoomSetup
-from drymon.shop.slips import did_you_mean, doubtful_weighing, early_dip
-from drymon.shop.standing import taken_by
+from drymon.readback.history import last_life
+from drymon.shop.facts.events import Dip, FanSwitched, Felt, Leave, LogEvent, Look, Move, TreeEvent, Undo, Weigh
+from drymon.shop.facts.local_time import say
+from drymon.shop.facts.outcome import State, Verdict
+from drymon.shop.facts.reading import Reading
+from drymon.shop.facts.setup import RoomSetup
+from drymon.shop.facts.slips import did_you_mean, doubtful_weighing, early_dip
+from drymon.shop.facts.standing import taken_by
 from drymon.store import Store
 from drymon.views.event_words import event_words
-from drymon.views.history import last_life
 
 AROUND = timedelta(minutes=10)
 """A time told a little ahead of the clock is put on record as now."""

@@ -1,6 +1,6 @@
 """Log events in words, for page, record and commands. Pure."""
 
-from drymon.shop.events import ClockChecked, Dip, FanSwitched, Felt, LogEvent, Look, Move, TreeEvent, Undo, Weigh
+from drymon.shop.facts.events import ClockChecked, Dip, FanSwitched, Felt, LogEvent, Look, Move, TreeEvent, Undo, Weigh
 
 
 def event_words(event: LogEvent | TreeEvent) -> str:

@@ -2,8 +2,8 @@
 
 from datetime import datetime
 
-from drymon.shop.local_time import say
-from drymon.shop.outcome import When
+from drymon.shop.facts.local_time import say
+from drymon.shop.facts.outcome import When
 
 
 def expected(when: When, now: datetime, timezone: str) -> str:

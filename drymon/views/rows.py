@@ -10,10 +10,10 @@ from itertools import chain
 
 from drymon.drying.quantities import LIMITS
 from drymon.messages.times import stamp
-from drymon.shop.events import LogEvent, TreeEvent
-from drymon.shop.outcome import Alert, Verdict
-from drymon.shop.reading import Reading
-from drymon.shop.standing import entry_of
+from drymon.shop.facts.events import LogEvent, TreeEvent
+from drymon.shop.facts.outcome import Alert, Verdict
+from drymon.shop.facts.reading import Reading
+from drymon.shop.facts.standing import entry_of
 from drymon.store.codec import EVENT_KINDS
 
 Row = tuple[str, ...]

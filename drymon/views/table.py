@@ -5,13 +5,13 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
-from drymon.shop.local_time import say
-from drymon.shop.outcome import AirNow, Bounds, RackStatus, State, Verdict
-from drymon.shop.setup import RoomSetup
-from drymon.shop.value_words import value_words
+from drymon.readback.history import WIDENING, natural
+from drymon.readback.now import Now, age, percent
+from drymon.shop.facts.local_time import say
+from drymon.shop.facts.outcome import AirNow, Bounds, RackStatus, State, Verdict
+from drymon.shop.facts.setup import RoomSetup
+from drymon.shop.facts.value_words import value_words
 from drymon.views.expected import expected
-from drymon.views.history import WIDENING, natural
-from drymon.views.now import Now, age, percent
 
 MARKS = {State.DRYING: "■", State.READY: "✔", State.HOLD: "▲", State.UNKNOWN: "?", State.COMPLETE: "●"}
 PLAIN = str.maketrans({"■": "#", "✔": "+", "▲": "!", "●": "*", "█": "#", "▒": "=", "·": ".", "│": "|",

@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 from drymon.messages.message import Message
 from drymon.messages.times import parse_time
 from drymon.messages.topics import log_prefix, out_prefix
-from drymon.shop.outcome import State
+from drymon.shop.facts.outcome import State
 from drymon.views.table import MARKS
 
 TOLD_BY_TREES = ("tree-ready", "tree-hold", "redipped-early")

@@ -16,9 +16,9 @@ from cli_home import BEGIN
 from drymon.cli.main import main
 from drymon.messages.coat_models import load_models, write_model
 from drymon.messages.message import Message
-from drymon.shop.events import Dip
-from drymon.shop.outcome import Reason, State, Verdict, When
-from drymon.shop.value_words import value_words
+from drymon.shop.facts.events import Dip
+from drymon.shop.facts.outcome import Reason, State, Verdict, When
+from drymon.shop.facts.value_words import value_words
 from drymon.store import HomeLock, Store
 
 MOSQUITTO = shutil.which("mosquitto") or shutil.which("/usr/sbin/mosquitto")

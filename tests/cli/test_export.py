@@ -15,9 +15,9 @@ from hypothesis import strategies as st
 from drymon.cli.main import main
 from drymon.drying.quantities import Quantity
 from drymon.messages.message import Message
-from drymon.shop.events import Dip, FanSwitched, LogEvent, Look, Weigh
-from drymon.shop.outcome import Alert, Bounds, Reason, State, Verdict, When
-from drymon.shop.reading import Reading
+from drymon.shop.facts.events import Dip, FanSwitched, LogEvent, Look, Weigh
+from drymon.shop.facts.outcome import Alert, Bounds, Reason, State, Verdict, When
+from drymon.shop.facts.reading import Reading
 from drymon.store import Store
 from drymon.views.rows import cell
 

@@ -29,8 +29,8 @@ from drymon.messages.log_events import EVENTS
 from drymon.messages.outgoing import verdict_dict
 from drymon.messages.tables import HomeFile
 from drymon.messages.units import IMPOSSIBLE, UNITS
-from drymon.shop.outcome import State, Verdict, When
-from drymon.shop.reasons import REASONS, Effect
+from drymon.shop.facts.outcome import State, Verdict, When
+from drymon.shop.verdict.reasons import REASONS, Effect
 
 PAGES = sorted((*REPOSITORY.glob("*.md"), *DOCS.glob("**/*.md")))
 NAMED_BY_README = ("first-day", "room", "messages", "commands", "weighing", "limits")

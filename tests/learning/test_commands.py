@@ -10,9 +10,9 @@ from weighed_stream import TAU_H, bench_run, line, log
 
 from drymon.cli.home import record_of
 from drymon.cli.main import main
-from drymon.cli.weighed import weighed_runs
 from drymon.drying import sorption
 from drymon.messages.config import load_home
+from drymon.readback.weighed_runs import weighed_runs
 from drymon.store import HomeLock, Store
 
 ROOM = """

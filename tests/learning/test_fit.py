@@ -18,7 +18,7 @@ from drymon.learning.fit import fit_all
 from drymon.learning.judge import coats_of_run, forecast_hours, hours_until
 from drymon.learning.run import thinned
 from drymon.messages.coat_models import load_models, read_model, write_model
-from drymon.shop.scale import LEAST_MEMBERS, curve_misfit
+from drymon.shop.weight.scale import LEAST_MEMBERS, curve_misfit
 
 STARTS = load_models(None)
 HEATLESS = {

@@ -8,9 +8,9 @@ import pytest
 from drymon.drying import air
 from drymon.drying.quantities import Quantity
 from drymon.learning.runs import air_by_minute
-from drymon.shop.reading import Reading
-from drymon.shop.room import Room
-from drymon.shop.setup import Rack, RoomSetup
+from drymon.shop.facts.reading import Reading
+from drymon.shop.facts.setup import Rack, RoomSetup
+from drymon.shop.fold.room import Room
 
 BEGIN = datetime(2031, 3, 3, 6, 0, tzinfo=UTC)
 

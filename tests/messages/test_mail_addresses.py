@@ -7,7 +7,7 @@ import pytest
 
 from drymon.errors import SetupError
 from drymon.messages.config import parse_home
-from drymon.service.notify_mail import compose
+from drymon.service.notify.by_mail import compose
 
 ROOM = """
 [room]

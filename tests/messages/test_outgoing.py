@@ -8,7 +8,18 @@ import pytest
 from drymon.messages.outgoing import last_will, received, sensor_dict, service_state, to_message
 from drymon.messages.payload import read_measured
 from drymon.messages.topics import is_own
-from drymon.shop.outcome import AirNow, Alert, Bounds, RackStatus, Reason, SensorStatus, State, TreeGone, Verdict, When
+from drymon.shop.facts.outcome import (
+    AirNow,
+    Alert,
+    Bounds,
+    RackStatus,
+    Reason,
+    SensorStatus,
+    State,
+    TreeGone,
+    Verdict,
+    When,
+)
 
 NOON = datetime(2031, 3, 3, 12, tzinfo=UTC)
 LATER = NOON + timedelta(hours=2, microseconds=600_000)

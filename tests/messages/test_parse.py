@@ -13,8 +13,8 @@ from drymon.errors import RefusedMessage
 from drymon.messages.message import Message
 from drymon.messages.parse import Parsed, Parser
 from drymon.messages.payload import Number
-from drymon.shop.events import ClockChecked, Dip, FanSwitched, Felt, Leave, Look, Move, Undo, Weigh
-from drymon.shop.reading import Reading
+from drymon.shop.facts.events import ClockChecked, Dip, FanSwitched, Felt, Leave, Look, Move, Undo, Weigh
+from drymon.shop.facts.reading import Reading
 
 NOON = datetime(2031, 3, 3, 12, tzinfo=UTC)
 TEMPERATURE = "drymon/shop/rack-a/temperature"

@@ -23,8 +23,8 @@ from drymon.messages.senml import resolve
 from drymon.messages.settings import Broker, HomeConfig, MailServer, Notify, Page
 from drymon.messages.topics import text_problem, topic_problem
 from drymon.messages.units import to_default
-from drymon.shop.outcome import AirNow, Bounds, RackStatus, State, Verdict, When
-from drymon.shop.setup import CoatType, Rack, RoomSetup
+from drymon.shop.facts.outcome import AirNow, Bounds, RackStatus, State, Verdict, When
+from drymon.shop.facts.setup import CoatType, Rack, RoomSetup
 
 NOON = datetime(2031, 3, 3, 12, tzinfo=UTC)
 HOME = Path("home")

@@ -11,8 +11,8 @@ from drymon.drying import ensemble
 from drymon.learning.fit import fit_all
 from drymon.learning.run import Run, RunAir
 from drymon.messages.coat_models import load_models
-from drymon.shop.setup import CoatType, RoomSetup
-from drymon.views.fit_report import write_report
+from drymon.shop.facts.setup import CoatType, RoomSetup
+from drymon.views.fit.fit_report import write_report
 
 pytest.importorskip("selenium", reason="selenium is not installed: pip install drymon[test]")
 

@@ -8,8 +8,8 @@ from typing import Any
 
 import pytest
 
-from drymon.shop.alarm_book import AlarmBook, Condition, Key, Truth
-from drymon.shop.alarms import update
+from drymon.shop.alarms.alarm_book import AlarmBook, Condition, Key, Truth
+from drymon.shop.alarms.raising import update
 from drymon.store.store import Store
 from tests.page.conftest import Shop, settled, sign_in, tap, until
 

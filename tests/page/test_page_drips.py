@@ -10,7 +10,7 @@ from collections.abc import Iterator
 import pytest
 from waitress.server import create_server
 
-from drymon.cli.page_channels import MOST_OF_ONE, make_patient
+from drymon.web.channels import MOST_OF_ONE, make_patient
 from tests.page.conftest import until
 
 

@@ -10,16 +10,16 @@ from typing import Any
 
 import pytest
 
-from drymon.cli.page_server import PageServer
 from drymon.drying.quantities import Quantity
 from drymon.messages.coat_models import load_models, write_model
 from drymon.messages.config import load_home
 from drymon.messages.message import Message
 from drymon.service.clock import SystemClock
-from drymon.shop.outcome import SensorStatus
-from drymon.shop.reading import Reading
+from drymon.shop.facts.outcome import SensorStatus
+from drymon.shop.facts.reading import Reading
 from drymon.store import Calibration, Store
 from drymon.views.page.evidence_views import sensor_views
+from drymon.web.server import PageServer
 
 NOW = datetime(2031, 6, 1, 12, tzinfo=UTC)
 ROOM = """

@@ -11,19 +11,19 @@ from pathlib import Path
 
 import pytest
 
-from drymon.cli import page_pictures
-from drymon.cli.page_server import PageServer
 from drymon.drying.quantities import Quantity
 from drymon.messages.config import load_home
 from drymon.messages.message import Message
 from drymon.service.clock import SystemClock
-from drymon.shop.events import Dip
-from drymon.shop.outcome import Bounds, State, Verdict, When
-from drymon.shop.reading import Reading
-from drymon.shop.setup import Rack, RoomSetup
+from drymon.shop.facts.events import Dip
+from drymon.shop.facts.outcome import Bounds, State, Verdict, When
+from drymon.shop.facts.reading import Reading
+from drymon.shop.facts.setup import Rack, RoomSetup
 from drymon.store import Store
 from drymon.views.page.long_air import long_air
 from drymon.views.page.ports import Picture
+from drymon.web import pictures as page_pictures
+from drymon.web.server import PageServer
 from tests.page.conftest import ROOM, Shop
 
 HEAVY = ("matplotlib", "pandas", "scipy", "sklearn")

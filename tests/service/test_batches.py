@@ -11,11 +11,11 @@ from drymon.drying.quantities import Quantity
 from drymon.messages.config import load_home
 from drymon.messages.message import Message
 from drymon.service.pipeline import Pipeline
-from drymon.shop.alarm_acts import acknowledge
-from drymon.shop.alarm_book import AlarmState
-from drymon.shop.cross_check import CrossCheck
-from drymon.shop.outcome import Outcome
-from drymon.shop.room import Room
+from drymon.shop.air.cross_check import CrossCheck
+from drymon.shop.alarms.alarm_acts import acknowledge
+from drymon.shop.alarms.alarm_book import AlarmState
+from drymon.shop.facts.outcome import Outcome
+from drymon.shop.fold.room import Room
 from drymon.store import Calibration
 from tests.service.test_pipeline import NO_PAGE, at, log, shown
 

@@ -21,24 +21,24 @@ from drymon.errors import SetupError
 from drymon.messages.message import Message
 from drymon.messages.outgoing import last_will
 from drymon.messages.settings import Apprise, Broker, HomeConfig, Mail, MailServer, Notify, Webhook
-from drymon.service import notify_posts
 from drymon.service.clock import StreamTime
 from drymon.service.connection import connect, make_client, set_will
 from drymon.service.herald import Herald
 from drymon.service.house import House
 from drymon.service.inbox import Inbox
 from drymon.service.logs import OncePerWhile
-from drymon.service.notify import Notifier, Teller
-from drymon.service.notify_letters import Way, letters, plain_letter, wants, ways
-from drymon.service.notify_life import sign_of_life
-from drymon.service.notify_mail import compose
-from drymon.service.notify_posts import Posts
-from drymon.service.notify_ways import deliver, describe, ways_of, why
+from drymon.service.notify import posts as notify_posts
+from drymon.service.notify.by_mail import compose
+from drymon.service.notify.letters import Way, letters, plain_letter, wants, ways
+from drymon.service.notify.life import sign_of_life
+from drymon.service.notify.notifier import Notifier, Teller
+from drymon.service.notify.posts import Posts
+from drymon.service.notify.ways import deliver, describe, ways_of, why
 from drymon.service.pipeline import Pipeline
 from drymon.service.suspects import FILE, Suspects
-from drymon.shop.alarm_book import Truth
-from drymon.shop.outcome import Alert
-from drymon.shop.setup import RoomSetup
+from drymon.shop.alarms.alarm_book import Truth
+from drymon.shop.facts.outcome import Alert
+from drymon.shop.facts.setup import RoomSetup
 from drymon.store.notices import LEASE, Notice
 from drymon.store.store import Store
 from tests.service.conftest import until

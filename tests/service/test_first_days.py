@@ -17,9 +17,9 @@ import pytest
 from drymon.messages.config import load_home
 from drymon.messages.message import Message
 from drymon.messages.streams import read_stream
-from drymon.shop.reasons import REASONS, Effect
+from drymon.readback.promises import Outcome, on_record
+from drymon.shop.verdict.reasons import REASONS, Effect
 from drymon.store.store import Store
-from drymon.views.promises import Outcome, on_record
 from tests.service.first_days import BEGIN, DAYS, TREES, ZONE, home_of_the_page, live
 
 HOUR = timedelta(hours=1)

@@ -11,7 +11,7 @@ from drymon.messages.config import load_home
 from drymon.messages.message import Message
 from drymon.service.house import House
 from drymon.service.pipeline import Pipeline
-from drymon.shop.alarm_book import OF_FILE, Condition, Key, Truth
+from drymon.shop.alarms.alarm_book import OF_FILE, Condition, Key, Truth
 from drymon.store.store import Store
 from tests.service.conftest import make_home, until
 

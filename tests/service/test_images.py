@@ -20,7 +20,7 @@ from drymon.messages.settings import HomeConfig
 from drymon.messages.streams import StreamWriter
 from drymon.service.pipeline import Pipeline
 from drymon.service.room_images import made
-from drymon.shop.room import Room
+from drymon.shop.fold.room import Room
 from drymon.store import Calibration, Store
 from tests.service.random_streams import BEGIN, Shop
 

@@ -3,10 +3,10 @@
 import json
 from datetime import UTC, datetime, timedelta
 
-from drymon.service.notify_lamp import Lamp, lamp_state
-from drymon.shop.alarm_acts import acknowledge, shelve
-from drymon.shop.alarm_book import AlarmBook, Condition, Key, Truth
-from drymon.shop.alarms import update
+from drymon.service.notify.lamp import Lamp, lamp_state
+from drymon.shop.alarms.alarm_acts import acknowledge, shelve
+from drymon.shop.alarms.alarm_book import AlarmBook, Condition, Key, Truth
+from drymon.shop.alarms.raising import update
 
 NOW = datetime(2031, 3, 3, 6, tzinfo=UTC)
 

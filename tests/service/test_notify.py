@@ -19,11 +19,11 @@ import pytest
 from drymon.errors import SetupError
 from drymon.messages.settings import Apprise, HomeConfig, Mail, MailServer, Notify, Webhook
 from drymon.service.clock import SystemClock
-from drymon.service.notify import GIVEN_UP_AFTER, Notifier, Teller
-from drymon.service.notify_webhook import signature, signing_key
-from drymon.shop.alarm_book import Condition, Truth
-from drymon.shop.outcome import Alert
-from drymon.shop.setup import RoomSetup
+from drymon.service.notify.by_webhook import signature, signing_key
+from drymon.service.notify.notifier import GIVEN_UP_AFTER, Notifier, Teller
+from drymon.shop.alarms.alarm_book import Condition, Truth
+from drymon.shop.facts.outcome import Alert
+from drymon.shop.facts.setup import RoomSetup
 from drymon.store.store import Store
 from tests.service.conftest import until
 from tests.service.notify_servers import Hook, MailBox, hook_server, mail_server
@@ -385,7 +385,7 @@ def test_apprise_in_a_child_process(home: Path) -> None:
 
 
 def test_the_service_itself_does_not_load_apprise() -> None:
-    code = "import sys, drymon.service.notify; print('apprise' in sys.modules)"
+    code = "import sys, drymon.service.notify.notifier; print('apprise' in sys.modules)"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "False"
 

@@ -12,11 +12,11 @@ import pytest
 
 from drymon.messages.message import Message
 from drymon.messages.settings import HomeConfig, Notify, Webhook
-from drymon.service import notify
-from drymon.service.notify import NEVER, Notifier
-from drymon.service.notify_posts import Posts
-from drymon.shop.alarm_book import Condition, Truth
-from drymon.shop.setup import RoomSetup
+from drymon.service.notify import notifier as notify
+from drymon.service.notify.notifier import NEVER, Notifier
+from drymon.service.notify.posts import Posts
+from drymon.shop.alarms.alarm_book import Condition, Truth
+from drymon.shop.facts.setup import RoomSetup
 from drymon.store.store import Store
 from tests.service.conftest import until
 from tests.service.notify_servers import hook_server

@@ -15,8 +15,8 @@ from drymon.messages.coat_models import load_models
 from drymon.messages.config import load_home
 from drymon.messages.message import Message
 from drymon.service.pipeline import Pipeline
-from drymon.shop.alarm_acts import acknowledge, acknowledge_over
-from drymon.shop.alarm_book import AlarmBook, AlarmState, Condition, Key, Truth
+from drymon.shop.alarms.alarm_acts import acknowledge, acknowledge_over
+from drymon.shop.alarms.alarm_book import AlarmBook, AlarmState, Condition, Key, Truth
 from drymon.store import Calibration, Store
 from tests.service.conftest import make_home
 
@@ -158,7 +158,7 @@ def test_a_tree_that_left_long_ago_is_out_of_the_room_and_found_as_it_was(
     models = load_models(config.path)
     said = []
     for gone_s in (3600.0, 1e9):
-        monkeypatch.setattr("drymon.shop.room.GONE_S", gone_s)
+        monkeypatch.setattr("drymon.shop.fold.room.GONE_S", gone_s)
         pipeline = Pipeline(config, models, Store.open(tmp_path / f"{gone_s}.db"))
         air(pipeline, 0, 30)
         log(pipeline, 30, "dip", rack="rack-a", coat="backup", shelter="open")

@@ -14,10 +14,10 @@ from drymon.service import road
 from drymon.service.pipeline import Pipeline
 from drymon.service.road import Road
 from drymon.service.suspects import FILE, TRIES, Suspects
-from drymon.shop.alarm_book import Truth
-from drymon.shop.reading import Reading
-from drymon.shop.room import Room
-from drymon.shop.sensors import Doubted
+from drymon.shop.air.sensors import Doubted
+from drymon.shop.alarms.alarm_book import Truth
+from drymon.shop.facts.reading import Reading
+from drymon.shop.fold.room import Room
 from drymon.store.store import Store
 from tests.service.conftest import make_home
 

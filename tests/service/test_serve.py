@@ -210,7 +210,7 @@ HEAVY = ("pandas", "scipy", "sklearn", "matplotlib")
 TELL_MODULES = f"""
 import os, signal, sys, threading, time
 from pathlib import Path
-from drymon.cli.page_server import PageServer
+from drymon.web.server import PageServer
 from drymon.messages.config import load_home
 from drymon.messages.message import Message
 from drymon.service.serve import Service

@@ -7,7 +7,7 @@ from datetime import UTC, datetime, timedelta
 
 from drymon.drying.coat_model import DIP_PARAMETERS, CoatModel, Spread
 from drymon.drying.quantities import Quantity
-from drymon.shop.events import (
+from drymon.shop.facts.events import (
     ClockChecked,
     Dip,
     FanSwitched,
@@ -19,10 +19,10 @@ from drymon.shop.events import (
     Undo,
     Weigh,
 )  # fmt: skip
-from drymon.shop.outcome import Outcome, RackStatus, State, Verdict
-from drymon.shop.reading import Reading
-from drymon.shop.room import Room
-from drymon.shop.setup import Band, Cell, CoatType, Rack, Recipe, RoomSetup
+from drymon.shop.facts.outcome import Outcome, RackStatus, State, Verdict
+from drymon.shop.facts.reading import Reading
+from drymon.shop.facts.setup import Band, Cell, CoatType, Rack, Recipe, RoomSetup
+from drymon.shop.fold.room import Room
 
 BEGIN = datetime(2031, 3, 3, 6, 0, tzinfo=UTC)
 

@@ -8,10 +8,10 @@ import pytest
 from invented_shop import BEGIN, MODELS, SETUP, STEADY, Shop, codes, model
 
 from drymon.drying.quantities import Quantity
-from drymon.shop.advice import Touch, advice, unheard
-from drymon.shop.outcome import Reason, State, Verdict, When
-from drymon.shop.reasons import REASONS, Effect
-from drymon.shop.room import Room
+from drymon.shop.facts.outcome import Reason, State, Verdict, When
+from drymon.shop.fold.room import Room
+from drymon.shop.verdict.advice import Touch, advice, unheard
+from drymon.shop.verdict.reasons import REASONS, Effect
 
 NOON = datetime(2031, 3, 3, 12, tzinfo=UTC)
 NEVER = When(None, None, None)

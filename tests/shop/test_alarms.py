@@ -10,12 +10,12 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from drymon.errors import AlarmError
-from drymon.shop.alarm_acts import acknowledge, in_service, out_of_service, shelve, unshelve
-from drymon.shop.alarm_book import AlarmBook, AlarmState, Condition, Key, Truth, is_of_service
-from drymon.shop.alarm_document import document, from_document
-from drymon.shop.alarm_kinds import KINDS
-from drymon.shop.alarms import update
-from drymon.shop.outcome import Alert
+from drymon.shop.alarms.alarm_acts import acknowledge, in_service, out_of_service, shelve, unshelve
+from drymon.shop.alarms.alarm_book import AlarmBook, AlarmState, Condition, Key, Truth, is_of_service
+from drymon.shop.alarms.alarm_document import document, from_document
+from drymon.shop.alarms.alarm_kinds import KINDS
+from drymon.shop.alarms.raising import update
+from drymon.shop.facts.outcome import Alert
 
 NOW = datetime(2031, 3, 3, 6, tzinfo=UTC)
 SILENT = Key("sensor-silent", "rack-a")  # on and off after 2 min, again after 24 h

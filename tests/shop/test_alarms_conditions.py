@@ -10,12 +10,11 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from drymon.shop.alarm_book import AlarmBook
-from drymon.shop.alarms import update
-from drymon.shop.conditions import conditions
-from drymon.shop.judge import _expected
-from drymon.shop.local_time import say
-from drymon.shop.outcome import (
+from drymon.shop.alarms.alarm_book import AlarmBook
+from drymon.shop.alarms.conditions import conditions
+from drymon.shop.alarms.raising import update
+from drymon.shop.facts.local_time import say
+from drymon.shop.facts.outcome import (
     AirNow,
     Alert,
     Doubt,
@@ -27,7 +26,8 @@ from drymon.shop.outcome import (
     Verdict,
     When,
 )
-from drymon.shop.setup import Band, CoatType, Rack, RoomSetup
+from drymon.shop.facts.setup import Band, CoatType, Rack, RoomSetup
+from drymon.shop.verdict.judge import _expected
 
 NOW = datetime(2031, 3, 3, 6, tzinfo=UTC)
 SETUP = RoomSetup(

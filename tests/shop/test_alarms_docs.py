@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 
 from drymon.messages.config import load_home
-from drymon.shop.alarm_kinds import KINDS
-from drymon.shop.reasons import REASONS, Effect
+from drymon.shop.alarms.alarm_kinds import KINDS
+from drymon.shop.verdict.reasons import REASONS, Effect
 
 PAGE = (Path(__file__).parents[2] / "docs" / "alarms.md").read_text(encoding="utf-8")
 ROOM = '[room]\nname = "shop"\n[[rack]]\nname = "rack-a"\n[[coat]]\nname = "backup"\nfamily = "backup"\n'

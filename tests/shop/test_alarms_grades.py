@@ -14,13 +14,13 @@ from test_alarms_conditions import Room, said, tree
 
 from drymon.drying.quantities import Quantity
 from drymon.errors import AlarmError
-from drymon.shop.alarm_acts import acknowledge, acknowledge_over, acknowledged, act_of, shelve
-from drymon.shop.alarm_book import AlarmBook, AlarmState, Condition, Key, Truth
-from drymon.shop.alarm_document import document, from_document
-from drymon.shop.alarm_kinds import KINDS
-from drymon.shop.alarms import update
-from drymon.shop.outcome import AirNow, Alert, Reason, State
-from drymon.shop.reasons import REASONS, Effect
+from drymon.shop.alarms.alarm_acts import acknowledge, acknowledge_over, acknowledged, act_of, shelve
+from drymon.shop.alarms.alarm_book import AlarmBook, AlarmState, Condition, Key, Truth
+from drymon.shop.alarms.alarm_document import document, from_document
+from drymon.shop.alarms.alarm_kinds import KINDS
+from drymon.shop.alarms.raising import update
+from drymon.shop.facts.outcome import AirNow, Alert, Reason, State
+from drymon.shop.verdict.reasons import REASONS, Effect
 
 AIR = Key("air-out-of-band", "rack-a", "humidity")
 

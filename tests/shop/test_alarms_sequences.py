@@ -13,12 +13,12 @@ from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, rule
 
-from drymon.shop.alarm_acts import acknowledge, in_service, out_of_service, shelve, unshelve
-from drymon.shop.alarm_book import AlarmBook, Condition, Key, Truth
-from drymon.shop.alarm_document import document, from_document
-from drymon.shop.alarm_kinds import KINDS
-from drymon.shop.alarms import update
-from drymon.shop.outcome import Alert
+from drymon.shop.alarms.alarm_acts import acknowledge, in_service, out_of_service, shelve, unshelve
+from drymon.shop.alarms.alarm_book import AlarmBook, Condition, Key, Truth
+from drymon.shop.alarms.alarm_document import document, from_document
+from drymon.shop.alarms.alarm_kinds import KINDS
+from drymon.shop.alarms.raising import update
+from drymon.shop.facts.outcome import Alert
 
 START = datetime(2031, 3, 3, 6, tzinfo=UTC)
 KEYS = (

@@ -9,8 +9,8 @@ from invented_shop import reading as said
 from test_room_scale import WIDE, mass
 
 from drymon.drying.quantities import Quantity
-from drymon.shop.calls import Call, call_of
-from drymon.shop.outcome import Alert, State
+from drymon.shop.facts.outcome import Alert, State
+from drymon.shop.tree.calls import Call, call_of
 
 NONE: frozenset[str] = frozenset()
 

@@ -8,8 +8,8 @@ import pytest
 from invented_shop import BEGIN, Shop, reading
 
 from drymon.drying.quantities import Quantity
-from drymon.shop.cells import Cells, Found
-from drymon.shop.events import CellMass
+from drymon.shop.facts.events import CellMass
+from drymon.shop.weight.cells import Cells, Found
 
 
 def true_kg(seconds: float) -> float:

@@ -6,8 +6,8 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from drymon.drying.quantities import Quantity
-from drymon.shop.corrected import Corrections, corrected
-from drymon.shop.reading import Reading
+from drymon.shop.facts.corrected import Corrections, corrected
+from drymon.shop.facts.reading import Reading
 
 NOON = datetime(2031, 3, 3, 12, tzinfo=UTC)
 

@@ -12,9 +12,9 @@ import pytest
 from invented_shop import BEGIN, SETUP, Shop, reading
 
 from drymon.drying.quantities import Quantity
-from drymon.shop.air_book import AirBook
-from drymon.shop.outcome import Alert
-from drymon.shop.sensors import minute_of
+from drymon.shop.air.air_book import AirBook
+from drymon.shop.air.sensors import minute_of
+from drymon.shop.facts.outcome import Alert
 
 T, RH = Quantity.TEMPERATURE, Quantity.HUMIDITY
 START = minute_of(BEGIN)

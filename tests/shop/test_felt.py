@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from drymon.drying.ensemble import CoatState
-from drymon.shop.tree import felt
+from drymon.shop.tree.state import felt
 
 LEFT = np.array([1.0, 0.5, 0.1, 0.05, 0.0])
 """Shares of the water left in five members: wet, half dry, nearly there, there, beyond. A redip needs 0.05."""

@@ -16,22 +16,22 @@ from drymon.drying.ensemble import CoatState
 from drymon.drying.possible import toned_down
 from drymon.drying.quantities import Quantity
 from drymon.drying.weight_evidence import AreaPrior
-from drymon.shop.cells import Cells
-from drymon.shop.combined import over_time
-from drymon.shop.digits import Around, Digits, Heard
-from drymon.shop.events import CellMass, Dip, Weigh
-from drymon.shop.grades import skipped
-from drymon.shop.lives import lives_of
-from drymon.shop.local_time import say
-from drymon.shop.outcome import AirNow, State, Verdict, When
-from drymon.shop.rack_status import rack_status
-from drymon.shop.scale import LEAST_MEMBERS, curve_misfit, next_coat, weighed
-from drymon.shop.scale_doubts import sees_nothing, told_late, untold_dip, untold_fall, without_stuck
-from drymon.shop.sensors import MinuteSeries, Track
-from drymon.shop.setup import CoatType, RoomSetup
-from drymon.shop.slips import doubtful_weighing
-from drymon.shop.starting import start_of
-from drymon.shop.weighings import Series, Weighings
+from drymon.shop.air.combined import over_time
+from drymon.shop.air.digits import Around, Digits, Heard
+from drymon.shop.air.sensors import MinuteSeries, Track
+from drymon.shop.facts.events import CellMass, Dip, Weigh
+from drymon.shop.facts.grades import skipped
+from drymon.shop.facts.lives import lives_of
+from drymon.shop.facts.local_time import say
+from drymon.shop.facts.outcome import AirNow, State, Verdict, When
+from drymon.shop.facts.setup import CoatType, RoomSetup
+from drymon.shop.facts.slips import doubtful_weighing
+from drymon.shop.tree.starting import start_of
+from drymon.shop.verdict.rack_status import rack_status
+from drymon.shop.weight.cells import Cells
+from drymon.shop.weight.scale import LEAST_MEMBERS, curve_misfit, next_coat, weighed
+from drymon.shop.weight.scale_doubts import sees_nothing, told_late, untold_dip, untold_fall, without_stuck
+from drymon.shop.weight.weighings import Series, Weighings
 
 DIPPED = BEGIN.timestamp()
 

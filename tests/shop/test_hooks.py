@@ -8,9 +8,9 @@ import pytest
 from invented_shop import BEGIN, STEADY, Shop, reading
 
 from drymon.drying.quantities import Quantity
-from drymon.shop.cells import Cells, Found
-from drymon.shop.events import CellMass, Dip, Move, Weigh
-from drymon.shop.reading import Reading
+from drymon.shop.facts.events import CellMass, Dip, Move, Weigh
+from drymon.shop.facts.reading import Reading
+from drymon.shop.weight.cells import Cells, Found
 
 
 def cell(stamp_s: float, kg: float, name: str = "cell-1") -> Reading:

@@ -7,11 +7,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 from invented_shop import BEGIN
 
-from drymon.shop.events import Dip, Felt, Leave, Look, Move, TreeEvent, Undo, Weigh
-from drymon.shop.lives import all_coats, lives_of
-from drymon.shop.room import Room
-from drymon.shop.setup import Rack, RoomSetup
-from drymon.shop.tree_log import TreeLog
+from drymon.shop.facts.events import Dip, Felt, Leave, Look, Move, TreeEvent, Undo, Weigh
+from drymon.shop.facts.lives import all_coats, lives_of
+from drymon.shop.facts.setup import Rack, RoomSetup
+from drymon.shop.fold.room import Room
+from drymon.shop.fold.tree_log import TreeLog
 
 NO_AIR = Room(RoomSetup("shop", racks=(Rack("rack-a"), Rack("rack-b"))), {}).world
 HOUR = timedelta(hours=1)

@@ -15,9 +15,9 @@ from drymon.drying.coat_model import PARAMETERS
 from drymon.drying.conditioned import Evidence
 from drymon.drying.quantities import Quantity
 from drymon.messages.coat_models import load_models
-from drymon.shop.measured import InItsPlace, Measured, beside_the_cloth, cloth_name, pickup_name, pooled
-from drymon.shop.outcome import Verdict
-from drymon.shop.setup import CoatType
+from drymon.shop.facts.measured import InItsPlace, Measured, beside_the_cloth, cloth_name, pickup_name, pooled
+from drymon.shop.facts.outcome import Verdict
+from drymon.shop.facts.setup import CoatType
 
 SPEEDS = np.geomspace(0.01, 20.0, 400)
 CALM = {Quantity.TEMPERATURE: 22.0, Quantity.HUMIDITY: 45.0}

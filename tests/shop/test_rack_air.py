@@ -6,10 +6,10 @@ import pytest
 from invented_shop import BEGIN, SETUP, STEADY, reading
 
 from drymon.drying.quantities import Quantity
-from drymon.shop.air import RackAir
-from drymon.shop.air_book import AirBook
-from drymon.shop.sensors import minute_of
-from drymon.shop.setup import Rack
+from drymon.shop.air.air_book import AirBook
+from drymon.shop.air.rack_air import RackAir
+from drymon.shop.air.sensors import minute_of
+from drymon.shop.facts.setup import Rack
 
 FIRST = minute_of(BEGIN)
 

@@ -2,8 +2,8 @@
 
 import pytest
 
-from drymon.shop.outcome import State
-from drymon.shop.redips import Redip, severity, words
+from drymon.shop.facts.outcome import State
+from drymon.shop.tree.redips import Redip, severity, words
 
 DRYING, HOLD, UNKNOWN = State.DRYING, State.HOLD, State.UNKNOWN
 

@@ -5,8 +5,8 @@ from collections.abc import Callable
 from datetime import timedelta
 
 from drymon.drying.quantities import Quantity
-from drymon.shop.events import Dip
-from drymon.shop.outcome import State
+from drymon.shop.facts.events import Dip
+from drymon.shop.facts.outcome import State
 from tests.shop.invented_shop import BEGIN, Shop, at, codes, reading
 
 DAMP = {Quantity.TEMPERATURE: 20.0, Quantity.HUMIDITY: 88.0}

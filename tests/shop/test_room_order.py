@@ -11,10 +11,10 @@ from hypothesis import strategies as st
 from invented_shop import BEGIN, MODELS, SETUP, Shop, at, codes, model, reading
 
 from drymon.drying.quantities import Quantity
-from drymon.shop.events import Dip, FanSwitched, Leave, LogEvent, Look, Move, Undo, Weigh
-from drymon.shop.outcome import Outcome, Verdict
-from drymon.shop.reading import Reading
-from drymon.shop.room import Room
+from drymon.shop.facts.events import Dip, FanSwitched, Leave, LogEvent, Look, Move, Undo, Weigh
+from drymon.shop.facts.outcome import Outcome, Verdict
+from drymon.shop.facts.reading import Reading
+from drymon.shop.fold.room import Room
 
 T, RH, SPEED = Quantity.TEMPERATURE, Quantity.HUMIDITY, Quantity.AIRFLOW
 Fact = Reading | LogEvent

@@ -7,7 +7,7 @@ import pytest
 from invented_shop import STEADY, Shop, codes, reading, text
 
 from drymon.drying.quantities import Quantity
-from drymon.shop.outcome import State
+from drymon.shop.facts.outcome import State
 
 psychrolib.SetUnitSystem(psychrolib.SI)
 AIR_C = STEADY[Quantity.TEMPERATURE]

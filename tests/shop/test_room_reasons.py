@@ -20,8 +20,8 @@ from invented_shop import (
 )
 
 from drymon.drying.quantities import Quantity
-from drymon.shop.outcome import State, Verdict
-from drymon.shop.setup import RoomSetup
+from drymon.shop.facts.outcome import State, Verdict
+from drymon.shop.facts.setup import RoomSetup
 
 NO_SPEED = {q: v for q, v in STEADY.items() if q is not Quantity.AIRFLOW}
 

@@ -14,10 +14,10 @@ from invented_shop import MODELS, STEADY, Shop, codes, model, reading, text
 
 from drymon.drying.coat_model import Spread
 from drymon.drying.quantities import Quantity
-from drymon.shop.events import Move
-from drymon.shop.judge import holding
-from drymon.shop.neighbours import Leans, leans
-from drymon.shop.outcome import State
+from drymon.shop.facts.events import Move
+from drymon.shop.facts.outcome import State
+from drymon.shop.tree.neighbours import Leans, leans
+from drymon.shop.verdict.judge import holding
 
 AREA_M2, DRY_KG = 0.5, 4.2
 HEATLESS = {**MODELS["middle"].parameters, "cooling": Spread(0.001, 0.5)}

@@ -15,7 +15,7 @@ from hypothesis.stateful import RuleBasedStateMachine, invariant, rule, run_stat
 from invented_shop import MODELS, STEADY, Shop, codes, reading
 
 from drymon.drying.quantities import Quantity
-from drymon.shop.outcome import RackStatus, State, TreeGone, Verdict
+from drymon.shop.facts.outcome import RackStatus, State, TreeGone, Verdict
 
 T, RH, SPEED = Quantity.TEMPERATURE, Quantity.HUMIDITY, Quantity.AIRFLOW
 TREES = ("t-1", "t-2", "t-3")

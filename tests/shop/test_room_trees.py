@@ -9,10 +9,10 @@ import pytest
 from invented_shop import BEGIN, SETUP, STEADY, Shop, at, codes, gone, reading, text
 
 from drymon.drying.quantities import Quantity
-from drymon.shop import judge
-from drymon.shop.outcome import AirNow, RackStatus, State, TreeGone, Verdict, When
-from drymon.shop.rack_status import rack_status
-from drymon.shop.setup import Recipe
+from drymon.shop.facts.outcome import AirNow, RackStatus, State, TreeGone, Verdict, When
+from drymon.shop.facts.setup import Recipe
+from drymon.shop.verdict import judge
+from drymon.shop.verdict.rack_status import rack_status
 
 DRY = {**STEADY, Quantity.HUMIDITY: 30.0, Quantity.AIRFLOW: 3.0}
 

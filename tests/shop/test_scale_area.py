@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from drymon.drying.weight_evidence import AreaPrior
-from drymon.shop.scale import next_coat
-from drymon.shop.weighings import Weighings
+from drymon.shop.weight.scale import next_coat
+from drymon.shop.weight.weighings import Weighings
 
 WEIGHTS = np.array([0.5, 0.5, 0.0])
 

@@ -10,9 +10,9 @@ from hypothesis import strategies as st
 from invented_shop import BEGIN, reading
 
 from drymon.drying.quantities import LIMITS, Quantity
-from drymon.shop.digits import NOTHING, Around
-from drymon.shop.grades import coarsest, skipped
-from drymon.shop.sensors import MinuteSeries, Track, minute_of
+from drymon.shop.air.digits import NOTHING, Around
+from drymon.shop.air.sensors import MinuteSeries, Track, minute_of
+from drymon.shop.facts.grades import coarsest, skipped
 
 T, RH, SPEED = Quantity.TEMPERATURE, Quantity.HUMIDITY, Quantity.AIRFLOW
 START = minute_of(BEGIN)

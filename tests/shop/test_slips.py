@@ -7,10 +7,10 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from drymon.shop.events import Dip, TreeEvent, Weigh
-from drymon.shop.lives import lives_of
-from drymon.shop.outcome import State, Verdict, When
-from drymon.shop.slips import did_you_mean, doubtful_weighing, early_dip
+from drymon.shop.facts.events import Dip, TreeEvent, Weigh
+from drymon.shop.facts.lives import lives_of
+from drymon.shop.facts.outcome import State, Verdict, When
+from drymon.shop.facts.slips import did_you_mean, doubtful_weighing, early_dip
 
 BEGIN = datetime(2031, 3, 3, 6, tzinfo=UTC)
 COATS = ("prime-first", "prime-fine", "backup", "seal")

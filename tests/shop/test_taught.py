@@ -10,8 +10,8 @@ import pytest
 from invented_shop import SPREADS, Shop, model
 
 from drymon.drying.coat_model import Spread
-from drymon.shop.outcome import Verdict
-from drymon.shop.taught import APART_LOG_SD, Taught, likelihood
+from drymon.shop.facts.outcome import Verdict
+from drymon.shop.tree.taught import APART_LOG_SD, Taught, likelihood
 
 WIDE = {name: Spread(centre, sd if name != "water" else 0.6) for name, (centre, sd) in SPREADS.items()}
 STARTING = {name: model(name, runs=0, parameters=WIDE) for name in ("middle", "backup")}

@@ -18,22 +18,23 @@ from drymon.drying.coat_model import PARAMETERS
 from drymon.drying.draws import DIMENSIONS
 from drymon.drying.quantities import Quantity
 from drymon.drying.weight_evidence import AreaPrior
-from drymon.shop import damp_air, judge, taking_back, tree_air
-from drymon.shop import tree as trees
-from drymon.shop.air import RackAir
-from drymon.shop.air_book import AirBook
-from drymon.shop.calls import Call
-from drymon.shop.doubts import doubts
-from drymon.shop.events import CellMass, Dip, Felt, Look, Move
-from drymon.shop.hooks import KEPT
-from drymon.shop.neighbours import leaned, leans
-from drymon.shop.outcome import State, Verdict
-from drymon.shop.probes import probed
-from drymon.shop.refold import Refolder
-from drymon.shop.sensors import minute_of
-from drymon.shop.setup import Recipe, RoomSetup
-from drymon.shop.tree import TreeState, World
-from drymon.shop.weighings import Series, Weighings
+from drymon.shop.air.air_book import AirBook
+from drymon.shop.air.rack_air import RackAir
+from drymon.shop.air.sensors import minute_of
+from drymon.shop.facts.events import CellMass, Dip, Felt, Look, Move
+from drymon.shop.facts.outcome import State, Verdict
+from drymon.shop.facts.setup import Recipe, RoomSetup
+from drymon.shop.fold.hooks import KEPT
+from drymon.shop.fold.refold import Refolder
+from drymon.shop.tree import state as trees
+from drymon.shop.tree import tree_air
+from drymon.shop.tree.calls import Call
+from drymon.shop.tree.neighbours import leaned, leans
+from drymon.shop.tree.probes import probed
+from drymon.shop.tree.state import TreeState, World
+from drymon.shop.verdict import damp_air, judge, taking_back
+from drymon.shop.verdict.doubts import doubts
+from drymon.shop.weight.weighings import Series, Weighings
 
 T, RH, SPEED = Quantity.TEMPERATURE, Quantity.HUMIDITY, Quantity.AIRFLOW
 START = BEGIN.timestamp()

@@ -7,10 +7,10 @@ import pytest
 from invented_shop import BEGIN, STEADY, Shop, gone, reading
 
 from drymon.drying.quantities import Quantity
-from drymon.shop.events import Dip, Felt, Leave, Look, Move, TreeEvent, Undo, Weigh
-from drymon.shop.lives import lives_of
-from drymon.shop.outcome import State, Verdict
-from drymon.shop.standing import entry_of, in_time, judged, taken_by
+from drymon.shop.facts.events import Dip, Felt, Leave, Look, Move, TreeEvent, Undo, Weigh
+from drymon.shop.facts.lives import lives_of
+from drymon.shop.facts.outcome import State, Verdict
+from drymon.shop.facts.standing import entry_of, in_time, judged, taken_by
 
 HOUR = timedelta(hours=1)
 

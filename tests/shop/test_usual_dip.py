@@ -9,10 +9,10 @@ from numpy.testing import assert_allclose
 
 from drymon.drying import usual_wait
 from drymon.drying.coat_model import CoatModel
-from drymon.shop.outcome import State
-from drymon.shop.setup import Band, CoatType, Rack, Recipe, RoomSetup
-from drymon.shop.starting import model_of, start_of
-from drymon.shop.usual_dip import middle_number, usual_dip
+from drymon.shop.facts.outcome import State
+from drymon.shop.facts.setup import Band, CoatType, Rack, Recipe, RoomSetup
+from drymon.shop.tree.starting import model_of, start_of
+from drymon.shop.tree.usual_dip import middle_number, usual_dip
 
 START = model("rough", runs=0)
 ROUGH = CoatType("rough", "backup", usual_wait_h=2.0)

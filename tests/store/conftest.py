@@ -10,8 +10,8 @@ import pytest
 
 from drymon.drying.quantities import Quantity
 from drymon.messages.message import Message
-from drymon.shop.outcome import Bounds, Reason, State, Verdict, When
-from drymon.shop.reading import Reading
+from drymon.shop.facts.outcome import Bounds, Reason, State, Verdict, When
+from drymon.shop.facts.reading import Reading
 from drymon.store import Store
 
 START = datetime(2031, 3, 3, 6, tzinfo=UTC)

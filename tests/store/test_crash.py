@@ -14,7 +14,7 @@ from types import SimpleNamespace
 import pytest
 
 from drymon.errors import StoreError
-from drymon.shop.events import Undo
+from drymon.shop.facts.events import Undo
 from drymon.store import Mark, Store
 
 BATCH = 50
@@ -25,7 +25,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from drymon.drying.quantities import Quantity
 from drymon.messages.message import Message
-from drymon.shop.reading import Reading
+from drymon.shop.facts.reading import Reading
 from drymon.store import Store
 
 start = datetime(2031, 3, 3, 6, tzinfo=UTC)

@@ -3,7 +3,7 @@
 from types import SimpleNamespace
 
 from drymon.drying.quantities import Quantity
-from drymon.shop.events import FanSwitched, Leave
+from drymon.shop.facts.events import FanSwitched, Leave
 from drymon.store import Channel, Store
 
 

@@ -14,8 +14,8 @@ import pytest
 
 from drymon.drying.quantities import Quantity
 from drymon.errors import StoreError
-from drymon.shop.events import Dip, Felt, Leave, Undo
-from drymon.shop.outcome import AirNow, RackStatus, Reason, State, When
+from drymon.shop.facts.events import Dip, Felt, Leave, Undo
+from drymon.shop.facts.outcome import AirNow, RackStatus, Reason, State, When
 from drymon.store import Channel, HomeLock, Store, restore
 from drymon.store.backup import move_aside, unfit
 from drymon.store.images import Place

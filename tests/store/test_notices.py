@@ -5,7 +5,7 @@ from dataclasses import replace
 from datetime import timedelta
 from types import SimpleNamespace
 
-from drymon.shop.alarm_book import AlarmBook, Entry, Key, Pause
+from drymon.shop.alarms.alarm_book import AlarmBook, Entry, Key, Pause
 from drymon.store import AlarmChange, AuditLine, Calibration, LeftOut, Session, Store, User
 
 

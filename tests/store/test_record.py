@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 
 from drymon.drying.quantities import Quantity
 from drymon.messages.message import Message
-from drymon.shop.events import ClockChecked, Dip, FanSwitched, Felt, Leave, LogEvent, Look, Move, Undo, Weigh
-from drymon.shop.reading import Reading
+from drymon.shop.facts.events import ClockChecked, Dip, FanSwitched, Felt, Leave, LogEvent, Look, Move, Undo, Weigh
+from drymon.shop.facts.reading import Reading
 from drymon.store import Mark, Store
 
 

@@ -11,9 +11,9 @@ from hypothesis import strategies as st
 
 from drymon.drying.quantities import Quantity
 from drymon.messages.message import Message
-from drymon.shop.events import Leave
-from drymon.shop.outcome import State
-from drymon.shop.reading import Reading
+from drymon.shop.facts.events import Leave
+from drymon.shop.facts.outcome import State
+from drymon.shop.facts.reading import Reading
 from drymon.store import Bucket, Channel, Store
 
 T0 = datetime(2031, 3, 3, 6, tzinfo=UTC)

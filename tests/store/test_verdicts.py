@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from drymon.shop.outcome import AirNow, Alert, Bounds, RackStatus, Reason, State, TreeGone, Verdict, When
+from drymon.shop.facts.outcome import AirNow, Alert, Bounds, RackStatus, Reason, State, TreeGone, Verdict, When
 from drymon.store import Store
 
 moments = st.integers(0, 2**51).map(

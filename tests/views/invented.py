@@ -5,10 +5,10 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 from drymon.drying.quantities import Quantity
-from drymon.shop.advice import advice
-from drymon.shop.events import Dip, FanSwitched, Look, Weigh
-from drymon.shop.outcome import Bounds, Reason, State, Verdict, When
-from drymon.shop.setup import Band, CoatType, Rack, RoomSetup
+from drymon.shop.facts.events import Dip, FanSwitched, Look, Weigh
+from drymon.shop.facts.outcome import Bounds, Reason, State, Verdict, When
+from drymon.shop.facts.setup import Band, CoatType, Rack, RoomSetup
+from drymon.shop.verdict.advice import advice
 
 BEGIN = datetime(2031, 3, 3, 5, 0, tzinfo=UTC)
 

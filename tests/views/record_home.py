@@ -9,10 +9,10 @@ from invented import ROOM, air, hours, verdict
 
 from drymon.drying.quantities import Quantity
 from drymon.messages.message import Message
-from drymon.shop.events import Dip, Felt, Leave, LogEvent, Look, Move, Undo, Weigh
-from drymon.shop.outcome import Alert, State, Verdict
-from drymon.shop.reading import Reading
-from drymon.shop.setup import Recipe
+from drymon.shop.facts.events import Dip, Felt, Leave, LogEvent, Look, Move, Undo, Weigh
+from drymon.shop.facts.outcome import Alert, State, Verdict
+from drymon.shop.facts.reading import Reading
+from drymon.shop.facts.setup import Recipe
 from drymon.store import Calibration, Store
 
 ROOM_WITH_RECIPE = replace(ROOM, recipes=(Recipe("standard", ("prime", "prime", "backup", "backup"), "four coats"),))

@@ -10,16 +10,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from drymon.cli.weighed import weighed_runs
 from drymon.drying.quantities import Quantity
 from drymon.messages.config import load_home
 from drymon.messages.message import Message
 from drymon.messages.settings import HomeConfig
+from drymon.readback.air_record import AirRecord
+from drymon.readback.gather import rack_air
+from drymon.readback.weighed_runs import weighed_runs
 from drymon.service.pipeline import Pipeline
-from drymon.shop.combined import over_time
+from drymon.shop.air.combined import over_time
 from drymon.store import Calibration, Store
-from drymon.views.air_record import AirRecord
-from drymon.views.gather import rack_air
 from drymon.views.page.long_air import long_air
 from drymon.views.page.tree_view import tree_record
 from drymon.views.report.record import shell_record

@@ -5,10 +5,10 @@ from pathlib import Path
 
 from drymon.messages.config import load_home
 from drymon.messages.message import Message
+from drymon.readback.cell_record import cell_readings
 from drymon.service.pipeline import Pipeline
-from drymon.shop.corrected import Corrections
+from drymon.shop.facts.corrected import Corrections
 from drymon.store import Store
-from drymon.views.cell_record import cell_readings
 
 BEGIN = datetime(2031, 3, 3, 6, tzinfo=UTC)
 ROOM = """

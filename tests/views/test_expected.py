@@ -3,7 +3,7 @@
 import pytest
 from invented import BEGIN, hours
 
-from drymon.shop.outcome import When
+from drymon.shop.facts.outcome import When
 from drymon.views.expected import expected
 
 ZONE = "UTC"

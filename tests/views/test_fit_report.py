@@ -10,7 +10,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from drymon.learning.account import RunAccount
 from drymon.learning.judge import Judgement
 from drymon.learning.run import Run
-from drymon.views.fit_words import left_out_words
+from drymon.views.fit.fit_words import left_out_words
 from drymon.views.plots.model_fit import draw_coverage, draw_residuals, draw_runs, draw_truth, hour_ticks
 
 

@@ -9,8 +9,8 @@ from drymon.drying import ensemble
 from drymon.learning.fit import TypeFit, fit_all
 from drymon.learning.run import Run, RunAir, Touch
 from drymon.messages.coat_models import load_models
-from drymon.shop.setup import CoatType, RoomSetup
-from drymon.views.fit_words import cautions, headline, standing
+from drymon.shop.facts.setup import CoatType, RoomSetup
+from drymon.views.fit.fit_words import cautions, headline, standing
 
 ROOM = RoomSetup("shop", coats=(CoatType("backup", "backup"),))
 HOURS = np.linspace(0.1, 7.0, 18)

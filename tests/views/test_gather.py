@@ -7,10 +7,10 @@ import pytest
 from invented import hours, verdict
 
 from drymon.messages.message import Message
-from drymon.shop.events import Dip, Leave, Undo
+from drymon.readback.gather import lives_on_record, verdicts_by_tree
+from drymon.readback.history import ends_of
+from drymon.shop.facts.events import Dip, Leave, Undo
 from drymon.store import Store
-from drymon.views.gather import lives_on_record, verdicts_by_tree
-from drymon.views.history import ends_of
 
 
 def dip(at: float, tree: str = "t-1") -> Dip:

@@ -6,9 +6,9 @@ from datetime import timedelta
 import pytest
 from invented import hours, tree_history, verdict
 
-from drymon.shop.events import Dip, Leave, Move
-from drymon.shop.outcome import State
-from drymon.views.history import coats_of, coats_on, natural, stretches
+from drymon.readback.history import coats_of, coats_on, natural, stretches
+from drymon.shop.facts.events import Dip, Leave, Move
+from drymon.shop.facts.outcome import State
 
 
 def test_coats_are_split_by_dip_and_end_where_the_next_begins():

@@ -15,11 +15,11 @@ from drymon.messages.config import load_home
 from drymon.messages.message import Message
 from drymon.messages.times import parse_time
 from drymon.service.pipeline import Pipeline
-from drymon.shop.measured import InItsPlace
-from drymon.shop.setup import RoomSetup
+from drymon.shop.facts.measured import InItsPlace
+from drymon.shop.facts.setup import RoomSetup
 from drymon.store import Calibration, Store
-from drymon.views import narrowed
-from drymon.views.narrowed import PresentAir, Wait
+from drymon.views.by_scale import narrowed
+from drymon.views.by_scale.narrowed import PresentAir, Wait
 from tests.service.random_streams import BEGIN
 
 ROOM = """

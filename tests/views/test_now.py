@@ -6,10 +6,10 @@ import pytest
 from invented import hours, verdict
 
 from drymon.drying.quantities import Quantity
-from drymon.shop.outcome import AirNow, RackStatus, State, When
-from drymon.shop.reading import Reading
+from drymon.readback.now import Now, age, as_json, rack_now, sensor_now, sensor_status, tree_now
+from drymon.shop.facts.outcome import AirNow, RackStatus, State, When
+from drymon.shop.facts.reading import Reading
 from drymon.store.history import Channel, Doubt
-from drymon.views.now import Now, age, as_json, rack_now, sensor_now, sensor_status, tree_now
 
 READY = verdict("t-1", -20, 0.0, state=State.READY)
 

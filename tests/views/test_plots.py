@@ -22,12 +22,12 @@ from drymon.drying.quantities import Quantity
 from drymon.errors import SetupError
 from drymon.learning.run import Run, RunAir
 from drymon.messages.coat_models import load_models
-from drymon.shop.events import Dip, Leave, Weigh
-from drymon.shop.lives import lives_of
-from drymon.shop.outcome import State, Verdict
-from drymon.shop.setup import Recipe
-from drymon.views.coat_basis import basis_of, counted_words, first_number
-from drymon.views.history import ends_of
+from drymon.readback.coat_basis import basis_of, counted_words, first_number
+from drymon.readback.history import ends_of
+from drymon.shop.facts.events import Dip, Leave, Weigh
+from drymon.shop.facts.lives import lives_of
+from drymon.shop.facts.outcome import State, Verdict
+from drymon.shop.facts.setup import Recipe
 from drymon.views.plots.coat import RunPoints, draw_model, expected, points_of
 from drymon.views.plots.rack import draw_rack
 from drymon.views.plots.room import draw_room, future_end

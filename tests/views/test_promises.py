@@ -10,13 +10,13 @@ from invented import ROOM, hours
 
 from drymon.drying.quantities import Quantity
 from drymon.messages.message import Message
-from drymon.shop.events import Dip, Leave, LogEvent, Undo
-from drymon.shop.lives import lives_of
-from drymon.shop.outcome import Reason, State, Verdict, When
-from drymon.shop.reading import Reading
+from drymon.readback.promises import GRACE, Outcome, Promise, Tally, on_record, promises, tally_words
+from drymon.shop.facts.events import Dip, Leave, LogEvent, Undo
+from drymon.shop.facts.lives import lives_of
+from drymon.shop.facts.outcome import Reason, State, Verdict, When
+from drymon.shop.facts.reading import Reading
 from drymon.store import Store
-from drymon.views.overruns import coat_rows, overrun_rows
-from drymon.views.promises import GRACE, Outcome, Promise, Tally, on_record, promises, tally_words
+from drymon.views.fit.overruns import coat_rows, overrun_rows
 
 NEVER = When(None, None, None)
 

@@ -18,7 +18,7 @@ from matplotlib.lines import Line2D
 from matplotlib.text import Annotation
 from matplotlib.transforms import Bbox
 
-from drymon.views.history import AirPoint
+from drymon.readback.history import AirPoint
 from drymon.views.plots.psychrometric import BAND_LOOKS, draw_psychrometric
 from drymon.views.plots.style import GREEN, save
 from drymon.views.plots.time_axis import Span

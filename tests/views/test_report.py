@@ -16,8 +16,8 @@ from record_home import NOTE, ROOM_WITH_RECIPE, dip, fill, temperatures
 from drymon.drying.quantities import Quantity
 from drymon.errors import SetupError
 from drymon.messages.coat_models import load_models
-from drymon.shop.events import Undo
-from drymon.shop.outcome import State
+from drymon.shop.facts.events import Undo
+from drymon.shop.facts.outcome import State
 from drymon.store import Store
 from drymon.views.report.compose import document_of
 from drymon.views.report.document import Document

@@ -9,8 +9,8 @@ import pytest
 from record_home import NOTE, ROOM_WITH_RECIPE, fill
 
 from drymon.messages.coat_models import load_models
-from drymon.shop.alarm_kinds import KINDS
-from drymon.shop.outcome import State
+from drymon.shop.alarms.alarm_kinds import KINDS
+from drymon.shop.facts.outcome import State
 from drymon.store import Store
 from drymon.views.report.compose import cause, document_of
 from drymon.views.report.document import NewSheet, Picture, Table

@@ -14,8 +14,8 @@ from record_home import ROOM_WITH_RECIPE, at, dip
 
 from drymon.drying.quantities import Quantity
 from drymon.messages.message import Message
-from drymon.shop.events import LogEvent, Weigh
-from drymon.shop.reading import Reading
+from drymon.shop.facts.events import LogEvent, Weigh
+from drymon.shop.facts.reading import Reading
 from drymon.store import Store
 from drymon.views.report.document import Table
 from drymon.views.report.record import ShellRecord, shell_record

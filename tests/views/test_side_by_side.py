@@ -6,8 +6,8 @@ from datetime import timedelta
 import pytest
 from invented import hours
 
-from drymon.views.promises import Promise, Tally
-from drymon.views.side_by_side import compared, table, waits
+from drymon.readback.promises import Promise, Tally
+from drymon.views.fit.side_by_side import compared, table, waits
 
 
 def promise(likely: float, sure: float, ready: float | None, **changes: object) -> Promise:

@@ -6,8 +6,8 @@ from dataclasses import replace
 import pytest
 from invented import ROOM, hours, verdict
 
-from drymon.shop.outcome import AirNow, Bounds, RackStatus, SensorStatus, State
-from drymon.views.now import Now, Refused, tree_now
+from drymon.readback.now import Now, Refused, tree_now
+from drymon.shop.facts.outcome import AirNow, Bounds, RackStatus, SensorStatus, State
 from drymon.views.table import Paper, bar, table
 
 

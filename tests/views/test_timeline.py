@@ -6,7 +6,7 @@ from invented import hours, verdict
 
 from drymon.messages.message import Message
 from drymon.messages.outgoing import to_message
-from drymon.shop.outcome import AirNow, Alert, RackStatus, State
+from drymon.shop.facts.outcome import AirNow, Alert, RackStatus, State
 from drymon.views.timeline import Timeline
 
 

@@ -6,7 +6,7 @@ import pytest
 from invented import ROOM, hours
 from record_home import at, dip, fill, temperatures
 
-from drymon.shop.events import LogEvent, Look, Move, Weigh
+from drymon.shop.facts.events import LogEvent, Look, Move, Weigh
 from drymon.store import Store
 from drymon.views.page.tree_view import TreeRecord, tree_record
 from drymon.views.report.record import shell_record

@@ -7,9 +7,9 @@ from flask import Flask, abort, request, url_for
 
 from drymon.errors import AlarmError
 from drymon.messages.times import stamp
-from drymon.shop.alarm_acts import about_of, act_of
-from drymon.shop.alarm_book import AlarmBook, AlarmState, Entry
-from drymon.shop.outcome import SEVERITIES, State
+from drymon.shop.alarms.alarm_acts import about_of, act_of
+from drymon.shop.alarms.alarm_book import AlarmBook, AlarmState, Entry
+from drymon.shop.facts.outcome import SEVERITIES, State
 from drymon.views.page.desk import Desk, Flash, back_to, told
 
 DONE = {

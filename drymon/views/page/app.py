@@ -8,11 +8,11 @@ from werkzeug.exceptions import HTTPException
 
 from drymon.errors import DrymonError, StoreError
 from drymon.messages.times import stamp
-from drymon.shop.outcome import State
-from drymon.shop.standing import entry_of
-from drymon.shop.value_words import value_words
+from drymon.readback.now import age, percent
+from drymon.shop.facts.outcome import State
+from drymon.shop.facts.standing import entry_of
+from drymon.shop.facts.value_words import value_words
 from drymon.views.event_words import event_words
-from drymon.views.now import age, percent
 from drymon.views.page import (
     alarm_views,
     evidence_views,

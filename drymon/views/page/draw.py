@@ -14,11 +14,11 @@ from drymon.errors import DrymonError, SetupError
 from drymon.messages.coat_models import load_models
 from drymon.messages.config import load_home
 from drymon.messages.settings import HomeConfig
-from drymon.shop.setup import Rack
+from drymon.readback.coat_basis import basis_of, first_number
+from drymon.readback.gather import air_path, pressure_of, rack_air, verdicts_by_tree
+from drymon.readback.history import coats_on, last_life
+from drymon.shop.facts.setup import Rack
 from drymon.store import Store
-from drymon.views.coat_basis import basis_of, first_number
-from drymon.views.gather import air_path, pressure_of, rack_air, verdicts_by_tree
-from drymon.views.history import coats_on, last_life
 from drymon.views.page.long_air import draw_long_air, long_air
 from drymon.views.plots.coat import NUMBER, draw_model
 from drymon.views.plots.psychrometric import draw_psychrometric

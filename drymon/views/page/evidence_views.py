@@ -12,11 +12,19 @@ from drymon.drying.coat_model import CoatModel
 from drymon.drying.quantities import Quantity
 from drymon.errors import SetupError
 from drymon.messages.coat_models import load_models
-from drymon.shop.corrected import sensor_name
-from drymon.shop.measured import Measured
-from drymon.shop.outcome import SensorStatus
+from drymon.readback.coat_basis import (
+    Basis,
+    basis_of,
+    counted_words,
+    error_words,
+    range_origin,
+    range_words,
+    runs_words,
+)
+from drymon.shop.facts.corrected import sensor_name
+from drymon.shop.facts.measured import Measured
+from drymon.shop.facts.outcome import SensorStatus
 from drymon.store import Calibration
-from drymon.views.coat_basis import Basis, basis_of, counted_words, error_words, range_origin, range_words, runs_words
 from drymon.views.page.desk import Desk
 from drymon.views.page.room_view import sensors
 

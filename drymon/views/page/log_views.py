@@ -10,7 +10,7 @@ from flask import Flask, request
 from drymon.errors import BrokerError, RefusedMessage
 from drymon.messages.message import Message
 from drymon.messages.times import stamp
-from drymon.shop.events import Felt, LogEvent
+from drymon.shop.facts.events import Felt, LogEvent
 from drymon.views import by_hand
 from drymon.views.page.desk import Ask, Desk, Flash, back_to, told
 from drymon.views.page.log_forms import TEXTS, event_message

@@ -9,9 +9,9 @@ from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
 from matplotlib.figure import Figure
 
 from drymon.drying.quantities import Quantity
-from drymon.shop.setup import Band, Rack, RoomSetup
+from drymon.readback.air_record import AirRecord
+from drymon.shop.facts.setup import Band, Rack, RoomSetup
 from drymon.store import Bucket, Store
-from drymon.views.air_record import AirRecord
 from drymon.views.plots.rack import PANELS, Panel
 from drymon.views.plots.style import BAND, EDGE, QUIET, drawing, panels, paper
 from drymon.views.plots.time_axis import Span, x_of

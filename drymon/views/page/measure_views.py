@@ -15,12 +15,12 @@ from drymon.errors import LearningError, SetupError
 from drymon.messages.coat_models import load_models
 from drymon.messages.times import parse_time, stamp
 from drymon.messages.typed import mass_of
-from drymon.shop.measured import CLOTH, PICKUP, cloth_name, pickup_name
+from drymon.shop.facts.measured import CLOTH, PICKUP, cloth_name, pickup_name
 from drymon.store import Calibration
 from drymon.store.kept import keep_calibration
-from drymon.views import weighed_cloth, weighed_dip
+from drymon.views.by_scale import weighed_cloth, weighed_dip
+from drymon.views.by_scale.weighed import DUE_DAYS, Told
 from drymon.views.page.desk import Desk, Flash, back_to
-from drymon.views.weighed import DUE_DAYS, Told
 
 MOST_WEIGHINGS = 12
 AGO_MIN = (0, 1, 2, 3, 5, 10, 15, 20, 30, 45, 60)

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any, Protocol, TypeVar
 
 from drymon.messages.settings import HomeConfig
-from drymon.shop.alarm_book import AlarmBook
+from drymon.shop.alarms.alarm_book import AlarmBook
 from drymon.store import Store
 
 T = TypeVar("T")

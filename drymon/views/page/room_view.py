@@ -4,11 +4,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from drymon.shop.outcome import RackStatus, SensorStatus, State, Verdict
-from drymon.shop.setup import CoatType, Rack, RoomSetup
+from drymon.readback.history import WIDENING, natural
+from drymon.readback.now import rack_now, sensor_now, sensor_status, tree_now
+from drymon.shop.facts.outcome import RackStatus, SensorStatus, State, Verdict
+from drymon.shop.facts.setup import CoatType, Rack, RoomSetup
 from drymon.store import Store
-from drymon.views.history import WIDENING, natural
-from drymon.views.now import rack_now, sensor_now, sensor_status, tree_now
 
 ORDER = (State.HOLD, State.READY, State.UNKNOWN, State.DRYING, State.COMPLETE)
 """Who needs a hand first: someone must look, someone can dip, someone must find out, then those who dry."""

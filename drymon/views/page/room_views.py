@@ -7,8 +7,8 @@ from flask import Flask, abort, redirect, request, url_for
 
 from drymon.messages.names import NAME_RULE, is_name, label_of, name_of
 from drymon.messages.times import stamp
-from drymon.shop.events import SHELTERS, ClockChecked, Event, TreeEvent
-from drymon.shop.standing import Said, judged
+from drymon.shop.facts.events import SHELTERS, ClockChecked, Event, TreeEvent
+from drymon.shop.facts.standing import Said, judged
 from drymon.views import by_hand
 from drymon.views.page.desk import Desk
 from drymon.views.page.room_view import TreeView

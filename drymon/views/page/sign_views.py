@@ -7,7 +7,7 @@ from typing import Any
 
 from flask import Flask, abort, make_response, request, url_for
 
-from drymon.shop.alarm_acts import about_of, act_of, done
+from drymon.shop.alarms.alarm_acts import about_of, act_of, done
 from drymon.store.kept import change_run, keep_calibration
 from drymon.store.store import Store
 from drymon.views.page.access import COOKIE, LASTS, SignInRefused

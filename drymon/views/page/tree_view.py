@@ -5,14 +5,14 @@ from dataclasses import dataclass
 from datetime import datetime
 from itertools import groupby
 
-from drymon.shop.events import Dip, TreeEvent, Weigh
-from drymon.shop.lives import Coat
-from drymon.shop.outcome import AirNow
-from drymon.shop.setup import RoomSetup
-from drymon.shop.standing import Said, in_time
+from drymon.readback.air_record import AirRecord, mean_air
+from drymon.readback.history import is_about, last_life
+from drymon.shop.facts.events import Dip, TreeEvent, Weigh
+from drymon.shop.facts.lives import Coat
+from drymon.shop.facts.outcome import AirNow
+from drymon.shop.facts.setup import RoomSetup
+from drymon.shop.facts.standing import Said, in_time
 from drymon.store import Store
-from drymon.views.air_record import AirRecord, mean_air
-from drymon.views.history import is_about, last_life
 
 MOST_EVENTS = 60
 

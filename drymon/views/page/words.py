@@ -4,10 +4,10 @@ from dataclasses import dataclass
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
-from drymon.shop.local_time import say
-from drymon.shop.outcome import AirNow, State, When
+from drymon.readback.now import age
+from drymon.shop.facts.local_time import say
+from drymon.shop.facts.outcome import AirNow, State, When
 from drymon.views.expected import sure
-from drymon.views.now import age
 
 FACES: dict[State, tuple[str, str]] = {
     State.DRYING: ("Drying", "drop"),

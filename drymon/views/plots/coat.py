@@ -13,9 +13,9 @@ from drymon.drying import coat, dips, ensemble
 from drymon.drying.coat_model import CoatModel
 from drymon.drying.possible import weighted_quantiles
 from drymon.learning.run import Run, thinned
-from drymon.shop.events import SHELTERS
-from drymon.shop.setup import CoatType
-from drymon.views.coat_basis import Basis, kind_words, runs_words
+from drymon.readback.coat_basis import Basis, kind_words, runs_words
+from drymon.shop.facts.events import SHELTERS
+from drymon.shop.facts.setup import CoatType
 from drymon.views.plots.marks import BESIDE, note
 from drymon.views.plots.style import BLUE, INK, LEFT, QUIET, SKY, VERMILLION, drawing, panels, paper
 

@@ -19,8 +19,8 @@ from matplotlib.patches import Patch, Polygon
 from matplotlib.transforms import IdentityTransform, ScaledTranslation
 
 from drymon.drying import air
-from drymon.shop.setup import CoatType, Rack
-from drymon.views.history import AirPoint
+from drymon.readback.history import AirPoint
+from drymon.shop.facts.setup import CoatType, Rack
 from drymon.views.plots.marks import note
 from drymon.views.plots.path import draw_path
 from drymon.views.plots.style import FAINT, INK, LEFT, QUIET, drawing, paper

@@ -10,10 +10,10 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from drymon.drying.quantities import Quantity
-from drymon.shop.events import Dip, FanSwitched, LogEvent
-from drymon.shop.lives import Coat, Stay, all_coats, lives_of
-from drymon.shop.setup import Rack, RoomSetup
-from drymon.views.history import stays_on
+from drymon.readback.history import stays_on
+from drymon.shop.facts.events import Dip, FanSwitched, LogEvent
+from drymon.shop.facts.lives import Coat, Stay, all_coats, lives_of
+from drymon.shop.facts.setup import Rack, RoomSetup
 from drymon.views.plots.marks import LETTER, TOP, Shelf, note
 from drymon.views.plots.style import BAND, BLUE, EDGE, INK, PLUM, PURPLE, QUIET, RUST, drawing, panels, paper
 from drymon.views.plots.time_axis import Span, dress_time, x_of

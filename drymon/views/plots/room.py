@@ -6,10 +6,10 @@ from datetime import datetime, timedelta
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from drymon.shop.local_time import say
-from drymon.shop.outcome import State, Verdict
-from drymon.shop.setup import RoomSetup
-from drymon.views.history import CoatHistory, Ends, coats_of, natural
+from drymon.readback.history import CoatHistory, Ends, coats_of, natural
+from drymon.shop.facts.local_time import say
+from drymon.shop.facts.outcome import State, Verdict
+from drymon.shop.facts.setup import RoomSetup
 from drymon.views.plots.marks import BESIDE, TOP, in_two, inches, note
 from drymon.views.plots.states import draw_states, state_key
 from drymon.views.plots.style import BLUE, FAINT, INK, LEFT, PAPER, QUIET, RIGHT, WIDTH, drawing, panels, paper

@@ -5,8 +5,8 @@ from collections.abc import Iterable
 from matplotlib.axes import Axes
 from matplotlib.patches import Patch, Rectangle
 
-from drymon.shop.outcome import State
-from drymon.views.history import Stretch
+from drymon.readback.history import Stretch
+from drymon.shop.facts.outcome import State
 from drymon.views.plots.style import LEFT, LOOKS, PAPER, QUIET, RIGHT, WIDTH
 from drymon.views.plots.time_axis import Span, x_of
 

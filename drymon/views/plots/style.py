@@ -16,7 +16,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from drymon.errors import SetupError
-from drymon.shop.outcome import State
+from drymon.shop.facts.outcome import State
 
 INK, QUIET, EDGE, FAINT, PAPER = "#1f2328", "#5f6772", "#b9c0c9", "#dfe3e8", "#ffffff"
 BLUE, SKY, GREEN, VERMILLION, PURPLE = "#0072B2", "#56B4E9", "#009E73", "#D55E00", "#CC79A7"

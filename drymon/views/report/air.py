@@ -6,11 +6,11 @@ from datetime import datetime, timedelta
 from itertools import pairwise
 
 from drymon.drying.quantities import Quantity
-from drymon.shop.lives import Stay
-from drymon.shop.setup import RoomSetup
+from drymon.readback.air_record import AirRecord
+from drymon.readback.gather import AIR, step_of
+from drymon.shop.facts.lives import Stay
+from drymon.shop.facts.setup import RoomSetup
 from drymon.store import Bucket
-from drymon.views.air_record import AirRecord
-from drymon.views.gather import AIR, step_of
 
 MOST_STEPS = 6000
 Limits = tuple[float, float]

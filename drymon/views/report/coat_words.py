@@ -5,13 +5,13 @@ from datetime import datetime
 from functools import partial
 
 from drymon.drying.quantities import Quantity
-from drymon.shop.events import Felt, Look, Move
-from drymon.shop.lives import NEXT_DIP, Stay
-from drymon.shop.outcome import State, Verdict
-from drymon.shop.reasons import REASONS, Effect
-from drymon.shop.setup import CoatType, RoomSetup
-from drymon.views.history import Stretch
-from drymon.views.now import percent
+from drymon.readback.history import Stretch
+from drymon.readback.now import percent
+from drymon.shop.facts.events import Felt, Look, Move
+from drymon.shop.facts.lives import NEXT_DIP, Stay
+from drymon.shop.facts.outcome import State, Verdict
+from drymon.shop.facts.setup import CoatType, RoomSetup
+from drymon.shop.verdict.reasons import REASONS, Effect
 from drymon.views.report import picture
 from drymon.views.report.air import AirSeen
 from drymon.views.report.document import Block, Facts, Heading, Picture, Table

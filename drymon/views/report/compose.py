@@ -4,11 +4,11 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 from drymon import __version__
-from drymon.shop.alarm_kinds import KINDS
-from drymon.shop.events import Look
-from drymon.shop.outcome import State, Verdict
-from drymon.shop.reasons import REASONS, Effect
-from drymon.views.coat_basis import FEWEST_TO_SAY, Basis, counted_words
+from drymon.readback.coat_basis import FEWEST_TO_SAY, Basis, counted_words
+from drymon.shop.alarms.alarm_kinds import KINDS
+from drymon.shop.facts.events import Look
+from drymon.shop.facts.outcome import State, Verdict
+from drymon.shop.verdict.reasons import REASONS, Effect
 from drymon.views.event_words import event_words
 from drymon.views.report.coat_words import coat_blocks, dryness, in_force, rack_name
 from drymon.views.report.document import Block, Document, Facts, Heading, NewSheet, Paragraph, Table

@@ -2,8 +2,8 @@
 
 from collections.abc import Mapping
 
-from drymon.shop.events import Dip, Leave, Look, TreeEvent
-from drymon.shop.outcome import State
+from drymon.shop.facts.events import Dip, Leave, Look, TreeEvent
+from drymon.shop.facts.outcome import State
 from drymon.views.report.record import ShellRecord
 from drymon.views.report.times import RoomClock
 

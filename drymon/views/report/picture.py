@@ -10,9 +10,9 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
 from drymon.drying.quantities import Quantity
-from drymon.shop.events import Look, Move
-from drymon.shop.outcome import State, Verdict
-from drymon.shop.setup import RoomSetup
+from drymon.shop.facts.events import Look, Move
+from drymon.shop.facts.outcome import State, Verdict
+from drymon.shop.facts.setup import RoomSetup
 from drymon.views.plots.marks import BESIDE, note
 from drymon.views.plots.rack import PANELS, Panel
 from drymon.views.plots.states import draw_states

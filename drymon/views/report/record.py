@@ -7,16 +7,16 @@ from datetime import UTC, datetime, timedelta
 from drymon.drying.coat_model import CoatModel
 from drymon.drying.quantities import Quantity
 from drymon.errors import SetupError
-from drymon.shop.corrected import sensor_name
-from drymon.shop.events import Felt, LogEvent, Look, Move, Weigh
-from drymon.shop.lives import Coat, Life, lives_of
-from drymon.shop.outcome import Severity, Verdict, gravest
-from drymon.shop.setup import Band, CoatType, RoomSetup
+from drymon.readback.air_record import AirRecord
+from drymon.readback.coat_basis import Basis, basis_of
+from drymon.readback.gather import lives_on_record
+from drymon.readback.history import CoatHistory, is_about
+from drymon.shop.facts.corrected import sensor_name
+from drymon.shop.facts.events import Felt, LogEvent, Look, Move, Weigh
+from drymon.shop.facts.lives import Coat, Life, lives_of
+from drymon.shop.facts.outcome import Severity, Verdict, gravest
+from drymon.shop.facts.setup import Band, CoatType, RoomSetup
 from drymon.store import Calibration, Channel, Store
-from drymon.views.air_record import AirRecord
-from drymon.views.coat_basis import Basis, basis_of
-from drymon.views.gather import lives_on_record
-from drymon.views.history import CoatHistory, is_about
 from drymon.views.report.air import AirSeen, air_seen
 from drymon.views.report.weights import CellWord, cell_word
 

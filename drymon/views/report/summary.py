@@ -9,9 +9,9 @@ from datetime import timedelta
 from functools import partial
 
 from drymon.drying.quantities import Quantity
-from drymon.shop.events import Look
-from drymon.shop.lives import NEXT_DIP
-from drymon.shop.outcome import SEVERITIES, State
+from drymon.shop.facts.events import Look
+from drymon.shop.facts.lives import NEXT_DIP
+from drymon.shop.facts.outcome import SEVERITIES, State
 from drymon.views.report import overview
 from drymon.views.report.coat_words import coat_name, dryness, in_force
 from drymon.views.report.document import Block, Facts, Heading, Paragraph, Picture, Table

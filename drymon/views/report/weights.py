@@ -6,11 +6,11 @@ from datetime import timedelta
 
 from drymon.drying.quantities import Quantity
 from drymon.learning.runs import from_bench, from_cell
-from drymon.shop.events import Weigh
-from drymon.shop.lives import Coat, Stay
+from drymon.readback.air_record import MINUTE, AirRecord
+from drymon.readback.cell_record import cell_readings
+from drymon.shop.facts.events import Weigh
+from drymon.shop.facts.lives import Coat, Stay
 from drymon.store import Store
-from drymon.views.air_record import MINUTE, AirRecord
-from drymon.views.cell_record import cell_readings
 from drymon.views.report.document import Table
 from drymon.views.report.times import RoomClock, length
 

@@ -15,8 +15,8 @@ from drymon.messages.names import RESERVED_RACKS, is_name
 from drymon.messages.parse import Parsed, Parser
 from drymon.messages.payload import numbering_of
 from drymon.messages.units import IMPOSSIBLE, UNITS
-from drymon.shop.events import Weigh
-from drymon.shop.reading import Reading
+from drymon.shop.facts.events import Weigh
+from drymon.shop.facts.reading import Reading
 
 from drymon_sensors import payload, quantities, tables
 from drymon_sensors.buffer.ring import new_boot

@@ -1,0 +1,1 @@
+"""What fits, pages, pictures and reports share: the record, read back."""

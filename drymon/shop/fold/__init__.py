@@ -1,0 +1,1 @@
+"""The room: facts in, outcomes out. Nothing else in the shop imports it."""

@@ -1,0 +1,1 @@
+"""From a state to a verdict: judging, reasons, advice, outlook."""

@@ -1,0 +1,1 @@
+"""What scales tell of a coat, and when they are doubted."""

@@ -1,0 +1,1 @@
+"""The page on the wire: assembled for the service, in threads and child processes of its own."""
