@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from drymon.learning.estimate import fit_room
-from drymon.learning.explained import doubt_of, missed, two_groups
+from drymon.learning.explained import doubt_of, missed, strangers, two_groups
 from drymon.learning.fit import fit_all
 from drymon.learning.forward import THETA
 from drymon.learning.layout import Prior
@@ -129,3 +129,47 @@ def test_few_runs_are_no_two_groups():
 def test_one_run_apart_is_no_group():
     """It is a stranger, and doubted as such."""
     assert two_groups(np.array([3.0, 3.05, 2.95, 3.1, 2.9, 3.02, 9.0])) == ""
+
+
+def moved(estimate, slower=1.0, area=1.0):
+    """The estimate where weighings were so many times as slow as its curves, on trees so many times as large."""
+    for place, seen in enumerate(estimate.problem.smooth):
+        estimate.problem.smooth[place] = replace(seen, mass_kg=3.0 + 0.1 * exponential(seen.hours / slower))
+    return replace(estimate, area=area * estimate.area)
+
+
+@pytest.fixture
+def fitted(make):
+    runs = runs_of(make, exponential, [1.0, 1.0, 1.0])
+    return fit_room(runs, {"backup": Prior.of(STARTS["backup"])}, "power")
+
+
+@pytest.mark.parametrize(
+    ("how", "misses"),
+    [({"slower": 1.2}, False), ({"slower": 0.83}, False), ({"slower": 1.4}, True), ({"slower": 0.71}, True),
+     ({"area": 1.21}, False), ({"area": 0.8}, False), ({"area": 1.3}, True), ({"area": 0.7}, True)],
+)  # fmt: skip
+def test_a_curve_misses_by_a_quarter_of_its_time_or_of_its_loss(fitted, how, misses):
+    assert missed(moved(fitted, **how)) == [misses] * 3
+
+
+NEAR = [0.0, 0.02, -0.02, 0.01, -0.01, 0.0, 0.02]
+
+
+@pytest.mark.parametrize(
+    ("logs", "found"),
+    [
+        ([*NEAR, 0.29], []),  # 0.3 is apart, where the others lie closer than that
+        ([*NEAR, 0.31], [7]),
+        ([-0.31, *NEAR], [0]),
+        ([0.0, 0.1, -0.1, 0.1, -0.1, 0.58], []),  # 4 x 1.4826 x 0.1 = 0.593
+        ([0.0, 0.1, -0.1, 0.1, -0.1, 0.0, 0.1, 0.60], [7]),
+        ([0.0, 0.01, -0.01, 0.5], [3]),  # one of four
+        ([0.0, 0.01, 0.5], []),  # one of three is more than a quarter
+        ([*NEAR, 0.5, 0.6], [7, 8]),  # two of nine
+        ([*NEAR[:5], 0.5, 0.6], []),  # two of seven
+    ],
+)
+def test_who_contradicts_the_others(logs, found):
+    """Four robust deviations from the middle, and a quarter of them at most."""
+    assert strangers(np.array(logs)).tolist() == found
