@@ -19,10 +19,10 @@ sys.path.insert(0, str(HERE.parent))
 
 from benchmarks.accuracy.air import RoomAir, room_air  # noqa: E402
 from benchmarks.accuracy.foundry import Foundry, Tree  # noqa: E402
-from benchmarks.accuracy.moist import Array  # noqa: E402
 from benchmarks.accuracy.sensors import LoadCell  # noqa: E402
 from benchmarks.accuracy.stream import Recording, stamp  # noqa: E402
 from benchmarks.accuracy.worlds import layers  # noqa: E402
+from benchmarks.accuracy.worlds.moist import Array  # noqa: E402
 
 SEED = 20310512
 START = datetime(2031, 5, 12, 4, 0, tzinfo=UTC)  # Monday, six in the morning in Vienna

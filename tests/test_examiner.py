@@ -13,13 +13,13 @@ sys.path.insert(0, str(ROOT))
 pytest.importorskip("pvlib", reason="the examiner's weather comes from pvlib")
 
 from benchmarks.accuracy.foundry import Foundry, Scatter, Tree  # noqa: E402
-from benchmarks.accuracy.moist import MASS_PER_HEAT, convection, vapour_density  # noqa: E402
 from benchmarks.accuracy.rooms import make_room  # noqa: E402
 from benchmarks.accuracy.score import wilson_upper  # noqa: E402
 from benchmarks.accuracy.shop import rack_air  # noqa: E402
 from benchmarks.accuracy.shops import make_shop  # noqa: E402
 from benchmarks.accuracy.worlds import layers  # noqa: E402
 from benchmarks.accuracy.worlds.layers import NOMINAL, Isotherm, Stacks  # noqa: E402
+from benchmarks.accuracy.worlds.moist import MASS_PER_HEAT, convection, vapour_density  # noqa: E402
 from benchmarks.accuracy.worlds.protocol import Around  # noqa: E402
 
 

@@ -26,7 +26,7 @@ from benchmarks.accuracy.rooms import make_room  # noqa: E402
 from benchmarks.accuracy.score import Row, Said, score  # noqa: E402
 from benchmarks.accuracy.tables import all_tables  # noqa: E402
 from benchmarks.accuracy.trends import trends  # noqa: E402
-from benchmarks.accuracy.worlds import SHUT, allowed  # noqa: E402
+from benchmarks.accuracy.worlds.by_name import SHUT, allowed  # noqa: E402
 
 GOOD = Row(
     "soak", "steady", 1, "t-1", "rack-a", "backup", 4, "open", False, 3.0, 22.0, 0.5, 1.0, error=0.05, covered=True,

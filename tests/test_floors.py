@@ -189,3 +189,11 @@ def test_below_the_service_nothing_reads_a_clock_or_opens_what_it_may_not(floor:
             if clock or opens:
                 found.append(f"{path.name}:{node.lineno}: {name}")
     assert found == []
+
+
+def test_the_worlds_of_the_examination_ask_nothing_of_the_shops_that_are_made_of_them() -> None:
+    accuracy = HOUSE.parent / "benchmarks" / "accuracy"
+    named = {name for path in (accuracy / "worlds").glob("*.py") for name, _, _ in imports(path)}
+    own = {name for name in named if name.startswith("benchmarks")}
+    assert own
+    assert {name for name in own if not name.startswith("benchmarks.accuracy.worlds")} == set()

@@ -13,13 +13,13 @@ if not (ROOT / "benchmarks" / "accuracy").is_dir():
 sys.path.insert(0, str(ROOT))
 pytest.importorskip("pvlib", reason="the examiner's weather comes from pvlib")
 
-from benchmarks.accuracy import worlds  # noqa: E402
 from benchmarks.accuracy.foundry import Foundry, Scatter, Tree  # noqa: E402
-from benchmarks.accuracy.moist import MASS_PER_HEAT, vapour_density  # noqa: E402
 from benchmarks.accuracy.shop import make_trees, rack_air  # noqa: E402
 from benchmarks.accuracy.shops import BACKUP_H, PRIME_H, make_shop  # noqa: E402
 from benchmarks.accuracy.surroundings import Surroundings  # noqa: E402
+from benchmarks.accuracy.worlds import by_name as worlds  # noqa: E402
 from benchmarks.accuracy.worlds import edges, front, pores, soak  # noqa: E402
+from benchmarks.accuracy.worlds.moist import MASS_PER_HEAT, vapour_density  # noqa: E402
 from benchmarks.accuracy.worlds.packing import Packing  # noqa: E402
 from benchmarks.accuracy.worlds.protocol import Around, Body, Reach, Shells  # noqa: E402
 

@@ -16,7 +16,7 @@ import numpy as np
 import pvlib
 from numpy.typing import NDArray
 
-from benchmarks.accuracy.moist import Array, vapour_density
+from benchmarks.accuracy.worlds.moist import Array, vapour_density
 
 WEATHERS: dict[str, tuple[str, int]] = {  # place and first day of the year
     "sand-point-january": ("703165TY.csv", 8),

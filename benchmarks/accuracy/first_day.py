@@ -22,7 +22,7 @@ from benchmarks.accuracy import quick
 from benchmarks.accuracy.shop import FAMILY
 from benchmarks.accuracy.shops import make_shop
 from benchmarks.accuracy.tables import table
-from benchmarks.accuracy.worlds import WORLDS
+from benchmarks.accuracy.worlds.by_name import WORLDS
 from drymon.drying import coat, dips, ensemble, surface, weight_evidence
 from drymon.drying.coat_model import CoatModel
 from drymon.drying.conditioned import Evidence

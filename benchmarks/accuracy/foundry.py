@@ -7,8 +7,8 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from benchmarks.accuracy.air import RoomAir
-from benchmarks.accuracy.moist import Array, convection
 from benchmarks.accuracy.surroundings import Surroundings
+from benchmarks.accuracy.worlds.moist import Array, convection
 from benchmarks.accuracy.worlds.protocol import Part, World
 
 TURBULENCE = 1.5  # room air is rougher than a wind tunnel's: 1.1 to 1.6 (common practice)

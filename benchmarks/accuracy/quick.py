@@ -24,10 +24,10 @@ import numpy as np
 
 from benchmarks.accuracy.air import AIRS
 from benchmarks.accuracy.foundry import DipTruth
-from benchmarks.accuracy.moist import Array
 from benchmarks.accuracy.rooms import RoomRecord, make_room
 from benchmarks.accuracy.shop import FAMILY
-from benchmarks.accuracy.worlds import WORLDS, allowed
+from benchmarks.accuracy.worlds.by_name import WORLDS, allowed
+from benchmarks.accuracy.worlds.moist import Array
 from drymon.drying import sorption
 from drymon.drying.air import standard_pressure
 from drymon.learning.run import Run, RunAir

@@ -4,10 +4,10 @@ import numpy as np
 
 from benchmarks.accuracy.air import RoomAir
 from benchmarks.accuracy.foundry import Foundry
-from benchmarks.accuracy.moist import Array
 from benchmarks.accuracy.sensors import with_fault
 from benchmarks.accuracy.shop import Shop
 from benchmarks.accuracy.stream import Recording
+from benchmarks.accuracy.worlds.moist import Array
 
 Readings = dict[tuple[str, str], Array]
 Signals = dict[str, tuple[Array, Array]]

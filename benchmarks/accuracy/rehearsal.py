@@ -6,9 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from benchmarks.accuracy.moist import MASS_PER_HEAT, Array, convection
 from benchmarks.accuracy.shop import DRY_AT, RECIPE
 from benchmarks.accuracy.surroundings import Surroundings
+from benchmarks.accuracy.worlds.moist import MASS_PER_HEAT, Array, convection
 from benchmarks.accuracy.worlds.protocol import Body, Reach, Shells
 
 SECONDS = 120.0

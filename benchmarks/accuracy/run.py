@@ -27,7 +27,7 @@ from benchmarks.accuracy.result import Result
 from benchmarks.accuracy.rooms import RoomRecord, make_room
 from benchmarks.accuracy.score import read_verdicts, score
 from benchmarks.accuracy.sensors import FAULTS
-from benchmarks.accuracy.worlds import SHUT, WORLDS, allowed
+from benchmarks.accuracy.worlds.by_name import SHUT, WORLDS, allowed
 
 
 def drymon(*words: str) -> None:

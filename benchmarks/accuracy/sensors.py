@@ -4,7 +4,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from benchmarks.accuracy.moist import Array
+from benchmarks.accuracy.worlds.moist import Array
 
 FAULTS = ("none", "dead", "stuck", "drift", "drift-one", "cell-drift", "cell-stuck")
 """`drift-one` befalls the first rack alone; the others every rack, or every cell."""

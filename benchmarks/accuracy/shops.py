@@ -6,14 +6,14 @@ from functools import lru_cache
 
 import numpy as np
 
-from benchmarks.accuracy import worlds
 from benchmarks.accuracy.air import SEASON
 from benchmarks.accuracy.foundry import Scatter
-from benchmarks.accuracy.moist import DIFFUSIVITY, Array
 from benchmarks.accuracy.rehearsal import Usual, open_hours, pocket_ratios, thickest
 from benchmarks.accuracy.sensors import LoadCell, Sensor
 from benchmarks.accuracy.shop import MAKERS, RECIPE, PartPlan, RackPlace, Shop, TreeHabit, Weighing, weather_of
+from benchmarks.accuracy.worlds import by_name as worlds
 from benchmarks.accuracy.worlds import layers
+from benchmarks.accuracy.worlds.moist import DIFFUSIVITY, Array
 from benchmarks.accuracy.worlds.protocol import RADIATION, Body, Part, Parts, Reach, World
 
 OFTEN = (

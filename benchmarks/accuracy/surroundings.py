@@ -9,7 +9,14 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from benchmarks.accuracy.moist import CONDUCTIVITY, DIFFUSIVITY, HEAT_CAPACITY, MASS_PER_HEAT, Array, vapour_density
+from benchmarks.accuracy.worlds.moist import (
+    CONDUCTIVITY,
+    DIFFUSIVITY,
+    HEAT_CAPACITY,
+    MASS_PER_HEAT,
+    Array,
+    vapour_density,
+)
 from benchmarks.accuracy.worlds.protocol import Around, Reach
 
 

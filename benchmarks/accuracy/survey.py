@@ -15,7 +15,7 @@ from benchmarks.accuracy.air import AIRS
 from benchmarks.accuracy.shops import make_shop
 from benchmarks.accuracy.tables import table
 from benchmarks.accuracy.trends import SHELTERS
-from benchmarks.accuracy.worlds import WORLDS
+from benchmarks.accuracy.worlds.by_name import WORLDS
 
 NUMBERS = (1, 3, 6, 9)  # of the first prime coat and of backups
 

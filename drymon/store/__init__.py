@@ -1,10 +1,11 @@
 """Everything that drymon keeps: one SQLite file per room. Nothing else in drymon knows SQL."""
 
 from drymon.store.backup import restore
+from drymon.store.calibrations import Calibration
 from drymon.store.history import Channel, Doubt, Refused
 from drymon.store.lock import HomeLock, is_held
 from drymon.store.notices import AlarmChange, Notice
-from drymon.store.people import AuditLine, Calibration, LeftOut, User
+from drymon.store.people import AuditLine, LeftOut, User
 from drymon.store.record import Mark
 from drymon.store.rollups import Bucket
 from drymon.store.sessions import Session

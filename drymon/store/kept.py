@@ -6,7 +6,8 @@ from typing import Any
 
 from drymon.errors import SetupError
 from drymon.shop.facts.measured import CLOTH, PICKUP
-from drymon.store.people import TAKEN_BACK_BY, Calibration, LeftOut
+from drymon.store.calibrations import TAKEN_BACK_BY, Calibration
+from drymon.store.people import LeftOut
 from drymon.store.store import Store
 
 KEPT_OF = {

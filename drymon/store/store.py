@@ -9,6 +9,7 @@ from typing import Self
 from drymon.errors import StoreError
 from drymon.store.alarms import Alarms
 from drymon.store.backup import backups_folder, copy_out, damage, rescue
+from drymon.store.calibrations import Calibrations
 from drymon.store.codec import from_us, to_us
 from drymon.store.database import told
 from drymon.store.images import Images
@@ -21,7 +22,7 @@ from drymon.store.sessions import Sessions
 from drymon.store.verdicts import Verdicts
 
 
-class Store(Recording, RollUps, Verdicts, Alarms, People, Sessions, Images):
+class Store(Recording, RollUps, Verdicts, Alarms, People, Calibrations, Sessions, Images):
     """The database of one room. It belongs to the thread that opened it; others open readers.
 
     One store of a home may write, in one process (see `lock.HomeLock`); any number may read meanwhile.

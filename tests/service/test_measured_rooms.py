@@ -13,7 +13,7 @@ from drymon.messages.message import Message
 from drymon.service.pipeline import Pipeline
 from drymon.service.room_images import made
 from drymon.store import Calibration, Store
-from drymon.store.people import TAKEN_BACK_BY
+from drymon.store.calibrations import TAKEN_BACK_BY
 from tests.service.random_streams import BEGIN
 
 ROOM = """

@@ -11,8 +11,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from benchmarks.accuracy.moist import Array
 from benchmarks.accuracy.worlds.face import Face
+from benchmarks.accuracy.worlds.moist import Array
 from benchmarks.accuracy.worlds.protocol import Around
 
 

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from benchmarks.accuracy.moist import LATENT, Array, vapour_density
+from benchmarks.accuracy.worlds.moist import LATENT, Array, vapour_density
 from benchmarks.accuracy.worlds.protocol import Around
 
 

@@ -23,7 +23,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.linalg.lapack import dgtsv
 
-from benchmarks.accuracy.moist import LATENT, Array, vapour_density
+from benchmarks.accuracy.worlds.moist import LATENT, Array, vapour_density
 from benchmarks.accuracy.worlds.protocol import RADIATION, Around, Part, Reach, World
 
 CELLS_PER_COAT = 3

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from benchmarks.accuracy.moist import Array
+from benchmarks.accuracy.worlds.moist import Array
 
 
 @dataclass(frozen=True)

@@ -14,9 +14,9 @@ from functools import cached_property
 import numpy as np
 from scipy.special import ndtr
 
-from benchmarks.accuracy.moist import Array
 from benchmarks.accuracy.worlds import packing
 from benchmarks.accuracy.worlds.face import Face
+from benchmarks.accuracy.worlds.moist import Array
 from benchmarks.accuracy.worlds.packing import Packing
 from benchmarks.accuracy.worlds.protocol import Around
 

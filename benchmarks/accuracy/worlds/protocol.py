@@ -10,7 +10,7 @@ from typing import Protocol
 
 import numpy as np
 
-from benchmarks.accuracy.moist import Array
+from benchmarks.accuracy.worlds.moist import Array
 
 RADIATION = 4.0  # W/m2K at the open face; neighbours and shelves shadow the rest of the black 5 W/m2K
 SHELTERS = ("open", "pocketed", "deep")

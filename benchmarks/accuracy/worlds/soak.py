@@ -12,9 +12,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.linalg.lapack import dgtsv
 
-from benchmarks.accuracy.moist import Array
 from benchmarks.accuracy.worlds import packing
 from benchmarks.accuracy.worlds.face import Face
+from benchmarks.accuracy.worlds.moist import Array
 from benchmarks.accuracy.worlds.packing import Packing
 from benchmarks.accuracy.worlds.protocol import Around
 
