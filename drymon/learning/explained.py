@@ -116,7 +116,7 @@ def contradicting(estimate: Estimate) -> list[int]:
     return sorted(found)
 
 
-def strangers(logs: Array) -> Array:
+def strangers(logs: Array) -> npt.NDArray[np.intp]:
     """Which of one coat's paces on the log of time (runs,) lie apart from the others; none where they are many."""
     off = np.abs(logs - np.median(logs))
     beyond = np.flatnonzero(off > APART * max(1.4826 * float(np.median(off)), LEAST_APART / APART * 2.0))
