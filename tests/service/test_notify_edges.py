@@ -191,7 +191,12 @@ def test_each_way_s_letter_ends_by_itself() -> None:
     assert posts.under_way
     gate.set()
     ended: list[str] = []
-    assert until(lambda: ended.extend(one.notice.channel for one in posts.ended()) or len(ended) == 2)
+
+    def both() -> bool:
+        ended.extend(one.notice.channel for one in posts.ended())
+        return len(ended) == 2
+
+    assert until(both)
     assert sorted(ended) == ["b", "d"]
     assert not posts.under_way
 
