@@ -35,7 +35,7 @@ LEFT_OUT = {"strict", "slots", "frozen"}
 
 
 TOLERANCE = 1e-6
-"""Numbers below it are allowances for rounding: a quarter more of them is the same."""
+"""Numbers up to it are allowances for rounding: a quarter more of them is the same."""
 
 
 @dataclass(frozen=True)
@@ -159,7 +159,7 @@ def _of(node: ast.stmt | ast.expr) -> Iterator[str]:
             yield str(not value)
         case ast.Constant(value=int(value)):
             yield str(value + 1)
-        case ast.Constant(value=float(value)) if not 0.0 < abs(value) < TOLERANCE:
+        case ast.Constant(value=float(value)) if not 0.0 < abs(value) <= TOLERANCE:
             yield f"{value * 1.25:.12g}" if value else "1.0"
         case ast.Call(func=ast.Name(id=name)) if name in CALLED:
             yield _with(node, func=ast.Name(CALLED[name]))

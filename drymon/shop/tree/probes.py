@@ -44,10 +44,12 @@ def probed(world: World, state: TreeState) -> TreeState:
     minute = int((state.at - 1e-6) // MINUTE_S)
     if state.coats is None or state.water is None or state.complete:
         return state
-    air = world.air[state.rack].minute(minute)
     reads = world.air[state.rack].probe(state.probe or state.name, minute, SMOOTHED_MIN)
+    if math.isnan(reads):
+        return state
+    air = world.air[state.rack].minute(minute)
     full = _full_depression(air, state.by_cloth)
-    if not air.known or math.isnan(reads) or full <= 2.0 * OFF_K:
+    if not air.known or full <= 2.0 * OFF_K:
         return state
     below = air.temperature_c - reads
     sd = math.hypot(OFF_K / full, OFF_SHARE)
