@@ -17,7 +17,7 @@ def calendar(plan: DayPlan, room: RoomSetup, until: datetime) -> bytes:
     for dip in (*plan.now, *plan.next, *plan.later):
         if dip.at < until:
             document.add_component(_event(dip, room, plan.time))
-    return document.to_ical()
+    return bytes(document.to_ical())
 
 
 def _event(dip: PlannedDip, room: RoomSetup, made: datetime) -> icalendar.Event:

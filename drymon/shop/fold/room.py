@@ -38,7 +38,7 @@ from drymon.shop.verdict.forecaster import Forecaster
 from drymon.shop.verdict.judge import is_news, verdict
 from drymon.shop.verdict.rack_status import rack_status, says_the_same
 
-REPUBLISH_MIN = 5
+REPUBLISH_MIN, PLAN_MIN = 5, 15
 WAITING_S = 5
 
 GONE_S = 3 * 86400.0
@@ -290,7 +290,7 @@ class Room:
         names = sorted(self.logs) if due else [name for name in sorted(self.logs) if self._changed(name, at, whole)]
         outcomes = self._publish(names, at, keep=whole)
         outcomes += self._publish_racks(at, changed_only=not due)
-        outcomes += self._plan(at, due)
+        outcomes += self._plan(at, whole and at % (PLAN_MIN * MINUTE_S) == 0)
         if due:
             self._forget_gone(at)
         return outcomes + (self._alarms(at) if whole else [])
@@ -346,7 +346,7 @@ class Room:
         return outcomes
 
     def _plan(self, at: float, due: bool) -> list[Outcome]:
-        """The plan of coming dips, with each word that is due or where other trees are ready than it knew of."""
+        """The plan of coming dips, each quarter of an hour and where other trees are ready than it knew of."""
         ready = frozenset(name for name, said in self._verdicts.items() if said.safe_to_redip)
         if not self.setup.recipes or not (due or ready != self._planned):
             return []

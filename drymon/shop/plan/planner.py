@@ -12,7 +12,7 @@ from drymon.shop.plan.schedule import Chain, Slot, Step, schedule
 from drymon.shop.plan.waits import Wait, Waits
 from drymon.shop.tree.state import World
 
-VALID_FOR = timedelta(minutes=10)
+VALID_FOR = timedelta(minutes=30)
 
 SLOWER = 1.2
 """The latest end of a finish has every wait so much longer than surely: damp weeks, a thick slurry (assumed)."""

@@ -50,35 +50,39 @@ class Slot:
     too_long: bool = False
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False)
 class _Going:
-    """A chain with how far it has come."""
+    """A chain with how far it has come. slot: its next dip, as far as it stands."""
 
     chain: Chain
     rest_s: list[float]
     index: int = 0
     release_s: float = 0.0
     until_s: float = math.inf
+    slot: Slot | None = None
 
 
 def schedule(chains: Sequence[Chain], hours: OpenHours, dip_s: float, hands: int, now_s: float) -> list[Slot]:
     """The dips of all chains, by their beginning; those beyond the horizon are left out."""
-    going = [_Going(chain, _rest(chain), 0, chain.ready_s, chain.until_s) for chain in chains if chain.steps]
+    going = [_Going(chain, _rest(chain), 0, chain.ready_s, chain.until_s, None) for chain in chains if chain.steps]
     free = [now_s] * hands
     heapify(free)
     slots: list[Slot] = []
     while going:
-        options = [(_start(each, max(each.release_s, free[0]), hours, dip_s), each) for each in going]
-        begin = min(slot.start_s for slot, _ in options)
+        for each in going:
+            if each.slot is None or each.slot.start_s < free[0]:  # else nothing has changed for it
+                each.slot = _start(each, max(each.release_s, free[0]), hours, dip_s)
+        begin = min(each.slot.start_s for each in going if each.slot)
         if begin == math.inf:
             break
-        awaiting = [(slot, each) for slot, each in options if slot.start_s <= begin]
+        awaiting = [each for each in going if each.slot and each.slot.start_s <= begin]
         queue_s = dip_s * len(awaiting) / hands
-        slot, chosen = min(awaiting, key=lambda option: _rank(option[1], begin, queue_s, hours, dip_s))
-        slots.append(slot)
+        chosen = min(awaiting, key=lambda each: _rank(each, begin, queue_s, hours, dip_s))
+        slots += [chosen.slot] if chosen.slot else []
         heapreplace(free, begin + dip_s)
         _go_on(chosen, begin)
-        going = [each for each in going if each.index < len(each.chain.steps)]
+        if chosen.index == len(chosen.chain.steps):
+            going.remove(chosen)
     return slots
 
 
@@ -117,5 +121,5 @@ def _start(each: _Going, at: float, hours: OpenHours, dip_s: float) -> Slot:
 
 def _go_on(each: _Going, start: float) -> None:
     step = each.chain.steps[each.index]
-    each.index += 1
+    each.index, each.slot = each.index + 1, None
     each.release_s, each.until_s = start + step.wait_s, start + step.longest_s

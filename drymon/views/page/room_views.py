@@ -10,6 +10,7 @@ from drymon.messages.times import stamp
 from drymon.shop.facts.events import SHELTERS, ClockChecked, Event, TreeEvent
 from drymon.shop.facts.standing import Said, judged
 from drymon.views import by_hand
+from drymon.views.page.day_view import day
 from drymon.views.page.desk import Desk
 from drymon.views.page.room_view import TreeView
 from drymon.views.page.tree_view import tree_record
@@ -31,11 +32,11 @@ def add(app: Flask, desk: Desk) -> None:
 def _add_room(app: Flask, desk: Desk) -> None:
     @app.get("/")
     def room() -> Any:
-        return desk.render("room.html", view=desk.look(), poll=url_for("room_part"))
+        return desk.render("room.html", view=desk.look(), **_day(desk), poll=url_for("room_part"))
 
     @app.get("/part/room")
     def room_part() -> Any:
-        return desk.fragment("_room.html", view=desk.look())
+        return desk.fragment("_room.html", view=desk.look(), **_day(desk))
 
     @app.get("/part/clock")
     def clock() -> Any:
@@ -44,6 +45,16 @@ def _add_room(app: Flask, desk: Desk) -> None:
     @app.get("/log")
     def log() -> Any:
         return desk.render("log.html", lines=_log_lines(desk))
+
+
+def _day(desk: Desk) -> dict[str, Any]:
+    """What the panel of coming dips needs."""
+    coats, racks = desk.room.coat_by_name, desk.room.rack_by_name
+    return {
+        "day": day(desk.store().current_plan(), desk.look(), desk.words().now),
+        "coat_label": lambda name: (coats[name].label if name in coats else "") or name,
+        "rack_label": lambda name: (racks[name].label if name in racks else "") or name,
+    }
 
 
 def _log_lines(desk: Desk) -> list[tuple[Event, Said | None, str]]:
