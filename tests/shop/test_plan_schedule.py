@@ -130,7 +130,7 @@ def test_an_evening_limit_moves_a_dip_into_the_next_morning() -> None:
 def test_a_limit_that_no_hours_can_keep_is_said_and_the_dip_is_not_lost() -> None:
     chain = Chain("t-1", at(8.0), (Step(12 * HOUR, 12.5 * HOUR), Step(4 * HOUR)))
     first, second = planned([chain], now=8.0)
-    assert first.too_long
+    assert first.too_long == "away"
     assert (first.start_s, second.start_s) == (at(8.0), at(24 + 7.0))
 
 
@@ -171,3 +171,9 @@ def test_hours_are_those_of_the_wall_clock_when_summer_time_begins() -> None:
     hours = OpenHours(WEEKDAYS, zone, datetime(2031, 3, 28, 12, tzinfo=UTC).timestamp())
     friday, monday = datetime(2031, 3, 28, 19, tzinfo=UTC), datetime(2031, 3, 31, 6, tzinfo=UTC)
     assert hours.first(friday.timestamp(), DIP_S) == monday.timestamp()
+
+
+def test_a_coat_that_dries_slower_than_its_limit_is_told_apart_and_waits_for_nothing() -> None:
+    chain = Chain("t-1", at(8.0), (Step(8 * HOUR, 6 * HOUR), Step(4 * HOUR)))
+    first, _ = planned([chain], now=8.0)
+    assert (first.too_long, first.start_s) == ("wet", at(8.0))

@@ -117,8 +117,10 @@ def _dip(
 def _note(slot: Slot, coat: str, setup: RoomSetup, now: datetime, zone: tzinfo) -> str:
     """What a longest wait that ends while nobody is there asks for."""
     longest = setup.coat_by_name[coat].longest_wait_h or 0.0
+    if slot.too_long == "wet":
+        return f"it may not be surely dry within its longest wait of {longest:g} h: touch-test it at the likely moment"
     if slot.too_long:
-        return f"the coat after it cannot follow within its longest wait of {longest:g} h: somebody must come for it"
+        return f"nobody is there for the next dip within its longest wait of {longest:g} h: somebody must come"
     if slot.put_off_s is None:
         return ""
     missed = datetime.fromtimestamp(slot.put_off_s, UTC) + timedelta(hours=longest)

@@ -10,6 +10,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from heapq import heapify, heapreplace
+from typing import Literal
 
 from drymon.shop.plan.open_hours import OpenHours
 
@@ -40,14 +41,14 @@ class Chain:
 @dataclass(frozen=True, slots=True)
 class Slot:
     """A dip with its planned beginning. put_off_s: when it might have been dipped, were it not for its longest wait;
-    too_long: that wait cannot be kept all the same.
+    too_long: why that wait cannot be kept all the same: the coat is not dry in time, or nobody is there, else "".
     """
 
     tree: str
     index: int
     start_s: float
     put_off_s: float | None = None
-    too_long: bool = False
+    too_long: Literal["", "wet", "away"] = ""
 
 
 @dataclass(slots=True, eq=False)
@@ -107,6 +108,8 @@ def _start(each: _Going, at: float, hours: OpenHours, dip_s: float) -> Slot:
     plain = Slot(each.chain.tree, each.index, soonest)
     if last or step.longest_s == math.inf or soonest == math.inf:
         return plain
+    if step.wait_s > step.longest_s:
+        return Slot(each.chain.tree, each.index, soonest, too_long="wet")
     start = soonest
     for _ in range(TRIES):
         follows = hours.first(start + step.wait_s, dip_s)
@@ -116,7 +119,7 @@ def _start(each: _Going, at: float, hours: OpenHours, dip_s: float) -> Slot:
         if not soonest < later <= each.until_s or later <= start:
             break
         start = later
-    return Slot(each.chain.tree, each.index, soonest, too_long=True)
+    return Slot(each.chain.tree, each.index, soonest, too_long="away")
 
 
 def _go_on(each: _Going, start: float) -> None:
