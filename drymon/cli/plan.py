@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 
 from drymon.cli.home import config_of, record_of, wall
 from drymon.messages.outgoing import plan_dict
+from drymon.messages.times import AHEAD
 
 COULD_NOT, WRONG_USE = 1, 2
 MOST_DAYS = 60
@@ -32,8 +33,8 @@ def register(commands: Any) -> None:
 
 
 def run(args: Namespace) -> int:
-    """Print or write the plan; 1 where the service has not made one lately."""
-    from drymon.views.plan_words import plan_text
+    """Print or write the plan; 1 where there is none yet. Of one that is past nothing is to be dipped now."""
+    from drymon.views.plan_words import as_past, past_words, plan_text
 
     config, now = config_of(args), wall()
     ending = Path(args.out).suffix.lower() if args.out else ".json" if args.json else ".txt"
@@ -45,11 +46,13 @@ def run(args: Namespace) -> int:
         return WRONG_USE
     with record_of(config) as record:
         plan = record.current_plan()
-    if plan is None or now > plan.valid_until:
-        age = "there is none yet" if plan is None else f"the last one is of {plan.time:%Y-%m-%d %H:%M} UTC"
-        print(f"drymon plan: no plan holds now ({age}); start the service: drymon serve", file=sys.stderr)
+    if plan is None:
+        print("drymon plan: there is no plan yet; it comes with the first tree: drymon serve", file=sys.stderr)
         return COULD_NOT
     zone, until = ZoneInfo(config.room.timezone), plan.time + timedelta(days=args.days)
+    if now > plan.valid_until or now < plan.time - AHEAD:
+        print(f"drymon plan: {past_words(plan, zone)}", file=sys.stderr)
+        plan = as_past(plan)
     if ending == ".ics":
         from drymon.views.calendar import calendar
 

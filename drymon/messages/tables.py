@@ -263,7 +263,9 @@ class RecipeTable(Table):
 
 
 class HoursTable(Table):
-    days: Annotated[list[Literal["Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun"]], Field(min_length=1)] = list(WEEK)
+    days: Annotated[list[Literal["Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun"]], Field(min_length=1)] = Field(
+        default_factory=lambda: list(WEEK)
+    )
     from_: Annotated[str, AfterValidator(_clock_time)] = Field("00:00", alias="from")
     to: Annotated[str, AfterValidator(_clock_time)] = "24:00"
     dip_min: Annotated[float, above_zero(480)] = 10.0

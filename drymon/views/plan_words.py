@@ -1,6 +1,7 @@
 """The plan of coming dips in words: for the terminal, a calendar, and a printed sheet. Pure."""
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from datetime import datetime, tzinfo
 
 from drymon.shop.facts.local_time import say
@@ -22,6 +23,20 @@ def plan_text(plan: DayPlan, room: RoomSetup, zone: tzinfo, until: datetime) -> 
         "By the air of the past day and the hours in room.toml. Ready to redip is never ready to dewax or pour."
     )
     return "\n".join(lines) + "\n"
+
+
+def as_past(plan: DayPlan) -> DayPlan:
+    """A plan that holds no more: what was to be dipped then is not said to be ready."""
+    return replace(plan, now=(), next=(*plan.now, *plan.next))
+
+
+def past_words(plan: DayPlan, zone: tzinfo) -> str:
+    """What is said of it."""
+    made = plan.time.astimezone(zone)
+    return (
+        f"this plan is of {made:%a %Y-%m-%d %H:%M} and holds no more: no tree is known to be ready. "
+        "Start the service: drymon serve"
+    )
 
 
 def dip_words(dip: PlannedDip, room: RoomSetup) -> str:

@@ -174,8 +174,9 @@ def test_every_key_of_the_table_is_told_with_its_default(heading: str) -> None:
     model = tables_of_room()[heading]
     text = re.split(r"^### ", section(DOCS / "room.md", heading), maxsplit=1, flags=re.MULTILINE)[0]
     rows = {row[0]: row for row in tables(text)[0]}
-    assert set(rows) == set(model.model_fields)
-    for name, field in model.model_fields.items():
+    keys = {field.alias or name: field for name, field in model.model_fields.items()}
+    assert set(rows) == set(keys)
+    for name, field in keys.items():
         told = rows[name][1]
         if field.is_required():
             assert told == "required", f"{heading}.{name} is required"

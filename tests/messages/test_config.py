@@ -271,3 +271,32 @@ urls_file = "apprise.urls"
 def test_more_names_of_the_page(tmp_path):
     (tmp_path / "room.toml").write_text(LEAST + '[page]\nnames = ["Drymon.local", "shell-room.example.org"]\n')
     assert load_home(tmp_path).page.names == ("drymon.local", "shell-room.example.org")
+
+
+def test_hours_are_minutes_of_the_day_and_days_of_the_week():
+    given = LEAST + '[hours]\ndays = ["Fri", "Mon"]\nfrom = "07:30"\nto = "24:00"\ndip_min = 12\nhands = 2\n'
+    hours = parse_home(given, Path("home")).room.hours
+    assert (hours.days, hours.begin_min, hours.end_min, hours.dip_min, hours.hands) == ((0, 4), 450, 1440, 12.0, 2)
+
+
+def test_without_hours_people_are_always_there():
+    hours = parse_home(LEAST, Path("home")).room.hours
+    assert (hours.days, hours.begin_min, hours.end_min) == ((0, 1, 2, 3, 4, 5, 6), 0, 1440)
+
+
+@pytest.mark.parametrize(
+    ("line", "received", "allowed"),
+    [
+        ('from = "7:00"', "7:00", '"00:00" to "24:00"'),
+        ('to = "24:30"', "24:30", '"00:00" to "24:00"'),
+        ('days = ["Mo"]', "Mo", "Mon"),
+        ("days = []", "days", "at least 1"),
+        ("dip_min = 0", "0", "above 0"),
+        ("hands = 0", "0", "1 to 50"),
+        ('from = "10:00"\nto = "10:05"', "10:00 to 10:05", "no dip can be done"),
+    ],
+)
+def test_hours_that_no_plan_can_go_by_are_refused(line, received, allowed):
+    told = refusal(f"{LEAST}[hours]\n{line}\n")
+    assert received in told
+    assert allowed in told

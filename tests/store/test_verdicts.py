@@ -7,7 +7,19 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from drymon.shop.facts.outcome import AirNow, Alert, Bounds, RackStatus, Reason, State, TreeGone, Verdict, When
+from drymon.shop.facts.outcome import (
+    AirNow,
+    Alert,
+    Bounds,
+    DayPlan,
+    PlannedDip,
+    RackStatus,
+    Reason,
+    State,
+    TreeGone,
+    Verdict,
+    When,
+)
 from drymon.store import Store
 
 moments = st.integers(0, 2**51).map(
@@ -44,6 +56,39 @@ racks = st.builds(
     trees=st.dictionaries(st.sampled_from(["t-9", "t-1", "t-5"]), st.sampled_from(State)),
     air=st.builds(AirNow, st.none() | st.floats(-10, 50), st.none() | shares, airflow_assumed=st.booleans()),
 )
+
+dips = st.lists(
+    st.builds(
+        PlannedDip,
+        tree=st.sampled_from(["t-1", "t-2"]),
+        coat=st.just("seal"),
+        number=st.integers(1, 30),
+        rack=st.just("rack-a"),
+        at=moments,
+        allowed=whens,
+        until=maybe,
+        note=st.text("aé \"'", max_size=9),
+        label=st.sampled_from(["", "Owl"]),
+    ),
+    max_size=3,
+).map(tuple)
+plans = st.builds(
+    DayPlan,
+    time=moments,
+    valid_until=moments,
+    now=dips,
+    next=dips,
+    later=dips,
+    finishes=st.dictionaries(st.sampled_from(["t-9", "t-1"]), whens),
+)
+
+
+@settings(max_examples=20, deadline=None)
+@given(st.lists(plans, max_size=3))
+def test_the_plan_that_holds_is_the_last_said(tmp_path_factory: pytest.TempPathFactory, said: list[DayPlan]) -> None:
+    with Store.open(tmp_path_factory.mktemp("plans") / "drymon.db") as store:
+        store.add_outcomes(said)
+        assert store.current_plan() == (said[-1] if said else None)
 
 
 @settings(max_examples=20, deadline=None)

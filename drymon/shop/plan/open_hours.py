@@ -2,7 +2,7 @@
 
 import math
 from bisect import bisect_left
-from datetime import UTC, date, datetime, time, timedelta, tzinfo
+from datetime import UTC, date, datetime, timedelta, tzinfo
 
 from drymon.shop.facts.setup import Hours
 
@@ -56,4 +56,5 @@ def _spans(hours: Hours, zone: tzinfo, begin: datetime) -> list[tuple[float, flo
 def _moment(day: date, minutes: int, zone: tzinfo) -> float:
     """So many minutes after midnight on the wall's clock; 24:00 is the next midnight."""
     days, rest = divmod(minutes, 24 * 60)
-    return datetime.combine(day + timedelta(days=days), time(rest // 60, rest % 60), zone).timestamp()
+    on = day + timedelta(days=days)
+    return datetime(on.year, on.month, on.day, rest // 60, rest % 60, tzinfo=zone).timestamp()
