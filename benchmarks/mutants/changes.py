@@ -35,7 +35,7 @@ LEFT_OUT = {"strict", "slots", "frozen"}
 
 
 TOLERANCE = 1e-6
-"""Numbers below it are allowances for rounding: a quarter more of them is the same."""
+"""Numbers up to it are allowances for rounding: a quarter more of them is the same."""
 
 
 @dataclass(frozen=True)
@@ -171,7 +171,7 @@ def _of_constant(node: ast.Constant) -> Iterator[str]:
             yield str(not value)
         case int(value):
             yield str(value + 1)
-        case float(value) if not 0.0 < abs(value) < TOLERANCE:
+        case float(value) if not 0.0 < abs(value) <= TOLERANCE:
             yield f"{value * 1.25:.12g}" if value else "1.0"
 
 

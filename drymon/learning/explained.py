@@ -112,12 +112,15 @@ def contradicting(estimate: Estimate) -> list[int]:
     found: list[int] = []
     for coat_index in range(len(estimate.problem.layout.coats)):
         own = np.flatnonzero(estimate.problem.layout.coat[: len(estimate.runs)] == coat_index)
-        off = np.abs(logs[own] - np.median(logs[own]))
-        bound = APART * max(1.4826 * float(np.median(off)), LEAST_APART / APART * 2.0)
-        beyond = own[off > bound]
-        if len(beyond) <= len(own) // 4:
-            found += beyond.tolist()
+        found += own[strangers(logs[own])].tolist()
     return sorted(found)
+
+
+def strangers(logs: Array) -> npt.NDArray[np.intp]:
+    """Which of one coat's paces on the log of time (runs,) lie apart from the others; none where they are many."""
+    off = np.abs(logs - np.median(logs))
+    beyond = np.flatnonzero(off > APART * max(1.4826 * float(np.median(off)), LEAST_APART / APART * 2.0))
+    return beyond if len(beyond) <= len(logs) // 4 else beyond[:0]
 
 
 def two_groups(hours: Array) -> str:

@@ -1,10 +1,15 @@
 """Curves that do not explain their runs, runs that contradict the others, two coats under one name: all are told of."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from drymon.learning.explained import doubt_of, two_groups
+from drymon.learning.estimate import fit_room
+from drymon.learning.explained import doubt_of, missed, strangers, two_groups
 from drymon.learning.fit import fit_all
+from drymon.learning.forward import THETA
+from drymon.learning.layout import Prior
 from drymon.messages.coat_models import load_models
 
 STARTS = load_models(None)
@@ -38,6 +43,16 @@ def test_a_coat_whose_runs_no_curve_explains_is_doubted(make, left) -> None:
     assert len(fit.missed) == 3
     assert "misses 3 of 3 weighed runs" in fit.model.doubt
     assert "your own finger and scale" in fit.model.doubt
+
+
+def test_a_curve_on_which_nothing_dries_misses_whatever_was_lost(make) -> None:
+    """Air takes nothing of it: there is no share of its loss to compare."""
+    runs = runs_of(make, exponential, [1.0, 1.05])
+    estimate = fit_room(runs, {"backup": Prior.of(STARTS["backup"])}, "power")
+    assert missed(estimate) == [False, False]
+    theta = estimate.theta.copy()
+    theta[1, [THETA.index(name) for name in ("transfer", "cooling")]] = -60.0
+    assert missed(replace(estimate, theta=theta)) == [False, True]
 
 
 def test_a_coat_that_dries_as_coats_do_is_not(make) -> None:
@@ -114,3 +129,47 @@ def test_few_runs_are_no_two_groups() -> None:
 def test_one_run_apart_is_no_group() -> None:
     """It is a stranger, and doubted as such."""
     assert two_groups(np.array([3.0, 3.05, 2.95, 3.1, 2.9, 3.02, 9.0])) == ""
+
+
+def moved(estimate, slower=1.0, area=1.0):
+    """The estimate where weighings were so many times as slow as its curves, on trees so many times as large."""
+    for place, seen in enumerate(estimate.problem.smooth):
+        estimate.problem.smooth[place] = replace(seen, mass_kg=3.0 + 0.1 * exponential(seen.hours / slower))
+    return replace(estimate, area=area * estimate.area)
+
+
+@pytest.fixture
+def fitted(make):
+    runs = runs_of(make, exponential, [1.0, 1.0, 1.0])
+    return fit_room(runs, {"backup": Prior.of(STARTS["backup"])}, "power")
+
+
+@pytest.mark.parametrize(
+    ("how", "misses"),
+    [({"slower": 1.2}, False), ({"slower": 0.83}, False), ({"slower": 1.4}, True), ({"slower": 0.71}, True),
+     ({"area": 1.21}, False), ({"area": 0.8}, False), ({"area": 1.3}, True), ({"area": 0.7}, True)],
+)  # fmt: skip
+def test_a_curve_misses_by_a_quarter_of_its_time_or_of_its_loss(fitted, how, misses) -> None:
+    assert missed(moved(fitted, **how)) == [misses] * 3
+
+
+NEAR = [0.0, 0.02, -0.02, 0.01, -0.01, 0.0, 0.02]
+
+
+@pytest.mark.parametrize(
+    ("logs", "found"),
+    [
+        ([*NEAR, 0.29], []),  # 0.3 is apart, where the others lie closer than that
+        ([*NEAR, 0.31], [7]),
+        ([-0.31, *NEAR], [0]),
+        ([0.0, 0.1, -0.1, 0.1, -0.1, 0.58], []),  # 4 x 1.4826 x 0.1 = 0.593
+        ([0.0, 0.1, -0.1, 0.1, -0.1, 0.0, 0.1, 0.60], [7]),
+        ([0.0, 0.01, -0.01, 0.5], [3]),  # one of four
+        ([0.0, 0.01, 0.5], []),  # one of three is more than a quarter
+        ([*NEAR, 0.5, 0.6], [7, 8]),  # two of nine
+        ([*NEAR[:5], 0.5, 0.6], []),  # two of seven
+    ],
+)
+def test_who_contradicts_the_others(logs, found) -> None:
+    """Four robust deviations from the middle, and a quarter of them at most."""
+    assert strangers(np.array(logs)).tolist() == found

@@ -1,7 +1,9 @@
 """Clocks that jump: the wall's does, the running time does not. Stream time never runs backwards."""
 
 import subprocess
+import threading
 import time
+from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 
 import pytest
@@ -167,6 +169,37 @@ def test_the_inbox_gives_no_horizon_while_messages_wait() -> None:
     assert ([each.message.mid for each in first], horizon) == ([0, 1], None)
     rest, horizon = inbox.drain(enough=1, most=2, wait_s=0.0)
     assert ([each.message.mid for each in rest], horizon) == ([2], NOON)
+
+
+def handed(inbox: Inbox, woken_by: Callable[[], None]) -> list[int]:
+    """How many messages whoever would wait a minute for one is given, within five seconds, when this is done."""
+    counts: list[int] = []
+    waiting = threading.Thread(target=lambda: counts.append(len(inbox.drain(1, 10, 60.0)[0])), daemon=True)
+    waiting.start()
+    waiting.join(0.2)
+    woken_by()
+    waiting.join(5)
+    return counts
+
+
+def test_whoever_waits_for_messages_is_woken_by_the_first_and_by_the_end() -> None:
+    inbox = Inbox("shop", StreamTime(HandClock(NOON)))
+
+    def put() -> None:
+        inbox.put("drymon/shop/room/humidity", b"40", retain=False, qos=1, dup=False, mid=1, generation=1)
+
+    assert handed(inbox, put) == [1]
+    assert handed(inbox, inbox.close) == [0]
+    assert handed(inbox, lambda: None) == [0], "after the end nobody waits"
+
+
+def test_a_clock_that_jumps_while_nothing_arrives_is_told_of_all_the_same() -> None:
+    clock = HandClock(NOON)
+    inbox = Inbox("shop", StreamTime(clock))
+    inbox.drain(enough=1, most=10, wait_s=0.0)
+    clock.jump(-3600.0)
+    (word,), _ = inbox.drain(enough=1, most=10, wait_s=0.0)
+    assert word.message.topic == "drymon/shop/log/clock"
 
 
 def test_the_system_clock_agrees_with_date_and_runs() -> None:

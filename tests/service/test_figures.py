@@ -214,7 +214,7 @@ def test_the_inbox_knows_the_time_and_whether_to_believe_it() -> None:
 
 @pytest.mark.parametrize(
     ("free", "truth"),
-    [(0.049, Truth.HOLDS), (0.051, Truth.UNCLEAR), (0.069, Truth.UNCLEAR), (0.071, Truth.CLEAR)],
+    [(0.049, Truth.HOLDS), (0.05, Truth.UNCLEAR), (0.07, Truth.UNCLEAR), (0.071, Truth.CLEAR)],
 )
 def test_the_disk_is_low_below_five_percent_and_well_above_seven(
     pipeline: Pipeline, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, free: float, truth: Truth

@@ -11,6 +11,7 @@ from drymon.messages.config import load_home
 from drymon.messages.message import Message
 from drymon.service.house import House
 from drymon.service.pipeline import Pipeline
+from drymon.shop.alarms.alarm_book import OF_FILE, Condition, Key, Truth
 from drymon.store.store import Store
 from tests.service.conftest import make_home, until
 
@@ -102,10 +103,10 @@ def test_a_backup_that_fails_is_told_of_and_tried_again_an_hour_later(
     house = house_of(home, pipeline)
     assert until(partial(tended, house, lambda: "no backup of the database" in caplog.text), 30)
     (home / "backups").unlink()
-    house.tend(BEGIN + timedelta(minutes=59), True)
+    house.tend(BEGIN + timedelta(minutes=59, seconds=59), True)
     house.stop()
     assert not (home / "backups").exists()
-    house.tend(BEGIN + timedelta(minutes=61), True)
+    house.tend(BEGIN + timedelta(minutes=60), True)
     assert until((home / "backups" / "drymon-2031-03-03.db").exists, 30)
     house.stop()
 
@@ -130,3 +131,42 @@ def test_an_alarm_of_the_room_clears_though_the_service_reports_in_between(home:
         pipeline.batch([Message(now, "drymon/shop/room/humidity", str(45 + minute / 10).encode())], now)
         pipeline.report(house.conditions(pipeline.room.alarm_book), now + timedelta(seconds=20))
     assert [alert.state for alert in pipeline.store.alerts()] == ["raised", "cleared"]
+
+
+def test_what_the_house_looks_after_is_not_everybody_s(
+    home: Path, pipeline: Pipeline, caplog: pytest.LogCaptureFixture
+) -> None:
+    """An alarm of another part of the service is not its own to end; a model that cannot be used is logged as well."""
+    (home / "models").mkdir()
+    (home / "models" / "backup.toml").write_text("damaged")
+    house = house_of(home, pipeline)
+    assert [record.levelname for record in caplog.records if "backup" in record.getMessage()] == ["ERROR"]
+    keys = [
+        Key("page-unavailable", "page"),
+        Key("model-doubt", "seal", "learning"),
+        Key("model-doubt", "prime", OF_FILE),
+    ]
+    pipeline.report([Condition(key, Truth.HOLDS, "It is so.") for key in keys], BEGIN)
+    told = house.conditions(pipeline.room.alarm_book)
+    assert [(one.key.kind, one.key.subject, one.truth) for one in told if one.key.kind != "disk-full-soon"] == [
+        ("model-doubt", "backup", Truth.HOLDS),
+        ("model-doubt", "prime", Truth.CLEAR),
+    ]
+
+
+def test_what_is_old_is_cleared_away_each_minute(home: Path, pipeline: Pipeline) -> None:
+    """Messages are kept for a month; by a clock that is not known no backup is made."""
+    pipeline.batch([Message(BEGIN + timedelta(days=40), "drymon/shop/room/humidity", b"46")])
+    assert len(list(pipeline.store.messages())) == 2
+    house_of(home, pipeline).tend(BEGIN + timedelta(days=40), False)
+    assert len(list(pipeline.store.messages())) == 1
+
+
+def test_a_copy_that_is_stopped_leaves_no_process(home: Path, pipeline: Pipeline) -> None:
+    house = house_of(home, pipeline)
+    house.tend(BEGIN, True)
+    copying = house._backups._copying
+    assert copying is not None
+    house.stop()
+    assert copying.returncode is not None
+    house.stop()

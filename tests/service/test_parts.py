@@ -53,6 +53,26 @@ def test_what_waited_longer_than_it_was_valid_is_not_said() -> None:
     assert said.messages == [("drymon/shop/out/tree/b", b"new", 540)]
 
 
+def test_a_word_that_is_past_is_left_out_and_those_after_it_are_said() -> None:
+    """More than a minute old, and not the last of its topic: one that a look back at the gap has left behind."""
+    said = Said()
+    herald = Herald(said)
+    minute = NOW - timedelta(minutes=1)
+    older = minute - timedelta(seconds=1)
+    past = [tree("a", b"1", older), tree("a", b"2", minute), tree("b", b"3", older), alert(4), tree("a", b"5")]
+    herald.say(past, True, NOW)
+    assert [payload for _, payload, _ in said.messages] == [b"2", b"3", b"4", b"5"]
+    assert [left for _, _, left in said.messages] == [540, 539, None, 600]
+
+
+@pytest.mark.parametrize(("after", "left"), [(599.0, [1]), (599.1, []), (-5.0, [600])])
+def test_a_word_has_what_is_left_of_its_life(after: float, left: list[int]) -> None:
+    """In whole seconds, of which one is the least; never more than it was given, though a clock stepped back."""
+    said = Said()
+    Herald(said).say([tree("a", b"1")], True, NOW + timedelta(seconds=after))
+    assert [expiry for _, _, expiry in said.messages] == left
+
+
 def test_a_cleared_topic_is_cleared_at_the_broker_once() -> None:
     said = Said()
     herald = Herald(said)
@@ -119,7 +139,14 @@ def test_what_was_held_back_is_told_later() -> None:
 @pytest.mark.parametrize(
     ("level", "prefix"),
     # sd-daemon(3): SD_CRIT 2, SD_ERR 3, SD_WARNING 4, SD_INFO 6, SD_DEBUG 7
-    [(logging.CRITICAL, "<2>"), (logging.ERROR, "<3>"), (logging.WARNING, "<4>"), (logging.INFO, "<6>")],
+    [
+        (logging.CRITICAL, "<2>"),
+        (logging.ERROR, "<3>"),
+        (logging.WARNING, "<4>"),
+        (logging.INFO, "<6>"),
+        (logging.DEBUG, "<7>"),
+        (logging.INFO + 1, "<6>"),
+    ],
 )
 def test_under_a_service_manager_a_line_begins_with_its_priority(level: int, prefix: str) -> None:
     assert Line(journal=True).format(record(level, "one\ntwo")) == f"{prefix}one | two"

@@ -1,6 +1,7 @@
 """A message over which the service dies comes back after each start: the third one sets it aside, and goes on."""
 
 import json
+import os
 import subprocess
 import sys
 from collections.abc import Callable
@@ -122,3 +123,17 @@ def test_where_nothing_can_be_noted_the_service_goes_on(tmp_path: Path, caplog: 
     life.begin(DEADLY)
     life.done()
     assert "cannot be written" in caplog.text
+    life.begin(DEADLY)
+    life.pause()
+    assert caplog.text.count("cannot be written") == 1, "said once"
+
+
+def test_the_note_is_its_owner_s_and_is_let_go_of(tmp_path: Path) -> None:
+    before = sorted(os.listdir("/proc/self/fd")) if Path("/proc/self/fd").exists() else []
+    life = Suspects(tmp_path)
+    assert (tmp_path / FILE).stat().st_mode & 0o777 == 0o600
+    life.close()
+    life.close()
+    assert (sorted(os.listdir("/proc/self/fd")) if before else []) == before
+    life.begin(DEADLY)
+    assert (tmp_path / FILE).read_text(encoding="ascii") == f"{'-' * 32}\n", "nobody works any more"
