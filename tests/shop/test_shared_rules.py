@@ -27,4 +27,4 @@ def test_the_minute_that_is_over_at_a_whole_minute_is_the_one_before(seconds: fl
 def test_a_rack_assumes_its_own_speeds_and_still_air_while_its_fans_are_off() -> None:
     rack = Rack("rack-a", airflow_assumed=(0.4, 1.5))
     assert rack.speeds_assumed(fans_off=False) == (0.4, 1.5)
-    assert rack.speeds_assumed(fans_off=True) == (0.05, 0.2), "as docs/room.md has it"
+    assert rack.speeds_assumed(fans_off=True) == (0.05, 0.2)
