@@ -91,9 +91,8 @@ def private(text: str) -> Iterator[str]:
     for node in ast.walk(ast.parse(text)):
         if isinstance(node, ast.ImportFrom):
             yield from (alias.name for alias in node.names if alias.name.startswith("_"))
-        elif isinstance(node, ast.Attribute) and node.attr.startswith("_") and not node.attr.startswith("__"):
-            if not (isinstance(node.value, ast.Name) and node.value.id in {"self", "cls"}):
-                yield node.attr
+        elif isinstance(node, ast.Attribute) and ast.unparse(node.value) not in {"self", "cls"}:
+            yield from (name for name in (node.attr,) if name.startswith("_") and not name.startswith("__"))
 
 
 def test_the_guard_tells_what_is_private_elsewhere() -> None:
