@@ -7,6 +7,7 @@ import sys
 import time
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -38,7 +39,7 @@ def service(home: Path) -> Iterator["subprocess.Popen[bytes]"]:
 
 def test_a_sensor_is_calibrated_by_the_running_service(
     home: Path, service: "subprocess.Popen[bytes]", tmp_path: Path, capsys
-):
+) -> None:
     room = (home / "room.toml").read_text()
     (home / "room.toml").write_text(room + '[[cell]]\nname = "cell-1"\nrack = "rack-a"\n')
     (tmp_path / "points.csv").write_text("known_kg,reading_kg\n0,0.02\n5,5.07\n10,10.12\n5,5.07\n0,0.02\n")
@@ -55,7 +56,7 @@ def test_a_sensor_is_calibrated_by_the_running_service(
         ask_service(home, "/control/calibration", {"act": "take-back", "sensor": "cell-1", "kind": "cell"})
 
 
-def test_a_run_is_left_out_by_the_running_service(home: Path, service: "subprocess.Popen[bytes]", capsys):
+def test_a_run_is_left_out_by_the_running_service(home: Path, service: "subprocess.Popen[bytes]", capsys) -> None:
     """Through its door, as `drymon runs` does; the loop writes."""
     wanted = {"act": "leave-out", "run": "t-1.1.20310303T0700", "reason": "bumped", "by": "Ana"}
     assert ask_service(home, "/control/run", wanted) == "t-1.1.20310303T0700 is left out of fits: bumped"
@@ -67,13 +68,13 @@ def test_a_run_is_left_out_by_the_running_service(home: Path, service: "subproce
         ]
 
 
-def status(home: Path, capsys) -> dict:
+def status(home: Path, capsys: pytest.CaptureFixture[str]) -> dict[str, Any]:
     capsys.readouterr()
     assert main(["status", "--json", "--home", str(home)]) == 0
     return json.loads(capsys.readouterr().out)
 
 
-def test_status_follows_the_service(home: Path, service: "subprocess.Popen[bytes]", tmp_path: Path, capsys):
+def test_status_follows_the_service(home: Path, service: "subprocess.Popen[bytes]", tmp_path: Path, capsys) -> None:
     assert main(["dip", "t-1", "backup", "--rack", "rack-a", "--home", str(home)]) == 0
     until = time.monotonic() + 10
     while not (now := status(home, capsys))["trees"] and time.monotonic() < until:

@@ -52,10 +52,9 @@ def folder(tmp_path: Path) -> Path:
 
 
 @pytest.fixture
-def broken(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
+def broken(monkeypatch: pytest.MonkeyPatch) -> None:
     """A fault of ours in the middle of a letter."""
     monkeypatch.setattr(notify, "deliver", lambda *_: [][0])
-    return
 
 
 @pytest.mark.usefixtures("broken")

@@ -65,7 +65,7 @@ def test_the_first_verdict_comes_within_two_seconds_of_the_dip(
     late = Ear(broker.port, f"{OUT}/tree/#")
     assert until(lambda: late.heard)
     assert late.heard[0].retain
-    left = late.heard[0].properties.MessageExpiryInterval  # type: ignore[union-attr]
+    left = vars(late.heard[0].properties)["MessageExpiryInterval"]
     valid = datetime.fromisoformat(said["valid_until"]) - datetime.now(UTC)
     assert 0 < left <= valid.total_seconds() + 3
     late.close()
@@ -196,8 +196,8 @@ def test_live_and_replay_say_the_same(broker: Mosquitto, ear: Ear, tmp_path: Pat
     with Store.open(home / "drymon.db", readonly=True) as store, StreamWriter(stream) as writer:
         for message in store.messages():
             writer.write(message)
-    second = make_home(tmp_path / "second", broker.port)
-    replay(load_home(second), [stream], tmp_path / "out.jsonl")
+    other = make_home(tmp_path / "second", broker.port)
+    replay(load_home(other), [stream], tmp_path / "out.jsonl")
     lines = [json.loads(line) for line in (tmp_path / "out.jsonl").read_text().splitlines()]
     again = [line for line in lines if line["topic"].startswith((f"{OUT}/tree/", f"{OUT}/rack/"))]
     replayed = [(line["topic"], line["payload"]) for line in again]

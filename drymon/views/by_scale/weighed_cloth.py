@@ -181,7 +181,7 @@ def _compared(reads: float, low: float, high: float) -> str:
     return f"the anemometer here reads {reads:.2g} m/s, {how}; it counts for the trees, so the cloth is told, not kept"
 
 
-def _narrowed(
+def _narrowed(  # noqa: PLR0913, what stands, and what was measured beside it
     room: RoomSetup,
     models: Mapping[str, CoatModel],
     stands: Measured,
