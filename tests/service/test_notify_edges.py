@@ -4,7 +4,6 @@ import json
 import logging
 import threading
 import time
-from collections.abc import Iterator
 from datetime import datetime, timedelta
 from pathlib import Path
 

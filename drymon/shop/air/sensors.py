@@ -29,6 +29,11 @@ def minute_of(moment: datetime) -> int:
     return int(moment.timestamp() // MINUTE_S)
 
 
+def minute_done(seconds: float) -> int:
+    """The last minute that is over at a stream time [s since 1970]: at a whole minute the one that just ended."""
+    return int((seconds - 1e-6) // MINUTE_S)
+
+
 class MinuteSeries:
     """Values by the minute, NaN where there are none; grows at its end, forgets at its start."""
 

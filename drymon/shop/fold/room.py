@@ -15,7 +15,7 @@ from drymon.drying.coat_model import CoatModel
 from drymon.drying.quantities import LIMITS, Quantity
 from drymon.shop.air.air_book import AirBook
 from drymon.shop.air.rack_air import RackAir, racks_of
-from drymon.shop.air.sensors import MINUTE_S, Doubted, Taken, Track, minute_of
+from drymon.shop.air.sensors import MINUTE_S, Doubted, Taken, Track, minute_done, minute_of
 from drymon.shop.alarms import raising as alarms
 from drymon.shop.alarms.alarm_book import AlarmBook, is_of_service
 from drymon.shop.alarms.conditions import conditions
@@ -248,7 +248,7 @@ class Room:
             for rack in self.air:
                 self._forget_air(rack, changed)
         for air in self.air.values():
-            air.rework(int((at - 1e-6) // MINUTE_S))
+            air.rework(minute_done(at))
 
     def _catch_up(self, at: float) -> None:
         """Go on with what late facts have taken back; while anything is left, the next fifth second goes on."""
