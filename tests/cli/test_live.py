@@ -15,6 +15,7 @@ from drymon.cli.door import ask_service
 from drymon.cli.main import main
 from drymon.drying.quantities import Quantity
 from drymon.errors import SetupError
+from drymon.shop.facts.reading import Reading
 from drymon.store import Store
 
 START_S = 60.0
@@ -102,7 +103,8 @@ def test_a_spot_reading_is_on_record_as_a_surface_reading_of_its_tree(
 ):
     assert main(["spot", "t-1", "66.2F", "--rack", "rack-a", "--home", str(home)]) == 0
     assert "t-1: surface 19.0 °C, sent to" in capsys.readouterr().out
-    until, found = time.monotonic() + 10.0, []
+    until = time.monotonic() + 10.0
+    found: list[Reading] = []
     while not found and time.monotonic() < until:
         time.sleep(0.1)
         with Store.open(home / "drymon.db", readonly=True) as store:
