@@ -146,7 +146,7 @@ def _too_dry(record: Store, air: AirRecord, spell: Spell, weighed: Weighed) -> s
     end = spell.begin + timedelta(seconds=float(weighed.times_s[-1]))
     places = {air.humidity_of(stay.rack) for stay in spell.coat.stays}
     doubts = [doubt for doubt in record.doubts(spell.begin, end) if doubt.channel.place in places]
-    found = {doubt.channel.place: AS_MEASURED[doubt.code] for doubt in doubts if doubt.code in AS_MEASURED}
+    found = {doubt.channel.place: words for doubt in doubts if (words := AS_MEASURED.get(doubt.code))}
     return " and ".join(f"the humidity sensor of {place} {what}" for place, what in sorted(found.items()))
 
 

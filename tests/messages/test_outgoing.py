@@ -20,6 +20,7 @@ from drymon.shop.facts.outcome import (
     Verdict,
     When,
 )
+from drymon.shop.facts.sensor_state import SensorState
 
 NOON = datetime(2031, 3, 3, 12, tzinfo=UTC)
 LATER = NOON + timedelta(hours=2, microseconds=600_000)
@@ -125,7 +126,7 @@ def test_a_node_hears_its_boot_as_it_said_it(boot) -> None:
 
 
 def test_a_sensors_last_word() -> None:
-    found = sensor_dict(SensorStatus("rack-a", "humidity", "", NOON, 51.25, "%RH", "ok"))
+    found = sensor_dict(SensorStatus("rack-a", "humidity", "", NOON, 51.25, "%RH", SensorState.OK))
     assert list(found) == ["place", "quantity", "sensor", "time", "value", "unit", "state"]
     assert found["value"] == 51.25
 

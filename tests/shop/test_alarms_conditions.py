@@ -26,6 +26,7 @@ from drymon.shop.facts.outcome import (
     Verdict,
     When,
 )
+from drymon.shop.facts.sensor_state import SensorState
 from drymon.shop.facts.setup import Band, CoatType, Rack, RoomSetup
 from drymon.shop.verdict.judge import _expected
 
@@ -47,7 +48,7 @@ def tree(name: str = "t-1", state: State = State.DRYING, *codes: str, **more: ob
 
 
 def sensor(place: str, quantity: str, state: str = "ok", name: str = "", at: datetime = NOW) -> SensorStatus:
-    return SensorStatus(place, quantity, name, at, 50.0, "%RH", state)
+    return SensorStatus(place, quantity, name, at, 50.0, "%RH", SensorState(state))
 
 
 class Room:

@@ -1,9 +1,12 @@
 """Rules that several rooms of the house ask for, each from its one home."""
 
+from datetime import UTC, datetime, timedelta
+
 import pytest
 
 from drymon.shop.air.sensors import minute_done
 from drymon.shop.facts.outcome import State
+from drymon.shop.facts.sensor_state import is_silent
 from drymon.shop.facts.setup import Rack
 from drymon.shop.verdict.reasons import REASONS, WIDENING, Finding, decide
 
@@ -28,3 +31,9 @@ def test_a_rack_assumes_its_own_speeds_and_still_air_while_its_fans_are_off() ->
     rack = Rack("rack-a", airflow_assumed=(0.4, 1.5))
     assert rack.speeds_assumed(fans_off=False) == (0.4, 1.5)
     assert rack.speeds_assumed(fans_off=True) == (0.05, 0.2)
+
+
+@pytest.mark.parametrize(("minutes", "silent"), [(9.9, False), (10.0, False), (10.1, True)])
+def test_a_sensor_is_silent_once_it_has_been_so_for_longer_than_is_allowed(minutes: float, silent: bool) -> None:
+    now = datetime(2031, 3, 3, 12, tzinfo=UTC)
+    assert is_silent(now - timedelta(minutes=minutes), now, timedelta(minutes=10)) is silent

@@ -7,6 +7,7 @@ import pytest
 
 from drymon.readback.now import Now, Refused, tree_now
 from drymon.shop.facts.outcome import AirNow, Bounds, RackStatus, SensorStatus, State
+from drymon.shop.facts.sensor_state import SensorState
 from drymon.views.table import Paper, bar, table
 from tests.views.invented import ROOM, hours, verdict
 
@@ -21,8 +22,8 @@ def now(online: bool = True) -> Now:
     status = RackStatus(hours(3.9), hours(4.2), "rack-a", False, trees[0].dry_at, "t-10",
                         {t.tree: t.state for t in trees[:2]}, AirNow(22.4, 45.0, 1.2))  # fmt: skip
     sensors = [
-        SensorStatus("rack-a", "temperature", "", hours(4), 22.4, "Cel", "ok"),
-        SensorStatus("rack-b", "humidity", "", hours(3), 44.0, "%RH", "stuck"),
+        SensorStatus("rack-a", "temperature", "", hours(4), 22.4, "Cel", SensorState.OK),
+        SensorStatus("rack-b", "humidity", "", hours(3), 44.0, "%RH", SensorState.STUCK),
     ]
     return Now(hours(4), online, trees, [status], sensors, 3, [Refused(hours(3), "a/b", "no such place")])
 
