@@ -13,7 +13,9 @@ import pytest
 
 from drymon.cli.door import ask_service
 from drymon.cli.main import main
+from drymon.drying.quantities import Quantity
 from drymon.errors import SetupError
+from drymon.shop.facts.reading import Reading
 from drymon.store import Store
 
 START_S = 60.0
@@ -94,3 +96,30 @@ def test_status_follows_the_service(home: Path, service: "subprocess.Popen[bytes
     assert down["service"] == "offline"
     assert (down["trees"][0]["state"], down["trees"][0]["safe_to_redip"]) == ("unknown", False)
     assert "the service is not running" in down["trees"][0]["reasons"][0]["text"]
+
+
+def test_a_spot_reading_is_on_record_as_a_surface_reading_of_its_tree(
+    home: Path, service: "subprocess.Popen[bytes]", capsys
+) -> None:
+    assert main(["spot", "t-1", "66.2F", "--rack", "rack-a", "--home", str(home)]) == 0
+    assert "t-1: surface 19.0 °C, sent to" in capsys.readouterr().out
+    until = time.monotonic() + 10.0
+    found: list[Reading] = []
+    while not found and time.monotonic() < until:
+        time.sleep(0.1)
+        with Store.open(home / "drymon.db", readonly=True) as store:
+            found = [one for one in store.readings() if one.quantity is Quantity.SURFACE]
+    assert [(one.place, one.sensor, one.value) for one in found] == [("rack-a", "t-1", pytest.approx(19.0))]
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (["no-such-tree", "18.4"], "log its dip first"),
+        (["t-1", "warm", "--rack", "rack-a"], "received 'warm'"),
+        (["t-1", "18.4", "--rack", "rack-q"], "rack-q"),
+    ],
+)
+def test_a_spot_reading_that_cannot_be_placed_is_refused(home: Path, capsys, words: list[str], told: str) -> None:
+    assert main(["spot", *words, "--home", str(home)]) == 2
+    assert told in capsys.readouterr().err

@@ -280,7 +280,7 @@ def test_a_fit_begins_from_a_careful_shop(make) -> None:
     assert problem.limit[room("transfer")] == 40.0
 
 
-def test_a_runs_steps_go_from_its_dip_to_its_last_weighing_or_to_the_end_of_its_air(make):
+def test_a_runs_steps_go_from_its_dip_to_its_last_weighing_or_to_the_end_of_its_air(make) -> None:
     """Of a run that was only felt there is no last weighing: here its air is known for ten hours."""
     grid = grid_of(make(exponential, HOURS))
     assert (grid[0], grid[-1]) == pytest.approx((0.0, 6.0 * 3600.0))

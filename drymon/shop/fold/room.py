@@ -142,7 +142,8 @@ class Room:
         """What every room of this set-up has, by name: an image only names it."""
         parts = {"setup": self.setup, "zone": self.zone, "world": self.world, "stepper": self._stepper}
         coats = {f"coat {name}": coat for name, coat in self.setup.coat_by_name.items()}
-        return parts | coats | {f"model {name}": model for name, model in self.world.models.items()}
+        models = {f"model {name}": model for name, model in self.world.models.items()}
+        return parts | coats | models | {f"coat {name} goes by": model for name, model in self.world.goes_by.items()}
 
     def remember(self, memory: Mapping[str, Any]) -> None:
         """Go on from what a room of this set-up had folded. LookupError: it is not all there."""

@@ -3,6 +3,7 @@
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from statistics import median
 
 import numpy as np
 
@@ -121,7 +122,7 @@ class Forecaster:
             [names.index(_seen(state)) for state in states],
         )
         for state, row in zip(states, seconds, strict=True):
-            wait = float(np.median(row[row > 0.0])) if (row > 0.0).any() else 0.0
+            wait = median(row[row > 0.0].tolist() or [0.0])
             lasts = min(max(SHARE_OF_WAIT * wait, OFTEN_S), SELDOM_S)
             made = Outlook(state.at, state.at + row, self._would_do(state, row))
             dipped_at = state.dip.time.timestamp()

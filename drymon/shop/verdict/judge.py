@@ -4,6 +4,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta, tzinfo
+from statistics import median
 
 import numpy as np
 
@@ -167,7 +168,7 @@ def _widening(world: World, tree: TreeState) -> list[Finding]:
         found.append(Finding("starting-model", {}))
     if tree.outside:
         found.append(Finding("outside-experience", {"coat": tree.dip.coat}))
-    buried = float(np.median(tree.coats.buried[-1]))
+    buried = median(tree.coats.buried[-1].tolist())
     if tree.below_unknown:
         found.append(
             Finding(
