@@ -7,9 +7,9 @@ from pathlib import Path
 import freezegun
 import icalendar
 import pytest
-from cli_home import HOURS, ROOM_TOML, stamp, stream_lines
 
 from drymon.cli.main import main
+from tests.cli.cli_home import HOURS, ROOM_TOML, stamp, stream_lines
 
 RECIPE = """
 [[coat]]

@@ -5,10 +5,10 @@ from dataclasses import replace
 from datetime import timedelta
 
 import pytest
-from invented_shop import BEGIN, MODELS, SETUP, Shop, at
 
 from drymon.shop.facts.outcome import DayPlan, PlannedDip, State
 from drymon.shop.facts.setup import CoatType, Hours, Recipe
+from tests.shop.invented_shop import BEGIN, MODELS, SETUP, Shop, at
 
 WEEKDAYS = Hours((0, 1, 2, 3, 4), 7 * 60, 18 * 60, dip_min=10.0, hands=1)
 """The shop begins on a Monday at six."""

@@ -4,10 +4,10 @@ from datetime import timedelta
 
 import psychrolib
 import pytest
-from invented_shop import STEADY, Shop, codes, reading, text
 
 from drymon.drying.quantities import Quantity
 from drymon.shop.facts.outcome import State
+from tests.shop.invented_shop import STEADY, Shop, codes, reading, text
 
 psychrolib.SetUnitSystem(psychrolib.SI)
 AIR_C = STEADY[Quantity.TEMPERATURE]

@@ -18,6 +18,7 @@ SLOWER = 1.2
 """The latest end of a finish has every wait so much longer than surely: damp weeks, a thick slurry (assumed)."""
 
 Way = Callable[[Wait], float]
+Slots = Mapping[tuple[str, int], Slot]
 
 
 class Planner:
@@ -34,15 +35,15 @@ class Planner:
         early = self._slots(going, hours, at, "best", lambda wait: wait.likely_s, 1.0)
         planned = self._slots(going, hours, at, "late", lambda wait: wait.sure_s, 1.0)
         slow = self._slots(going, hours, at, "late", lambda wait: SLOWER * wait.sure_s, SLOWER)
-        coming = [_dip(slot, going, early, slow, setup, at, zone) for slot in planned.values()]
-        now, next_, later = _by_time(coming, going, hours, at, setup.hours.dip_min * 60.0)
         time = datetime.fromtimestamp(at, UTC)
+        coming = [self._dip(slot, going[slot.tree], (early, slow), time.astimezone(zone)) for slot in planned.values()]
+        now, next_, later = _by_time(coming, going, hours, at, setup.hours.dip_min * 60.0)
         finishes = {tree: self._finish(going[tree], (early, planned, slow), at) for tree in sorted(going)}
         return DayPlan(time, time + VALID_FOR, now, next_, later, finishes)
 
     def _slots(
         self, going: Mapping[str, Verdict], hours: OpenHours, at: float, end: str, way: Way, stretch: float
-    ) -> dict[tuple[str, int], Slot]:
+    ) -> Slots:
         """The schedule with these waits, by tree and place in its chain. end: of `dry_at`, when a tree is dipped."""
         setup = self.waits.world.setup
         chains = [self._chain(verdict, at, end, way, stretch) for verdict in going.values()]
@@ -65,7 +66,26 @@ class Planner:
     def _wait(self, verdict: Verdict, coat: str, number: int, at: float) -> Wait:
         return self.waits.of(verdict.rack, coat, number, verdict.shelter, at)
 
-    def _finish(self, verdict: Verdict, ways: Sequence[Mapping[tuple[str, int], Slot]], at: float) -> When:
+    def _dip(self, slot: Slot, verdict: Verdict, ends: tuple[Slots, Slots], now: datetime) -> PlannedDip:
+        """A slot as it is told. ends: the schedules by which the dip may be done earliest and latest."""
+        setup = self.waits.world.setup
+        number, coat = _coming(verdict, setup)[slot.index]
+        planned = datetime.fromtimestamp(slot.start_s, UTC)
+        key = slot.tree, slot.index
+        early, late = (_moment(way[key].start_s) if key in way else None for way in ends)
+        return PlannedDip(
+            slot.tree,
+            coat,
+            number,
+            verdict.rack,
+            planned,
+            When(early, planned, late),
+            verdict.redip_by if slot.index == 0 else None,
+            _note(slot, setup.coat_by_name[coat].longest_wait_h or 0.0, now),
+            verdict.label,
+        )
+
+    def _finish(self, verdict: Verdict, ways: Sequence[Slots], at: float) -> When:
         """When the last coat is dry: likely throughout, surely throughout, and slower than that."""
         coming = _coming(verdict, self.waits.world.setup)
         number, name = coming[-1]
@@ -94,40 +114,17 @@ def _longest_s(setup: RoomSetup, coat: str) -> float:
     return math.inf if longest is None else 3600.0 * longest
 
 
-def _dip(
-    slot: Slot,
-    going: Mapping[str, Verdict],
-    early: Mapping[tuple[str, int], Slot],
-    slow: Mapping[tuple[str, int], Slot],
-    setup: RoomSetup,
-    at: float,
-    zone: tzinfo,
-) -> PlannedDip:
-    verdict = going[slot.tree]
-    number, coat = _coming(verdict, setup)[slot.index]
-    key, start = (slot.tree, slot.index), datetime.fromtimestamp(slot.start_s, UTC)
-    ends = [_moment(way[key].start_s) if key in way else None for way in (early, slow)]
-    until = verdict.redip_by if slot.index == 0 else None
-    note = _note(slot, coat, setup, datetime.fromtimestamp(at, UTC), zone)
-    return PlannedDip(
-        slot.tree, coat, number, verdict.rack, start, When(ends[0], start, ends[1]), until, note, verdict.label
-    )
-
-
-def _note(slot: Slot, coat: str, setup: RoomSetup, now: datetime, zone: tzinfo) -> str:
-    """What a longest wait that ends while nobody is there asks for."""
-    longest = setup.coat_by_name[coat].longest_wait_h or 0.0
+def _note(slot: Slot, longest: float, now: datetime) -> str:
+    """What a longest wait (hours) that ends while nobody is there asks for. now: on the room's clock."""
     if slot.too_long == "wet":
         return f"it may not be surely dry within its longest wait of {longest:g} h: touch-test it at the likely moment"
     if slot.too_long:
         return f"nobody is there for the next dip within its longest wait of {longest:g} h: somebody must come"
     if slot.put_off_s is None:
         return ""
-    missed = datetime.fromtimestamp(slot.put_off_s, UTC) + timedelta(hours=longest)
-    return (
-        f"not before: dipped {say(datetime.fromtimestamp(slot.put_off_s, UTC), now, zone)}, its longest wait of "
-        f"{longest:g} h would end {say(missed, now, zone)}, before the next dip can follow"
-    )
+    put_off = datetime.fromtimestamp(slot.put_off_s, UTC)
+    begun, missed = (say(moment, now, now.tzinfo or UTC) for moment in (put_off, put_off + timedelta(hours=longest)))
+    return f"not before: dipped {begun}, its longest wait of {longest:g} h would end {missed}, before the next dip can follow"
 
 
 def _by_time(

@@ -16,7 +16,7 @@ import numpy as np
 from drymon.drying import coat, surface
 from drymon.drying.ensemble import Array, CoatState
 from drymon.shop.air.minute_air import MinuteAir
-from drymon.shop.air.sensors import MINUTE_S
+from drymon.shop.air.sensors import MINUTE_S, minute_done
 from drymon.shop.tree.state import TreeState, World
 
 SMOOTHED_MIN = 10
@@ -41,7 +41,7 @@ face that is as dry as a redip asks for gives off less (assumed).
 
 def probed(world: World, state: TreeState) -> TreeState:
     """The state with what the tree's probe says; unchanged without a fresh reading or in air that hardly cools."""
-    minute = int((state.at - 1e-6) // MINUTE_S)
+    minute = minute_done(state.at)
     if state.coats is None or state.water is None or state.complete:
         return state
     reads = world.air[state.rack].probe(state.probe or state.name, minute, SMOOTHED_MIN)
