@@ -124,7 +124,7 @@ def _note(slot: Slot, longest: float, now: datetime) -> str:
         return ""
     put_off = datetime.fromtimestamp(slot.put_off_s, UTC)
     begun, missed = (say(moment, now, now.tzinfo or UTC) for moment in (put_off, put_off + timedelta(hours=longest)))
-    return f"not before: dipped {begun}, its longest wait of {longest:g} h would end {missed}, before the next dip can follow"
+    return f"not before: dipped {begun}, its longest wait of {longest:g} h would end {missed}, too early for the next"
 
 
 def _by_time(
