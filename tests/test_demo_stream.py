@@ -54,7 +54,7 @@ def test_shows_two_racks_eight_trees_and_every_kind_of_coat(dips: list[dict[str,
 
 
 def test_tells_of_a_shell_begun_elsewhere_and_of_a_hook_scale(dips: list[dict[str, object]]) -> None:
-    first = {}
+    first: dict[object, dict[str, object]] = {}
     for dip in dips:
         first.setdefault(dip["tree"], dip)
     assert [dip["tree"] for dip in first.values() if dip.get("number") == 5] == ["frame"]

@@ -120,7 +120,7 @@ def _steady(rng: np.random.Generator, minutes: int) -> tuple[Array, Array]:
     return rng.uniform(20.5, 23.0) + 0.3 * slow[0], rng.uniform(0.42, 0.55) + 0.015 * slow[1]
 
 
-def room_air(
+def room_air(  # noqa: PLR0913, a room's air is told by that many things
     kind: str, rng: np.random.Generator, weather: str, minutes: int, first_day: int, speed: float, duty: float
 ) -> RoomAir:
     """The room's air for one recording. `speed`: the fans' speed at the shells, m/s; `duty`: share of time

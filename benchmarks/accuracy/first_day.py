@@ -5,9 +5,9 @@
 Trial dips of the simulated shops by the packaged starting models; the air to come is known as measured, nothing is
 dipped before its call. No anemometer. Cases: air alone; the shop's usual waits (1.0 to 2.0 times its open trees' time,
 another in each shop), reckless ones (half of it); a wet cloth (the rack's mean air speed, within a fifth) and the
-coat's pick-up (its water, 12 % off at random); a witness (a tile of 0.08 m2, five weighings on a scale of 0.1 g or of
-1 g, dipped in another week); a hand that feels the slowest faces at the likely moment and each hour from then on; all
-of it.
+coat's pick-up (its water, 12 % off at random); a witness (a tile of 0.08 m2 that loses its water as an open weighed
+tree of another week did, five weighings to its rest on a scale of 0.1 g or of 1 g); a hand that feels the slowest faces
+at the likely moment and each hour from then on; all of it.
 """
 
 import argparse
@@ -29,6 +29,7 @@ from drymon.drying.conditioned import Evidence
 from drymon.drying.ensemble import AirStep, Array, CoatState, PossibleCoats
 from drymon.drying.possible import MEMBERS, toned_down, weighted_quantiles
 from drymon.learning.run import Run, RunAir
+from drymon.learning.smooth import smooth
 from drymon.messages.coat_models import load_models
 from drymon.shop.facts.measured import InItsPlace
 from drymon.shop.facts.setup import CoatType, RoomSetup
@@ -45,7 +46,7 @@ ASSUMED = (0.3, 2.0)  # m/s: room.toml's default for a rack without an anemomete
 USUAL_TIMES = (1.0, 1.3, 1.6, 2.0)  # of the shop's open trees' time, in turn by shop
 RECKLESS = 0.5
 PICKUP_LOG_SD, CLOTH_FACTOR = 0.12, 1.2
-TILE_M2, TILE_KG, TILE_MOMENTS = 0.08, 0.9, (0.1, 0.25, 0.5, 0.75, 1.1)  # weighed at these shares of its time
+TILE_M2, TILE_KG, TILE_MOMENTS = 0.08, 0.9, (0.1, 0.3, 0.6, 1.0, 1.6)  # weighed at these shares of its time
 PRESSURE_PA = 101_325.0
 
 
@@ -119,21 +120,22 @@ class ShopOnDayOne:
     def taught(self, name: str, model: CoatModel, case: Case, number: int) -> Array | None:
         """What a witness of this coat tells of every member, by the open run whose number is nearest."""
         runs = [run for run in self.data.runs if (run.coat, run.shelter) == (name, "open") and run.air is not None]
-        known = [run for run in runs if self.data.truths[run.id][0] is not None]
+        known = [run for run in runs if self.data.truths[run.id][0] is not None and smooth(run).stands]
         if not case.scale_kg or not known:
             return None
         told = self._witness(min(known, key=lambda run: abs(run.number - number)), model, case.scale_kg)
         return None if told is None else likelihood([told], "open")
 
     def _witness(self, run: Run, model: CoatModel, digit_kg: float) -> Taught | None:
-        hours, gone = self.data.truths[run.id]
+        hours, _ = self.data.truths[run.id]
+        seen = smooth(run)
         assert hours is not None
         assert run.air is not None
         minutes = np.unique([max(10, round(60.0 * hours * share)) for share in TILE_MOMENTS])
-        minutes = minutes[minutes < len(gone)]
         if len(minutes) < 3:
             return None
-        water = TILE_M2 * self.shop.world.body.water(run.coat) * (1.0 - gone[minutes])
+        gone = np.interp(minutes / 60.0, seen.hours, seen.gone)
+        water = TILE_M2 * self.shop.world.body.water(run.coat) * (1.0 - gone)
         masses = np.round((TILE_KG + water) / digit_kg) * digit_kg
         coats = dips.possible_coats(
             model, run.number, "open", rack=run.rack, held_below=run.held_below, edges=dips.NO_EDGES

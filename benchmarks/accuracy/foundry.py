@@ -65,7 +65,7 @@ class Foundry:
     """The room under way, minute by minute. Every tree has a twin without luck: same dips, median scatter
     (the oracle)."""
 
-    def __init__(
+    def __init__(  # noqa: PLR0913, the last five are set by trials alone
         self,
         world: World,
         trees: Sequence[Tree],

@@ -67,7 +67,7 @@ class RoomRecord:
         }  # fmt: skip
 
 
-def make_room(
+def make_room(  # noqa: PLR0913, by keyword, all but which room
     world: str,
     air: str,
     seed: int,

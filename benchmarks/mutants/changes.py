@@ -155,18 +155,24 @@ def _of(node: ast.stmt | ast.expr) -> Iterator[str]:
             yield f"({ast.unparse(operand)})"
         case ast.UnaryOp(op=ast.USub(), operand=operand) if not isinstance(operand, ast.Constant):
             yield f"({ast.unparse(operand)})"
-        case ast.Constant(value=bool(value)):
-            yield str(not value)
-        case ast.Constant(value=int(value)):
-            yield str(value + 1)
-        case ast.Constant(value=float(value)) if not 0.0 < abs(value) <= TOLERANCE:
-            yield f"{value * 1.25:.12g}" if value else "1.0"
+        case ast.Constant():
+            yield from _of_constant(node)
         case ast.Call(func=ast.Name(id=name)) if name in CALLED:
             yield _with(node, func=ast.Name(CALLED[name]))
         case ast.Call(func=ast.Attribute(attr=name) as func) if name in CALLED:
             yield _with(node, func=ast.Attribute(func.value, CALLED[name]))
         case ast.stmt():
             yield from _of_statement(node)
+
+
+def _of_constant(node: ast.Constant) -> Iterator[str]:
+    match node.value:
+        case bool(value):
+            yield str(not value)
+        case int(value):
+            yield str(value + 1)
+        case float(value) if not 0.0 < abs(value) <= TOLERANCE:
+            yield f"{value * 1.25:.12g}" if value else "1.0"
 
 
 def _of_statement(node: ast.stmt) -> Iterator[str]:

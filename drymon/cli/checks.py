@@ -22,6 +22,7 @@ from drymon.readback.promises import on_record, tally_words
 from drymon.service.clock import EARLIEST, SystemClock
 from drymon.service.embedded import broker_of
 from drymon.shop.air.cross_check import AS_MEASURED
+from drymon.shop.facts.sensor_state import SensorState
 from drymon.shop.facts.value_words import value_words
 from drymon.shop.tree.starting import start_of
 from drymon.store.backup import unfit
@@ -156,7 +157,9 @@ def _sensors(config: HomeConfig, running: bool) -> Iterator[Finding]:
         last = (
             f"{name}: {sensor.state}, last {value_words(sensor.value, sensor.unit)} {age(now.time - sensor.time)} ago"
         )
-        yield Finding("ok" if sensor.state == "ok" else "wrong", "sensor", last, _SEE_TO.get(sensor.state, _SEE_TO[""]))
+        yield Finding(
+            "ok" if sensor.state is SensorState.OK else "wrong", "sensor", last, _SEE_TO.get(sensor.state, _SEE_TO[""])
+        )
     if not running:
         yield Finding("look", "sensors", f"{len(now.sensors)} known; the service hears none of them now")
     if now.refused_count:

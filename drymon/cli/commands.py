@@ -21,6 +21,7 @@ COMMANDS: tuple[Command, ...] = (
     Command("dip", "events", "a coat was put on a tree"),
     Command("weigh", "events", "a tree was weighed on a bench scale"),
     Command("felt", "events", "a tree felt wet or dry to the touch"),
+    Command("spot", "spot", "a tree's surface temperature by a hand-held thermometer"),
     Command("look", "events", "somebody looked at a tree that is on hold"),
     Command("move", "events", "a tree hangs on another rack now"),
     Command("leave", "events", "a tree left the room"),

@@ -175,7 +175,7 @@ def share_of_step(before: Array, after: Array, level: Values, floor: Values) -> 
     return np.asarray(np.clip(np.log(start / crossed) / np.maximum(way, _SMALL), 0.0, 1.0))
 
 
-def advance(
+def advance(  # noqa: PLR0913, a step is its state, its air, its time and its limit
     coats: PossibleCoats,
     state: CoatState,
     air: AirStep,

@@ -135,7 +135,7 @@ def _of_form(
     return np.asarray(outer_ + inner_ * (np.asarray(deficit) / SUPPLY_DEFICIT) * (falling - 1.0))
 
 
-def resistance_times_water(
+def resistance_times_water(  # noqa: PLR0913, the curve's parameters, each an array of its own
     left: npt.ArrayLike,
     outer: npt.ArrayLike,
     inner: npt.ArrayLike,

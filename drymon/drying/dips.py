@@ -115,7 +115,7 @@ def _worst(edges: Edges, place: Array) -> Array:
     return np.asarray(1.0 + thick)
 
 
-def possible_coats(
+def possible_coats(  # noqa: PLR0913, what is known of a dip; most is left out of most calls
     model: CoatModel,
     number: int,
     shelter: str,

@@ -167,7 +167,7 @@ def convection(
     return Estimate(h, both.valid)
 
 
-def evaporation(
+def evaporation(  # noqa: PLR0913, the air's four values, and by keyword the piece
     temperature_c: Values,
     humidity_pct: Values,
     speed_m_per_s: Values,

@@ -308,7 +308,7 @@ def on_line(times_s: Array, masses_kg: Array, at_s: float, noise_kg: float) -> t
     design = np.column_stack([np.ones_like(times_s), times_s - at_s])
     inverse = np.linalg.inv(design.T @ design)
     line = inverse @ (design.T @ masses_kg)
-    scatter = 1.4826 * float(np.median(np.abs(masses_kg - design @ line)))
+    scatter = 1.4826 * median(np.abs(masses_kg - design @ line).tolist())
     if len(times_s) < FEWEST_FOR_SCATTER:
         scatter = max(scatter, noise_kg)
     return float(line[0]), max(scatter, SMALLEST_SD_KG) * float(np.sqrt(inverse[0, 0]))

@@ -31,7 +31,7 @@ class DipFound:
     strange: tuple[str, ...]
 
 
-def judge_dip(
+def judge_dip(  # noqa: PLR0913, two weighings, the scale, the piece, its coat
     before_kg: float,
     after_kg: float,
     step_kg: float,

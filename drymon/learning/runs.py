@@ -195,7 +195,7 @@ def problem_of(weighed: Weighed, air: RunAir | None, coat_known: bool) -> str:
     return ""
 
 
-def make_run(
+def make_run(  # noqa: PLR0913, by keyword: one for each field of a run
     *,
     id: str,
     tree: str,

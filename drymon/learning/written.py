@@ -102,7 +102,7 @@ def _seen(runs: Sequence[Run], start: CoatModel) -> dict[str, tuple[float, float
     return ranges
 
 
-def told(
+def told(  # noqa: PLR0913, each statement in the file rests on another of them
     model: CoatModel,
     start: CoatModel,
     runs: Sequence[Run],

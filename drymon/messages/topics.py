@@ -31,6 +31,11 @@ def log_topic(room: str, event: str) -> str:
     return f"{log_prefix(room)}{event}"
 
 
+def surface_topic(room: str, rack: str, probe: str) -> str:
+    """Where a surface's temperature is said."""
+    return f"{room_prefix(room)}{rack}/surface/{probe}"
+
+
 def tree_topic(room: str, tree: str) -> str:
     """Where the verdict on a tree stands."""
     return f"{out_prefix(room)}tree/{tree}"

@@ -21,7 +21,7 @@ MOST_POINTS = 3000
 Series = list[tuple[datetime, float]]
 
 
-def rack_air(
+def rack_air(  # noqa: PLR0913, whose air, of when, and how finely
     store: Store,
     room: RoomSetup,
     rack: Rack,

@@ -13,9 +13,6 @@ from drymon.shop.facts.events import Event
 from drymon.shop.facts.lives import Coat, Life, Stay, all_coats, lives_of
 from drymon.shop.facts.outcome import Reason, State, Verdict
 
-WIDENING = ("starting-model", "airflow-assumed", "outside-experience", "buried-water", "redipped-early")
-"""Reasons that decide nothing: they widen the bounds and explain."""
-
 
 @dataclass(frozen=True)
 class Stretch:

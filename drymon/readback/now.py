@@ -11,6 +11,7 @@ from drymon.messages.outgoing import rack_dict, sensor_dict, verdict_dict
 from drymon.messages.times import stamp
 from drymon.shop.facts.outcome import AirNow, RackStatus, Reason, SensorStatus, State, Verdict, When
 from drymon.shop.facts.reading import Reading
+from drymon.shop.facts.sensor_state import SensorState, is_silent
 from drymon.shop.verdict.advice import unheard
 from drymon.store.history import Doubt
 
@@ -74,7 +75,8 @@ def sensor_status(reading: Reading, doubts: Sequence[Doubt]) -> SensorStatus:
     """A sensor's last reading with the doubt that lies on it, if any. doubts: spans as the store keeps them."""
     channel = (reading.place, reading.quantity.value, reading.sensor)
     codes = [d.code for d in doubts if tuple(d.channel) == channel and d.first <= reading.time <= d.last]
-    state = codes[-1] if codes else "retained" if reading.retained and not reading.timed else "ok"
+    unheard = SensorState.RETAINED if reading.retained and not reading.timed else SensorState.OK
+    state = SensorState(codes[-1]) if codes else unheard
     return SensorStatus(
         *channel, time=reading.time, value=reading.value, unit=LIMITS[reading.quantity].unit, state=state
     )
@@ -82,7 +84,7 @@ def sensor_status(reading: Reading, doubts: Sequence[Doubt]) -> SensorStatus:
 
 def sensor_now(sensor: SensorStatus, now: datetime, stale_after: timedelta) -> SensorStatus:
     """A sensor whose last word is older than `stale_after` is silent, whatever it was before."""
-    return replace(sensor, state="silent") if now - sensor.time > stale_after else sensor
+    return replace(sensor, state=SensorState.SILENT) if is_silent(sensor.time, now, stale_after) else sensor
 
 
 def as_json(now: Now) -> dict[str, Any]:

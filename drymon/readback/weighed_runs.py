@@ -9,6 +9,7 @@ import numpy.typing as npt
 
 from drymon.drying import sorption
 from drymon.drying.air import standard_pressure
+from drymon.drying.draws import LEAST_SPEED
 from drymon.drying.quantities import Quantity
 from drymon.learning.run import Run, RunAir, Touch
 from drymon.learning.runs import Weighed, air_by_minute, dip_before, from_bench, from_cell, make_run
@@ -16,7 +17,6 @@ from drymon.messages.settings import HomeConfig
 from drymon.readback.air_record import AirRecord
 from drymon.readback.cell_record import cell_readings
 from drymon.shop.air.cross_check import AS_MEASURED
-from drymon.shop.air.rack_air import STILL_AIR
 from drymon.shop.facts.corrected import Corrections
 from drymon.shop.facts.events import FanSwitched, Felt, LogEvent, Weigh
 from drymon.shop.facts.lives import Coat, all_coats, lives_of
@@ -146,7 +146,7 @@ def _too_dry(record: Store, air: AirRecord, spell: Spell, weighed: Weighed) -> s
     end = spell.begin + timedelta(seconds=float(weighed.times_s[-1]))
     places = {air.humidity_of(stay.rack) for stay in spell.coat.stays}
     doubts = [doubt for doubt in record.doubts(spell.begin, end) if doubt.channel.place in places]
-    found = {doubt.channel.place: AS_MEASURED[doubt.code] for doubt in doubts if doubt.code in AS_MEASURED}
+    found = {doubt.channel.place: words for doubt in doubts if (words := AS_MEASURED.get(doubt.code))}
     return " and ".join(f"the humidity sensor of {place} {what}" for place, what in sorted(found.items()))
 
 
@@ -226,12 +226,14 @@ def _series(air: AirRecord, rack: Rack, quantity: Quantity, begin: datetime, min
 
 def _assumed(rack: Rack, fans: Sequence[FanSwitched], begin: datetime, minutes: int) -> Array:
     """Middle of the assumed range of speeds, still air while the fans are known to be off."""
-    low, high = rack.airflow_assumed
-    moving = float(np.sqrt(max(low, 0.01) * max(high, 0.01)))
-    still = float(np.sqrt(STILL_AIR[0] * STILL_AIR[1]))
+    moving, still = (_middle(*rack.speeds_assumed(fans_off)) for fans_off in (False, True))
     speeds = np.full(minutes, moving)
     for fan in fans:
         if fan.rack == rack.name:
             at = max(int((fan.time - begin) // MINUTE), 0)
             speeds[at:] = moving if fan.on else still
     return speeds
+
+
+def _middle(low: float, high: float) -> float:
+    return float(np.sqrt(max(low, LEAST_SPEED) * max(high, LEAST_SPEED)))

@@ -33,7 +33,9 @@ class Inbox:
         self._changed = threading.Condition()
         self._closed = False
 
-    def put(self, topic: str, payload: bytes, *, retain: bool, qos: int, dup: bool, mid: int, generation: int) -> None:
+    def put(  # noqa: PLR0913, a message has these fields in MQTT
+        self, topic: str, payload: bytes, *, retain: bool, qos: int, dup: bool, mid: int, generation: int
+    ) -> None:
         """Stamp a message with its arrival and queue it; waits while the queue is full."""
         with self._changed:
             self._changed.wait_for(lambda: self._closed or len(self._waiting) < MOST_WAITING)

@@ -44,7 +44,7 @@ class Listener:
     monotonic: seconds of running time.
     """
 
-    def __init__(
+    def __init__(  # noqa: PLR0913, a broker, what is heard and said there, and time
         self,
         broker: Broker,
         room: str,

@@ -13,7 +13,7 @@ from drymon.messages import outgoing
 from drymon.messages.coat_models import load_models
 from drymon.messages.message import Message
 from drymon.messages.settings import HomeConfig
-from drymon.service import systemd
+from drymon.service import heaps, systemd
 from drymon.service.clock import Clock, StreamTime, SystemClock
 from drymon.service.embedded import EmbeddedBroker, broker_of
 from drymon.service.herald import Herald
@@ -35,6 +35,7 @@ GATHER_S = 0.2  # a commit costs a sync of the card: gather this long, at most
 MOST_AT_ONCE = 2000
 MARK_S = 5  # the room may look at its facts every fifth second
 HEARTBEAT_S = 60.0
+GIVE_BACK_S = 10.0  # memory that was freed goes back to the system
 CATCH_UP = timedelta(hours=2)
 LONGEST_START_S = 900  # a week of many trees is folded anew at start; a small computer takes its time
 
@@ -67,11 +68,12 @@ class Service:
         self._mark: datetime | None = None
         lamp = config.notify.lamp_topic
         self._lamp = Lamp(lamp) if lamp else None
-        self._next_second = self._next_minute = 0.0
+        self._next_second = self._next_minute = self._next_giving_back = 0.0
         self._present = self._greeted = False
 
     def run(self) -> None:
         """Serve. Raises StoreError, SetupError or BrokerError where it cannot begin."""
+        heaps.share()
         with HomeLock(self._config.path):
             # Before opening, which checks and may copy and convert all that there is.
             _ask_for_time("checking the database")
@@ -226,6 +228,9 @@ class Service:
             if self._greeted:
                 self._say([self._online()])
             self._keep_house()
+        if now >= self._next_giving_back:
+            self._next_giving_back = now + GIVE_BACK_S
+            heaps.give_back()
 
     def _online(self) -> Message:
         return outgoing.service_state(self._name, "online", self._clock.wall())

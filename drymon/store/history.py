@@ -21,7 +21,7 @@ _READING = (
 )
 UNDOUBTED = (  # what is only too dry was measured all the same
     "NOT EXISTS (SELECT 1 FROM doubt AS d WHERE d.channel = reading.channel "
-    f"AND d.last >= reading.time AND d.first <= reading.time AND d.code NOT IN {tuple(AS_MEASURED)})"
+    f"AND d.last >= reading.time AND d.first <= reading.time AND d.code NOT IN {tuple(map(str, AS_MEASURED))})"
 )
 _EVENT = "SELECT time, arrived, kind, tree, event_id, who, body, id, after_reading FROM event"
 

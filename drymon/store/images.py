@@ -127,11 +127,8 @@ class Images(History):
     def _drop_old(self) -> None:
         """All but the newest, and the parts that nobody needs any more."""
         self._db.execute("DELETE FROM image WHERE id <= (SELECT max(id) FROM image) - ?", (KEPT,))
-        needed = np.unique(
-            np.concatenate([np.frombuffer(row[0], "<i8") for row in self._rows("SELECT parts FROM image")])
-        )
         ids = self._known_parts()
-        kept = set(needed.tolist())
+        kept = {part for row in self._rows("SELECT parts FROM image") for part in np.frombuffer(row[0], "<i8").tolist()}
         gone = {name: part for name, part in ids.items() if part not in kept}
         self._db.executemany("DELETE FROM image_part WHERE id = ?", [(part,) for part in gone.values()])
         for name in gone:

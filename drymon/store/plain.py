@@ -30,6 +30,7 @@ PACKED = 8
 _PLAIN = frozenset({type(None), bool, int, float, str})
 _DTYPES = {"<f8": 8, "<i8": 8, "|b1": 1}
 _NOTHING = ["nothing"]
+_COLLECTED: Mapping[str, Callable[[Iterable[Any]], Any]] = {"tuple": tuple, "set": set, "frozenset": frozenset}
 _MICROSECOND = timedelta(microseconds=1)
 
 
@@ -267,8 +268,8 @@ class _Thawer:
 
     def _made(self, tag: str, node: Sequence[Any], place: int) -> Any:
         match tag:
-            case "tuple":
-                return tuple(self._values(node[1]))
+            case "tuple" | "set" | "frozenset":
+                return _COLLECTED[tag](self._values(node[1]))
             case "floats":
                 return tuple(self._array(node[1]).tolist())
             case "rows":
@@ -279,10 +280,6 @@ class _Thawer:
                 return self._array(node[1])[()]
             case "span":
                 return node[1] * _MICROSECOND
-            case "set":
-                return set(self._values(node[1]))
-            case "frozenset":
-                return frozenset(self._values(node[1]))
             case "proxy":
                 return MappingProxyType(dict(self._pairs(node)))
             case "enum":

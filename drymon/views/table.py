@@ -5,12 +5,14 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
-from drymon.readback.history import WIDENING, natural
+from drymon.readback.history import natural
 from drymon.readback.now import Now, age, percent
 from drymon.shop.facts.local_time import say
 from drymon.shop.facts.outcome import AirNow, Bounds, RackStatus, State, Verdict
+from drymon.shop.facts.sensor_state import SensorState
 from drymon.shop.facts.setup import RoomSetup
 from drymon.shop.facts.value_words import value_words
+from drymon.shop.verdict.reasons import WIDENING
 from drymon.views.expected import expected
 
 MARKS = {State.DRYING: "■", State.READY: "✔", State.HOLD: "▲", State.UNKNOWN: "?", State.COMPLETE: "●"}
@@ -154,7 +156,7 @@ def _to_be_read(tree: Verdict) -> Iterator[str]:
 
 
 def _sensors(now: Now, paper: Paper) -> Iterator[str]:
-    doubted = [sensor for sensor in now.sensors if sensor.state != "ok"]
+    doubted = [sensor for sensor in now.sensors if sensor.state is not SensorState.OK]
     if now.sensors:
         yield f"sensors: {len(now.sensors) - len(doubted)} ok, {len(doubted)} to look at"
     for sensor in doubted:

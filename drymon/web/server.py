@@ -1,7 +1,5 @@
 """The page of a running service, in threads of its own; a page that cannot open its port stops nothing else."""
 
-import contextlib
-import ctypes
 import json
 import logging
 import os
@@ -34,9 +32,6 @@ IDENT = "drymon"
 
 THREADS = 6
 LARGEST_BODY, LARGEST_HEAD = 64 * 1024, 16 * 1024
-HEAPS = ((-8, 2), (-3, 128 * 1024))
-"""mallopt(3), M_ARENA_MAX and M_MMAP_THRESHOLD: by default each thread keeps a heap of its own, and large pieces that
-were given back once are kept ever after; together some megabytes."""
 DOOR_FILE = "page.door"
 """Where commands on this machine find the running page: address and token, for the home's owner only."""
 
@@ -64,7 +59,6 @@ class PageServer:
         """Open the port and serve."""
         from waitress.server import create_server
 
-        _share_heaps()
         logging.getLogger("waitress.queue").setLevel(logging.ERROR)  # a queue is what it is for
         page = self._config.page
         (self._config.path / DOOR_FILE).unlink(missing_ok=True)  # of a service that was killed
@@ -148,10 +142,3 @@ class PageServer:
         except SetupError as error:  # it was there at the start: now it lets nobody in, and users have their own
             log.error("page: %s", error)
             return None
-
-
-def _share_heaps() -> None:
-    """Keeps the process small; where the C library is another one, nothing happens."""
-    with contextlib.suppress(OSError, AttributeError):
-        for parameter, value in HEAPS:
-            ctypes.CDLL(None).mallopt(parameter, value)

@@ -92,7 +92,9 @@ def spot(room: str, tail: str, text: str, unit: str, wall: float | None) -> Mess
     return Message(reading_topic(room, tail), _with_digits({"value": text, "unit": unit, **time}, "value"))
 
 
-def weighing(room: str, tree: str, text: str, unit: str, wall: float | None, id_: str, by: str = "") -> Message:
+def weighing(  # noqa: PLR0913, one for each key of the message
+    room: str, tree: str, text: str, unit: str, wall: float | None, id_: str, by: str = ""
+) -> Message:
     """A weighing on a bench scale; text: the mass with the scale's own digits, in its own unit."""
     content = {"tree": tree, "mass": text, "unit": unit, "id": id_}
     if wall is not None:

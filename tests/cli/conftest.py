@@ -1,15 +1,11 @@
 """A home with a little record in it, made by the commands themselves."""
 
-import sys
 from pathlib import Path
 
 import pytest
 
 from drymon.cli.main import main
-
-sys.path.insert(0, str(Path(__file__).parent))
-
-from cli_home import ROOM_TOML, stream_lines
+from tests.cli.cli_home import ROOM_TOML, stream_lines
 
 
 @pytest.fixture

@@ -9,10 +9,10 @@ from datetime import timedelta
 from pathlib import Path
 
 import pytest
-from cli_home import BEGIN, ROOM_TOML, stamp
 
 from drymon.cli.main import main
 from drymon.store import Calibration, Store
+from tests.cli.cli_home import BEGIN, ROOM_TOML, stamp
 from tests.drying.test_wet_cloth import outside_rate
 
 MORE = """
@@ -67,7 +67,7 @@ def played(folder: Path, **how: object) -> Path:
     folder.mkdir()
     (folder / "room.toml").write_text(ROOM_TOML + MORE, encoding="utf-8")
     stream = folder / "air.jsonl"
-    stream.write_text("\n".join(lines(**how)) + "\n", encoding="utf-8")  # type: ignore[arg-type]
+    stream.write_text("\n".join(lines(**how)) + "\n", encoding="utf-8")
     assert main(["replay", str(stream), "--home", str(folder)]) == 0
     return folder
 
@@ -321,7 +321,7 @@ def test_each_further_piece_makes_it_surer(bare: Path) -> None:
     waits = []
     for _ in range(3):
         told = calibrate(bare, *TILE).stdout
-        before, after = re.search(r"sure by ([0-9.]+) h; before: .*sure by ([0-9.]+) h", told).groups()[::-1]  # type: ignore[union-attr]
+        before, after = re.search(r"sure by ([0-9.]+) h; before: .*sure by ([0-9.]+) h", told).groups()[::-1]
         waits.append((float(before), float(after)))
     assert waits[0][1] < waits[0][0]
     assert waits[2][1] <= waits[1][1] <= waits[0][1]

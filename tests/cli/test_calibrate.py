@@ -78,7 +78,7 @@ def from_file(home: Path, words: list[str], lines: str) -> int:
         ),
     ],
 )
-def test_an_answer_that_cannot_be_is_told_with_its_line(shop: Path, capsys, words, lines, told):
+def test_an_answer_that_cannot_be_is_told_with_its_line(shop: Path, capsys, words, lines, told) -> None:
     assert from_file(shop, words.split(), lines) == 1
     assert re.search(told, capsys.readouterr().err)
     assert calibrations(shop) == []
@@ -95,14 +95,14 @@ def test_an_answer_that_cannot_be_is_told_with_its_line(shop: Path, capsys, word
         ("temperature", "reading,reference\n22.5,22.0\n", 1.0, -0.5),
     ],
 )
-def test_units_are_converted_and_the_columns_of_before_are_read(shop: Path, kind, lines, gain, offset):
+def test_units_are_converted_and_the_columns_of_before_are_read(shop: Path, kind, lines, gain, offset) -> None:
     assert from_file(shop, [kind, "rack-a"], lines) == 0
     (kept,) = calibrations(shop)
     assert kept.document["gain"] == pytest.approx(gain)
     assert kept.document["offset"] == pytest.approx(offset)
 
 
-def test_a_reference_in_feet_per_minute_without_its_unit_is_not_kept(shop: Path, capsys):
+def test_a_reference_in_feet_per_minute_without_its_unit_is_not_kept(shop: Path, capsys) -> None:
     assert from_file(shop, ["airflow", "rack-a"], "reference,reading\n20,0.1\n") == 1
     assert "gain of 200.00; allowed is 0.5 to 2: one of the two is in another unit" in capsys.readouterr().err
     assert calibrations(shop) == []
@@ -123,12 +123,12 @@ def test_a_reference_in_feet_per_minute_without_its_unit_is_not_kept(shop: Path,
         (["--due-days", "999999999"], "received '999999999'; allowed is a whole number"),
     ],
 )
-def test_an_option_that_cannot_be_is_wrong_use(shop: Path, capsys, more, told):
+def test_an_option_that_cannot_be_is_wrong_use(shop: Path, capsys, more, told) -> None:
     assert main(["calibrate", "cell", "cell-1", "--points", "nowhere.csv", *more, "--home", str(shop)]) == 2
     assert told in capsys.readouterr().err
 
 
-def test_an_interval_without_its_unit_is_told_as_what_it_was_taken_for(shop: Path, capsys):
+def test_an_interval_without_its_unit_is_told_as_what_it_was_taken_for(shop: Path, capsys) -> None:
     lines = "known_kg,reading_kg\n0,0\n4,4\n8,8\n"
     assert from_file(shop, ["cell", "cell-1", "--interval", "5"], lines) == 1
     assert re.search(r"received 5000 g; allowed is up to 80 g, .* load, 8 kg: .*unit", capsys.readouterr().err)
@@ -137,7 +137,7 @@ def test_an_interval_without_its_unit_is_told_as_what_it_was_taken_for(shop: Pat
 
 
 @pytest.mark.parametrize(("kind", "sensor"), [("cell", "cell-9"), ("humidity", "rack-z")])
-def test_a_trial_refuses_a_sensor_that_nobody_knows(shop: Path, capsys, kind, sensor):
+def test_a_trial_refuses_a_sensor_that_nobody_knows(shop: Path, capsys, kind, sensor) -> None:
     assert main(["calibrate", kind, sensor, "--points", "nowhere.csv", "--dry-run", "--home", str(shop)]) == 1
     assert f"received {sensor!r}; known here are" in capsys.readouterr().err
 
@@ -145,7 +145,7 @@ def test_a_trial_refuses_a_sensor_that_nobody_knows(shop: Path, capsys, kind, se
 # --- the walk ------------------------------------------------------------------------------------------------------
 
 
-def test_the_walk_asks_with_units_and_keeps_after_a_yes(shop: Path):
+def test_the_walk_asks_with_units_and_keeps_after_a_yes(shop: Path) -> None:
     done = walked(shop, ["cell", "cell-1"], [*UP_AND_DOWN, "", "yes"])
     assert done.returncode == 0, done.stderr
     assert "known mass 1, kg: " in done.stdout
@@ -155,7 +155,7 @@ def test_the_walk_asks_with_units_and_keeps_after_a_yes(shop: Path):
     assert kept.document["points"][3] == {"known_kg": "8", "reading_kg": "8.044"}
 
 
-def test_the_walk_lists_the_salts_and_takes_their_names(shop: Path):
+def test_the_walk_lists_the_salts_and_takes_their_names(shop: Path) -> None:
     """Greenspan's salts at 25 degC are 75.29 and 32.78 %RH: a sensor 3 points high in both."""
     answers = ["sodium chloride", "77 F", "78,3", "MgCl2", "25", "35.8", "", "y"]
     done = walked(shop, ["humidity", "rack-a"], answers)
@@ -166,7 +166,7 @@ def test_the_walk_lists_the_salts_and_takes_their_names(shop: Path):
     assert re.search(r"true = 0\.99\d+ × reading -[23]\.\d+ %RH|true = 1\.00\d+ × reading -3\.\d+ %RH", done.stdout)
 
 
-def test_a_slip_is_told_at_once_and_asked_again(shop: Path):
+def test_a_slip_is_told_at_once_and_asked_again(shop: Path) -> None:
     answers = ["0", "0.012", "2 stone", "2", "2.020", "5x", "5", "5.032", "9", "back", "8", "8.044", "", "yes"]
     done = walked(shop, ["cell", "cell-1"], answers)
     assert done.returncode == 0, done.stderr
@@ -175,7 +175,7 @@ def test_a_slip_is_told_at_once_and_asked_again(shop: Path):
     assert [row["known_kg"] for row in calibrations(shop)[0].document["points"]] == ["0", "2", "5", "8"]
 
 
-def test_a_kitchen_salt_and_a_warm_jar_are_refused_at_once(shop: Path):
+def test_a_kitchen_salt_and_a_warm_jar_are_refused_at_once(shop: Path) -> None:
     done = walked(shop, ["humidity", "rack-a"], ["kitchen salt", "NaCl", "95F", "25", "175", "75.3", "", "no"])
     assert "received 'kitchen salt', known are LiCl (lithium chloride)" in done.stdout
     assert "which is 35 °C; allowed is 15 to 30 °C" in done.stdout
@@ -183,13 +183,13 @@ def test_a_kitchen_salt_and_a_warm_jar_are_refused_at_once(shop: Path):
     assert (done.returncode, calibrations(shop)) == (1, [])
 
 
-def test_an_empty_answer_within_a_point_drops_nothing_and_keeps_nothing(shop: Path):
+def test_an_empty_answer_within_a_point_drops_nothing_and_keeps_nothing(shop: Path) -> None:
     done = walked(shop, ["cell", "cell-1"], ["0", "0.012", "2", "2.02", "5", "5.031", "8", "", "8.044", "", "yes"])
     assert "received nothing; known mass 8 waits for it" in done.stdout
     assert [row["reading_kg"] for row in calibrations(shop)[0].document["points"]][-1] == "8.044"
 
 
-def test_too_few_points_are_told_and_more_are_asked_for(shop: Path):
+def test_too_few_points_are_told_and_more_are_asked_for(shop: Path) -> None:
     done = walked(shop, ["cell", "cell-1"], ["0", "0.012", "", "2", "2.02", "5", "5.031", "", "yes"])
     assert "received 1 point; at least 3 must be given" in done.stdout
     assert len(calibrations(shop)[0].document["points"]) == 3
@@ -198,7 +198,7 @@ def test_too_few_points_are_told_and_more_are_asked_for(shop: Path):
 @pytest.mark.parametrize(
     "end", [["stop"], ["5", "stop"], ["5"], ["5", "5.032", "", "no"], ["5", "5.032", "", "stop"], ["5", "5.032", ""]]
 )
-def test_whoever_stops_keeps_nothing_and_gets_the_points_to_go_on_from(shop: Path, capsys, end):
+def test_whoever_stops_keeps_nothing_and_gets_the_points_to_go_on_from(shop: Path, capsys, end) -> None:
     """By the word, by the end of the input, and at the question."""
     done = walked(shop, ["cell", "cell-1"], ["0", "0,012", "2000 g", "2.020", *end])
     assert (done.returncode, calibrations(shop)) == (1, [])
@@ -211,7 +211,7 @@ def test_whoever_stops_keeps_nothing_and_gets_the_points_to_go_on_from(shop: Pat
     assert calibrations(shop)[0].document["points"][1] == {"known_kg": "2000 g", "reading_kg": "2.020"}
 
 
-def test_ctrl_c_keeps_nothing_and_gives_the_points_back(shop: Path):
+def test_ctrl_c_keeps_nothing_and_gives_the_points_back(shop: Path) -> None:
     """At a terminal of its own: the key that interrupts is the terminal's."""
     process, terminal = pty.fork()
     if process == 0:
@@ -246,7 +246,7 @@ def read_until(terminal: int, mark: bytes) -> bytes:
     return said
 
 
-def test_what_is_unfit_is_not_asked_about(shop: Path):
+def test_what_is_unfit_is_not_asked_about(shop: Path) -> None:
     done = walked(shop, ["temperature", "rack-a"], ["21", "25.9", ""])
     assert done.returncode == 1
     assert "far off" in done.stdout
@@ -258,7 +258,7 @@ def test_what_is_unfit_is_not_asked_about(shop: Path):
 # --- taking back ---------------------------------------------------------------------------------------------------
 
 
-def test_the_one_before_holds_again(shop: Path, capsys):
+def test_the_one_before_holds_again(shop: Path, capsys) -> None:
     for reading in ("20.5", "20.9"):
         assert from_file(shop, ["temperature", "rack-a"], f"reference_c,reading_c\n20.0,{reading}\n") == 0
     assert "to take it back: drymon calibrate undo rack-a/temperature" in capsys.readouterr().out
@@ -274,7 +274,7 @@ def test_the_one_before_holds_again(shop: Path, capsys):
     assert capsys.readouterr().out.count("taken back by ") == 2
 
 
-def test_a_place_with_two_calibrated_sensors_must_be_told_apart(shop: Path, capsys):
+def test_a_place_with_two_calibrated_sensors_must_be_told_apart(shop: Path, capsys) -> None:
     assert from_file(shop, ["temperature", "rack-a"], "reference_c,reading_c\n20.0,20.5\n") == 0
     assert from_file(shop, ["airflow", "rack-a"], "reference_m_per_s,reading_m_per_s\n1.0,1.1\n") == 0
     assert main(["calibrate", "undo", "rack-a", "--home", str(shop)]) == 1
@@ -285,7 +285,7 @@ def test_a_place_with_two_calibrated_sensors_must_be_told_apart(shop: Path, caps
 # --- due again -----------------------------------------------------------------------------------------------------
 
 
-def test_check_tells_of_a_calibration_that_is_overdue(shop: Path, capsys):
+def test_check_tells_of_a_calibration_that_is_overdue(shop: Path, capsys) -> None:
     now = datetime.now(UTC)
     overdue, later = ((now + timedelta(days=days)).date().isoformat() for days in (-3, 30))
     with Store.open(shop / "drymon.db", now=now) as store:

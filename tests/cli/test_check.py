@@ -11,7 +11,6 @@ from datetime import timedelta
 from pathlib import Path
 
 import pytest
-from cli_home import BEGIN
 
 from drymon.cli.main import main
 from drymon.messages.coat_models import load_models, write_model
@@ -20,6 +19,7 @@ from drymon.shop.facts.events import Dip
 from drymon.shop.facts.outcome import Reason, State, Verdict, When
 from drymon.shop.facts.value_words import value_words
 from drymon.store import HomeLock, Store
+from tests.cli.cli_home import BEGIN
 
 MOSQUITTO = shutil.which("mosquitto") or shutil.which("/usr/sbin/mosquitto")
 
@@ -59,7 +59,7 @@ def line(lines: list[str], subject: str) -> str:
     return next(text for text in lines if text[7:].startswith(subject))
 
 
-def test_a_fresh_home_is_well_but_for_what_is_to_be_looked_at(home: Path, capsys):
+def test_a_fresh_home_is_well_but_for_what_is_to_be_looked_at(home: Path, capsys) -> None:
     code, lines = shown(home, capsys)
     assert code == 0
     assert line(lines, "configuration").startswith("ok")
@@ -68,7 +68,7 @@ def test_a_fresh_home_is_well_but_for_what_is_to_be_looked_at(home: Path, capsys
     assert line(lines, "page").startswith("ok")
 
 
-def test_what_it_says_is_in_the_words_of_a_shop(played: Path, tmp_path: Path, capsys):
+def test_what_it_says_is_in_the_words_of_a_shop(played: Path, tmp_path: Path, capsys) -> None:
     home = tmp_path / "home"
     shutil.copytree(played, home)
     with HomeLock(home):  # as a running service does
@@ -92,7 +92,7 @@ def test_values_are_said_in_peoples_units_with_the_digits_of_a_sensor(value: flo
     assert value_words(value, unit) == words
 
 
-def test_a_broken_room_is_wrong_with_the_key_named(home: Path, capsys):
+def test_a_broken_room_is_wrong_with_the_key_named(home: Path, capsys) -> None:
     room = home / "room.toml"
     room.write_text(room.read_text().replace("[20, 26]", "[26, 20]"), encoding="utf-8")
     code, lines = shown(home, capsys)
@@ -112,7 +112,7 @@ def with_broker(home: Path, port: int, password: str) -> None:
 )
 def test_the_broker_is_asked_with_our_password(
     password: str, verdict: str, words: str, home: Path, broker: int, capsys
-):
+) -> None:
     with_broker(home, broker, password)
     code, lines = shown(home, capsys)
     assert line(lines, "broker").startswith(verdict)
@@ -120,7 +120,7 @@ def test_the_broker_is_asked_with_our_password(
     assert code == (0 if verdict == "ok" else 1)
 
 
-def test_a_broker_that_is_not_there_is_wrong(home: Path, capsys):
+def test_a_broker_that_is_not_there_is_wrong(home: Path, capsys) -> None:
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         with_broker(home, probe.getsockname()[1], "right")
@@ -129,14 +129,14 @@ def test_a_broker_that_is_not_there_is_wrong(home: Path, capsys):
     assert "cannot be reached" in line(lines, "broker")
 
 
-def test_a_damaged_database_is_wrong(home: Path, capsys):
+def test_a_damaged_database_is_wrong(home: Path, capsys) -> None:
     (home / "drymon.db").write_bytes(b"no database at all" * 100)
     code, lines = shown(home, capsys)
     assert code == 1
     assert line(lines, "database").startswith("wrong")
 
 
-def test_a_coat_that_goes_by_the_model_of_its_family_is_well(home: Path, capsys):
+def test_a_coat_that_goes_by_the_model_of_its_family_is_well(home: Path, capsys) -> None:
     """docs/room.md: a name without a model of its own starts from its family's."""
     room = home / "room.toml"
     room.write_text(room.read_text().replace('name = "backup"', 'name = "my-backup"'), encoding="utf-8")
@@ -146,7 +146,7 @@ def test_a_coat_that_goes_by_the_model_of_its_family_is_well(home: Path, capsys)
     assert "starting models, wide on purpose: my-backup" in line(lines, "models")
 
 
-def test_a_model_file_that_cannot_be_used_is_wrong_and_the_starting_model_holds(home: Path, capsys):
+def test_a_model_file_that_cannot_be_used_is_wrong_and_the_starting_model_holds(home: Path, capsys) -> None:
     (home / "models").mkdir()
     (home / "models" / "backup.toml").write_text('name = "backup"\n', encoding="utf-8")
     code, lines = shown(home, capsys)
@@ -160,7 +160,7 @@ def test_a_model_file_that_cannot_be_used_is_wrong_and_the_starting_model_holds(
     assert "backup.toml" in capsys.readouterr().err
 
 
-def test_a_model_that_misses_its_own_runs_is_wrong(home: Path, capsys):
+def test_a_model_that_misses_its_own_runs_is_wrong(home: Path, capsys) -> None:
     missing = "the fitted curve misses 3 of 3 weighed runs"
     model = replace(load_models(None)["backup"], runs=3, run_ids=("a", "b", "c"), doubt=missing)
     write_model(model, home / "models" / "backup.toml")
@@ -177,7 +177,7 @@ def with_usual_wait(home: Path, hours: float, more: str = "") -> None:
     room.write_text(text, encoding="utf-8")
 
 
-def test_without_a_usual_wait_the_first_thing_to_do_is_to_say_it(home: Path, capsys):
+def test_without_a_usual_wait_the_first_thing_to_do_is_to_say_it(home: Path, capsys) -> None:
     told = " ".join(" ".join(shown(home, capsys)[1]).split())
     assert "say your usual_wait_h in room.toml; weigh some dryings, then `drymon fit`" in told
     with_usual_wait(home, 4)
@@ -194,13 +194,13 @@ def usual_wait_words(home: Path, capsys) -> tuple[int, str]:
     return code, " ".join(" ".join(lines[first:more]).split())
 
 
-def test_a_usual_wait_that_can_be_is_told_as_counted(home: Path, capsys):
+def test_a_usual_wait_that_can_be_is_told_as_counted(home: Path, capsys) -> None:
     with_usual_wait(home, 5)
     assert usual_wait_words(home, capsys) == (0, "ok usual wait backup: 5 h is counted in its starting model")
 
 
 @pytest.mark.parametrize("hours", [0.02, 300])
-def test_a_usual_wait_far_from_what_the_coat_would_take_is_to_be_looked_at(hours: float, home: Path, capsys):
+def test_a_usual_wait_far_from_what_the_coat_would_take_is_to_be_looked_at(hours: float, home: Path, capsys) -> None:
     with_usual_wait(home, hours)
     code, told = usual_wait_words(home, capsys)
     assert code == 0
@@ -209,7 +209,7 @@ def test_a_usual_wait_far_from_what_the_coat_would_take_is_to_be_looked_at(hours
     assert "→ is it in hours, and of open trees?" in told
 
 
-def test_a_usual_wait_past_the_longest_is_to_be_looked_at(home: Path, capsys):
+def test_a_usual_wait_past_the_longest_is_to_be_looked_at(home: Path, capsys) -> None:
     with_usual_wait(home, 30, "longest_wait_h = 24")
     _, told = usual_wait_words(home, capsys)
     assert told.startswith(
@@ -217,7 +217,7 @@ def test_a_usual_wait_past_the_longest_is_to_be_looked_at(home: Path, capsys):
     )
 
 
-def test_a_usual_wait_of_a_fitted_coat_counts_no_more(home: Path, capsys):
+def test_a_usual_wait_of_a_fitted_coat_counts_no_more(home: Path, capsys) -> None:
     with_usual_wait(home, 4)
     write_model(replace(load_models(None)["backup"], runs=3, run_ids=("a", "b", "c")), home / "models" / "backup.toml")
     assert usual_wait_words(home, capsys) == (
@@ -226,7 +226,7 @@ def test_a_usual_wait_of_a_fitted_coat_counts_no_more(home: Path, capsys):
     )
 
 
-def test_a_port_that_somebody_has_is_wrong(home: Path, capsys):
+def test_a_port_that_somebody_has_is_wrong(home: Path, capsys) -> None:
     with socket.create_server(("127.0.0.1", 0)) as taken:
         room = home / "room.toml"
         port = f"port = {taken.getsockname()[1]}"
@@ -236,7 +236,7 @@ def test_a_port_that_somebody_has_is_wrong(home: Path, capsys):
     assert line(lines, "page").startswith("wrong")
 
 
-def test_a_password_that_everybody_can_read_is_told(home: Path, capsys):
+def test_a_password_that_everybody_can_read_is_told(home: Path, capsys) -> None:
     """Where others can reach it: a folder on the way that lets nobody in is enough."""
     toml = (home / "room.toml").read_text()
     (home / "room.toml").write_text(toml.replace("[page]", '[page]\npassword_file = "page.password"'))
@@ -255,7 +255,7 @@ def test_a_password_that_everybody_can_read_is_told(home: Path, capsys):
     assert "chmod o=" in " ".join(lines)
 
 
-def test_whether_surely_by_was_kept_is_told(home: Path, capsys):
+def test_whether_surely_by_was_kept_is_told(home: Path, capsys) -> None:
     """Two coats of one tree: the first dry by its bound, the second an hour late."""
     at = [BEGIN + timedelta(hours=hour) for hour in range(12)]
     never = When(None, None, None)

@@ -7,16 +7,17 @@ import sys
 from pathlib import Path
 
 import pytest
-from cli_home import stream_lines
 
 from drymon.cli import demo, demo_broker
 from drymon.cli.demo_run import play
 from drymon.errors import StreamError
 from drymon.messages.coat_models import load_models
 from drymon.messages.config import load_home
+from drymon.messages.message import Message
 from drymon.messages.streams import read_stream
 from drymon.service.pipeline import Pipeline
 from drymon.store import Store
+from tests.cli.cli_home import stream_lines
 
 
 @pytest.fixture
@@ -27,10 +28,10 @@ def stream(tmp_path: Path) -> Path:
 
 
 @pytest.mark.parametrize("embedded", [False, True])
-def test_through_a_broker_comes_what_replay_says(embedded: bool, home: Path, stream: Path, monkeypatch):
+def test_through_a_broker_comes_what_replay_says(embedded: bool, home: Path, stream: Path, monkeypatch) -> None:
     if embedded:
-        monkeypatch.setattr(demo_broker.shutil, "which", lambda name: None)
-    config, heard = load_home(home), []
+        monkeypatch.setattr("drymon.cli.demo_broker.shutil.which", lambda name: None)
+    config, heard = load_home(home), list[Message]()
     with Store.open(home / "drymon.db") as store, demo_broker.demo_broker(home) as (broker, name):
         pipeline = Pipeline(config, load_models(home), store)
         count = play(config, pipeline, read_stream([stream]), broker, heard.append)
@@ -45,7 +46,7 @@ def test_through_a_broker_comes_what_replay_says(embedded: bool, home: Path, str
     assert [m.topic for m in heard if "/log/" in m.topic] == ["drymon/shop/log/dip"]
 
 
-def test_a_stream_that_breaks_off_is_said_and_ends_the_run(home: Path, stream: Path):
+def test_a_stream_that_breaks_off_is_said_and_ends_the_run(home: Path, stream: Path) -> None:
     with stream.open("a", encoding="utf-8") as file:
         file.write("no message\n")
     config = load_home(home)
@@ -57,7 +58,7 @@ def test_a_stream_that_breaks_off_is_said_and_ends_the_run(home: Path, stream: P
         play(config, Pipeline(config, load_models(home), store), read_stream([stream]), broker, lambda _: None)
 
 
-def test_the_demo_makes_its_home_again_but_touches_no_other(tmp_path: Path, home: Path):
+def test_the_demo_makes_its_home_again_but_touches_no_other(tmp_path: Path, home: Path) -> None:
     folder = tmp_path / "demo"
     assert demo.make_demo_home(folder).room.racks
     (folder / "drymon.db").write_bytes(b"old")
@@ -73,7 +74,7 @@ def test_the_demo_makes_its_home_again_but_touches_no_other(tmp_path: Path, home
     assert (home / "room.toml").exists()
 
 
-def test_the_whole_story_is_told_before_and_after_the_fit(tmp_path: Path):
+def test_the_whole_story_is_told_before_and_after_the_fit(tmp_path: Path) -> None:
     """The command itself, through a real broker: what a fit gains stands side by side at its end."""
     command = [sys.executable, "-m", "drymon.cli", "demo", "--home", str(tmp_path / "demo")]
     done = subprocess.run(command, capture_output=True, text=True, timeout=900)

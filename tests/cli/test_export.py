@@ -79,7 +79,7 @@ def test_log_has_a_column_for_everything(home: Path, capsys: pytest.CaptureFixtu
     }
     keep(
         home,
-        Dip(**when, number=9, **facts),  # type: ignore[arg-type]
+        Dip(**when, number=9, **facts),
         Weigh(**when, tree="t-1", mass=12.25),
         Look(**when, tree="t-1", finding="sound", note=NOTE),
         FanSwitched(**when, rack="rack-a", on=False),

@@ -7,12 +7,15 @@ import sys
 import time
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from drymon.cli.door import ask_service
 from drymon.cli.main import main
+from drymon.drying.quantities import Quantity
 from drymon.errors import SetupError
+from drymon.shop.facts.reading import Reading
 from drymon.store import Store
 
 START_S = 60.0
@@ -37,7 +40,7 @@ def service(home: Path) -> Iterator["subprocess.Popen[bytes]"]:
 
 def test_a_sensor_is_calibrated_by_the_running_service(
     home: Path, service: "subprocess.Popen[bytes]", tmp_path: Path, capsys
-):
+) -> None:
     room = (home / "room.toml").read_text()
     (home / "room.toml").write_text(room + '[[cell]]\nname = "cell-1"\nrack = "rack-a"\n')
     (tmp_path / "points.csv").write_text("known_kg,reading_kg\n0,0.02\n5,5.07\n10,10.12\n5,5.07\n0,0.02\n")
@@ -54,7 +57,7 @@ def test_a_sensor_is_calibrated_by_the_running_service(
         ask_service(home, "/control/calibration", {"act": "take-back", "sensor": "cell-1", "kind": "cell"})
 
 
-def test_a_run_is_left_out_by_the_running_service(home: Path, service: "subprocess.Popen[bytes]", capsys):
+def test_a_run_is_left_out_by_the_running_service(home: Path, service: "subprocess.Popen[bytes]", capsys) -> None:
     """Through its door, as `drymon runs` does; the loop writes."""
     wanted = {"act": "leave-out", "run": "t-1.1.20310303T0700", "reason": "bumped", "by": "Ana"}
     assert ask_service(home, "/control/run", wanted) == "t-1.1.20310303T0700 is left out of fits: bumped"
@@ -66,13 +69,13 @@ def test_a_run_is_left_out_by_the_running_service(home: Path, service: "subproce
         ]
 
 
-def status(home: Path, capsys) -> dict:
+def status(home: Path, capsys: pytest.CaptureFixture[str]) -> dict[str, Any]:
     capsys.readouterr()
     assert main(["status", "--json", "--home", str(home)]) == 0
     return json.loads(capsys.readouterr().out)
 
 
-def test_status_follows_the_service(home: Path, service: "subprocess.Popen[bytes]", tmp_path: Path, capsys):
+def test_status_follows_the_service(home: Path, service: "subprocess.Popen[bytes]", tmp_path: Path, capsys) -> None:
     assert main(["dip", "t-1", "backup", "--rack", "rack-a", "--home", str(home)]) == 0
     until = time.monotonic() + 10
     while not (now := status(home, capsys))["trees"] and time.monotonic() < until:
@@ -93,3 +96,30 @@ def test_status_follows_the_service(home: Path, service: "subprocess.Popen[bytes
     assert down["service"] == "offline"
     assert (down["trees"][0]["state"], down["trees"][0]["safe_to_redip"]) == ("unknown", False)
     assert "the service is not running" in down["trees"][0]["reasons"][0]["text"]
+
+
+def test_a_spot_reading_is_on_record_as_a_surface_reading_of_its_tree(
+    home: Path, service: "subprocess.Popen[bytes]", capsys
+) -> None:
+    assert main(["spot", "t-1", "66.2F", "--rack", "rack-a", "--home", str(home)]) == 0
+    assert "t-1: surface 19.0 °C, sent to" in capsys.readouterr().out
+    until = time.monotonic() + 10.0
+    found: list[Reading] = []
+    while not found and time.monotonic() < until:
+        time.sleep(0.1)
+        with Store.open(home / "drymon.db", readonly=True) as store:
+            found = [one for one in store.readings() if one.quantity is Quantity.SURFACE]
+    assert [(one.place, one.sensor, one.value) for one in found] == [("rack-a", "t-1", pytest.approx(19.0))]
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (["no-such-tree", "18.4"], "log its dip first"),
+        (["t-1", "warm", "--rack", "rack-a"], "received 'warm'"),
+        (["t-1", "18.4", "--rack", "rack-q"], "rack-q"),
+    ],
+)
+def test_a_spot_reading_that_cannot_be_placed_is_refused(home: Path, capsys, words: list[str], told: str) -> None:
+    assert main(["spot", *words, "--home", str(home)]) == 2
+    assert told in capsys.readouterr().err

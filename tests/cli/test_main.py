@@ -16,7 +16,7 @@ PRESENT = [command for command in COMMANDS if find_spec(f"drymon.cli.{command.mo
 
 
 @pytest.mark.parametrize("command", PRESENT, ids=lambda command: command.name)
-def test_every_command_has_help_that_names_the_home(command, capsys):
+def test_every_command_has_help_that_names_the_home(command, capsys) -> None:
     assert main([command.name, "--help"]) == 0
     shown = capsys.readouterr().out
     assert shown.startswith(f"usage: drymon {command.name}")
@@ -24,14 +24,14 @@ def test_every_command_has_help_that_names_the_home(command, capsys):
     assert len(shown.split("\n\n")[1]) > 20  # more than the usage line: a description
 
 
-def test_the_help_of_drymon_names_every_command(capsys):
+def test_the_help_of_drymon_names_every_command(capsys) -> None:
     assert main(["--help"]) == 0
     shown = capsys.readouterr().out
     listed = {line.split()[0] for line in shown.splitlines() if line.startswith("    ")}
     assert {command.name for command in COMMANDS} <= listed
 
 
-def test_help_loads_nothing_heavy():
+def test_help_loads_nothing_heavy() -> None:
     code = "import sys; from drymon.cli.main import main; main(['--help']); print(sorted(sys.modules), file=sys.stderr)"
     run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     heavy = ("numpy", "pandas", "scipy", "sklearn", "matplotlib", "pydantic", "paho", "flask")
@@ -39,19 +39,19 @@ def test_help_loads_nothing_heavy():
 
 
 @pytest.mark.parametrize("words", [["--home", "{}", "status"], ["status", "--home", "{}"]])
-def test_home_may_stand_before_or_after_the_command(words: list[str], home: Path, capsys):
+def test_home_may_stand_before_or_after_the_command(words: list[str], home: Path, capsys) -> None:
     assert main([word.format(home) for word in words]) == 0
     assert "SERVICE NOT RUNNING" in capsys.readouterr().out
 
 
-def test_the_home_may_come_from_the_environment(home: Path, monkeypatch, capsys):
+def test_the_home_may_come_from_the_environment(home: Path, monkeypatch, capsys) -> None:
     monkeypatch.setenv("DRYMON_HOME", str(home))
     assert main(["status"]) == 0
     assert "shop" in capsys.readouterr().out
 
 
 @pytest.mark.parametrize("words", [[], ["bogus"], ["status", "--bogus"], ["plot"], ["export", "weather", "--out", "x"]])
-def test_wrong_use_is_one_line_and_exit_2(words: list[str], capsys):
+def test_wrong_use_is_one_line_and_exit_2(words: list[str], capsys) -> None:
     assert main(words) == 2
     shown = capsys.readouterr()
     assert shown.out == ""
@@ -62,14 +62,14 @@ def test_wrong_use_is_one_line_and_exit_2(words: list[str], capsys):
 @pytest.mark.parametrize(
     "words", [["status"], ["check"], ["plot", "room"], ["export", "log", "--out", "-"], ["backup"]]
 )
-def test_a_folder_that_is_no_home_says_how_to_make_one(words: list[str], tmp_path: Path, capsys):
+def test_a_folder_that_is_no_home_says_how_to_make_one(words: list[str], tmp_path: Path, capsys) -> None:
     assert main([*words, "--home", str(tmp_path)]) == 2
     error = capsys.readouterr().err
     assert f"drymon init --home {tmp_path}" in error
     assert error.count("\n") == 1
 
 
-def test_init_makes_a_home_once(tmp_path: Path, capsys):
+def test_init_makes_a_home_once(tmp_path: Path, capsys) -> None:
     folder = tmp_path / "new" / "home"
     assert main(["init", "--home", str(folder)]) == 0
     assert "drymon serve" in capsys.readouterr().out
@@ -80,14 +80,14 @@ def test_init_makes_a_home_once(tmp_path: Path, capsys):
     assert (folder / "room.toml").read_text(encoding="utf-8") == before
 
 
-def test_the_program_can_be_run_as_a_module(home: Path):
+def test_the_program_can_be_run_as_a_module(home: Path) -> None:
     run = subprocess.run(
         [sys.executable, "-m", "drymon.cli", "status", "--home", str(home)], capture_output=True, text=True, check=False
     )
     assert (run.returncode, run.stderr) == (0, "")
 
 
-def test_a_reader_that_goes_away_is_no_traceback(played: Path):
+def test_a_reader_that_goes_away_is_no_traceback(played: Path) -> None:
     """Through a pipe that holds less than what is to be written, so that the writer is still at it."""
     reads, writes = os.pipe()
     fcntl.fcntl(writes, fcntl.F_SETPIPE_SZ, 4096)

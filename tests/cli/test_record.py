@@ -6,12 +6,12 @@ import shutil
 from pathlib import Path
 
 import pytest
-from cli_home import HOURS, stamp, stream_lines
 
 from drymon.cli.main import main
+from tests.cli.cli_home import HOURS, stamp, stream_lines
 
 
-def test_status_with_the_service_down_knows_nothing_but_the_age(played: Path, capsys):
+def test_status_with_the_service_down_knows_nothing_but_the_age(played: Path, capsys) -> None:
     assert main(["status", "--json", "--home", str(played)]) == 0
     document = json.loads(capsys.readouterr().out)
     assert document["service"] == "offline"
@@ -40,7 +40,7 @@ def rows_of(what: str, home: Path, tmp_path: Path, *more: str) -> list[dict[str,
         return list(csv.DictReader(opened))
 
 
-def test_readings_are_exported_whole_in_the_columns_of_the_interface(played: Path, tmp_path: Path):
+def test_readings_are_exported_whole_in_the_columns_of_the_interface(played: Path, tmp_path: Path) -> None:
     rows = rows_of("readings", played, tmp_path)
     assert list(rows[0]) == ["time", "place", "quantity", "sensor", "value", "unit"]
     assert len(rows) == HOURS * 60 * 3
@@ -54,12 +54,12 @@ def test_readings_are_exported_whole_in_the_columns_of_the_interface(played: Pat
     }
 
 
-def test_a_span_is_from_up_to_but_without_its_end(played: Path, tmp_path: Path):
+def test_a_span_is_from_up_to_but_without_its_end(played: Path, tmp_path: Path) -> None:
     rows = rows_of("readings", played, tmp_path, "--from", "2031-03-03T07:00:00Z", "--to", "2031-03-03 08:30")  # Berlin
     assert {row["time"] for row in rows} == {stamp(1 + minute / 60) for minute in range(30)}
 
 
-def test_log_and_verdicts_are_exported(played: Path, tmp_path: Path):
+def test_log_and_verdicts_are_exported(played: Path, tmp_path: Path) -> None:
     (dip,) = rows_of("log", played, tmp_path)
     assert (dip["event"], dip["tree"], dip["coat"], dip["shelter"], dip["by"]) == (
         "dip",
@@ -76,7 +76,7 @@ def test_log_and_verdicts_are_exported(played: Path, tmp_path: Path):
     assert isinstance(rows_of("alarms", played, tmp_path), list)
 
 
-def test_an_exported_stream_replays_to_the_same_verdicts(played: Path, home: Path, tmp_path: Path):
+def test_an_exported_stream_replays_to_the_same_verdicts(played: Path, home: Path, tmp_path: Path) -> None:
     stream = tmp_path / "again.jsonl.gz"
     assert main(["export", "stream", "--home", str(played), "--out", str(stream)]) == 0
     assert main(["replay", str(stream), "--home", str(home)]) == 0
@@ -84,7 +84,7 @@ def test_an_exported_stream_replays_to_the_same_verdicts(played: Path, home: Pat
 
 
 @pytest.mark.parametrize("time", ["yesterday", "2031-13-01", "25:00"])
-def test_a_time_that_is_none_says_what_is_allowed(time: str, played: Path, capsys):
+def test_a_time_that_is_none_says_what_is_allowed(time: str, played: Path, capsys) -> None:
     assert main(["export", "log", "--home", str(played), "--out", "-", "--from", time]) == 2
     error = capsys.readouterr().err
     assert repr(time) in error
@@ -96,7 +96,7 @@ def test_a_time_that_is_none_says_what_is_allowed(time: str, played: Path, capsy
     [(["rack", "rack-a"], "Air at rack-a"), (["tree", "t-7"], "Drying of tree t-7"), (["room"], "Trees in shop"),
      (["plan"], "Trees in shop"), (["model", "backup"], "Coat model backup")],
 )  # fmt: skip
-def test_pictures_are_drawn_from_the_record(words: list[str], told: str, played: Path, tmp_path: Path, capsys):
+def test_pictures_are_drawn_from_the_record(words: list[str], told: str, played: Path, tmp_path: Path, capsys) -> None:
     file = tmp_path / "picture.svg"
     assert main(["plot", *words, "--home", str(played), "--out", str(file)]) == 0
     assert capsys.readouterr().out.strip() == str(file)
@@ -108,19 +108,19 @@ def test_pictures_are_drawn_from_the_record(words: list[str], told: str, played:
     [(["rack", "rack-z"], "rack-a"), (["tree", "t-8"], "t-7"), (["model", "gold"], "backup"),
      (["room", "--from", "2031-03-04"], "--from"), (["room", "--out", "x.jpeg"], ".svg")],
 )  # fmt: skip
-def test_what_cannot_be_drawn_says_what_can(words: list[str], names: str, played: Path, capsys):
+def test_what_cannot_be_drawn_says_what_can(words: list[str], names: str, played: Path, capsys) -> None:
     assert main(["plot", *words, "--home", str(played)]) == 2
     assert names in capsys.readouterr().err
 
 
 @pytest.mark.parametrize("words", [["fit"], ["runs"]])
-def test_a_coat_that_room_toml_does_not_have_is_wrong_use(words: list[str], played: Path, capsys):
+def test_a_coat_that_room_toml_does_not_have_is_wrong_use(words: list[str], played: Path, capsys) -> None:
     assert main([*words, "--coat", "nope", "--home", str(played)]) == 2
     assert "coat: received 'nope'; in room.toml are backup" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize("words", [["export", "readings"], ["export", "stream"], ["plot", "room"]])
-def test_a_span_that_ends_before_it_begins_is_wrong_use(words: list[str], played: Path, tmp_path: Path, capsys):
+def test_a_span_that_ends_before_it_begins_is_wrong_use(words: list[str], played: Path, tmp_path: Path, capsys) -> None:
     file = tmp_path / "out.svg"
     span = ["--from", "2031-03-03 08:30", "--to", "2031-03-03T07:00:00Z"]  # Berlin: 07:30 in UTC
     assert main([*words, *span, "--out", str(file), "--home", str(played)]) == 2
@@ -130,7 +130,7 @@ def test_a_span_that_ends_before_it_begins_is_wrong_use(words: list[str], played
 
 
 @pytest.mark.parametrize("words", [["plot", "room"], ["export", "readings"], ["export", "stream"], ["labels"]])
-def test_folders_are_made_in_the_home_alone(words: list[str], played: Path, tmp_path: Path, capsys):
+def test_folders_are_made_in_the_home_alone(words: list[str], played: Path, tmp_path: Path, capsys) -> None:
     home = tmp_path / "home"
     shutil.copytree(played, home)
     elsewhere = tmp_path / "stick" / "week-1" / "out.svg"
@@ -142,12 +142,12 @@ def test_folders_are_made_in_the_home_alone(words: list[str], played: Path, tmp_
     assert own.exists()
 
 
-def test_nothing_recorded_is_exit_1(home: Path, capsys):
+def test_nothing_recorded_is_exit_1(home: Path, capsys) -> None:
     assert main(["plot", "room", "--home", str(home)]) == 1
     assert "nothing has been recorded" in capsys.readouterr().err
 
 
-def test_a_backup_is_a_home_and_can_be_restored(played: Path, tmp_path: Path, capsys):
+def test_a_backup_is_a_home_and_can_be_restored(played: Path, tmp_path: Path, capsys) -> None:
     work, backup, fresh = tmp_path / "work", tmp_path / "backup", tmp_path / "fresh"
     shutil.copytree(played, work)
     (work / "models").mkdir(exist_ok=True)
@@ -161,7 +161,7 @@ def test_a_backup_is_a_home_and_can_be_restored(played: Path, tmp_path: Path, ca
     assert len(list(work.glob("drymon.db.replaced*"))) >= 1
 
 
-def test_what_is_no_backup_is_refused(home: Path, tmp_path: Path, capsys):
+def test_what_is_no_backup_is_refused(home: Path, tmp_path: Path, capsys) -> None:
     junk = tmp_path / "junk.db"
     junk.write_bytes(b"no database" * 100)
     assert main(["restore", str(junk), "--home", str(home)]) == 1
@@ -173,5 +173,5 @@ def test_what_is_no_backup_is_refused(home: Path, tmp_path: Path, capsys):
         assert not (tmp_path / "new").exists()
 
 
-def test_the_small_stream_is_what_these_tests_think():
+def test_the_small_stream_is_what_these_tests_think() -> None:
     assert len(stream_lines()) == HOURS * 60 * 3 + 2

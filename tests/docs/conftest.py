@@ -1,14 +1,10 @@
 """One trial installation for all pages whose commands are copied; the first page sets it up, the others use it."""
 
-import sys
 from collections.abc import Iterator
-from pathlib import Path
 
 import pytest
 
-sys.path.insert(0, str(Path(__file__).parent))
-
-from trial import Trial, missing_tools
+from tests.docs.trial import Trial, missing_tools
 
 
 @pytest.fixture(scope="session")

@@ -58,7 +58,7 @@ def _start_mosquitto(_: str) -> int:
     log = (ROOT / "var/log/mosquitto.stderr").open("ab")
     started = subprocess.Popen(["mosquitto", "-c", str(conf)], stdin=subprocess.DEVNULL, stdout=log, stderr=log)
     port = int(os.environ["MQTT_PORT"])
-    for _ in range(int(UP_S / 0.05)):
+    for _try in range(int(UP_S / 0.05)):
         with socket.socket() as probe:
             if probe.connect_ex(("127.0.0.1", port)) == 0:
                 return started.pid

@@ -11,8 +11,9 @@ import subprocess
 from pathlib import Path
 
 import pytest
-from markdown import DOCS, REPOSITORY, Block, blocks
-from trial import Trial
+
+from tests.docs.markdown import DOCS, REPOSITORY, Block, blocks
+from tests.docs.trial import Trial
 
 pytestmark = pytest.mark.timeout(900)  # the first of these tests installs drymon and runs some hundred commands
 

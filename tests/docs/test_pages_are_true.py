@@ -17,7 +17,6 @@ from types import UnionType
 from typing import Annotated, Union, get_args, get_origin
 
 import pytest
-from markdown import DOCS, REPOSITORY, anchors, blocks, links, section, tables
 from pydantic import BaseModel
 
 from drymon.cli.commands import COMMANDS, Command
@@ -31,6 +30,7 @@ from drymon.messages.tables import HomeFile
 from drymon.messages.units import IMPOSSIBLE, UNITS
 from drymon.shop.facts.outcome import State, Verdict, When
 from drymon.shop.verdict.reasons import REASONS, Effect
+from tests.docs.markdown import DOCS, REPOSITORY, anchors, blocks, links, section, tables
 
 PAGES = sorted((*REPOSITORY.glob("*.md"), *DOCS.glob("**/*.md")))
 NAMED_BY_README = ("first-day", "room", "messages", "commands", "weighing", "limits")

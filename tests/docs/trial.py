@@ -16,7 +16,7 @@ import textwrap
 from importlib.util import find_spec, module_from_spec, spec_from_file_location
 from pathlib import Path
 
-from markdown import REPOSITORY, Block
+from tests.docs.markdown import REPOSITORY, Block
 
 LONGEST_S = 180
 
@@ -35,7 +35,7 @@ SYSTEMCTL = f"""\
 #!{sys.executable}
 import sys
 sys.path.insert(0, {str(Path(__file__).parent)!r})
-from services import main
+from tests.docs.services import main
 main(sys.argv[1:])
 """
 
@@ -54,8 +54,8 @@ class Trial:
             (tools / name).write_text(text, encoding="utf-8")
             (tools / name).chmod(0o755)
         (self.desk / "tmp").mkdir()
-        for each in ("docs", "demo_streams", "sensors"):
-            (self.desk / each).symlink_to(REPOSITORY / each)
+        for part in ("docs", "demo_streams", "sensors"):
+            (self.desk / part).symlink_to(REPOSITORY / part)
         # mosquitto_pub and mosquitto_sub read their usual options here
         for name in ("mosquitto_pub", "mosquitto_sub"):
             (folder / "config" / name).write_text(f"-p {self.port}\n", encoding="ascii")

@@ -40,7 +40,7 @@ def at(grid):
 # --- saturation ---
 
 
-def test_saturation_pressure_is_that_of_iapws_95(saturation):
+def test_saturation_pressure_is_that_of_iapws_95(saturation) -> None:
     """Hyland-Wexler lies 21 to 225 ppm under IAPWS-95 from 1 to 60 degC; 3e-4 lets nothing else through."""
     rows = [row for row in saturation if row["p_IAPWS95_CoolProp_Pa"] and float(row["t_degC"]) >= 1]
     assert len(rows) == 60
@@ -48,13 +48,13 @@ def test_saturation_pressure_is_that_of_iapws_95(saturation):
     np.testing.assert_allclose(got, column(rows, "p_IAPWS95_CoolProp_Pa"), rtol=3e-4)
 
 
-def test_saturation_pressure_is_the_ashrae_equation():
+def test_saturation_pressure_is_the_ashrae_equation() -> None:
     """The same equation as psychrolib's above freezing: rounding only."""
     for temperature in np.linspace(0.02, 60.0, 40):
         assert air.saturation_pressure(temperature) == pytest.approx(psychrolib.GetSatVapPres(temperature), rel=1e-9)
 
 
-def test_saturation_below_freezing_is_over_water_not_ice(saturation):
+def test_saturation_below_freezing_is_over_water_not_ice(saturation) -> None:
     """Against metpy's liquid column (0.11 % off at most); psychrolib's, over ice, is 18 % lower at -20
     degC.
     """
@@ -66,12 +66,12 @@ def test_saturation_below_freezing_is_over_water_not_ice(saturation):
 
 
 @pytest.mark.parametrize(("temperature", "printed"), [(5.0, 872.6), (25.0, 3169.7), (50.0, 12351.3)])
-def test_saturation_pressure_of_ashrae_table_3(temperature, printed):
+def test_saturation_pressure_of_ashrae_table_3(temperature, printed) -> None:
     """ASHRAE Fundamentals 2017 ch. 1 table 3, as printed (real-gas table: 0.03 %)."""
     assert air.saturation_pressure(temperature) == pytest.approx(printed, rel=3e-4)
 
 
-def test_saturation_slope_is_the_difference_quotient_of_iapws_95():
+def test_saturation_slope_is_the_difference_quotient_of_iapws_95() -> None:
     """Central differences over 0.02 K of CoolProp's IAPWS-95; equations differ by 225 ppm over 60 K, so
     1e-3.
     """
@@ -83,7 +83,7 @@ def test_saturation_slope_is_the_difference_quotient_of_iapws_95():
 # --- the grid of 126 states in three libraries ---
 
 
-def test_humidity_ratio(grid):
+def test_humidity_ratio(grid) -> None:
     """psychrolib: the same equations, table printed to 7 digits. CoolProp carries the enhancement factor:
     0.6 %.
     """
@@ -92,7 +92,7 @@ def test_humidity_ratio(grid):
     np.testing.assert_allclose(got, grid["W_coolprop_g_per_kg"], rtol=6e-3)
 
 
-def test_humidity_ratio_falls_short_of_a_real_gas_by_the_enhancement_factor(published):
+def test_humidity_ratio_falls_short_of_a_real_gas_by_the_enhancement_factor(published) -> None:
     """What is left out is known: f of WMO-8, CIPM-2007 and CoolProp, which agree within 0.09 % on it."""
     for row in published("enhancement_factor"):
         temperature, pressure = float(row["t_degC"]), float(row["p_kPa"]) * 1e3
@@ -104,7 +104,7 @@ def test_humidity_ratio_falls_short_of_a_real_gas_by_the_enhancement_factor(publ
             assert times == pytest.approx(factor * (1 - share) / (1 - factor * share), rel=1.2e-3)
 
 
-def test_wet_bulb(grid):
+def test_wet_bulb(grid) -> None:
     """psychrolib's bisection stops at 0.001 K: 0.002 K. CoolProp, a real gas: 0.02 K. metpy's is another
     quantity.
     """
@@ -114,14 +114,14 @@ def test_wet_bulb(grid):
     assert np.abs(got - grid["twb_metpy_pseudoadiabatic_degC"]).max() > 0.4
 
 
-def test_dew_point_above_freezing(grid):
+def test_dew_point_above_freezing(grid) -> None:
     above = grid["tdp_psychrolib_degC"] > 0
     got = air.dew_point(grid["t_db_degC"], grid["rh_pct"])[above]
     np.testing.assert_allclose(got, grid["tdp_psychrolib_degC"][above], rtol=0, atol=0.002)
     np.testing.assert_allclose(got, grid["tdp_coolprop_degC"][above], rtol=0, atol=0.015)
 
 
-def test_dew_point_below_freezing_is_no_frost_point(grid):
+def test_dew_point_below_freezing_is_no_frost_point(grid) -> None:
     """Over liquid like metpy's (Bolton's equation: 0.12 K); the other two give frost points, which lie
     higher.
     """
@@ -132,13 +132,13 @@ def test_dew_point_below_freezing_is_no_frost_point(grid):
     assert (got < grid["tdp_psychrolib_degC"][below]).all()
 
 
-def test_enthalpy(grid):
+def test_enthalpy(grid) -> None:
     got = air.enthalpy(grid["t_db_degC"], air.humidity_ratio(*at(grid))) / 1e3
     np.testing.assert_allclose(got, grid["h_psychrolib_kJ_per_kg_dry"], rtol=1e-6)
     np.testing.assert_allclose(got, grid["h_coolprop_kJ_per_kg_dry"], rtol=0, atol=0.7)
 
 
-def test_density(grid, published):
+def test_density(grid, published) -> None:
     """psychrolib: ideal gas too. CoolProp and CIPM-2007, real gases: 0.06 %."""
     got = air.density(*at(grid))
     np.testing.assert_allclose(got, grid["rho_psychrolib_kg_m3"], rtol=2e-6)
@@ -151,7 +151,7 @@ def test_density(grid, published):
 # --- live references, off the grid ---
 
 
-def test_wet_bulb_over_the_whole_range_against_psychrolib():
+def test_wet_bulb_over_the_whole_range_against_psychrolib() -> None:
     """Random states down to 2 % RH and 60 kPa; where the bulb would freeze psychrolib turns to ice and is
     left out.
     """
@@ -170,19 +170,19 @@ def test_wet_bulb_over_the_whole_range_against_psychrolib():
     ("temperature", "humidity", "pressure", "printed"),
     [(7.0, 61.0, 100e3, 3.92667), (22.0, 50.0, 101325.0, 15.425), (30.0, 80.0, 101325.0, 27.091)],
 )
-def test_wet_bulb_anchors(temperature, humidity, pressure, printed):
+def test_wet_bulb_anchors(temperature, humidity, pressure, printed) -> None:
     """psychrolib's own test value (7 degC), and two rooms computed with psychrolib 2.5.0."""
     assert air.wet_bulb(temperature, humidity, pressure) == pytest.approx(printed, abs=0.002)
 
 
-def test_stull_2011_wet_bulb_at_20_degc_50_pct():
+def test_stull_2011_wet_bulb_at_20_degc_50_pct() -> None:
     """Stull 2011, J. Appl. Meteorol. Climatol. 50:2267 (from memory) prints 13.7; his fit is good to 0.3
     K.
     """
     assert air.wet_bulb(20.0, 50.0) == pytest.approx(13.7, abs=0.3)
 
 
-def test_humidity_from_wet_bulb_agrees_with_coolprop():
+def test_humidity_from_wet_bulb_agrees_with_coolprop() -> None:
     for temperature, humidity in ((12.0, 70.0), (22.0, 50.0), (33.0, 25.0)):
         kelvin = HAPropsSI("B", "T", temperature + 273.15, "P", 95e3, "R", humidity / 100)
         assert air.wet_bulb(temperature, humidity, 95e3) == pytest.approx(kelvin - 273.15, abs=0.02)
@@ -191,7 +191,7 @@ def test_humidity_from_wet_bulb_agrees_with_coolprop():
 # --- printed examples ---
 
 
-def test_latent_heat(published):
+def test_latent_heat(published) -> None:
     """IAPWS-95 from 0 to 60 degC: the straight line of FAO-56 stays within 0.1 %."""
     rows = published("latent_heat")
     got = air.latent_heat(column(rows, "t_degC")) / 1e3
@@ -210,7 +210,7 @@ def _number(text):
     return float(text.split("=")[1].split()[0])
 
 
-def test_fao_56_saturation_table_2_3(published):
+def test_fao_56_saturation_table_2_3(published) -> None:
     """FAO-56 annex 2 table 2.3 is Tetens's equation, 0.13 % under IAPWS-95 at most, printed to 1 Pa."""
     table = _printed(published("moist_air_printed"), "FAO-56 Table 2.3")
     assert len(table) == 10
@@ -218,7 +218,7 @@ def test_fao_56_saturation_table_2_3(published):
         assert air.saturation_pressure(_number(inputs)) / 1e3 == pytest.approx(printed, rel=1.4e-3, abs=5e-4)
 
 
-def test_fao_56_pressure_and_psychrometric_constant(published):
+def test_fao_56_pressure_and_psychrometric_constant(published) -> None:
     """FAO-56 tables 2.1, 2.2 and example 2 (its own atmosphere, of 20 degC: 0.2 % from the standard one to
     2000 m).
     """
@@ -235,14 +235,14 @@ def test_fao_56_pressure_and_psychrometric_constant(published):
     assert seen == 13
 
 
-def test_standard_pressure_of_ashrae_table_1():
+def test_standard_pressure_of_ashrae_table_1() -> None:
     """ASHRAE Fundamentals 2017 ch. 1 table 1: 500 m and 1000 m, in Pa."""
     assert air.standard_pressure(500.0) == pytest.approx(95461, abs=1)
     assert air.standard_pressure(1000.0) == pytest.approx(89875, abs=1)
     assert air.standard_pressure(0.0) == pytest.approx(101325, abs=1)
 
 
-def test_fao_56_examples_3_to_5():
+def test_fao_56_examples_3_to_5() -> None:
     """FAO-56 ch. 3 (from memory, high certainty), kPa to the printed digit plus Tetens's 0.1 %."""
     kpa = 1e-3
     assert air.saturation_pressure(24.5) * kpa == pytest.approx(3.075, abs=4e-3)
@@ -254,13 +254,13 @@ def test_fao_56_examples_3_to_5():
     assert (at_night + by_day) / 2 * kpa == pytest.approx(1.70, abs=5e-3)
 
 
-def test_wmo_8_psychrometer_at_30_and_20_degc():
+def test_wmo_8_psychrometer_at_30_and_20_degc() -> None:
     """WMO-No. 8 annex 4.B gives 39.25 %RH for an aspirated psychrometer of 6.53e-4 (1 + 0.000944 tw) /K."""
     vapour = air.psychrometer_vapour_pressure(30.0, 20.0, 101325.0, coefficient=6.53e-4 * (1 + 0.000944 * 20))
     assert 100 * vapour / air.saturation_pressure(30.0) == pytest.approx(39.2472, abs=0.15)
 
 
-def test_ashrae_example_1():
+def test_ashrae_example_1() -> None:
     """40 degC with a wet bulb of 20: read from a chart, so 0.1 g/kg, 0.5 K and 0.1 kJ/kg."""
     humidity = 13.9795  # recomputed with psychrolib 2.5.0; printed 14
     ratio = air.humidity_ratio(40.0, humidity)
@@ -271,7 +271,7 @@ def test_ashrae_example_1():
     assert (1 + ratio) / air.density(40.0, humidity) == pytest.approx(0.896, abs=0.001)
 
 
-def test_geankoplis_example_9_3_1():
+def test_geankoplis_example_9_3_1() -> None:
     """p_A 2.76 kPa over saturation 3.50 kPa at 26.7 degC: H 0.01742, H_s 0.02226, 78.9 %RH (steam table 0.3
     %).
     """
@@ -284,13 +284,13 @@ def test_geankoplis_example_9_3_1():
     ("temperature", "humidity", "dew", "deficit"),
     [(22.0, 30.0, 3.65, 1851), (22.0, 50.0, 11.11, 1322), (20.0, 45.0, 7.72, 1286), (30.0, 80.0, 26.17, 849)],
 )
-def test_room_anchors(temperature, humidity, dew, deficit):
+def test_room_anchors(temperature, humidity, dew, deficit) -> None:
     """Rooms computed with psychrolib 2.5.0 (CoolProp within 0.013 K), to the printed digit."""
     assert air.dew_point(temperature, humidity) == pytest.approx(dew, abs=0.006)
     assert air.vapour_pressure_deficit(temperature, humidity) == pytest.approx(deficit, abs=0.7)
 
 
-def test_vapour_concentration_is_that_of_saturated_steam():
+def test_vapour_concentration_is_that_of_saturated_steam() -> None:
     """CoolProp's saturated vapour is a real gas: 0.2 % denser than an ideal one at room temperature."""
     for temperature in (5.0, 22.0, 40.0):
         real = PropsSI("D", "T", temperature + 273.15, "Q", 1, "Water")
@@ -306,38 +306,38 @@ pressures = st.floats(60e3, 108e3)
 
 
 @given(temperatures, humidities, pressures)
-def test_identity_humidity_survives_the_way_through_the_ratio(temperature, humidity, pressure):
+def test_identity_humidity_survives_the_way_through_the_ratio(temperature, humidity, pressure) -> None:
     ratio = air.humidity_ratio(temperature, humidity, pressure)
     assert air.humidity_from_ratio(temperature, ratio, pressure) == pytest.approx(humidity, rel=1e-9)
 
 
 @given(st.floats(0, 60), st.floats(5, 100))
-def test_identity_air_at_its_dew_point_holds_the_same_vapour(temperature, humidity):
+def test_identity_air_at_its_dew_point_holds_the_same_vapour(temperature, humidity) -> None:
     dew = air.dew_point(temperature, humidity)
     held = air.vapour_pressure(temperature, humidity)
     assert air.saturation_pressure(dew) == pytest.approx(held, rel=1e-9)
 
 
 @given(temperatures, humidities, pressures)
-def test_limit_wet_bulb_lies_between_dew_point_and_air(temperature, humidity, pressure):
+def test_limit_wet_bulb_lies_between_dew_point_and_air(temperature, humidity, pressure) -> None:
     bulb = air.wet_bulb(temperature, humidity, pressure)
     assert air.dew_point(temperature, humidity) - 1e-3 <= bulb <= temperature + 1e-3
 
 
-def test_limit_saturated_air_has_one_temperature():
+def test_limit_saturated_air_has_one_temperature() -> None:
     temperature = np.linspace(-20, 60, 81)
     np.testing.assert_allclose(air.wet_bulb(temperature, 100.0), temperature, atol=1e-6)
     np.testing.assert_allclose(air.dew_point(temperature, 100.0), temperature, atol=1e-9)
 
 
-def test_shapes_broadcast_and_plain_numbers_stay_plain():
+def test_shapes_broadcast_and_plain_numbers_stay_plain() -> None:
     result = air.wet_bulb(np.full((3, 1), 22.0), np.array([30.0, 50.0]), 101325.0)
     assert result.shape == (3, 2)
     assert result[1, 1] == pytest.approx(air.wet_bulb(22, 50), abs=1e-9)
     assert isinstance(air.wet_bulb(22.0, 50.0), float)
 
 
-def test_missing_values_stay_missing():
+def test_missing_values_stay_missing() -> None:
     assert np.isnan(air.wet_bulb(np.array([22.0, np.nan]), 50.0)).tolist() == [False, True]
 
 
@@ -352,13 +352,13 @@ def test_missing_values_stay_missing():
         (lambda: air.standard_pressure(9_001.0), ["altitude", "9001", "-500 to 9000 m"]),
     ],
 )
-def test_impossible_values_are_named(call, words):
+def test_impossible_values_are_named(call, words) -> None:
     with pytest.raises(ValueError, match="received") as refused:
         call()
     assert all(word in str(refused.value) for word in words)
 
 
-def test_a_million_wet_bulbs_at_once_are_those_one_by_one():
+def test_a_million_wet_bulbs_at_once_are_those_one_by_one() -> None:
     """Two years of one reading a minute; how long they take is measured in `benchmarks/moist_air.py`."""
     draw = np.random.default_rng(3)
     temperature, humidity = draw.uniform(0, 50, 1_000_000), draw.uniform(2, 100, 1_000_000)

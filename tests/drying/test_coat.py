@@ -18,6 +18,7 @@ from scipy.optimize import brentq
 
 from drymon.drying import coat, dips, draws, ensemble, possible, sorption, surface
 from drymon.drying.coat_model import DIP_PARAMETERS, GROWTH, PARAMETERS, SHARES, CoatModel, Spread
+from drymon.drying.curve import TAILS
 from drymon.drying.ensemble import REFERENCE_AIR, AirStep, CoatState, PossibleCoats, water_left
 
 CENTRES = {
@@ -84,7 +85,7 @@ def rate(coats: PossibleCoats, zone: int, member: int, left: float, step: AirSte
         return -below_air / (outer + still + of(coats.inner)) / of(coats.water) / slower
     held = max(x, of(coats.end))
     ratio = min(held / critical, 1.0)
-    form = "power" if coats.form is None else coat.curve.TAILS[int(np.ravel(coats.form)[0])]
+    form = "power" if coats.form is None else TAILS[int(np.ravel(coats.form)[0])]
     resistance = {
         "power": outer / ratio**n + inner * (1 - ratio),
         "front": outer + inner * (1 - ratio) ** n,

@@ -27,7 +27,7 @@ def table(published):
 
 
 @pytest.mark.parametrize("name", FORMULAS)
-def test_each_correlation_against_the_table(table, name):
+def test_each_correlation_against_the_table(table, name) -> None:
     rows = [row for row in table if row["correlation"] == name]
     if name.endswith("Baehr"):  # ht switches form with the Prandtl number: Pohlhausen's between 0.6 and 10
         rows = [row for row in rows if 0.6 <= float(row["Pr"]) <= 10]
@@ -36,7 +36,7 @@ def test_each_correlation_against_the_table(table, name):
     np.testing.assert_allclose(FORMULAS[name](re, pr).value, nu, rtol=1e-9)
 
 
-def test_textbook_examples(published):
+def test_textbook_examples(published) -> None:
     """Incropera & DeWitt 6th ed. examples 7.1, 7.4, 7.6, to the printed digit."""
     printed = [float(row["printed_value"]) for row in published("nusselt_printed")]
     plate, cylinder, sphere, still = printed
@@ -47,23 +47,23 @@ def test_textbook_examples(published):
 
 
 @pytest.mark.parametrize("rayleigh", [1e3, 1e5, 7e7, 1e10])
-def test_vertical_plate_against_ht(rayleigh):
+def test_vertical_plate_against_ht(rayleigh) -> None:
     theirs = ht.Nu_vertical_plate_Churchill(Pr=0.71, Gr=rayleigh / 0.71)
     assert nusselt.vertical_plate_churchill_chu(rayleigh, 0.71).value == pytest.approx(theirs, rel=1e-9)
 
 
-def test_tray_of_geankoplis_example_9_6_3():
+def test_tray_of_geankoplis_example_9_6_3() -> None:
     """Geankoplis 3rd ed. example 9.6-3: 6.1 m/s of air of 1.037 kg/m3 give h = 62.45 W/(m2 K)."""
     assert nusselt.tray_parallel(6.1 * 3600 * 1.037).value == pytest.approx(62.45, rel=2e-3)
 
 
-def test_impinging_tray_beats_a_parallel_one_at_the_same_flux():
+def test_impinging_tray_beats_a_parallel_one_at_the_same_flux() -> None:
     """Geankoplis 3rd ed. section 9.6B: at 5000 kg/(m2 h) 27.3 against 18.6 W/(m2 K); worked out by hand."""
     assert nusselt.tray_impinging(5000.0).value == pytest.approx(27.3, abs=0.1)
     assert nusselt.tray_parallel(5000.0).value == pytest.approx(18.6, abs=0.1)
 
 
-def test_two_authors_on_one_cylinder_differ_by_no_more_than_the_data():
+def test_two_authors_on_one_cylinder_differ_by_no_more_than_the_data() -> None:
     """Zukauskas and Churchill-Bernstein, Re 40 to 1e5 in air: within 20 %, as each claims 15-25 %."""
     re = np.geomspace(40.0, 1e5, 50)
     ratio = nusselt.cylinder_zukauskas(re, 0.71).value / nusselt.cylinder_churchill_bernstein(re, 0.71).value
@@ -87,18 +87,18 @@ def test_two_authors_on_one_cylinder_differ_by_no_more_than_the_data():
         (nusselt.tray_impinging(np.array([2500.0, 5000.0, 25000.0])), [False, True, False]),
     ],
 )
-def test_outside_its_published_range_a_result_is_marked(estimate, marks):
+def test_outside_its_published_range_a_result_is_marked(estimate, marks) -> None:
     assert np.asarray(estimate.valid).tolist() == marks
     assert np.isfinite(estimate.value).all()
 
 
-def test_limit_combined_convection_is_the_stronger_one_alone():
+def test_limit_combined_convection_is_the_stronger_one_alone() -> None:
     strong, weak, bad = (nusselt.Estimate(*pair) for pair in ((40.0, True), (0.4, True), (0.4, False)))
     assert nusselt.combined(strong, weak).value == pytest.approx(40.0, rel=1e-6)
     assert nusselt.combined(weak, strong).value == pytest.approx(40.0, rel=1e-6)
     assert not nusselt.combined(strong, bad).valid
 
 
-def test_limit_two_equal_streams_combine_to_the_cube_root_of_two():
+def test_limit_two_equal_streams_combine_to_the_cube_root_of_two() -> None:
     same = nusselt.Estimate(10.0, True)
     assert nusselt.combined(same, same).value == pytest.approx(12.5992, rel=1e-5)

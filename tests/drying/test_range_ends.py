@@ -30,7 +30,7 @@ TAKEN = [
 
 
 @pytest.mark.parametrize(("function", "ends"), TAKEN, ids=range(len(TAKEN)))
-def test_both_ends_are_let_in_and_nothing_beyond_them(function, ends):
+def test_both_ends_are_let_in_and_nothing_beyond_them(function, ends) -> None:
     for value in ends:
         function(value)
         function(np.array([value, value]))
@@ -60,12 +60,12 @@ PUBLISHED = [
 
 
 @pytest.mark.parametrize(("correlation", "inside", "outside"), PUBLISHED, ids=range(len(PUBLISHED)))
-def test_a_correlation_is_marked_beyond_its_published_range(correlation, inside, outside):
+def test_a_correlation_is_marked_beyond_its_published_range(correlation, inside, outside) -> None:
     assert [bool(correlation(value).valid) for value in inside] == [True] * len(inside)
     assert [bool(correlation(value).valid) for value in outside] == [False] * len(outside)
 
 
-def test_zukauskas_changes_his_steps_where_the_table_says():
+def test_zukauskas_changes_his_steps_where_the_table_says() -> None:
     """Incropera 6th ed. table 7.4 (from memory): at 40, 1e3 and 2e5; the exponent of Pr changes at 10."""
     for edge, before, after in ((40.0, (0.75, 0.4), (0.51, 0.5)), (1e3, (0.51, 0.5), (0.26, 0.6)),
                                 (2e5, (0.26, 0.6), (0.076, 0.7))):  # fmt: skip
@@ -76,7 +76,7 @@ def test_zukauskas_changes_his_steps_where_the_table_says():
     assert of_pr == pytest.approx([2.344, 2.291], rel=2e-3)  # 10^0.37 and 10^0.36
 
 
-def test_every_interpolation_of_transfer_is_that_of_its_own_air():
+def test_every_interpolation_of_transfer_is_that_of_its_own_air() -> None:
     """Air to half a kelvin and a hectopascal: neighbours differ, what is nearer than that does not."""
     usual = surface.transfer_change(22.0, 101_300.0)
     assert surface.transfer_change(22.1, 101_310.0) == usual
@@ -90,7 +90,7 @@ def test_every_interpolation_of_transfer_is_that_of_its_own_air():
 # --- scales and cells ------------------------------------------------------------------------------------------------
 
 
-def test_a_bench_scale_errs_by_a_gram_or_a_five_thousandth():
+def test_a_bench_scale_errs_by_a_gram_or_a_five_thousandth() -> None:
     """Common practice, no source: they are equal at 5 kg."""
     assert float(bench_sd(0.5)) == pytest.approx(0.001)
     assert float(bench_sd(5.0)) == pytest.approx(0.001)
@@ -98,24 +98,24 @@ def test_a_bench_scale_errs_by_a_gram_or_a_five_thousandth():
 
 
 @pytest.mark.parametrize("step_kg", [0.1, 0.05, 0.02, 0.01, 0.005, 0.002])
-def test_steps_of_kitchen_and_platform_scales(step_kg):
+def test_steps_of_kitchen_and_platform_scales(step_kg) -> None:
     """1, 2 or 5 times a power of ten (OIML R 76-1, from memory)."""
     assert bench_step(np.array([34, 35, 37]) * step_kg) == pytest.approx(step_kg)
 
 
 @pytest.mark.parametrize("step_lb", [0.5, 0.2, 0.1, 0.05, 0.02, 0.01])
-def test_steps_of_scales_in_pounds(step_lb):
+def test_steps_of_scales_in_pounds(step_lb) -> None:
     assert bench_step(np.array([34, 35, 37]) * step_lb * 0.45359237) == pytest.approx(step_lb * 0.45359237)
 
 
-def test_what_was_rounded_on_its_way_still_shows_its_step_and_a_finer_scale_has_none():
+def test_what_was_rounded_on_its_way_still_shows_its_step_and_a_finer_scale_has_none() -> None:
     """A quarter of a gram off is rounding; 0.35 g is a scale that shows more."""
     assert bench_step(np.array([3.4, 3.45, 3.55025])) == pytest.approx(0.05)
     assert bench_step(np.array([3.4, 3.45, 3.55035])) == 0.0
     assert bench_step(np.array([3.45, 3.45])) == 0.0
 
 
-def test_a_cells_rounding_is_that_of_a_uniform_error():
+def test_a_cells_rounding_is_that_of_a_uniform_error() -> None:
     """Digits of 5 g: 5 / sqrt(12) = 1.443 g; steps as large as a dip are no digits."""
     cell = Cell()
     signal = step(step(None, 0.0, 3.000, cell), 10.0, 3.005, cell)

@@ -30,7 +30,7 @@ def room_grid():
 # --- the exact balance against the outside ---
 
 
-def test_geankoplis_example_9_6_3():
+def test_geankoplis_example_9_6_3() -> None:
     """Pan of wet sand (3rd ed. example 9.6-3): 65.6 degC, H 0.010, 6.1 m/s; wet 28.9 degC, h 62.45, R_c 3.39
     kg/(m2 h).
 
@@ -46,7 +46,7 @@ def test_geankoplis_example_9_6_3():
     assert face.rate * 3600 * 0.457**2 == pytest.approx(0.708, rel=0.03)
 
 
-def test_incropera_evaporative_cooler():
+def test_incropera_evaporative_cooler() -> None:
     """Evaporatively cooled can, Incropera & DeWitt (from memory): 278.9 K in air of 313 K.
 
     Volatile liquid of 200 kg/kmol, 100 kJ/kg, 5000 Pa, D 0.2e-4 m2/s; air rho 1.16, cp 1007, alpha 22.5e-6.
@@ -58,7 +58,7 @@ def test_incropera_evaporative_cooler():
 
 
 @pytest.mark.parametrize(("temperature", "humidity"), [(15, 60), (22, 30), (22, 50), (22, 70), (30, 80), (35, 25)])
-def test_an_aspirated_wet_face_reads_nearly_the_wet_bulb(temperature, humidity):
+def test_an_aspirated_wet_face_reads_nearly_the_wet_bulb(temperature, humidity) -> None:
     """A psychrometer works because air's Lewis number is nearly one: 5 m/s, no radiation, psychrolib's wet
     bulb.
 
@@ -70,7 +70,7 @@ def test_an_aspirated_wet_face_reads_nearly_the_wet_bulb(temperature, humidity):
     assert bulb - 0.06 * (temperature - bulb) < face < bulb
 
 
-def test_an_aspirated_wet_face_is_the_psychrometer_of_wmo_8():
+def test_an_aspirated_wet_face_is_the_psychrometer_of_wmo_8() -> None:
     """WMO-No. 8 annex 4.B, 6.53e-4 /K measured on ventilated psychrometers.
 
     Theory lies 5-12 % lower, since real thermometers take in radiation and heat along their stems too.
@@ -85,7 +85,7 @@ def test_an_aspirated_wet_face_is_the_psychrometer_of_wmo_8():
     ("speed", "dry", "damp"),
     [(0.3, 0.103, 0.040), (0.6, 0.146, 0.056), (1.0, 0.188, 0.073), (3.0, 0.326, 0.126)],
 )
-def test_rates_of_a_flat_plate(speed, dry, damp):
+def test_rates_of_a_flat_plate(speed, dry, damp) -> None:
     """Rates in kg/(m2 h) of a laminar plate of 0.1 m at 22 degC, 30 and 70 %RH, worked out separately with
     concentrations.
 
@@ -97,7 +97,7 @@ def test_rates_of_a_flat_plate(speed, dry, damp):
     np.testing.assert_allclose(rates, [dry, damp], rtol=0.05)
 
 
-def test_rates_of_the_standard_piece():
+def test_rates_of_the_standard_piece() -> None:
     """50 mm cylinder, 1 m/s, 22 degC, 50 %RH, worked out separately: 0.156, with radiation 0.187 kg/(m2 h).
 
     Partial pressures (as here) drive up to 3 % less: 5 %.
@@ -106,7 +106,7 @@ def test_rates_of_the_standard_piece():
     np.testing.assert_allclose(rates, [0.156, 0.187], rtol=0.05)
 
 
-def test_rates_lie_about_the_pool_line():
+def test_rates_lie_about_the_pool_line() -> None:
     """Carrier's pool evaporation at the wet bulb (ASHRAE): w = dp (0.089 + 0.0782 V) / L, the trade's rule.
 
     A 50 mm piece loses more than a long pool; measured pans scatter up to fourfold about any one line:
@@ -117,7 +117,7 @@ def test_rates_lie_about_the_pool_line():
         assert 1.0 < surface.evaporation(22.0, 50.0, speed, emissivity=0.0).rate / pool < 2.0
 
 
-def test_heat_in_is_heat_out():
+def test_heat_in_is_heat_out() -> None:
     """The balance closed with CoolProp's latent heat and Stefan's law, none of it drymon's: 0.1 % (latent
     heat's fit).
     """
@@ -131,7 +131,7 @@ def test_heat_in_is_heat_out():
     np.testing.assert_allclose(face.rate * latent, heat, rtol=1e-3)
 
 
-def test_still_air_sinks_off_a_cold_wet_face():
+def test_still_air_sinks_off_a_cold_wet_face() -> None:
     """The density difference behind natural convection, against CoolProp's humid air: 2 % in h."""
     face = surface.evaporation(22.0, 50.0, 0.0).surface_temperature_c
     far, near = (
@@ -144,13 +144,13 @@ def test_still_air_sinks_off_a_cold_wet_face():
     assert still == pytest.approx(forced.value, rel=0.02)
 
 
-def test_limit_saturated_air_takes_nothing():
+def test_limit_saturated_air_takes_nothing() -> None:
     face = surface.evaporation(np.array([5.0, 22.0, 35.0]), 100.0, 1.0)
     np.testing.assert_allclose(face.rate, 0.0, atol=1e-9)
     np.testing.assert_allclose(face.surface_temperature_c, [5.0, 22.0, 35.0], atol=1e-4)
 
 
-def test_limit_the_surface_lies_between_wet_bulb_and_air(room_grid):
+def test_limit_the_surface_lies_between_wet_bulb_and_air(room_grid) -> None:
     temperature, humidity, speed = room_grid
     face = surface.evaporation(temperature, humidity, speed)
     bulb = np.vectorize(lambda t, rh: psychrolib.GetTWetBulbFromRelHum(t, rh / 100, 101325))(temperature, humidity)
@@ -164,7 +164,7 @@ def test_limit_the_surface_lies_between_wet_bulb_and_air(room_grid):
 
 
 @pytest.mark.frozen
-def test_fast_form_with_the_balance_s_own_coefficients(room_grid):
+def test_fast_form_with_the_balance_s_own_coefficients(room_grid) -> None:
     """The straight line alone, radiation on. Worst: 6 % too fast at 35 degC, 20 %RH in still air; blown air
     4 %, shops 2 %.
     """
@@ -179,7 +179,7 @@ def test_fast_form_with_the_balance_s_own_coefficients(room_grid):
 
 
 @pytest.mark.frozen
-def test_fast_form_without_radiation(room_grid):
+def test_fast_form_without_radiation(room_grid) -> None:
     """Shelves that shadow the walls: at most 2.5 % off, and on the slow side, which is the late one."""
     temperature, humidity, speed = room_grid
     exact = surface.evaporation(temperature, humidity, speed, emissivity=0.0)
@@ -189,7 +189,7 @@ def test_fast_form_without_radiation(room_grid):
 
 
 @pytest.mark.frozen
-def test_fast_form_with_coefficients_of_the_speed_alone(room_grid):
+def test_fast_form_with_coefficients_of_the_speed_alone(room_grid) -> None:
     """As the service runs it: h from the speed at 22 degC. Blown air 3 % over a shop's range, 5 % at its
     extremes.
     """
@@ -203,7 +203,7 @@ def test_fast_form_with_coefficients_of_the_speed_alone(room_grid):
 
 
 @pytest.mark.frozen
-def test_still_air_errs_on_the_late_side(room_grid):
+def test_still_air_errs_on_the_late_side(room_grid) -> None:
     """Without a fan the face's own buoyancy moves the air; one low value serves all weather.
 
     At 15 to 30 degC and up to 80 %RH it is 0-25 % late; near saturation (95 %) hardly any buoyancy is left
@@ -219,7 +219,7 @@ def test_still_air_errs_on_the_late_side(room_grid):
     assert error[speed == 0].max() < 0.45
 
 
-def test_drive_is_what_the_reference_libraries_say():
+def test_drive_is_what_the_reference_libraries_say() -> None:
     """psychrolib's pressures through the ideal gas law: deficit and saturation in kg/m3."""
     for temperature, humidity in ((5.0, 20.0), (22.0, 50.0), (35.0, 95.0)):
         drive = surface.air_drive(temperature, humidity)
@@ -228,7 +228,7 @@ def test_drive_is_what_the_reference_libraries_say():
         assert drive.deficit == pytest.approx((1 - humidity / 100) * full, rel=1e-5)
 
 
-def test_slope_heat_is_a_slope_between_air_and_wet_bulb():
+def test_slope_heat_is_a_slope_between_air_and_wet_bulb() -> None:
     """Finite differences of psychrolib's saturation at both ends bracket it; 2.45 MJ/kg within 2 %."""
     per_pascal = 2.45e6 / (461.5 * 295.15)
     steep, flat = (
@@ -240,14 +240,14 @@ def test_slope_heat_is_a_slope_between_air_and_wet_bulb():
     assert slope == pytest.approx((steep + flat) / 2, rel=0.05)
 
 
-def test_more_than_saturated_counts_as_saturated():
+def test_more_than_saturated_counts_as_saturated() -> None:
     drive = surface.air_drive(np.array([10.0, 22.0]), np.array([100.0, 118.0]))
     assert drive.deficit.tolist() == [0.0, 0.0]
     assert drive.humidity_pct.tolist() == [100.0, 100.0]
     assert (drive.slope_heat > 0).all()
 
 
-def test_blown_air_dries_faster_by_about_the_half_power_of_its_speed():
+def test_blown_air_dries_faster_by_about_the_half_power_of_its_speed() -> None:
     """A cylinder's h grows by 1.4 to 1.55 when the speed doubles (laminar half power; Incropera table 7.4:
     0.47-0.62).
     """
@@ -257,12 +257,12 @@ def test_blown_air_dries_faster_by_about_the_half_power_of_its_speed():
     np.testing.assert_allclose(h[2:] / h[1:-1], 1.45, atol=0.1)
 
 
-def test_still_air_is_natural_convection_alone():
+def test_still_air_is_natural_convection_alone() -> None:
     """Common practice: 2 to 5 W/(m2 K) for small bodies a few kelvin from still air."""
     assert 2.0 < surface.transfer_coefficients(0.0)[0] < 5.0
 
 
-def test_shapes_broadcast():
+def test_shapes_broadcast() -> None:
     drive = surface.air_drive(np.full((60, 16), 22.0), np.linspace(30, 90, 16), 95e3)
     assert drive.deficit.shape == drive.slope_heat.shape == (60, 16)
     h, h_m = surface.transfer_coefficients(np.linspace(0, 2, 256))
@@ -282,7 +282,7 @@ def test_shapes_broadcast():
         (lambda: surface.evaporation(22.0, 50.0, 1.0, 1013.25), ["pressure", "1013.25"]),
     ],
 )
-def test_impossible_values_are_named(call, words):
+def test_impossible_values_are_named(call, words) -> None:
     with pytest.raises(ValueError, match="received") as refused:
         call()
     assert all(word in str(refused.value) for word in words)

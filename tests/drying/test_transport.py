@@ -33,11 +33,11 @@ def table(published):
         (transport.lewis, "Le_alpha_over_D_Massman", 1.2e-2),
     ],
 )
-def test_air_against_the_table_computed_with_coolprop(table, ours, theirs, tolerance):
+def test_air_against_the_table_computed_with_coolprop(table, ours, theirs, tolerance) -> None:
     np.testing.assert_allclose(ours(column(table, "t_degC")), column(table, theirs), rtol=tolerance)
 
 
-def test_air_against_coolprop_on_a_mountain():
+def test_air_against_coolprop_on_a_mountain() -> None:
     """Live CoolProp at 80 kPa: what scales with pressure does, what does not stays."""
     for temperature in TEMPERATURES:
         state = ("T", temperature + 273.15, "P", 80e3, "Air")
@@ -55,13 +55,13 @@ def test_air_against_coolprop_on_a_mountain():
         "D_MarreroMason1972_m2_s",
     ],
 )
-def test_diffusivity_agrees_with_the_other_correlations(table, correlation):
+def test_diffusivity_agrees_with_the_other_correlations(table, correlation) -> None:
     """Five published correlations spread 4.2 % at 0 degC, 2-2.5 % above: 5 %."""
     ours = transport.vapour_diffusivity(column(table, "t_degC"))
     np.testing.assert_allclose(ours, column(table, correlation), rtol=0.05)
 
 
-def test_handbook_values(published):
+def test_handbook_values(published) -> None:
     """Incropera table A.4, Geankoplis, CRC, Treybal as recalled: 2.3 %. A.4's density is left out: it is for
     100 kPa.
     """
@@ -80,21 +80,21 @@ def test_handbook_values(published):
         assert got == pytest.approx(float(row["printed_value"]), rel=0.023)
 
 
-def test_standard_atmosphere_at_sea_level():
+def test_standard_atmosphere_at_sea_level() -> None:
     """US Standard Atmosphere 1976 table, 15 degC (from memory, high certainty): mu 1.7894e-5, k 2.5326e-2."""
     assert transport.dynamic_viscosity(15.0) == pytest.approx(1.7894e-5, rel=1e-4)
     assert transport.thermal_conductivity(15.0) == pytest.approx(2.5326e-2, rel=1e-4)
     assert transport.dry_density(15.0) == pytest.approx(1.2250, rel=1e-4)
 
 
-def test_heat_capacity_of_air(table):
+def test_heat_capacity_of_air(table) -> None:
     """Dry: CoolProp 1005.7 to 1007.4. Moist: CoolProp's humid air per kg of mixture, within 0.2 %."""
     np.testing.assert_allclose(transport.heat_capacity(), column(table, "cp_dry_air_J_kgK"), rtol=2e-3)
     per_dry = HAPropsSI("cp_ha", "T", 298.15, "P", 101325, "W", 0.012)
     assert transport.heat_capacity(0.012) == pytest.approx(per_dry, rel=2e-3)
 
 
-def test_water_density(published):
+def test_water_density(published) -> None:
     """IAPWS-95 at one atmosphere, 0.01 to 40 degC: the metrologists' formula agrees to 1e-5."""
     rows = [row for row in published("latent_heat") if float(row["t_degC"]) <= 40]
     got = transport.water_density(column(rows, "t_degC"))
@@ -109,7 +109,7 @@ def test_water_density(published):
         (lambda: transport.water_density(70.0), ["water", "0 to 40"]),
     ],
 )
-def test_impossible_values_are_named(call, words):
+def test_impossible_values_are_named(call, words) -> None:
     with pytest.raises(ValueError, match="received") as refused:
         call()
     assert all(word in str(refused.value) for word in words)

@@ -41,7 +41,7 @@ def readings():
     return times, drying_mass(times) + np.random.default_rng(7).normal(0.0, 0.002, times.size)
 
 
-def test_mass_and_rate_follow_the_truth_within_their_stated_error(readings):
+def test_mass_and_rate_follow_the_truth_within_their_stated_error(readings) -> None:
     times, masses = readings
     signals = fold(times, masses)[60:]
     errors = np.array([(s.mass - drying_mass(s.time_s)) / s.mass_sd for s in signals])
@@ -54,7 +54,7 @@ def test_mass_and_rate_follow_the_truth_within_their_stated_error(readings):
 @pytest.mark.parametrize("noise_kg", [0.0, 0.0002, 0.0012])
 @pytest.mark.parametrize("digit_kg", [0.001, 0.002, 0.005, 0.01])
 @pytest.mark.parametrize("every_s", [10.0, 60.0])
-def test_coarse_digits_hide_no_loss(noise_kg, digit_kg, every_s):
+def test_coarse_digits_hide_no_loss(noise_kg, digit_kg, every_s) -> None:
     """A hobby cell shows whole grams or more: the same digits for minutes, then the next ones. All that left is seen,
     to the step of the digits.
     """
@@ -78,13 +78,13 @@ def test_coarse_digits_hide_no_loss(noise_kg, digit_kg, every_s):
         ([3.4], 0.0),
     ],
 )
-def test_the_digits_of_hand_weighings_are_seen(shown, step_kg):
+def test_the_digits_of_hand_weighings_are_seen(shown, step_kg) -> None:
     """Errors of rounding: uniform, sd = step / sqrt(12), beside the scale's own gram."""
     expected = np.hypot(bench_sd(np.array(shown)), step_kg / math.sqrt(12.0))
     assert_allclose(bench_sds(np.array(shown)), expected, rtol=0.05)
 
 
-def test_variance_settles_where_the_riccati_equation_says():
+def test_variance_settles_where_the_riccati_equation_says() -> None:
     """scipy's Riccati solver is the outside: stationary covariance of the same (mass, rate) trend."""
     dt, noise = 10.0, 0.002
     q = weight._ACCELERATION * np.array([[dt**3 / 3, dt**2 / 2], [dt**2 / 2, dt]])
@@ -95,7 +95,7 @@ def test_variance_settles_where_the_riccati_equation_says():
     assert fold(times, flat)[-1].mass_sd == pytest.approx(math.sqrt(settled), rel=0.05)
 
 
-def test_knocks_lifts_and_drop_outs_leave_no_trace(readings):
+def test_knocks_lifts_and_drop_outs_leave_no_trace(readings) -> None:
     times, masses = readings
     masses = masses.copy()
     masses[900:903] += 4.0
@@ -108,7 +108,7 @@ def test_knocks_lifts_and_drop_outs_leave_no_trace(readings):
     assert not steps(signals)
 
 
-def test_a_dip_without_a_word_is_found_with_its_size_and_time(readings):
+def test_a_dip_without_a_word_is_found_with_its_size_and_time(readings) -> None:
     times, masses = readings
     later = times + 8 * HOUR
     lifted = later < 8 * HOUR + 300
@@ -119,7 +119,7 @@ def test_a_dip_without_a_word_is_found_with_its_size_and_time(readings):
     assert found[1].size_kg == pytest.approx(0.249, abs=0.004)
 
 
-def test_right_after_a_dip_the_mass_is_as_sure_as_it_has_settled(readings):
+def test_right_after_a_dip_the_mass_is_as_sure_as_it_has_settled(readings) -> None:
     """A minute of readings of 2 g noise: no surer than a gram, and true to three of what it says."""
     times, masses = readings
     (signal,) = [one for one in fold(times, masses + 0.2 * (times > 4 * HOUR)) if one.step]
@@ -127,7 +127,7 @@ def test_right_after_a_dip_the_mass_is_as_sure_as_it_has_settled(readings):
     assert abs(signal.mass - drying_mass(signal.time_s) - 0.2) < 3.0 * signal.mass_sd
 
 
-def test_a_new_coat_is_followed_from_its_dip_on(readings):
+def test_a_new_coat_is_followed_from_its_dip_on(readings) -> None:
     """200 g that leave with a time constant of an hour: within grams from five minutes after the dip on."""
     times, masses = readings
     since = np.maximum(times - 4 * HOUR, 0.0)
@@ -138,7 +138,7 @@ def test_a_new_coat_is_followed_from_its_dip_on(readings):
 
 
 @pytest.mark.parametrize("every_s", [0.1, 0.4, 1.0, 1.6, 2.0, 5.0])
-def test_a_cell_that_speaks_many_times_a_second_finds_a_dip_too(every_s):
+def test_a_cell_that_speaks_many_times_a_second_finds_a_dip_too(every_s) -> None:
     """However many readings come within the minute that a step takes to be believed."""
     times = np.arange(0.0, 600.0, every_s)
     masses = np.where(times < 300.0, 3.0, 3.2) + np.random.default_rng(5).normal(0.0, 0.001, times.size)
@@ -152,13 +152,13 @@ def test_a_cell_that_speaks_many_times_a_second_finds_a_dip_too(every_s):
 
 
 @pytest.mark.parametrize("every_s", [0.1, 10.0])
-def test_what_swings_for_long_waits_in_as_many_places(every_s):
+def test_what_swings_for_long_waits_in_as_many_places(every_s) -> None:
     times = np.arange(0.0, 900.0, every_s)
     swinging = fold(times, 3.0 + np.where(times < 60.0, 0.0, 0.4 * np.sin(times)))
     assert max(len(signal.waiting) for signal in swinging) <= 40
 
 
-def test_lifted_and_hung_back_is_no_dip(readings):
+def test_lifted_and_hung_back_is_no_dip(readings) -> None:
     times, masses = readings
     masses = masses.copy()
     masses[1000:1030] = 0.0
@@ -167,7 +167,7 @@ def test_lifted_and_hung_back_is_no_dip(readings):
     assert abs(found[1].size_kg) < 0.006
 
 
-def test_a_moved_zero_is_not_drying(readings):
+def test_a_moved_zero_is_not_drying(readings) -> None:
     """A draught that pulls 12 g for good must not look like 12 g of water gone."""
     times, masses = readings
     signals = fold(times, masses - 0.012 * (times > 4 * HOUR))
@@ -176,7 +176,7 @@ def test_a_moved_zero_is_not_drying(readings):
 
 
 @pytest.mark.parametrize("seed", range(4))
-def test_a_zero_that_has_moved_is_seen_to_move_again(seed):
+def test_a_zero_that_has_moved_is_seen_to_move_again(seed) -> None:
     """By six times the noise, up and later down: no more is taken for drying than before."""
     times = np.arange(0.0, 6 * HOUR, 10.0)
     moved = np.where(times < 2 * HOUR, 0.0, np.where(times < 4 * HOUR, 0.015, 0.003))
@@ -190,7 +190,7 @@ def test_a_zero_that_has_moved_is_seen_to_move_again(seed):
 
 
 @pytest.mark.parametrize(("away_s", "kinds"), [(0.0, ["fall"]), (300.0, ["lifted", "fall"])])
-def test_another_tree_that_is_41_g_lighter_is_told_as_a_fall(readings, away_s, kinds):
+def test_another_tree_that_is_41_g_lighter_is_told_as_a_fall(readings, away_s, kinds) -> None:
     """Hung in the other's place within a reading, or after five minutes of an empty hook."""
     times, masses = readings
     away = (times > 4 * HOUR) & (times <= 4 * HOUR + away_s)
@@ -203,7 +203,7 @@ def test_another_tree_that_is_41_g_lighter_is_told_as_a_fall(readings, away_s, k
 
 @pytest.mark.parametrize("every_s", [5.0, 20.0, 60.0, 300.0, 600.0, 1200.0])
 @pytest.mark.parametrize("tau_h", [0.5, 1.0, 3.0, 8.0])
-def test_no_drying_is_told_as_a_fall_however_heavy_the_coat_and_sparse_the_readings(every_s, tau_h):
+def test_no_drying_is_told_as_a_fall_however_heavy_the_coat_and_sparse_the_readings(every_s, tau_h) -> None:
     """1.5 kg of water on a 30 kg tree, by a first-order lag, from three quarters of an hour after the dip on."""
     times = np.arange(0.0, 12 * HOUR, every_s)
     noise = np.random.default_rng(5).normal(0.0, 0.002, times.size)
@@ -211,7 +211,7 @@ def test_no_drying_is_told_as_a_fall_however_heavy_the_coat_and_sparse_the_readi
     assert not [step for step in steps(signals) if step.kind == "fall" and step.time_s > weight.UNTOLD_S]
 
 
-def test_buffeting_widens_and_does_not_deceive(readings):
+def test_buffeting_widens_and_does_not_deceive(readings) -> None:
     times, masses = readings
     windy = (times > 2 * HOUR) & (times < 4 * HOUR)
     masses = masses + windy * np.random.default_rng(3).normal(0.0, 0.02, times.size)
@@ -222,7 +222,7 @@ def test_buffeting_widens_and_does_not_deceive(readings):
     assert signals[-1].noise < 0.003
 
 
-def test_a_gap_forgets_the_trend_and_keeps_the_mass(readings):
+def test_a_gap_forgets_the_trend_and_keeps_the_mass(readings) -> None:
     times, masses = readings
     there = (times < 2 * HOUR) | (times > 5 * HOUR)
     signals = fold(times[there], masses[there])
@@ -230,7 +230,7 @@ def test_a_gap_forgets_the_trend_and_keeps_the_mass(readings):
     assert signals[-1].mass == pytest.approx(drying_mass(times[-1]), abs=0.001)
 
 
-def test_a_dip_during_a_gap_is_found(readings):
+def test_a_dip_during_a_gap_is_found(readings) -> None:
     times, masses = readings
     there = (times < 2 * HOUR) | (times > 5 * HOUR)
     found = steps(fold(times[there], (masses + 0.12 * (times > 3 * HOUR))[there]))
@@ -239,7 +239,7 @@ def test_a_dip_during_a_gap_is_found(readings):
     assert found[0].size_kg == pytest.approx(0.12 - lost, abs=0.004)
 
 
-def test_a_first_reading_that_is_no_mass_is_refused():
+def test_a_first_reading_that_is_no_mass_is_refused() -> None:
     with pytest.raises(ValueError, match="received nan"):
         weight.step(None, 0.0, math.nan)
 
@@ -251,7 +251,7 @@ def _members():
 
 
 @pytest.mark.parametrize(("watched_h", "widest"), [(1.0, 0.4), (3.0, 0.12), (6.0, 0.06)])
-def test_weight_finds_the_true_member_without_area_and_dry_mass(watched_h, widest):
+def test_weight_finds_the_true_member_without_area_and_dry_mass(watched_h, widest) -> None:
     constants, true = _members()
     times = np.linspace(300.0, watched_h * HOUR, 30)
     masses = 7.3 + 0.55 * 0.3 * np.exp(-times / (1.5 * HOUR)) + np.random.default_rng(1).normal(0, 0.0005, 30)
@@ -267,7 +267,7 @@ def test_weight_finds_the_true_member_without_area_and_dry_mass(watched_h, wides
     assert_allclose(evidence.dry_kg[true], 7.3, atol=0.02)
 
 
-def test_drift_makes_weight_a_weaker_witness():
+def test_drift_makes_weight_a_weaker_witness() -> None:
     """A cell whose zero walks 5 g per root hour knows less than a steady one."""
     constants, _ = _members()
     times = np.linspace(300.0, 6 * HOUR, 30)
@@ -282,12 +282,12 @@ def test_drift_makes_weight_a_weaker_witness():
     assert spans[1] > 1.5 * spans[0]
 
 
-def test_one_weighing_teaches_nothing():
+def test_one_weighing_teaches_nothing() -> None:
     score = weigh_members(np.array([600.0]), np.array([5.0]), np.array([0.001]), np.full((8, 1), 0.3)).log_likelihood
     assert_allclose(score, np.zeros(8))
 
 
-def test_area_prior_is_felt_where_the_scale_cannot_tell():
+def test_area_prior_is_felt_where_the_scale_cannot_tell() -> None:
     """With no loss yet the area is the prior's."""
     times = np.array([300.0, 360.0])
     evidence = weigh_members(

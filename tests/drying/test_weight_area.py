@@ -17,7 +17,7 @@ def most_likely_area(masses: np.ndarray, water: np.ndarray, prior: AreaPrior) ->
 
     def cost(log_area: float) -> float:
         fit = float(np.sum((own - np.exp(log_area) * other) ** 2)) / variance
-        return fit + ((log_area - np.log(prior.median_m2)) / float(prior.log_sd)) ** 2
+        return fit + ((log_area - float(np.log(prior.median_m2))) / float(prior.log_sd)) ** 2
 
     starts = np.linspace(np.log(1e-4), np.log(1e5), 300)
     best = float(starts[np.argmin([cost(start) for start in starts])])

@@ -1,18 +1,13 @@
 """Made-up runs: weighings from curves that are no part of drymon, in steady air."""
 
-import sys
 from collections.abc import Callable
-from pathlib import Path
 
 import numpy as np
 import pytest
 
 from drymon.learning.run import Run
 from drymon.learning.runs import Weighed, make_run
-
-sys.path.insert(0, str(Path(__file__).parent))  # tests of this folder import its helpers by their file names
-
-from made_up_air import steady_air
+from tests.learning.made_up_air import steady_air
 
 MakeRun = Callable[..., Run]
 

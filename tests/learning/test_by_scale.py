@@ -168,7 +168,7 @@ def dipped(
     **more: object,
 ) -> DipFound:
     said = before / 1000, after / 1000, step / 1000, area, share_of_solids(solids)
-    return judge_dip(*said, model=BACKUP, **{"number": 1, **more})  # type: ignore[arg-type]
+    return judge_dip(*said, model=BACKUP, **{"number": 1, **more})
 
 
 def test_a_tile_tells_a_coats_water() -> None:
@@ -196,7 +196,7 @@ def test_a_later_coats_soaking_is_no_part_of_its_own_water() -> None:
 )
 def test_a_piece_that_tells_nothing_is_refused(said: dict[str, float], told: str) -> None:
     with pytest.raises(LearningError, match=told):
-        dipped(**said)  # type: ignore[arg-type]
+        dipped(**said)
 
 
 def test_ten_steps_of_gain_are_enough() -> None:

@@ -6,7 +6,6 @@ import re
 import tomllib
 
 import pytest
-from weighed_stream import TAU_H, bench_run, line, log
 
 from drymon.cli.home import record_of
 from drymon.cli.main import main
@@ -14,6 +13,7 @@ from drymon.drying import sorption
 from drymon.messages.config import load_home
 from drymon.readback.weighed_runs import weighed_runs
 from drymon.store import HomeLock, Store
+from tests.learning.weighed_stream import TAU_H, bench_run, line, log
 
 ROOM = """
 [room]
@@ -75,7 +75,7 @@ def runs_of(home, lines):
         return weighed_runs(config, record)
 
 
-def test_a_run_knows_what_the_coats_below_held_when_it_was_dipped(tmp_path):
+def test_a_run_knows_what_the_coats_below_held_when_it_was_dipped(tmp_path) -> None:
     (tmp_path / "room.toml").write_text(ROOM, encoding="utf-8")
     lines = [log(0.0, "dip", tree="t-1", rack="rack-a", coat="backup", shelter="open", number=1)]
     lines.append(log(5.0, "dip", tree="t-1", rack="rack-a", coat="backup"))
@@ -88,7 +88,7 @@ def test_a_run_knows_what_the_coats_below_held_when_it_was_dipped(tmp_path):
     assert run.held_below == pytest.approx(float(sorption.excess(30.0)), abs=0.02)
 
 
-def test_a_spell_inherits_nothing_over_a_dip_said_to_be_the_first(tmp_path):
+def test_a_spell_inherits_nothing_over_a_dip_said_to_be_the_first(tmp_path) -> None:
     """As live: another shell of the same name has its own shelter and hangs on no cell until somebody says so."""
     (tmp_path / "room.toml").write_text(ROOM, encoding="utf-8")
     cell = {"tree": "t-1", "rack": "rack-a", "coat": "backup", "cell": "cell-1", "shelter": "open", "number": 1}
@@ -100,7 +100,7 @@ def test_a_spell_inherits_nothing_over_a_dip_said_to_be_the_first(tmp_path):
     assert (first.shelter, first.on_cell, second.shelter, second.on_cell) == ("open", True, "pocketed", False)
 
 
-def test_runs_lists_what_was_weighed_and_why_one_is_not_used(played, capsys):
+def test_runs_lists_what_was_weighed_and_why_one_is_not_used(played, capsys) -> None:
     assert main(["runs", "--home", str(played)]) == 0
     out = capsys.readouterr().out
     assert "t-1.1.20310303T0700" in out
@@ -109,7 +109,7 @@ def test_runs_lists_what_was_weighed_and_why_one_is_not_used(played, capsys):
     assert "4 runs, 3 used" in out
 
 
-def test_fit_writes_a_model_and_a_report(played, capsys, tmp_path):
+def test_fit_writes_a_model_and_a_report(played, capsys, tmp_path) -> None:
     """The weighings are plain exponentials of 1.2 h: 95 % are gone after 1.2 ln 20 = 3.6 h."""
     words = ["fit", "--details", "--home", str(played), "--report", str(tmp_path / "report")]
     assert main(words) == 0
@@ -131,7 +131,7 @@ def test_fit_writes_a_model_and_a_report(played, capsys, tmp_path):
         assert (tmp_path / "report" / picture).read_text(encoding="utf-8").startswith("<?xml")
 
 
-def test_fit_speaks_to_a_caster_first_and_of_numbers_only_when_asked(played, capsys):
+def test_fit_speaks_to_a_caster_first_and_of_numbers_only_when_asked(played, capsys) -> None:
     assert main(["fit", "--home", str(played)]) == 0
     out = capsys.readouterr().out
     first, *others = out.splitlines()
@@ -160,7 +160,7 @@ def no_drying(tree, begin):
         yield log(begin + hours, "weigh", tree=tree, mass=round(mass, 4), unit="kg")
 
 
-def test_a_model_that_misses_its_runs_is_written_as_doubted_and_told_of(tmp_path, capsys):
+def test_a_model_that_misses_its_runs_is_written_as_doubted_and_told_of(tmp_path, capsys) -> None:
     (tmp_path / "room.toml").write_text(ROOM, encoding="utf-8")
     lines = [line(minute / 60.0, "rack-a/temperature", "21.0") for minute in range(16 * 60)]
     lines += [line(minute / 60.0 + 0.002, "rack-a/humidity", "48.0") for minute in range(16 * 60)]
@@ -175,7 +175,7 @@ def test_a_model_that_misses_its_runs_is_written_as_doubted_and_told_of(tmp_path
     assert "misses 2 of 2" in tomllib.loads((tmp_path / "models" / "backup.toml").read_text(encoding="utf-8"))["doubt"]
 
 
-def test_a_shop_without_a_scale_is_told_what_fingers_taught(tmp_path, capsys):
+def test_a_shop_without_a_scale_is_told_what_fingers_taught(tmp_path, capsys) -> None:
     (tmp_path / "room.toml").write_text(ROOM, encoding="utf-8")
     lines = [line(minute / 60.0, "rack-a/temperature", "21.0") for minute in range(12 * 60)]
     lines += [line(minute / 60.0 + 0.002, "rack-a/humidity", "48.0") for minute in range(12 * 60)]
@@ -197,7 +197,7 @@ def test_a_shop_without_a_scale_is_told_what_fingers_taught(tmp_path, capsys):
     assert "what was felt counts" in page
 
 
-def test_fit_replaces_a_damaged_model_and_names_one_that_it_does_not_replace(played, capsys):
+def test_fit_replaces_a_damaged_model_and_names_one_that_it_does_not_replace(played, capsys) -> None:
     for name in ("backup", "house-mix"):
         (played / "models").mkdir(exist_ok=True)
         (played / "models" / f"{name}.toml").write_text("damaged", encoding="utf-8")
@@ -209,7 +209,7 @@ def test_fit_replaces_a_damaged_model_and_names_one_that_it_does_not_replace(pla
     assert "backup.toml" not in said
 
 
-def test_a_run_is_left_out_with_its_reason_and_taken_back(played, capsys):
+def test_a_run_is_left_out_with_its_reason_and_taken_back(played, capsys) -> None:
     name = "t-1.1.20310303T0700"
     home = ["--home", str(played)]
     assert main(["runs", "--leave-out", name, "--reason", "bumped into the door", "--by", "ana", *home]) == 0
@@ -232,12 +232,12 @@ def test_a_run_is_left_out_with_its_reason_and_taken_back(played, capsys):
         (["fit", "--coat", "house-mix"], 1, "no weighed run can be used yet"),
     ],
 )
-def test_errors_say_what_was_received(played, capsys, words, code, error):
+def test_errors_say_what_was_received(played, capsys, words, code, error) -> None:
     assert main([*words, "--home", str(played)]) == code
     assert error in capsys.readouterr().err
 
 
-def test_a_cell_calibrated_from_a_file_is_kept_and_due(played, capsys, tmp_path):
+def test_a_cell_calibrated_from_a_file_is_kept_and_due(played, capsys, tmp_path) -> None:
     points = tmp_path / "cell.csv"
     points.write_text("known_kg,reading_kg\n0,0.02\n5,5.07\n10,10.12\n5,5.07\n0,0.02\n", encoding="utf-8")
     home = ["--home", str(played)]
@@ -249,7 +249,7 @@ def test_a_cell_calibrated_from_a_file_is_kept_and_due(played, capsys, tmp_path)
     assert re.search(r"cell-1 +cell +\d{4}-\d\d-\d\d +due \d{4}-\d\d-\d\d", capsys.readouterr().out)
 
 
-def test_a_bad_cell_exits_1_and_a_bad_file_names_the_columns(played, capsys, tmp_path):
+def test_a_bad_cell_exits_1_and_a_bad_file_names_the_columns(played, capsys, tmp_path) -> None:
     points = tmp_path / "cell.csv"
     points.write_text("known_kg,reading_kg\n0,0\n5,5.2\n10,10\n", encoding="utf-8")
     home = ["--home", str(played)]
@@ -267,7 +267,7 @@ def test_a_bad_cell_exits_1_and_a_bad_file_names_the_columns(played, capsys, tmp
         ("cell", "cell-1", "known_kg,reading_kg\n0,0\n1,3\n2,1\n5,9\n", "outside the limits of class III"),
     ],
 )
-def test_what_is_judged_unfit_corrects_nothing(played, capsys, tmp_path, kind, sensor, points, told):
+def test_what_is_judged_unfit_corrects_nothing(played, capsys, tmp_path, kind, sensor, points, told) -> None:
     (tmp_path / "points.csv").write_text(points, encoding="utf-8")
     with Store.open(played / "drymon.db", readonly=True) as store:
         before = store.calibrations()
@@ -281,7 +281,7 @@ def test_what_is_judged_unfit_corrects_nothing(played, capsys, tmp_path, kind, s
         assert store.calibrations() == before
 
 
-def test_what_is_fair_is_kept(played, capsys, tmp_path):
+def test_what_is_fair_is_kept(played, capsys, tmp_path) -> None:
     """0.5 K of the pairs' disagreement remains: more than is good, less than is unfit."""
     (tmp_path / "points.csv").write_text("reference,reading\n20.0,20.0\n25.0,26.0\n", encoding="utf-8")
     words = ["calibrate", "temperature", "rack-a", "--points", str(tmp_path / "points.csv"), "--home", str(played)]
@@ -295,7 +295,7 @@ def test_what_is_fair_is_kept(played, capsys, tmp_path):
     ("kind", "sensor", "known"),
     [("cell", "cell-2", "cell-1"), ("humidity", "rack-b", "rack-a"), ("temperature", "rack-a/low", "rack-a")],
 )
-def test_a_sensor_that_nobody_knows_is_refused_before_anything_is_asked(played, capsys, kind, sensor, known):
+def test_a_sensor_that_nobody_knows_is_refused_before_anything_is_asked(played, capsys, kind, sensor, known) -> None:
     assert main(["calibrate", kind, sensor, "--points", "nowhere.csv", "--home", str(played)]) == 1
     assert f"received {sensor!r}; known here are {known}\n" in capsys.readouterr().err
 
@@ -303,7 +303,7 @@ def test_a_sensor_that_nobody_knows_is_refused_before_anything_is_asked(played, 
 @pytest.mark.parametrize(
     "words", [["runs", "--leave-out", "t-1.1.20310303T0700", "--reason", "x"], ["calibrate", "humidity", "rack-a"]]
 )
-def test_nothing_is_written_beside_another_drymon(played, capsys, tmp_path, words):
+def test_nothing_is_written_beside_another_drymon(played, capsys, tmp_path, words) -> None:
     (tmp_path / "salts.csv").write_text(
         "salt,temperature_c,reading_pct\nMgCl2,22,35.1\nNaCl,22,77.0\n", encoding="utf-8"
     )

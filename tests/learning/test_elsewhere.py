@@ -5,13 +5,13 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from weighed_stream import bench_run, line
 
 from drymon.cli.fit import starts_of
 from drymon.cli.main import main
 from drymon.drying.coat_model import CoatModel, Spread
 from drymon.messages.coat_models import load_models, read_model, write_model
 from drymon.messages.config import load_home
+from tests.learning.weighed_stream import bench_run, line
 
 ROOM = """
 [room]

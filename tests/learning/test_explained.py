@@ -38,14 +38,14 @@ def runs_of(make, left, factors, **kind):
 
 
 @pytest.mark.parametrize("left", [ever_faster, in_a_leap])
-def test_a_coat_whose_runs_no_curve_explains_is_doubted(make, left):
+def test_a_coat_whose_runs_no_curve_explains_is_doubted(make, left) -> None:
     (fit,) = fit_all(runs_of(make, left, [1.0, 1.05, 0.95]), STARTS)
     assert len(fit.missed) == 3
     assert "misses 3 of 3 weighed runs" in fit.model.doubt
     assert "your own finger and scale" in fit.model.doubt
 
 
-def test_a_curve_on_which_nothing_dries_misses_whatever_was_lost(make):
+def test_a_curve_on_which_nothing_dries_misses_whatever_was_lost(make) -> None:
     """Air takes nothing of it: there is no share of its loss to compare."""
     runs = runs_of(make, exponential, [1.0, 1.05])
     estimate = fit_room(runs, {"backup": Prior.of(STARTS["backup"])}, "power")
@@ -55,7 +55,7 @@ def test_a_curve_on_which_nothing_dries_misses_whatever_was_lost(make):
     assert missed(replace(estimate, theta=theta)) == [False, True]
 
 
-def test_a_coat_that_dries_as_coats_do_is_not(make):
+def test_a_coat_that_dries_as_coats_do_is_not(make) -> None:
     """Quick ones and slow ones, straight to the end or with a long tail."""
     runs = runs_of(make, exponential, [1.0, 1.4, 0.7])
     straight = [
@@ -70,7 +70,7 @@ def test_a_coat_that_dries_as_coats_do_is_not(make):
     }
 
 
-def test_one_odd_run_of_four_does_not_condemn_its_coat(make):
+def test_one_odd_run_of_four_does_not_condemn_its_coat(make) -> None:
     runs = runs_of(make, exponential, [1.0, 1.05, 0.95])
     odd = make(ever_faster, HOURS, name="odd", start_s=9e6)
     (fit,) = fit_all([*runs, odd], STARTS)
@@ -78,14 +78,14 @@ def test_one_odd_run_of_four_does_not_condemn_its_coat(make):
     assert {run.tree for run in (*fit.missed, *fit.doubted)} == {"odd"}
 
 
-def test_more_than_a_third_missed_is_a_doubt_of_that_coat_alone(make):
+def test_more_than_a_third_missed_is_a_doubt_of_that_coat_alone(make) -> None:
     runs = [*runs_of(make, exponential, [1.0] * 6), *runs_of(make, exponential, [1.0] * 3, coat="seal")]
     assert doubt_of("backup", runs, [True, True, False, False, False, False, True, True, True]) == ""
     assert "3 of 6" in doubt_of("backup", runs, [True, True, True, False, False, False, False, False, False])
     assert doubt_of("prime-fine", runs, [True] * 9) == ""
 
 
-def test_a_stranger_among_a_coats_runs_is_doubted_and_teaches_nothing(make):
+def test_a_stranger_among_a_coats_runs_is_doubted_and_teaches_nothing(make) -> None:
     """Logged under the wrong name: it takes four times as long."""
     runs = runs_of(make, exponential, [1.0, 1.05, 0.95, 1.02, 0.98])
     stranger = make(lambda h: exponential(h / 4.0), 3.0 * HOURS, name="stranger", start_s=9e6)
@@ -96,7 +96,7 @@ def test_a_stranger_among_a_coats_runs_is_doubted_and_teaches_nothing(make):
     assert stranger.id not in fit.model.run_ids
 
 
-def test_a_slow_coat_of_another_name_is_no_stranger(make):
+def test_a_slow_coat_of_another_name_is_no_stranger(make) -> None:
     runs = runs_of(make, exponential, [1.0, 1.05, 0.95])
     seal = [
         make(lambda h: exponential(h / 4.0), 3.0 * HOURS, name=f"s-{i}", coat="seal", seed=i, start_s=9e6)
@@ -106,7 +106,7 @@ def test_a_slow_coat_of_another_name_is_no_stranger(make):
     assert [fit.doubted for fit in fits] == [(), ()]
 
 
-def test_two_coats_under_one_name_are_told_of(make):
+def test_two_coats_under_one_name_are_told_of(make) -> None:
     """Five near 3 h and four near 6 h, each a little apart: times to 5 % of 1.2 h x 0.85 and 1.7, times ln 20."""
     factors = [*0.85 * np.array([1.0, 1.03, 0.97, 1.02, 0.98]), *1.7 * np.array([1.0, 1.03, 0.97, 1.01])]
     (fit,) = fit_all(runs_of(make, exponential, factors), STARTS)
@@ -117,16 +117,16 @@ def test_two_coats_under_one_name_are_told_of(make):
     assert near == pytest.approx([0.85 * 1.2 * np.log(20.0), 1.7 * 1.2 * np.log(20.0)], rel=0.12)
 
 
-def test_one_coat_is_one_group_however_wide():
+def test_one_coat_is_one_group_however_wide() -> None:
     spread = np.exp(0.25 * np.random.default_rng(3).standard_normal(40))
     assert two_groups(3.6 * spread) == ""
 
 
-def test_few_runs_are_no_two_groups():
+def test_few_runs_are_no_two_groups() -> None:
     assert two_groups(np.array([3.0, 3.1, 6.0, 6.1])) == ""
 
 
-def test_one_run_apart_is_no_group():
+def test_one_run_apart_is_no_group() -> None:
     """It is a stranger, and doubted as such."""
     assert two_groups(np.array([3.0, 3.05, 2.95, 3.1, 2.9, 3.02, 9.0])) == ""
 
@@ -149,7 +149,7 @@ def fitted(make):
     [({"slower": 1.2}, False), ({"slower": 0.83}, False), ({"slower": 1.4}, True), ({"slower": 0.71}, True),
      ({"area": 1.21}, False), ({"area": 0.8}, False), ({"area": 1.3}, True), ({"area": 0.7}, True)],
 )  # fmt: skip
-def test_a_curve_misses_by_a_quarter_of_its_time_or_of_its_loss(fitted, how, misses):
+def test_a_curve_misses_by_a_quarter_of_its_time_or_of_its_loss(fitted, how, misses) -> None:
     assert missed(moved(fitted, **how)) == [misses] * 3
 
 
@@ -170,6 +170,6 @@ NEAR = [0.0, 0.02, -0.02, 0.01, -0.01, 0.0, 0.02]
         ([*NEAR[:5], 0.5, 0.6], []),  # two of seven
     ],
 )
-def test_who_contradicts_the_others(logs, found):
+def test_who_contradicts_the_others(logs, found) -> None:
     """Four robust deviations from the middle, and a quarter of them at most."""
     assert strangers(np.array(logs)).tolist() == found

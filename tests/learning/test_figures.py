@@ -6,7 +6,6 @@ from statistics import NormalDist
 
 import numpy as np
 import pytest
-from made_up_air import steady_air
 
 from drymon.drying import coat, dips, ensemble
 from drymon.drying.coat_model import DIP_PARAMETERS, PARAMETERS, Spread
@@ -26,6 +25,7 @@ from drymon.learning.search import minimise
 from drymon.learning.smooth import smooth
 from drymon.learning.usual import usual
 from drymon.messages.coat_models import load_models
+from tests.learning.made_up_air import steady_air
 
 STARTS = load_models(None)
 BACKUP = STARTS["backup"]
@@ -63,14 +63,14 @@ FOUR = (0.0, 0.2, 0.3, 0.4)
         (weighed(FOUR, (3.1, 3.0, 3.026, 3.01)), "rose too much"),
     ],
 )
-def test_which_weighings_may_teach(run, told):
+def test_which_weighings_may_teach(run, told) -> None:
     """Four of them, 24 minutes, eight errors of the scale, ten of its steps, no rise beyond a quarter of the loss."""
     said = problem_of(run, AIR, True)
     assert told in said
     assert bool(said) is bool(told)
 
 
-def test_a_run_needs_a_coat_and_air_that_is_known():
+def test_a_run_needs_a_coat_and_air_that_is_known() -> None:
     run = weighed(FOUR, (3.1, 3.05, 3.03, 3.0))
     assert "not in room.toml" in problem_of(run, AIR, False)
     assert "no temperature or humidity" in problem_of(run, None, True)
@@ -81,7 +81,7 @@ def test_a_run_needs_a_coat_and_air_that_is_known():
     assert problem_of(replace(run, problem="felt only"), AIR, True) == "felt only"
 
 
-def test_a_slip_is_left_out_of_five_weighings_and_not_of_four():
+def test_a_slip_is_left_out_of_five_weighings_and_not_of_four() -> None:
     """Of four the rest could not teach."""
     rows = [(0.0, 3.1), (1000.0, 3.06), (2000.0, 3.2), (3000.0, 3.02), (4000.0, 3.0)]
     assert len(from_bench(rows).times_s) == 4
@@ -89,14 +89,14 @@ def test_a_slip_is_left_out_of_five_weighings_and_not_of_four():
     assert from_bench(rows[:4]).notes == ()
 
 
-def test_slurry_drips_for_minutes():
+def test_slurry_drips_for_minutes() -> None:
     """A twentieth of the 100 g lost, e times less after 150 s: 5 g, 1.839 g, late nothing beside the scale's gram."""
     found = from_bench([(0.0, 3.1037), (150.0, 3.0852), (3000.0, 3.0314), (6000.0, 3.0037)]).sds_kg
     assert found[:2] == pytest.approx(np.hypot(0.001, [0.005, 0.001839]), rel=2e-3)
     assert found[3] == pytest.approx(0.001, rel=1e-6)
 
 
-def test_a_cell_is_read_every_two_minutes():
+def test_a_cell_is_read_every_two_minutes() -> None:
     seconds = np.arange(0.0, 7200.0, 10.0)
     noise = 0.0005 * np.where(np.arange(len(seconds)) % 2, 1.0, -1.0)
     run = from_cell(zip(seconds, 3.0 + 0.05 * np.exp(-seconds / 3000.0) + noise, strict=True))
@@ -105,7 +105,7 @@ def test_a_cell_is_read_every_two_minutes():
 
 
 @pytest.mark.parametrize(("every", "told"), [(4, True), (7, False)])
-def test_a_cell_of_which_a_fifth_is_thrown_away_was_often_disturbed(every, told):
+def test_a_cell_of_which_a_fifth_is_thrown_away_was_often_disturbed(every, told) -> None:
     seconds = np.arange(0.0, 7200.0, 10.0)
     masses = 3.0 + 0.05 * np.exp(-seconds / 3000.0)
     masses[50::every] += 1.0
@@ -113,7 +113,7 @@ def test_a_cell_of_which_a_fifth_is_thrown_away_was_often_disturbed(every, told)
     assert ("the cell's readings were often disturbed" in notes) is told
 
 
-def test_air_without_a_speed_takes_the_assumed_one_and_gaps_the_last_known():
+def test_air_without_a_speed_takes_the_assumed_one_and_gaps_the_last_known() -> None:
     gap = np.array([np.nan, 21.0, np.nan, 22.0])
     found = air_by_minute(gap, np.full(4, 50.0), np.array([np.nan, 0.5, 25.0, np.nan]), np.full(4, 101_325.0),
                           np.full(4, 0.7))  # fmt: skip
@@ -124,7 +124,7 @@ def test_air_without_a_speed_takes_the_assumed_one_and_gaps_the_last_known():
     assert found.known_share == 0.5
 
 
-def test_weighings_put_together_gain_half_of_what_their_number_promises(make):
+def test_weighings_put_together_gain_half_of_what_their_number_promises(make) -> None:
     """Nine of one sd: a ninth of the variance if their errors were their own, a fifth as they are taken."""
     run = make(exponential, np.linspace(1.0, 1.1, 9), sd_kg=0.003)
     one = thinned(run, 1)
@@ -149,14 +149,14 @@ def in_three_lines(late):
     ("late", "error_kg", "stands"),
     [(0.035, 1e-5, True), (0.045, 1e-5, False), (0.045, 0.05, True), (0.075, 0.05, True), (0.085, 0.05, False)],
 )
-def test_when_a_mass_stands_still(make, late, error_kg, stands):
+def test_when_a_mass_stands_still(make, late, error_kg, stands) -> None:
     """4 % of the loss in the last quarter of the clock, 8 % at the most where the scale's own errors are as large."""
     run = make(in_three_lines(late), np.linspace(0.0, 8.0, 81), sd_kg=1e-9)
     seen = smooth(replace(run, sds_kg=np.full(81, error_kg)))
     assert seen.stands is stands
 
 
-def test_how_unsure_a_moment_is_follows_from_the_slope(make):
+def test_how_unsure_a_moment_is_follows_from_the_slope(make) -> None:
     """100 g by a first-order lag, on the log of time: at one time constant the loss grows by 36.8 g e-fold, so a gram
     (less by root 2, being smoothed) moves the moment by 1.92 %; a load cell's zero has walked 0.7 g by then besides.
     """
@@ -166,7 +166,7 @@ def test_how_unsure_a_moment_is_follows_from_the_slope(make):
     assert seen.unsure_of_time(True, 0.001)[at] == pytest.approx(0.0271, rel=0.03)
 
 
-def test_a_curves_error_goes_with_what_is_left_and_is_large_for_a_dry_coat_in_damp_air(make):
+def test_a_curves_error_goes_with_what_is_left_and_is_large_for_a_dry_coat_in_damp_air(make) -> None:
     """By the root of what is to go, never under 4 % of it; eight times the loss where under 30 % is left and the air
     has been over 75 %RH within three hours.
     """
@@ -184,7 +184,7 @@ def test_a_curves_error_goes_with_what_is_left_and_is_large_for_a_dry_coat_in_da
     assert misfit_water(just_dry, seen) / seen.loss_kg == pytest.approx(dry)
 
 
-def test_steps_are_ten_to_the_half_time(make):
+def test_steps_are_ten_to_the_half_time(make) -> None:
     """And 24 at the least, 64 at the most; they grow from the dip on."""
     grid = grid_of(make(exponential, np.linspace(0.05, 12.0, 60), sd_kg=1e-6))
     half = 3600.0 * 1.2 * math.log(2.0)
@@ -194,7 +194,7 @@ def test_steps_are_ten_to_the_half_time(make):
     assert len(grid_of(make(lambda h: np.exp(-h / 0.02), np.linspace(0.005, 20.0, 200), sd_kg=1e-6))) - 1 == 64
 
 
-def test_a_search_stops_where_little_is_gained():
+def test_a_search_stops_where_little_is_gained() -> None:
     """From 1 on a straight line: the first step gains nearly all, so a second is not asked for."""
     asked = []
 
@@ -236,7 +236,7 @@ def layout(make):
         ("rack_at", {"transfer": 0.15 / math.sqrt(2.0)}),
     ],
 )
-def test_how_far_trees_and_racks_differ(layout, which, moved):
+def test_how_far_trees_and_racks_differ(layout, which, moved) -> None:
     """One standard deviation of each: open faces of a sheltered tree 10 %, a zone's share a quarter on the logit, its
     speed 20 %, two racks 15 % apart from their mean together.
     """
@@ -250,7 +250,7 @@ def test_how_far_trees_and_racks_differ(layout, which, moved):
     assert found == pytest.approx(moved)
 
 
-def test_what_coats_have_in_common():
+def test_what_coats_have_in_common() -> None:
     """The air and the trees are the room's, the slurry is the coat's, and nothing is either's alone."""
     assert set(IN_COMMON) == set(PARAMETERS)
     own = {name for name in IN_COMMON if IN_COMMON[name] <= 0.7}
@@ -262,7 +262,7 @@ def test_what_coats_have_in_common():
     assert max(IN_COMMON.values()) < 0.96
 
 
-def test_a_fit_begins_from_a_careful_shop(make):
+def test_a_fit_begins_from_a_careful_shop(make) -> None:
     """Little scatter between dips (4, 4 and 5 %), an area of 0.4 m2 within a factor e, heavy tails of four degrees."""
     problem = Problem([make(exponential, HOURS)], PRIORS, "power")
     assert problem.dip_sd[0] == pytest.approx([0.04, 0.04, 0.05])
@@ -280,7 +280,7 @@ def test_a_fit_begins_from_a_careful_shop(make):
     assert problem.limit[room("transfer")] == 40.0
 
 
-def test_a_runs_steps_go_from_its_dip_to_its_last_weighing_or_to_the_end_of_its_air(make):
+def test_a_runs_steps_go_from_its_dip_to_its_last_weighing_or_to_the_end_of_its_air(make) -> None:
     """Of a run that was only felt there is no last weighing: here its air is known for ten hours."""
     grid = grid_of(make(exponential, HOURS))
     assert (grid[0], grid[-1]) == pytest.approx((0.0, 6.0 * 3600.0))
@@ -297,7 +297,7 @@ def touched(*touches, shelter="open"):
     )  # fmt: skip
 
 
-def test_a_finger_slips_once_in_ten(make):
+def test_a_finger_slips_once_in_ten(make) -> None:
     """Wet slurry felt as dry: a chance of a tenth, so -2 ln 0.1 = 4.605 of the squares; as wet: -2 ln 0.9 = 0.2107."""
     for dry, squares in ((True, 4.605), (False, 0.2107)):
         problem = Problem([make(exponential, HOURS), touched(Touch(0.0, False, dry))], PRIORS, "power")
@@ -306,7 +306,7 @@ def test_a_finger_slips_once_in_ten(make):
         assert whole[there] ** 2 == pytest.approx(squares, rel=1e-3)
 
 
-def test_a_surface_is_felt_dry_by_the_fourth_power_of_what_has_gone():
+def test_a_surface_is_felt_dry_by_the_fourth_power_of_what_has_gone() -> None:
     """Of a coat that is dry at 5 % left: half of what must go is a sixteenth, nine tenths two thirds."""
     assert felt_dry([1.0, 0.525, 0.145, 0.05, 0.0], 0.05) == pytest.approx([0.0, 0.0625, 0.6561, 1.0, 1.0])
 
@@ -320,7 +320,7 @@ def said(score=0.0, tree_h=10.0, **more):
     return Judgement("run", 0.05, tree_h * math.exp(0.2 * score), **{**plain, **more})
 
 
-def test_a_judgement_in_figures():
+def test_a_judgement_in_figures() -> None:
     one = said(1.5)
     assert one.error == pytest.approx(math.exp(-0.3) - 1.0)
     assert one.score == pytest.approx(1.5)
@@ -330,7 +330,7 @@ def test_a_judgement_in_figures():
         assert replace(one, true_h=true_h).covered is covered
 
 
-def test_a_summary_of_four_forecasts():
+def test_a_summary_of_four_forecasts() -> None:
     """Errors of 0, 10, 20 and 30 %: the median 15, the 90th percentile 27; three of four covered."""
     right = [replace(said(), true_h=10.0 / (1.0 + off)) for off in (0.0, 0.1, 0.2)]
     found = summary([*right, replace(said(), best_h=13.0, late_h=13.0, early_h=11.0)])
@@ -350,12 +350,12 @@ def test_a_summary_of_four_forecasts():
         ([0.0, 0.0, 0.0], math.sqrt(2.0 / 5.0)),
     ],
 )
-def test_by_how_much_pockets_are_less_or_more_sure(scores, factor):
+def test_by_how_much_pockets_are_less_or_more_sure(scores, factor) -> None:
     """Two runs of what was taken for granted beside them; between 0.3 and 2."""
     assert judge.pocket_factor([(f"t-{i}", said(score)) for i, score in enumerate(scores)]) == pytest.approx(factor)
 
 
-def test_by_how_much_dips_scatter_less_or_more():
+def test_by_how_much_dips_scatter_less_or_more() -> None:
     """As claimed: as it is. Without any error a fifth of the variance stays; at the most it is nine times as much."""
     few = replace(BACKUP, dip_sd=dict.fromkeys(DIP_PARAMETERS, 0.15))
     assert scatter_factor(few, [said(9.0)] * 2) == 1.0
@@ -368,14 +368,14 @@ def test_by_how_much_dips_scatter_less_or_more():
     assert scatter_factor(sharp, [said(9.0), *[said(0.0)] * 9]) == pytest.approx(math.sqrt(18.0 / 12.0), rel=0.03)
 
 
-def test_other_days_and_a_middle_brought_forward():
+def test_other_days_and_a_middle_brought_forward() -> None:
     other = judge.other_days(replace(BACKUP, dip_sd={**BACKUP.dip_sd, "water": 0.06}))
     assert other.dip_sd["water"] == pytest.approx(0.1)  # hypot(0.06, 0.08)
     moved = judge.brought_forward(BACKUP, math.log(2.0))
     assert moved.parameters["pace"].centre == pytest.approx(0.5 * BACKUP.parameters["pace"].centre)
 
 
-def test_hours_until_are_those_of_the_closed_form():
+def test_hours_until_are_those_of_the_closed_form() -> None:
     coats = dips.possible_coats(BACKUP, 1, "open", edges=judge.EVEN)
     steps = [(REFERENCE_AIR, 300.0)] * 300
     found = hours_until(coats, steps, 0.1)
@@ -386,7 +386,7 @@ def test_hours_until_are_those_of_the_closed_form():
     assert np.isinf(hours_until(coats, steps[:2], 0.1)).all()
 
 
-def test_a_run_is_forecast_by_the_quantiles_of_its_possible_coats(make):
+def test_a_run_is_forecast_by_the_quantiles_of_its_possible_coats(make) -> None:
     """In steady air of 50 %RH the closed form says when each member gets there; its bounds are the 13th, the 128th and
     the 244th of them, its spread half of the way from the 16th to the 84th percentile on the log of time.
     """
@@ -404,7 +404,7 @@ def test_a_run_is_forecast_by_the_quantiles_of_its_possible_coats(make):
     assert never.late_h == 14.0 * 24.0
 
 
-def test_a_coat_in_its_usual_air_needs_no_fit(make):
+def test_a_coat_in_its_usual_air_needs_no_fit(make) -> None:
     """Best and sure hours are the middle and the 95 % quantile of the same possible coats; never beyond a fortnight."""
     runs = [make(exponential, HOURS, name=f"t-{i}") for i in range(2)]
     found = usual(BACKUP, runs, 0.95, judge.EVEN)
@@ -422,7 +422,7 @@ def test_a_coat_in_its_usual_air_needs_no_fit(make):
     assert found.sure_h == pytest.approx(hours[243], abs=0.2)
 
 
-def test_one_parameter_that_alone_is_unsure_has_all_of_the_variance():
+def test_one_parameter_that_alone_is_unsure_has_all_of_the_variance() -> None:
     certain = {name: Spread(one.centre, 1e-9) for name, one in BACKUP.parameters.items()}
     for name in ("transfer", "water"):
         alone = replace(BACKUP, parameters={**certain, name: Spread(BACKUP.parameters[name].centre, 0.2)})
@@ -431,7 +431,7 @@ def test_one_parameter_that_alone_is_unsure_has_all_of_the_variance():
         assert max(share for other, share in shares.items() if other != name) < 0.1
 
 
-def test_intervals_promised_are_kept_by_normal_scores():
+def test_intervals_promised_are_kept_by_normal_scores() -> None:
     scores = [NormalDist().inv_cdf((place + 0.5) / 2000) for place in range(2000)]
     promised, kept = coverage_curve(scores)
     assert promised.tolist() == [0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95]
@@ -448,11 +448,11 @@ def test_intervals_promised_are_kept_by_normal_scores():
         ([3.0, 3.01, 2.99, 3.02, 2.98, 3.0, 4.6], False),  # one alone is a stranger
     ],
 )
-def test_when_one_name_stands_for_two_coats(hours, two):
+def test_when_one_name_stands_for_two_coats(hours, two) -> None:
     assert bool(two_groups(np.array(hours))) is two
 
 
-def test_six_folds_at_the_most_and_whole_trees_of_three(make):
+def test_six_folds_at_the_most_and_whole_trees_of_three(make) -> None:
     trees = [make(exponential, HOURS, name=f"t-{i}") for i in range(20)]
     assert len(folds(trees)) == 6
     three = [make(exponential, HOURS, name=f"t-{i}", number=n) for i in range(3) for n in (1, 2)]
@@ -474,7 +474,7 @@ def told(runs, ends, model=SURE, start=BACKUP, of_room=None):
     [("pocketed", 0.29, ("open", "pocketed")), ("pocketed", 0.31, ("open",)), ("deep", 0.29, ("open", "deep")),
      ("open", 0.01, ("open",))],
 )  # fmt: skip
-def test_a_shelter_is_learnt_once_30_percent_are_left_in_its_slow_part(make, shelter, left, learned):
+def test_a_shelter_is_learnt_once_30_percent_are_left_in_its_slow_part(make, shelter, left, learned) -> None:
     assert told([make(exponential, HOURS, shelter=shelter)], [left]).shelters_learned == learned
 
 
@@ -487,11 +487,11 @@ def test_a_shelter_is_learnt_once_30_percent_are_left_in_its_slow_part(make, she
         (0.10, HOURS, BACKUP, False),  # no surer than a starting model
     ],
 )
-def test_when_a_tail_is_learnt(make, left, hours, model, learnt):
+def test_when_a_tail_is_learnt(make, left, hours, model, learnt) -> None:
     assert told([make(exponential, hours)], [left], model).tail_learned is learnt
 
 
-def test_how_much_slower_a_learnt_tail_has_become(make):
+def test_how_much_slower_a_learnt_tail_has_become(make) -> None:
     """Lines of two parts: the last quarter of the clock at 0.44 of the mean pace is slow enough, at 0.46 it is not."""
     for pace, learnt in ((0.44, True), (0.46, False)):
         run = make(in_three_lines(0.25 * pace), np.linspace(0.0, 8.0, 81), sd_kg=1e-7)
@@ -499,7 +499,7 @@ def test_how_much_slower_a_learnt_tail_has_become(make):
 
 
 @pytest.mark.parametrize(("count", "priors"), [(8, True), (9, False)])
-def test_below_nine_runs_the_interval_rests_on_priors(make, count, priors):
+def test_below_nine_runs_the_interval_rests_on_priors(make, count, priors) -> None:
     """n / (n + 1) must reach 0.9 (split conformal prediction, Vovk et al. 2005)."""
     runs = [make(exponential, HOURS, name=f"t-{i}") for i in range(count)]
     origin = told(runs, [0.05] * count, replace(SURE, run_ids=tuple(run.id for run in runs))).origin
@@ -509,7 +509,7 @@ def test_below_nine_runs_the_interval_rests_on_priors(make, count, priors):
     assert "together with" not in origin
 
 
-def test_what_else_an_origin_tells(make):
+def test_what_else_an_origin_tells(make) -> None:
     runs = [make(exponential, HOURS)]
     one = told(runs, [0.05], replace(SURE, run_ids=("a", "b")), of_room=3).origin
     assert "to 1 weighed run of this room and to what was felt of 1 coat" in one
@@ -522,7 +522,7 @@ def test_what_else_an_origin_tells(make):
     assert nothing.origin.startswith("fitted by drymon to what was felt of 2 coats of this room, nothing weighed")
 
 
-def test_hours_of_a_fleet_are_those_of_its_runs(make):
+def test_hours_of_a_fleet_are_those_of_its_runs(make) -> None:
     runs = [make(exponential, HOURS, name="t-1"), make(exponential, 2.0 * HOURS, name="t-2", shelter="deep")]
     fleet = fleet_of(runs)
     assert [float(hours_of(fleet, place)[-1]) for place in (0, 1)] == pytest.approx([6.0, 12.0])

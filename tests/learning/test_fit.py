@@ -78,7 +78,7 @@ def left_band(model, run, hours):
 
 @pytest.mark.parametrize("curve", [page, two_periods])
 @pytest.mark.parametrize("held", [0.0, 0.02])
-def test_the_published_bar_lies_in_a_narrow_band_after_one_run(make, curve, held):
+def test_the_published_bar_lies_in_a_narrow_band_after_one_run(make, curve, held) -> None:
     """Both published moistures, through either curve that meets them, and read either as share of the
     removable water or of all the water, 2 % of which the binder keeps.
     """
@@ -113,7 +113,7 @@ def crank_surface_resistance(tau, biot, terms=60):
     ("biot", "table"),
     [(0.1, {0.5: 0.9525739852382, 2.0: 0.8238888527060}), (1.0, {0.5: 0.6811045654467, 2.0: 0.2243940038289})],
 )
-def test_cranks_slab_with_surface_resistance_is_met(make, biot, table):
+def test_cranks_slab_with_surface_resistance_is_met(make, biot, table) -> None:
     """A slab of wet material that dries by diffusion against a surface resistance, fitted to its own
     weighings.
 
@@ -143,7 +143,7 @@ def exponential_runs(make, count, spread=0.05, **kind):
     return runs, taus
 
 
-def test_left_out_runs_are_told_within_their_interval(make):
+def test_left_out_runs_are_told_within_their_interval(make) -> None:
     """Of an exponential e^(-t / tau) is left; tau ln(1 / left) is its time.
 
     What was left at a weighing is known to a point of the water: 0.3 g of 100 g at each weighing, and what a curve may
@@ -162,7 +162,7 @@ def test_left_out_runs_are_told_within_their_interval(make):
 
 
 @pytest.mark.parametrize("curve", [page, two_periods])
-def test_the_best_guess_of_a_left_out_run_is_neither_early_nor_late(make, curve):
+def test_the_best_guess_of_a_left_out_run_is_neither_early_nor_late(make, curve) -> None:
     """Bars that dry as the published one, quicker and slower ones in equal number: their time to any share is known.
 
     Within 2 %: a third of a point, by which the share left at a weighing is unsure, is so much of the time.
@@ -181,7 +181,7 @@ def test_the_best_guess_of_a_left_out_run_is_neither_early_nor_late(make, curve)
     assert abs(np.mean(errors)) < 0.02
 
 
-def test_few_runs_help_and_say_that_priors_carry_them(make):
+def test_few_runs_help_and_say_that_priors_carry_them(make) -> None:
     """The starting model expects other coats; two runs bring a third one's forecast near: within 10 %, for the two
     differ by 23 % and a forecast can lie no nearer than their middle.
     """
@@ -195,7 +195,7 @@ def test_few_runs_help_and_say_that_priors_carry_them(make):
     assert "below 9 runs the interval rests on priors" in model.origin
 
 
-def test_the_tail_is_not_learnt_from_runs_that_stop_early(make):
+def test_the_tail_is_not_learnt_from_runs_that_stop_early(make) -> None:
     hours = np.linspace(0.08, 1.2, 15)
     run = make(lambda h: np.exp(-h / 1.2), hours)
     fit = fit_all([run], STARTS)[0]
@@ -216,7 +216,7 @@ def slowest_hours(model, run):
     return np.quantile(hours_until(coats_of_run(model, run), steps, 0.05), [0.05, 0.5, 0.95])
 
 
-def test_pockets_are_read_from_the_weight_of_the_whole_tree(make):
+def test_pockets_are_read_from_the_weight_of_the_whole_tree(make) -> None:
     """Nothing but the tree's mass is weighed."""
     open_runs, _ = exponential_runs(make, 4, spread=0.02)
     hours = np.linspace(0.08, 24.0, 60)
@@ -232,7 +232,7 @@ def test_pockets_are_read_from_the_weight_of_the_whole_tree(make):
     assert "deep" not in fit.model.shelters_learned
 
 
-def test_runs_of_other_coats_help_one_that_has_few(make):
+def test_runs_of_other_coats_help_one_that_has_few(make) -> None:
     """Two open runs of a coat say nothing of its pockets. Pocketed trees under another coat of the room, in which a
     fifth dries six times as slowly, do: no such tree of this coat was ever weighed.
     """
@@ -255,7 +255,7 @@ def test_runs_of_other_coats_help_one_that_has_few(make):
     assert "together with 6 runs of its other coats" in fit.model.origin
 
 
-def test_how_much_of_a_tree_lies_in_its_pockets_is_learnt(make):
+def test_how_much_of_a_tree_lies_in_its_pockets_is_learnt(make) -> None:
     """Trees of which a tenth, or three tenths, dry five times as slowly. Both kinds of face lose their water as no coat
     of drymon's does, so what is found need not be the share itself: it must go with it.
     """
@@ -277,7 +277,7 @@ def in_two_speeds(h, share, hours):
     return (1.0 - share) * np.exp(-h / hours[0]) + share * np.exp(-h / hours[1])
 
 
-def test_a_run_of_another_coat_cannot_mislead(make):
+def test_a_run_of_another_coat_cannot_mislead(make) -> None:
     """Six runs of 1.2 h, and one logged under the same name that takes four times as long."""
     runs, _ = exponential_runs(make, 6)
     hours = np.linspace(0.08, 22.0, 25)
@@ -287,7 +287,7 @@ def test_a_run_of_another_coat_cannot_mislead(make):
     assert np.median(forecast_hours(fit.model, runs[0], 0.05)) == pytest.approx(1.2 * np.log(20.0), rel=0.12)
 
 
-def test_no_usable_run_is_refused_in_words(make):
+def test_no_usable_run_is_refused_in_words(make) -> None:
     run = make(lambda h: np.exp(-h), np.array([0.5, 1.0]))
     assert "at least 4 are needed" in run.problem
     assert fit_all([run], STARTS) == []
@@ -295,7 +295,7 @@ def test_no_usable_run_is_refused_in_words(make):
         fit_all([replace(make(lambda h: np.exp(-h), np.linspace(0.1, 4, 9)), coat="mystery")], STARTS)
 
 
-def test_a_fitted_model_survives_its_file(make, tmp_path):
+def test_a_fitted_model_survives_its_file(make, tmp_path) -> None:
     runs, _ = exponential_runs(make, 2)
     model = fit_all(runs, STARTS)[0].model
     path = tmp_path / "backup.toml"
@@ -303,13 +303,13 @@ def test_a_fitted_model_survives_its_file(make, tmp_path):
     assert read_model(path) == model
 
 
-def test_the_same_runs_give_the_same_model(make):
+def test_the_same_runs_give_the_same_model(make) -> None:
     runs, _ = exponential_runs(make, 3)
     first, second = (fit_all(runs, STARTS)[0].model for _ in range(2))
     assert first == second
 
 
-def test_of_six_hundred_weighings_a_run_keeps_what_a_fit_can_use(make):
+def test_of_six_hundred_weighings_a_run_keeps_what_a_fit_can_use(make) -> None:
     """How long fits take is measured in `benchmarks/fits.py`."""
     run = make(lambda h: np.exp(-h / 1.2), np.linspace(0.05, 7.0, 600), on_cell=True)
     few = thinned(run)

@@ -46,7 +46,7 @@ def fold_with(make, place, factor):
     return models_of(STARTS, whole, runs)["backup"], fold, runs[0]
 
 
-def test_nothing_of_a_left_out_run_reaches_its_forecast(make):
+def test_nothing_of_a_left_out_run_reaches_its_forecast(make) -> None:
     """Half as long again it moves the fit of all runs; what was learnt without it, and what its interval is made of,
     stay. The same of a run that is kept moves both.
     """
@@ -63,7 +63,7 @@ def test_nothing_of_a_left_out_run_reaches_its_forecast(make):
     assert np.mean(kept[2]) / np.mean(usual[2]) > 1.2
 
 
-def test_the_step_back_from_a_few_runs_is_as_good_as_fitting_anew(make):
+def test_the_step_back_from_a_few_runs_is_as_good_as_fitting_anew(make) -> None:
     """A run's inner forecast, of a model without it and without the fold, against a whole fit of the others."""
     runs = weighed(make, FACTORS)
     fold = left_out_of(runs)[1]
@@ -75,7 +75,7 @@ def test_the_step_back_from_a_few_runs_is_as_good_as_fitting_anew(make):
         assert one.best_h == pytest.approx(again, rel=0.02)
 
 
-def test_whole_trees_are_left_out_where_there_are_several(make):
+def test_whole_trees_are_left_out_where_there_are_several(make) -> None:
     runs = weighed(make, FACTORS)
     again = [replace(run, id=f"{run.id}-2", number=2) for run in runs]
     both = [*runs, *again]
@@ -86,12 +86,12 @@ def test_whole_trees_are_left_out_where_there_are_several(make):
         assert {i for i, run in enumerate(both) if run.tree in trees} == set(part)
 
 
-def test_of_one_tree_single_runs_are_left_out(make):
+def test_of_one_tree_single_runs_are_left_out(make) -> None:
     runs = [replace(run, tree="t-1", number=i + 1) for i, run in enumerate(weighed(make, FACTORS))]
     assert folds(runs) == [[i] for i in range(6)]
 
 
-def test_many_trees_are_left_out_in_no_more_folds_than_are_paid_for(make):
+def test_many_trees_are_left_out_in_no_more_folds_than_are_paid_for(make) -> None:
     runs = weighed(make, np.ones(20))
     parts = folds(runs)
     assert len(parts) == MOST_FOLDS
@@ -99,7 +99,7 @@ def test_many_trees_are_left_out_in_no_more_folds_than_are_paid_for(make):
     assert sorted(i for part in parts for i in part) == list(range(20))
 
 
-def test_one_run_is_judged_by_nothing(make):
+def test_one_run_is_judged_by_nothing(make) -> None:
     runs = weighed(make, [1.0])
     whole = fit_room(runs, PRIORS, "power")
     assert leave_out(runs, STARTS, whole, taken(whole)) == []

@@ -35,7 +35,7 @@ def layout(make):
     )
 
 
-def test_derivatives_are_those_of_the_parameters(layout):
+def test_derivatives_are_those_of_the_parameters(layout) -> None:
     at = np.linspace(-0.5, 0.5, layout.size)
     _, slope = layout.theta(at, DIP_SD, ZONE_SD)
     for unknown in range(layout.size):
@@ -44,7 +44,7 @@ def test_derivatives_are_those_of_the_parameters(layout):
         np.testing.assert_allclose((above - below) / 2e-5, slope[:, :, unknown], atol=1e-6)
 
 
-def test_a_coats_own_parameters_move_its_runs_alone_and_the_rooms_move_all(layout):
+def test_a_coats_own_parameters_move_its_runs_alone_and_the_rooms_move_all(layout) -> None:
     at = np.zeros(layout.size)
     before = layout.theta(at, DIP_SD, ZONE_SD)[0][:, THETA.index("transfer")]
     moved = {}
@@ -59,14 +59,14 @@ def test_a_coats_own_parameters_move_its_runs_alone_and_the_rooms_move_all(layou
 
 
 @pytest.mark.parametrize("name", PARAMETERS)
-def test_room_and_coat_together_are_as_unsure_as_the_starting_model(layout, name):
+def test_room_and_coat_together_are_as_unsure_as_the_starting_model(layout, name) -> None:
     """All unknowns are standard: what the room and the coat add to a parameter's variance is the prior's, no more."""
     start = load_models(None)["backup"].parameters[name]
     root = layout.root_of(layout.coats.index("backup"))[PARAMETERS.index(name)]
     assert float(root @ root) == pytest.approx(start.sd**2)
 
 
-def test_a_run_scatters_by_its_own_coats_scatter(layout):
+def test_a_run_scatters_by_its_own_coats_scatter(layout) -> None:
     at = np.zeros(layout.size)
     before = layout.theta(at, DIP_SD, ZONE_SD)[0]
     for run, coat in enumerate(layout.coat):
@@ -76,7 +76,7 @@ def test_a_run_scatters_by_its_own_coats_scatter(layout):
             assert np.count_nonzero(np.abs(changed) > 1e-12) == 1
 
 
-def test_no_unknown_is_two_things(layout):
+def test_no_unknown_is_two_things(layout) -> None:
     """Every unknown beyond the room's and the coats' belongs to scatter, areas, pockets or racks, to one of them."""
     places = [layout.scatter + place for place in range(3)]
     places += [layout.area, layout.share, layout.zone, layout.depth, layout.shelter, layout.rack_at]
@@ -84,7 +84,7 @@ def test_no_unknown_is_two_things(layout):
     assert sorted(used) == list(range(len(PARAMETERS) * (1 + len(layout.coats)), layout.size))
 
 
-def test_racks_differ_about_the_coats_own_number(layout):
+def test_racks_differ_about_the_coats_own_number(layout) -> None:
     """Their factors multiply to one, so that the model's own transfer is that of the racks' mean."""
     at = np.linspace(-1.0, 2.0, layout.size)
     factors = layout.rack_factors(at)
@@ -93,7 +93,7 @@ def test_racks_differ_about_the_coats_own_number(layout):
     assert factors["rack-a"] != pytest.approx(1.0, abs=0.01)
 
 
-def test_dry_air_before_the_dip_leaves_less_to_lose_and_damp_air_more(make):
+def test_dry_air_before_the_dip_leaves_less_to_lose_and_damp_air_more(make) -> None:
     water, sunk = THETA.index("water"), THETA.index("sunk")
     found = {}
     for humidity in (25.0, 50.0, 70.0):
@@ -103,7 +103,7 @@ def test_dry_air_before_the_dip_leaves_less_to_lose_and_damp_air_more(make):
     assert found[25.0][sunk] < found[50.0][sunk] < found[70.0][sunk]
 
 
-def test_a_model_of_another_tail_brings_no_exponent_of_its_own():
+def test_a_model_of_another_tail_brings_no_exponent_of_its_own() -> None:
     model = load_models(None)["backup"]
     place = PARAMETERS.index("exponent")
     same, other = Prior.of(model, model.tail), Prior.of(model, "front")

@@ -2,7 +2,6 @@
 
 import numpy as np
 import pytest
-from made_up_air import steady_air
 
 from drymon.drying import coat
 from drymon.drying.ensemble import REFERENCE_AIR
@@ -11,6 +10,7 @@ from drymon.learning.forward import coats_of
 from drymon.learning.layout import Prior
 from drymon.learning.problem import Problem
 from drymon.messages.coat_models import load_models
+from tests.learning.made_up_air import steady_air
 
 STARTS = load_models(None)
 PRIORS = {name: Prior.of(model) for name, model in STARTS.items()}
@@ -42,14 +42,14 @@ def problem_of(make, factors, humidity=50.0):
 
 
 @pytest.mark.parametrize("factors", [{"backup": 8.0}, {"backup": 0.15}, {"backup": 5.0, "seal": 0.2}])
-def test_it_begins_at_the_half_time_of_each_coats_runs(make, factors):
+def test_it_begins_at_the_half_time_of_each_coats_runs(make, factors) -> None:
     problem, of_start = problem_of(make, factors)
     found = half_times(problem, _paces(problem))
     expected = [factors[run.coat] * of_start[run.coat] for run in problem.runs]
     np.testing.assert_allclose(found, expected, rtol=0.05)
 
 
-def test_it_counts_the_hours_in_the_air_that_they_were_in(make):
+def test_it_counts_the_hours_in_the_air_that_they_were_in(make) -> None:
     """Air of 75 %RH takes half as much as that of 50: eight times the hours there are four times of the usual air's."""
     problem, of_start = problem_of(make, {"backup": 8.0}, humidity=75.0)
     found = half_times(problem, _paces(problem))
@@ -57,12 +57,12 @@ def test_it_counts_the_hours_in_the_air_that_they_were_in(make):
 
 
 @pytest.mark.parametrize(("factor", "moved"), [(0.55, False), (1.9, False), (2.2, True), (0.42, True)])
-def test_what_is_within_a_factor_two_is_left_to_the_search(make, factor, moved):
+def test_what_is_within_a_factor_two_is_left_to_the_search(make, factor, moved) -> None:
     problem, _ = problem_of(make, {"backup": factor})
     assert _paces(problem).any() == moved
 
 
-def test_no_run_moves_it_beyond_150_times(make):
+def test_no_run_moves_it_beyond_150_times(make) -> None:
     """Weighings of something else altogether: 400 times as slow as any backup coat."""
     problem, of_start = problem_of(make, {"backup": 400.0})
     np.testing.assert_allclose(half_times(problem, _paces(problem)), 150.0 * of_start["backup"], rtol=0.02)

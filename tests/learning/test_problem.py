@@ -34,7 +34,7 @@ def problem_of(runs, tail="power"):
 
 
 @pytest.mark.parametrize("tail", ["power", "front", "supply"])
-def test_the_slope_of_the_sum_of_squares_is_that_of_differences(runs, tail):
+def test_the_slope_of_the_sum_of_squares_is_that_of_differences(runs, tail) -> None:
     """Of every unknown; the rows of the two are rotated against each other, so the sums are compared."""
     problem = problem_of(runs, tail)
     at = np.random.default_rng(5).normal(0.0, 0.4, problem.layout.size)
@@ -47,7 +47,7 @@ def test_the_slope_of_the_sum_of_squares_is_that_of_differences(runs, tail):
     np.testing.assert_allclose(told, found, rtol=2e-3, atol=2e-3 * np.abs(found).max())
 
 
-def test_the_rows_are_those_of_the_residuals_rotated(runs):
+def test_the_rows_are_those_of_the_residuals_rotated(runs) -> None:
     problem = problem_of(runs)
     at = np.random.default_rng(6).normal(0.0, 0.4, problem.layout.size)
     residuals, slopes = problem.with_slopes(at)
@@ -57,14 +57,14 @@ def test_the_rows_are_those_of_the_residuals_rotated(runs):
     np.testing.assert_allclose(slopes.T @ slopes, normal, rtol=5e-3, atol=5e-3 * np.abs(normal).max())
 
 
-def test_the_dry_mass_is_not_known(runs):
+def test_the_dry_mass_is_not_known(runs) -> None:
     """A tree with half a kilogram more of metal behind its shell is the same run."""
     heavier = [replace(run, masses_kg=run.masses_kg + 0.5) for run in runs]
     at = np.full(problem_of(runs).layout.size, 0.1)
     np.testing.assert_allclose(problem_of(heavier).residuals(at), problem_of(runs).residuals(at), atol=1e-6)
 
 
-def test_one_slip_of_the_pen_is_believed_less_than_the_rest(make):
+def test_one_slip_of_the_pen_is_believed_less_than_the_rest(make) -> None:
     run = make(lambda h: np.exp(-h / 1.2), HOURS, sd_kg=0.0005)
     slipped = run.masses_kg.copy()
     slipped[7] += 0.02
@@ -75,7 +75,7 @@ def test_one_slip_of_the_pen_is_believed_less_than_the_rest(make):
     assert np.median(np.delete(belief, 7)) > 0.7
 
 
-def test_far_from_what_was_taken_for_granted_the_prior_gives_way(make):
+def test_far_from_what_was_taken_for_granted_the_prior_gives_way(make) -> None:
     """A coat of another shop that takes thirty times as long: heavy tails let the air's part go there, and hold what
     physics bounds.
     """
@@ -88,7 +88,7 @@ def test_far_from_what_was_taken_for_granted_the_prior_gives_way(make):
     assert problem.heavy[problem.layout.room("sorption")] == 1.0
 
 
-def test_few_weighings_are_no_surer_than_their_scale(make):
+def test_few_weighings_are_no_surer_than_their_scale(make) -> None:
     """A smooth line goes through five weighings as if they had no error: the scale's own word holds, as far as all runs
     on such scales bear it out.
     """

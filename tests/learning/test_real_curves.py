@@ -13,9 +13,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 import pytest
-from made_up_air import steady_air
 from scipy.optimize import least_squares
-from wet_slab import slab
 
 from drymon.drying import air, curve, dips, ensemble, surface
 from drymon.drying.coat_model import CoatModel, Spread
@@ -25,6 +23,8 @@ from drymon.learning.forward import hours_of, mean_water
 from drymon.learning.judge import EVEN, forecast_hours, hours_until
 from drymon.learning.run import Run
 from drymon.messages.coat_models import load_models
+from tests.learning.made_up_air import steady_air
+from tests.learning.wet_slab import slab
 
 Array = npt.NDArray[np.float64]
 PUBLISHED = Path(__file__).parents[1] / "published"

@@ -46,7 +46,7 @@ CASES = {
 
 
 @pytest.mark.parametrize("name", CASES)
-def test_certified_fits_are_found(name):
+def test_certified_fits_are_found(name) -> None:
     data, model, start, certified, squares = CASES[name]
     x, y = data.T
     scale = np.array(start)
@@ -65,7 +65,7 @@ def test_certified_fits_are_found(name):
     assert np.sum((model(found, x) - y) ** 2) == pytest.approx(squares, rel=1e-3)
 
 
-def test_it_stops_at_the_bounds_of_the_unknowns():
+def test_it_stops_at_the_bounds_of_the_unknowns() -> None:
     """A straight line whose slope of 3 is not allowed: the nearest allowed one, 2, is found."""
     x = np.linspace(0.0, 1.0, 5)
     found = minimise(
@@ -74,7 +74,7 @@ def test_it_stops_at_the_bounds_of_the_unknowns():
     assert found == pytest.approx([2.0])
 
 
-def test_where_nothing_can_be_gained_it_stays_and_counts_few_steps():
+def test_where_nothing_can_be_gained_it_stays_and_counts_few_steps() -> None:
     asked = []
 
     def with_slopes(z):
@@ -87,7 +87,7 @@ def test_where_nothing_can_be_gained_it_stays_and_counts_few_steps():
 
 
 @pytest.mark.parametrize("most", [1, 2, 3, 5])
-def test_each_step_is_the_same_in_whatever_units_the_unknowns_are(most):
+def test_each_step_is_the_same_in_whatever_units_the_unknowns_are(most) -> None:
     """What is damped is each unknown's own curvature (Marquardt 1963); without it these steps go far astray."""
     x, y = BOXBOD.T
 
@@ -104,7 +104,7 @@ def test_each_step_is_the_same_in_whatever_units_the_unknowns_are(most):
     assert_allclose(reached(np.array([1.0, 1.0])), reached(np.array([1000.0, 0.01])), rtol=1e-6)
 
 
-def test_it_goes_on_while_a_step_gains_enough_and_no_further():
+def test_it_goes_on_while_a_step_gains_enough_and_no_further() -> None:
     """On a square each step halves the unknown, so the sum of squares gains 0.94, 0.059, 0.0037, 0.0002."""
     asked = []
 

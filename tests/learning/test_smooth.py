@@ -20,14 +20,14 @@ def bent(hours):
 
 
 @pytest.mark.parametrize("left", [exponential, bent])
-def test_a_falling_and_slowing_mass_is_followed(make, left):
+def test_a_falling_and_slowing_mass_is_followed(make, left) -> None:
     """To three times the noise of the scale, 0.3 g."""
     seen = smooth(make(left, HOURS))
     np.testing.assert_allclose(seen.mass_kg, 3.0 + 0.1 * left(HOURS), atol=0.0009)
     assert 0.0 < seen.scatter_kg < 0.0004
 
 
-def test_it_never_rises_and_never_speeds_up(make):
+def test_it_never_rises_and_never_speeds_up(make) -> None:
     run = make(lambda h: exponential(h) + 0.05 * np.sin(9.0 * h), HOURS, sd_kg=0.002)
     seen = smooth(run)
     rates = np.diff(seen.mass_kg) / np.diff(seen.clock)
@@ -35,7 +35,7 @@ def test_it_never_rises_and_never_speeds_up(make):
     assert np.diff(rates).min() >= -1e-9
 
 
-def test_times_are_read_where_the_exponential_has_them(make):
+def test_times_are_read_where_the_exponential_has_them(make) -> None:
     """Half of what an exponential loses between a and b has gone at -tau ln((e^-a + e^-b) / 2)."""
     seen = smooth(make(exponential, HOURS))
     ends = np.exp(-HOURS[[0, -1]] / 1.2)
@@ -43,7 +43,7 @@ def test_times_are_read_where_the_exponential_has_them(make):
     assert (seen.hours_until(0.0), seen.hours_until(1.0)) == pytest.approx((HOURS[0], HOURS[-1]))
 
 
-def test_one_slip_of_the_pen_costs_itself(make):
+def test_one_slip_of_the_pen_costs_itself(make) -> None:
     run = make(exponential, HOURS)
     masses = run.masses_kg.copy()
     masses[9] += 0.03
@@ -52,7 +52,7 @@ def test_one_slip_of_the_pen_costs_itself(make):
     np.testing.assert_allclose(seen.mass_kg, 3.0 + 0.1 * exponential(HOURS), atol=0.001)
 
 
-def test_the_clock_goes_with_the_air(make):
+def test_the_clock_goes_with_the_air(make) -> None:
     """Half of the time in air of twice the deficit: a third of the clock, then two thirds."""
     run = make(exponential, HOURS)
     middle = int(np.searchsorted(run.air.edges_s, 1800.0 * 6.0))
@@ -64,12 +64,12 @@ def test_the_clock_goes_with_the_air(make):
     assert clock[-1] == pytest.approx(1.0)
 
 
-def test_a_mass_that_stands_is_told_from_one_that_still_falls(make):
+def test_a_mass_that_stands_is_told_from_one_that_still_falls(make) -> None:
     assert smooth(make(exponential, np.linspace(0.1, 8.0, 24))).stands
     assert not smooth(make(exponential, np.linspace(0.1, 2.0, 24))).stands
 
 
-def test_where_the_mass_hardly_falls_its_moment_is_unsure(make):
+def test_where_the_mass_hardly_falls_its_moment_is_unsure(make) -> None:
     """At half the water a gram is minutes, at the last hundredth it is hours; a drifting cell knows less still."""
     seen = smooth(make(exponential, HOURS))
     unsure = seen.unsure_of_time(on_cell=False, error_kg=seen.scatter_kg)
@@ -79,12 +79,12 @@ def test_where_the_mass_hardly_falls_its_moment_is_unsure(make):
     assert seen.unsure_of_time(on_cell=True, error_kg=seen.scatter_kg)[late] > unsure[late]
 
 
-def test_a_load_cells_run_is_followed_as_well(make):
+def test_a_load_cells_run_is_followed_as_well(make) -> None:
     seen = smooth(make(bent, HOURS, on_cell=True))
     np.testing.assert_allclose(seen.mass_kg, 3.0 + 0.1 * bent(HOURS), atol=0.0009)
 
 
-def test_how_much_a_run_has_slowed_needs_no_curve(make):
+def test_how_much_a_run_has_slowed_needs_no_curve(make) -> None:
     """An exponential to a share s: its last quarter of time takes s^(3/4) - s, against 1 - s on the whole; a line never
     slows.
     """

@@ -22,7 +22,7 @@ def estimate_of(make, hours, sd_kg=0.0001, **kind):
 
 
 @pytest.mark.parametrize("last_h", [2.0, 3.5, 6.0])
-def test_on_a_good_scale_it_is_the_last_that_has_a_twentieth_left(make, last_h):
+def test_on_a_good_scale_it_is_the_last_that_has_a_twentieth_left(make, last_h) -> None:
     hours = np.linspace(0.1, last_h, 24)
     expected = hours[left_at(hours) > 0.055][-1]
     for left, at, unsure in taken(estimate_of(make, hours)):
@@ -32,7 +32,7 @@ def test_on_a_good_scale_it_is_the_last_that_has_a_twentieth_left(make, last_h):
         assert 0.0 < unsure < 0.07
 
 
-def test_on_a_rough_scale_it_is_an_earlier_one_and_on_a_bad_one_the_plainest(make):
+def test_on_a_rough_scale_it_is_an_earlier_one_and_on_a_bad_one_the_plainest(make) -> None:
     """Of 100 g lost: at two hours an error of a gram moves the moment by 4 % of it, at five by 60; with 12 g it is
     plainest where the mass falls fastest on the log of time, after 1.2 h.
     """
@@ -46,7 +46,7 @@ def test_on_a_rough_scale_it_is_an_earlier_one_and_on_a_bad_one_the_plainest(mak
 
 
 @pytest.mark.parametrize("shelter", ["open", "deep"])
-def test_how_much_is_left_at_the_end(make, shelter):
+def test_how_much_is_left_at_the_end(make, shelter) -> None:
     """Open trees as their masses say; a deep one has more in its pockets than on the whole."""
     hours = np.linspace(0.1, 2.5, 24)
     for found in ended(estimate_of(make, hours, shelter=shelter)):

@@ -2,7 +2,6 @@
 
 import numpy as np
 import pytest
-from made_up_air import steady_air
 
 from drymon.drying import coat, dips
 from drymon.drying.ensemble import AirStep
@@ -11,6 +10,7 @@ from drymon.learning.judge import EVEN
 from drymon.learning.run import Run, Touch
 from drymon.learning.runs import Weighed, make_run
 from drymon.messages.coat_models import load_models
+from tests.learning.made_up_air import steady_air
 
 STARTS = load_models(None)
 NOTHING = np.zeros(0)
@@ -43,7 +43,7 @@ def fingers(true_h: float, count: int = 6) -> list[Run]:
 
 
 @pytest.mark.parametrize("true_h", [3.0, 6.0, 14.0, 40.0])
-def test_fingers_alone_teach_how_slow_the_pockets_are(true_h):
+def test_fingers_alone_teach_how_slow_the_pockets_are(true_h) -> None:
     before = hours_to_dry(STARTS["backup"])
     fit = fit_all(fingers(true_h), STARTS)[0]
     low, best, high = hours_to_dry(fit.model)
@@ -54,14 +54,14 @@ def test_fingers_alone_teach_how_slow_the_pockets_are(true_h):
     assert "felt" in fit.model.origin
 
 
-def test_one_slip_among_many_words_changes_little():
+def test_one_slip_among_many_words_changes_little() -> None:
     words = fingers(14.0)
     slip = felt("p-9", [Touch(3600.0 * 1.0, True, True)], 30.0)
     with_it, without = (hours_to_dry(fit_all(runs, STARTS)[0].model)[1] for runs in ([*words, slip], words))
     assert with_it == pytest.approx(without, rel=0.25)
 
 
-def test_what_is_felt_on_a_face_says_little_of_the_pockets():
+def test_what_is_felt_on_a_face_says_little_of_the_pockets() -> None:
     """The faces of pocketed trees felt dry after 3 h: their pockets stay nearly as unknown as they were."""
     faces = [
         felt(f"p-{tree}", [Touch(3600.0 * hour, False, hour > 3.0) for hour in (1.0, 2.0, 4.0)], 5.0)
@@ -71,7 +71,7 @@ def test_what_is_felt_on_a_face_says_little_of_the_pockets():
     assert model.parameters["pocketed"].sd > 0.85 * STARTS["backup"].parameters["pocketed"].sd
 
 
-def test_fingers_are_believed_beside_weighings(make):
+def test_fingers_are_believed_beside_weighings(make) -> None:
     """Open trees on a scale, pocketed ones only felt: the pockets come from the fingers, the faces from the scale."""
     hours = np.linspace(0.08, 6.0, 25)
     weighed = [make(lambda h: np.exp(-h / 1.2), hours, name=f"t-{i}", seed=i, start_s=9e4 * i) for i in range(4)]

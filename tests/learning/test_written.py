@@ -4,7 +4,6 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from made_up_air import steady_air
 
 from drymon.drying.coat_model import DIP_PARAMETERS, PARAMETERS
 from drymon.learning.estimate import estimate_at
@@ -12,6 +11,7 @@ from drymon.learning.layout import Prior
 from drymon.learning.problem import Problem
 from drymon.learning.written import model_of, told
 from drymon.messages.coat_models import load_models
+from tests.learning.made_up_air import steady_air
 
 BACKUP = load_models(None)["backup"]
 HOURS = np.linspace(0.1, 6.0, 24)
@@ -45,7 +45,7 @@ def certain(make, shelters, zone_sd=0.3, dip_sd=(0.1, 0.2, 0.05)):
         (["open", "deep"], {"pocketed", "deep"}),
     ],
 )
-def test_what_trees_and_few_runs_leave_open(make, shelters, unsure):
+def test_what_trees_and_few_runs_leave_open(make, shelters, unsure) -> None:
     """Zones scatter by 0.3 here, their shares by a quarter on the logit; a coat's pace by 0.8 over its runs and one. A
     deep tree has pockets as well; of zones that nobody weighed nothing is added.
     """
@@ -58,14 +58,14 @@ def test_what_trees_and_few_runs_leave_open(make, shelters, unsure):
 
 
 @pytest.mark.parametrize("count", [1, 4])
-def test_the_starts_scatter_between_dips_counts_as_one_run_more(make, count):
+def test_the_starts_scatter_between_dips_counts_as_one_run_more(make, count) -> None:
     model = certain(make, ["open"] * count)
     for name, own in zip(DIP_PARAMETERS, (0.1, 0.2, 0.05), strict=True):
         assert model.dip_sd[name] ** 2 * (count + 1) == pytest.approx(BACKUP.dip_sd[name] ** 2 + count * own**2)
     assert (model.runs, model.run_ids) == (count, tuple(f"t-{i}.1" for i in range(count)))
 
 
-def test_a_rack_alone_says_nothing_of_its_factor(make):
+def test_a_rack_alone_says_nothing_of_its_factor(make) -> None:
     one = runs_of(make, ["open"])
     two = [*one, make(exponential, HOURS, name="t-9", rack="rack-b", seed=9)]
     for runs, racks in ((one, {"elsewhere"}), (two, {"elsewhere", "rack-a", "rack-b"})):
@@ -74,7 +74,7 @@ def test_a_rack_alone_says_nothing_of_its_factor(make):
         assert set(model_of(replace(BACKUP, racks={"elsewhere": 1.1}), estimate, runs).racks) == racks
 
 
-def test_a_model_speaks_for_the_air_that_was_weighed_and_a_margin(make):
+def test_a_model_speaks_for_the_air_that_was_weighed_and_a_margin(make) -> None:
     """3 K, ten points of humidity, half as much and 0.1 m/s beyond; none of them below nothing; coats as its start."""
     runs = [
         make(exponential, HOURS, name=f"t-{i}", air=steady_air(361, temperature=t, humidity=h, speed=v))
@@ -88,7 +88,7 @@ def test_a_model_speaks_for_the_air_that_was_weighed_and_a_margin(make):
     assert model.seen["airflow_m_per_s"] == pytest.approx((0.0, 3.1))
 
 
-def test_what_a_start_had_learnt_elsewhere_stays_learnt_without_runs_of_ones_own(make):
+def test_what_a_start_had_learnt_elsewhere_stays_learnt_without_runs_of_ones_own(make) -> None:
     elsewhere = replace(BACKUP, runs=24, tail_learned=True, shelters_learned=("open", "deep"))
     nothing = told(elsewhere, elsewhere, [], [], [], 0, "")
     assert (nothing.tail_learned, nothing.shelters_learned) == (True, ("open", "deep"))

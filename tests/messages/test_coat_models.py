@@ -24,12 +24,12 @@ from drymon.messages.coat_models import (
 PACKAGED = load_models()
 
 
-def test_the_usual_coats_are_packaged():
+def test_the_usual_coats_are_packaged() -> None:
     assert {"prime-first", "prime-fine", "slurry-only-first", "backup", "seal"} <= set(PACKAGED)
 
 
 @pytest.mark.parametrize("model", PACKAGED.values(), ids=PACKAGED)
-def test_packaged_models_are_starting_models(model):
+def test_packaged_models_are_starting_models(model) -> None:
     """Wide on purpose: a factor of at least 1.3 either way on the drying, and no shelter claimed as learnt."""
     assert model.is_starting_model
     assert model.shelters_learned == ()
@@ -40,7 +40,7 @@ def test_packaged_models_are_starting_models(model):
     assert model.seen["humidity_pct"] == (25, 80)
 
 
-def test_the_central_backup_coat_comes_near_the_published_bars():
+def test_the_central_backup_coat_comes_near_the_published_bars() -> None:
     """Guerra and Dooley, INCAST June 2020: 5.2 g of water on a bar, 1.9 g left at 60 min, 0.6 g at 120.
 
     Dry at about 3 h; 45 to 50 %RH and 0.6 m/s in such labs, temperature and area not printed: so the check is wide.
@@ -73,13 +73,13 @@ def rich():
     )  # fmt: skip
 
 
-def test_round_trip(tmp_path):
+def test_round_trip(tmp_path) -> None:
     write_model(rich(), tmp_path / "models" / "backup.toml")
     assert read_model(tmp_path / "models" / "backup.toml") == rich()
     assert [file.name for file in (tmp_path / "models").iterdir()] == ["backup.toml"]
 
 
-def test_the_file_is_plain_toml():
+def test_the_file_is_plain_toml() -> None:
     data = tomllib.loads(format_model(rich()))
     assert data["parameters"]["water"] == {"centre": 0.1, "sd": 1e-05}
     assert data["label"] == 'Our "backup" \\ coat\x7f\n'
@@ -90,21 +90,21 @@ def test_the_file_is_plain_toml():
     sd=st.floats(0, 1e3),
     text=st.text(st.characters(exclude_categories=["Cs"]), max_size=40),
 )
-def test_every_number_and_text_survives(centre, sd, text):
+def test_every_number_and_text_survives(centre, sd, text) -> None:
     model = CoatModel(
         "x", "seal", dict.fromkeys(PARAMETERS, Spread(centre, sd)), dict.fromkeys(DIP_PARAMETERS, sd), {}, text, text
     )
     assert parse_model(format_model(model), "x") == model
 
 
-def test_the_homes_own_model_wins(tmp_path):
+def test_the_homes_own_model_wins(tmp_path) -> None:
     write_model(rich(), tmp_path / "models" / "backup.toml")
     models = load_models(tmp_path)
     assert models["backup"].runs == 4
     assert models["seal"] == PACKAGED["seal"]
 
 
-def test_a_file_that_cannot_be_used_is_told_of_and_the_packaged_model_holds(tmp_path):
+def test_a_file_that_cannot_be_used_is_told_of_and_the_packaged_model_holds(tmp_path) -> None:
     write_model(rich(), tmp_path / "models" / "backup.toml")
     old = format_model(rich()).replace('name = "backup"', 'name = "seal"').replace("water = ", "waters = ", 1)
     (tmp_path / "models" / "seal.toml").write_text(sealed(old), encoding="utf-8")
@@ -116,7 +116,7 @@ def test_a_file_that_cannot_be_used_is_told_of_and_the_packaged_model_holds(tmp_
     assert all("fit it again with drymon fit" in told for told in doubts.values())
 
 
-def test_windows_line_ends_do_no_harm():
+def test_windows_line_ends_do_no_harm() -> None:
     assert parse_model(format_model(rich()).replace("\n", "\r\n"), "x") == rich()
 
 
@@ -129,7 +129,7 @@ def test_windows_line_ends_do_no_harm():
         lambda text: text + "# a remark\n",
     ],
 )
-def test_a_damaged_model_is_never_believed(tmp_path, damage):
+def test_a_damaged_model_is_never_believed(tmp_path, damage) -> None:
     path = tmp_path / "backup.toml"
     path.write_text(damage(format_model(rich())), encoding="utf-8")
     with pytest.raises(SetupError, match="checksum") as caught:
@@ -138,13 +138,13 @@ def test_a_damaged_model_is_never_believed(tmp_path, damage):
     assert "backup.toml" in str(caught.value)
 
 
-def test_a_model_under_another_name_is_refused(tmp_path):
+def test_a_model_under_another_name_is_refused(tmp_path) -> None:
     write_model(rich(), tmp_path / "prime.toml")
     with pytest.raises(SetupError, match="prime"):
         read_model(tmp_path / "prime.toml")
 
 
-def test_impossible_numbers_are_not_written(tmp_path):
+def test_impossible_numbers_are_not_written(tmp_path) -> None:
     model = CoatModel(
         "x", "seal", dict.fromkeys(PARAMETERS, Spread(float("inf"), 1.0)), dict.fromkeys(DIP_PARAMETERS, 0.1), {}
     )
@@ -153,13 +153,13 @@ def test_impossible_numbers_are_not_written(tmp_path):
     assert list(tmp_path.iterdir()) == []
 
 
-def test_wrong_content_behind_a_right_checksum_is_told(tmp_path):
+def test_wrong_content_behind_a_right_checksum_is_told(tmp_path) -> None:
     model = CoatModel("x", "third", dict.fromkeys(PARAMETERS, Spread(1.0, 1.0)), dict.fromkeys(DIP_PARAMETERS, 0.1), {})
     with pytest.raises(SetupError, match="family"):
         parse_model(format_model(model), "x.toml")
 
 
-def test_a_model_edited_on_purpose_is_sealed_anew():
+def test_a_model_edited_on_purpose_is_sealed_anew() -> None:
     edited = format_model(rich()).replace("centre = 0.1,", "centre = 0.2,")
     assert parse_model(sealed(edited), "x").parameters["water"].centre == 0.2
     assert sealed(format_model(rich())) == format_model(rich())
@@ -168,7 +168,7 @@ def test_a_model_edited_on_purpose_is_sealed_anew():
 @pytest.mark.parametrize(
     "seen", [{"number": (9.0, 1.0)}, {"number": (1.0,)}, {"number": (1.0, 2.0, 3.0)}, {"hue": (1.0, 2.0)}]
 )
-def test_a_range_that_is_none_is_refused(tmp_path, seen):
+def test_a_range_that_is_none_is_refused(tmp_path, seen) -> None:
     """What a coat was weighed in: outside of it a verdict is less sure."""
     path = tmp_path / f"{rich().name}.toml"
     path.write_text(format_model(replace(rich(), seen=seen)), encoding="utf-8")

@@ -25,7 +25,7 @@ def refusal(text, home=Path("home")):
     return str(caught.value)
 
 
-def test_defaults_are_those_of_the_interface():
+def test_defaults_are_those_of_the_interface() -> None:
     """Defaults as the interface documents them."""
     config = parse_home(LEAST, Path("home"))
     room, rack, coat = config.room, config.room.racks[0], config.room.coats[0]
@@ -37,7 +37,7 @@ def test_defaults_are_those_of_the_interface():
     assert (config.page.host, config.page.port, config.page.password_file) == ("127.0.0.1", 8480, None)
 
 
-def test_everything_set_is_read():
+def test_everything_set_is_read() -> None:
     config = parse_home(
         LEAST
         + """
@@ -80,7 +80,7 @@ coats = ["backup", "backup"]
     assert config.room.recipes[0].coats == ("backup", "backup")
 
 
-def test_broker_port_without_tls():
+def test_broker_port_without_tls() -> None:
     assert parse_home(LEAST + '[broker]\nhost = "b"\n', Path("home")).broker.port == 1883
 
 
@@ -170,7 +170,7 @@ def test_broker_port_without_tls():
         ("x = 1\n", "room", "missing", "required"),
     ],
 )
-def test_refusals_name_key_received_and_allowed(broken, key, received, allowed):
+def test_refusals_name_key_received_and_allowed(broken, key, received, allowed) -> None:
     text = refusal(broken)
     assert "room.toml" in text
     assert key in text
@@ -178,22 +178,22 @@ def test_refusals_name_key_received_and_allowed(broken, key, received, allowed):
     assert allowed in text
 
 
-def test_all_faults_are_told_at_once():
+def test_all_faults_are_told_at_once() -> None:
     text = refusal(LEAST.replace('"shop"', '"Shop"') + "dry_at = 2\n[page]\nport = 0\n")
     assert [key in text for key in ("room.name", "coat[1].dry_at", "page.port")] == [True] * 3
     assert len(text.splitlines()) == 3
 
 
-def test_broken_toml_tells_the_line():
+def test_broken_toml_tells_the_line() -> None:
     assert "line 2" in refusal("[room]\nname = \n")
 
 
-def test_a_folder_without_room_toml_says_how_to_make_one(tmp_path):
+def test_a_folder_without_room_toml_says_how_to_make_one(tmp_path) -> None:
     with pytest.raises(SetupError, match="drymon init"):
         load_home(tmp_path)
 
 
-def test_page_for_the_network_with_its_password_file(tmp_path):
+def test_page_for_the_network_with_its_password_file(tmp_path) -> None:
     (tmp_path / "room.toml").write_text(LEAST + '[page]\nhost = "0.0.0.0"\npassword_file = "page.password"\n')
     (tmp_path / "page.password").write_text("open sesame\n")
     config = load_home(tmp_path)
@@ -204,7 +204,7 @@ def test_page_for_the_network_with_its_password_file(tmp_path):
 @pytest.mark.parametrize(("content", "told"), [(b"", "holds 0 characters"), (b"\n", "holds 0 characters"),
     (b"seven77\n", "holds 7 characters"), (b"x" * 201, "holds 201 characters"), (b"\xff" * 9, "cannot be read"),
 ])  # fmt: skip
-def test_a_page_password_that_is_none_is_refused(tmp_path, host, content, told):
+def test_a_page_password_that_is_none_is_refused(tmp_path, host, content, told) -> None:
     """8 characters, as for a user: the least of NIST SP 800-63B (2017, from memory)."""
     (tmp_path / "room.toml").write_text(LEAST + f'[page]\nhost = "{host}"\npassword_file = "page.password"\n')
     (tmp_path / "page.password").write_bytes(content)
@@ -213,7 +213,7 @@ def test_a_page_password_that_is_none_is_refused(tmp_path, host, content, told):
     assert load_home(tmp_path, secrets=False).page.password_file == tmp_path / "page.password"
 
 
-def test_a_name_given_twice_is_one_complaint(tmp_path):
+def test_a_name_given_twice_is_one_complaint(tmp_path) -> None:
     """What points at the other name that was meant is right as soon as that is."""
     twice = '[[rack]]\nname = "rack-a"\n[[source]]\ntopic = "w/t"\nplace = "rack-b"\nquantity = "temperature"\n'
     with pytest.raises(SetupError) as refused:
@@ -223,7 +223,7 @@ def test_a_name_given_twice_is_one_complaint(tmp_path):
     )
 
 
-def test_secrets_must_be_there(tmp_path):
+def test_secrets_must_be_there(tmp_path) -> None:
     (tmp_path / "empty").write_text("\n")
     with pytest.raises(SetupError, match="is empty"):
         read_secret(tmp_path / "empty")
@@ -231,13 +231,13 @@ def test_secrets_must_be_there(tmp_path):
         read_secret(tmp_path / "none")
 
 
-def test_loopback_addresses():
+def test_loopback_addresses() -> None:
     """RFC 5735 section 3: 127.0.0.0/8; RFC 4291 section 2.5.3: ::1."""
     assert [is_loopback(host) for host in ("localhost", "127.0.0.1", "127.9.9.9", "::1")] == [True] * 4
     assert [is_loopback(host) for host in ("0.0.0.0", "::", "192.168.1.4", "shop.local", "")] == [False] * 5
 
 
-def test_notify_is_read():
+def test_notify_is_read() -> None:
     config = parse_home(
         LEAST
         + """
@@ -268,6 +268,6 @@ urls_file = "apprise.urls"
     assert (notify.mail_server.port, notify.mail_server.tls) == (587, "starttls")
 
 
-def test_more_names_of_the_page(tmp_path):
+def test_more_names_of_the_page(tmp_path) -> None:
     (tmp_path / "room.toml").write_text(LEAST + '[page]\nnames = ["Drymon.local", "shell-room.example.org"]\n')
     assert load_home(tmp_path).page.names == ("drymon.local", "shell-room.example.org")

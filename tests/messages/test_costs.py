@@ -87,14 +87,14 @@ def calls(work: Callable[[], object]) -> int:
 
 
 @pytest.mark.parametrize("made", MADE)
-def test_work_grows_no_faster_than_the_message(parser, heard, made):
+def test_work_grows_no_faster_than_the_message(parser, heard, made) -> None:
     topic, make = MADE[made]
     half, whole = (heard(topic, make(size)) for size in (MAX_BYTES // 4, MAX_BYTES // 2))
     assert calls(lambda: parsed(parser, whole)) <= 2.2 * calls(lambda: parsed(parser, half)) + 100
 
 
 @pytest.mark.parametrize("made", MADE)
-def test_the_largest_message_takes_less_than_three_hundred_thousand_calls(parser, heard, made):
+def test_the_largest_message_takes_less_than_three_hundred_thousand_calls(parser, heard, made) -> None:
     """A call is well below a microsecond, without the counting."""
     topic, make = MADE[made]
     message = heard(topic, make(MAX_BYTES))
@@ -102,13 +102,13 @@ def test_the_largest_message_takes_less_than_three_hundred_thousand_calls(parser
 
 
 @pytest.mark.parametrize("made", MADE)
-def test_why_it_is_refused_is_said_in_few_words(parser, heard, made):
+def test_why_it_is_refused_is_said_in_few_words(parser, heard, made) -> None:
     topic, make = MADE[made]
     result = parsed(parser, heard(topic, make(MAX_BYTES)))
     assert len(gathered(result.refusals)) <= 1000
 
 
-def test_no_pattern_is_searched_in_more_than_linear_time(tmp_path):
+def test_no_pattern_is_searched_in_more_than_linear_time(tmp_path) -> None:
     """What a regular expression does cannot be counted, so a child has 20 s of processor for what takes far less than
     one; digits and a letter alone took minutes where a digit could be read by two parts of a pattern.
     """
@@ -139,37 +139,37 @@ for said in json.loads((home / "said.json").read_text()):
 """
 
 
-def test_a_pack_of_too_many_records_is_refused_whole(parser, heard):
+def test_a_pack_of_too_many_records_is_refused_whole(parser, heard) -> None:
     pack = json.dumps([{"n": "temperature", "v": 21}] * 2001, separators=(",", ":"))
     (why,) = parsed(parser, heard(PACK, pack)).refusals
     assert "received 2001 records; allowed are at most 2000" in why
 
 
-def test_a_pack_of_two_thousand_records_is_read(parser, heard):
+def test_a_pack_of_two_thousand_records_is_read(parser, heard) -> None:
     pack = json.dumps([{"n": "temperature", "v": 21}] * 2000, separators=(",", ":"))
     assert len(parsed(parser, heard(PACK, pack)).items) == 2000
 
 
-def test_a_reading_with_a_hundred_keys_is_read_and_with_more_refused(parser, heard):
+def test_a_reading_with_a_hundred_keys_is_read_and_with_more_refused(parser, heard) -> None:
     fine = {"value": 21} | {f"k{number}": 1 for number in range(99)}
     assert [reading.value for reading in parsed(parser, heard(READING, json.dumps(fine))).items] == [21]
     (why,) = parsed(parser, heard(READING, json.dumps(fine | {"one-more": 1}))).refusals
     assert "received 101 keys; allowed are at most 100" in why
 
 
-def test_a_dip_with_many_strange_keys_is_recorded_and_the_first_are_told_of(parser, heard):
+def test_a_dip_with_many_strange_keys_is_recorded_and_the_first_are_told_of(parser, heard) -> None:
     dip = {"tree": "t-1", "rack": "rack-a", "coat": "backup"} | {f"strange{number}": 1 for number in range(3000)}
     result = parsed(parser, heard("drymon/shop/log/dip", json.dumps(dip)))
     assert [event.tree for event in result.items] == ["t-1"]
     assert "strange0" in result.refusals[0]
 
 
-def test_reasons_are_gathered_in_full_where_they_are_few():
+def test_reasons_are_gathered_in_full_where_they_are_few() -> None:
     assert gathered(["this", "that"]) == "this; that"
     assert gathered([]) == ""
 
 
-def test_many_reasons_are_counted_and_a_long_one_is_cut():
+def test_many_reasons_are_counted_and_a_long_one_is_cut() -> None:
     many = gathered([f"SenML record {number}: value: received no value" for number in range(1, 2001)])
     assert many.startswith("SenML record 1: value")
     assert many.endswith("more of the kind")

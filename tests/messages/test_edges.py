@@ -21,19 +21,19 @@ def limited(limit):
 
 
 @pytest.mark.parametrize("value", [-430.0, 0.0, 9000.0])
-def test_both_ends_of_a_range_are_in_it(value):
+def test_both_ends_of_a_range_are_in_it(value) -> None:
     assert limited(between(-430, 9000))(value) == value
 
 
 @pytest.mark.parametrize(
     ("limit", "value"), [(between(-430, 9000), -431.0), (between(-430, 9000), 9001.0), (above_zero(5), 0.0)]
 )
-def test_what_lies_beyond_is_refused(limit, value):
+def test_what_lies_beyond_is_refused(limit, value) -> None:
     with pytest.raises(ValidationError):
         limited(limit)(value)
 
 
-def test_a_pack_may_be_as_long_as_is_said_and_no_longer():
+def test_a_pack_may_be_as_long_as_is_said_and_no_longer() -> None:
     """2000 records, as the interface's page says."""
     record = {"n": "node-8/temperature", "u": "Cel", "v": 21.3}
     assert len(senml.resolve([record] * 2000, NOON).records) == 2000
@@ -41,7 +41,7 @@ def test_a_pack_may_be_as_long_as_is_said_and_no_longer():
         senml.resolve([record] * 2001, NOON)
 
 
-def test_numbers_of_a_node_go_as_far_as_a_database_counts(config, heard):
+def test_numbers_of_a_node_go_as_far_as_a_database_counts(config, heard) -> None:
     """2^63 - 1 is the largest whole number of SQLite's INTEGER."""
     largest = 9223372036854775807
     assert boot_text(largest) == str(largest)

@@ -34,7 +34,7 @@ FINE = "kim@example.org"
     "drymon@example.org", "drymon@localhost", "first.second+tag@mail.example.org", "Drymon <drymon@example.org>",
     "The shell room <drymon@example.org>", '"Shop, north" <drymon@example.org>', "Gießerei <drymon@example.org>",
 ])  # fmt: skip
-def test_a_sender_that_is_taken_can_be_written_into_a_letter(sender):
+def test_a_sender_that_is_taken_can_be_written_into_a_letter(sender) -> None:
     notify = parse_home(ROOM.replace("SENDER", sender).replace("TO", FINE), Path("home")).notify
     letter = compose(notify.mail_server.sender, FINE, "t", "x", "k", datetime(2031, 3, 3, tzinfo=UTC))
     address = sender.partition("<")[2].rstrip(">") or sender
@@ -61,12 +61,12 @@ BROKEN = (
 @pytest.mark.parametrize(
     "sender", [*BROKEN, "Drymon <drymon@>", "Shop, north <drymon@example.org>", "Drymon <drymon@example.org"]
 )
-def test_a_sender_that_no_letter_can_have_is_refused(sender):
+def test_a_sender_that_no_letter_can_have_is_refused(sender) -> None:
     with pytest.raises(SetupError, match=r"notify\.mail_server\.sender: received .*one address of mail, such as"):
         parse_home(ROOM.replace("SENDER", sender).replace("TO", FINE), Path("home"))
 
 
 @pytest.mark.parametrize("to", [*BROKEN, "Kim <kim@example.org>"])
-def test_an_address_that_no_letter_can_go_to_is_refused(to):
+def test_an_address_that_no_letter_can_go_to_is_refused(to) -> None:
     with pytest.raises(SetupError, match=r"notify\.mail\[1\]\.to\[1\]: received .*one address of mail, such as"):
         parse_home(ROOM.replace("SENDER", FINE).replace("TO", to), Path("home"))

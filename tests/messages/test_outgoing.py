@@ -20,6 +20,7 @@ from drymon.shop.facts.outcome import (
     Verdict,
     When,
 )
+from drymon.shop.facts.sensor_state import SensorState
 
 NOON = datetime(2031, 3, 3, 12, tzinfo=UTC)
 LATER = NOON + timedelta(hours=2, microseconds=600_000)
@@ -35,7 +36,7 @@ def verdict(**changes):
     return Verdict(**{**plain, **changes})
 
 
-def test_a_verdict_on_the_wire():
+def test_a_verdict_on_the_wire() -> None:
     message = to_message(verdict(), "shop")
     assert (message.topic, message.retain, message.qos) == ("drymon/shop/out/tree/t-7", True, 1)
     assert (message.arrived, message.expiry_s) == (NOON, 690)
@@ -54,12 +55,12 @@ def test_a_verdict_on_the_wire():
 
 
 @pytest.mark.parametrize("state", list(State))
-def test_only_ready_is_safe(state):
+def test_only_ready_is_safe(state) -> None:
     content = json.loads(to_message(verdict(state=state), "shop").payload)
     assert content["safe_to_redip"] is (content["state"] == "ready")
 
 
-def test_an_unknown_verdict():
+def test_an_unknown_verdict() -> None:
     content = json.loads(
         to_message(verdict(state=State.UNKNOWN, dryness=None, dry_at=When(None, None, None)), "shop").payload
     )
@@ -67,7 +68,7 @@ def test_an_unknown_verdict():
     assert content["dry_at"] == {"early": None, "best": None, "late": None}
 
 
-def test_a_rack_on_the_wire():
+def test_a_rack_on_the_wire() -> None:
     rack = RackStatus(NOON, NOON + timedelta(minutes=10), "rack-a", False, When(NOON, LATER, None), "t-9",
                       {"t-9": State.DRYING, "t-7": State.READY}, AirNow(22.123, 50.0, 0.61239, None))  # fmt: skip
     message = to_message(rack, "shop")
@@ -79,7 +80,7 @@ def test_a_rack_on_the_wire():
     assert content["air"]["pressure_pa"] is None
 
 
-def test_an_alert_on_the_wire():
+def test_an_alert_on_the_wire() -> None:
     message = to_message(Alert(NOON, "a-1", "tree-hold", "t-7", "warning", "raised", "look at it"), "shop")
     assert (message.topic, message.retain, message.qos, message.expiry_s) == ("drymon/shop/out/alert", False, 1, None)
     assert json.loads(message.payload) == {
@@ -88,7 +89,7 @@ def test_an_alert_on_the_wire():
     }  # fmt: skip
 
 
-def test_a_tree_that_left_is_cleared(published):
+def test_a_tree_that_left_is_cleared(published) -> None:
     """OASIS MQTT 5 section 3.3.1.3: a retained message is deleted by a zero-length retained payload."""
     rule = next(row for row in published("mqtt_limits") if row["item"] == "retained message deleted by")
     message = to_message(TreeGone(NOON, "t-7"), "shop")
@@ -96,7 +97,7 @@ def test_a_tree_that_left_is_cleared(published):
     assert (message.topic, message.payload, message.retain) == ("drymon/shop/out/tree/t-7", b"", True)
 
 
-def test_expiry_fits_its_four_bytes():
+def test_expiry_fits_its_four_bytes() -> None:
     """OASIS MQTT 5 section 3.3.2.3.3; an expiry of nothing would be none."""
     far = to_message(verdict(valid_until=NOON + timedelta(days=60_000)), "shop")
     past = to_message(verdict(valid_until=NOON), "shop")
@@ -104,7 +105,7 @@ def test_expiry_fits_its_four_bytes():
     assert past.expiry_s == 1
 
 
-def test_the_service_on_itself():
+def test_the_service_on_itself() -> None:
     online, will, mark = (
         service_state("shop", "online", NOON),
         last_will("shop", NOON),
@@ -118,19 +119,19 @@ def test_the_service_on_itself():
 
 
 @pytest.mark.parametrize("boot", [7, "7", "b7", '"7"', 0])
-def test_a_node_hears_its_boot_as_it_said_it(boot):
+def test_a_node_hears_its_boot_as_it_said_it(boot) -> None:
     payload = json.dumps({"value": 21, "device": "node-1", "boot": boot, "seq": 3}).encode()
     kept = read_measured(payload).boot
     assert json.loads(received("shop", "node-1", kept, 3, NOON).payload) == {"boot": boot, "seq": 3}
 
 
-def test_a_sensors_last_word():
-    found = sensor_dict(SensorStatus("rack-a", "humidity", "", NOON, 51.25, "%RH", "ok"))
+def test_a_sensors_last_word() -> None:
+    found = sensor_dict(SensorStatus("rack-a", "humidity", "", NOON, 51.25, "%RH", SensorState.OK))
     assert list(found) == ["place", "quantity", "sensor", "time", "value", "unit", "state"]
     assert found["value"] == 51.25
 
 
-def test_no_number_that_json_does_not_have():
+def test_no_number_that_json_does_not_have() -> None:
     """RFC 8259 section 6: NaN is no JSON number."""
     with pytest.raises(ValueError, match="JSON compliant"):
         to_message(verdict(dryness=Bounds(0.1, float("nan"), 0.3)), "shop")

@@ -3,6 +3,7 @@
 import json
 import re
 from datetime import UTC, datetime, timedelta
+from typing import Any
 
 import pytest
 from hypothesis import given
@@ -60,14 +61,14 @@ def refusal(parse):
         ({"value": 22, "battery_v": 3.1, "rssi": -70}, 22),
     ],
 )
-def test_a_reading_in_any_form(parse, payload, value):
+def test_a_reading_in_any_form(parse, payload, value) -> None:
     (reading,) = parse(TEMPERATURE, payload).items
     assert reading.value == pytest.approx(value)
     assert (reading.place, reading.quantity, reading.sensor) == ("rack-a", Quantity.TEMPERATURE, "")
     assert (reading.time, reading.timed, reading.retained) == (NOON, False, False)
 
 
-def test_the_payloads_time_and_numbering_are_kept(parse):
+def test_the_payloads_time_and_numbering_are_kept(parse) -> None:
     payload = {"value": 50, "time": "2031-03-03T13:59:00.25+02:00", "device": "node-1", "boot": 7, "seq": 41}
     (reading,) = parse("drymon/shop/room/humidity/desk", payload).items
     assert reading.time == datetime(2031, 3, 3, 11, 59, 0, 250_000, UTC)
@@ -88,19 +89,19 @@ def test_the_payloads_time_and_numbering_are_kept(parse):
         ("[" * 20_000, None),
     ],
 )
-def test_a_refused_message_keeps_its_number_where_it_has_one(parser, heard, refusal, payload, seq):
+def test_a_refused_message_keeps_its_number_where_it_has_one(parser, heard, refusal, payload, seq) -> None:
     """Its node waits until that number is covered."""
     why = refusal(TEMPERATURE, payload)
     refused = parser.refused(heard(TEMPERATURE, payload), why)
     assert refused == Parsed(refusals=(why,), number=None if seq is None else Number("n-1", "7", seq))
 
 
-def test_a_number_in_a_message_of_another_maker_is_not_ours(parser, heard):
+def test_a_number_in_a_message_of_another_maker_is_not_ours(parser, heard) -> None:
     payload = '{"temp_f": "wet", "device": "n-1", "boot": 7, "seq": 41}'
     assert parser.refused(heard("workshop/thermo3", payload), "wet").number is None
 
 
-def test_eight_levels_of_json_are_read_and_nine_are_not(parse, refusal):
+def test_eight_levels_of_json_are_read_and_nine_are_not(parse, refusal) -> None:
     """The message itself is the first; however empty the innermost is."""
     for innermost in ("[]", "{}"):
         deep = '{"value": 21, "more": ' + "[" * 6 + innermost + "]" * 6 + "}"
@@ -108,17 +109,17 @@ def test_eight_levels_of_json_are_read_and_nine_are_not(parse, refusal):
         assert "nested" in refusal(TEMPERATURE, deep.replace(innermost, f"[{innermost}]"))
 
 
-def test_a_time_a_little_ahead_is_kept_as_it_is(parse):
+def test_a_time_a_little_ahead_is_kept_as_it_is(parse) -> None:
     (reading,) = parse(TEMPERATURE, {"value": 20, "time": "2031-03-03T12:04:59Z"}).items
     assert reading.time == NOON + timedelta(minutes=4, seconds=59)
     assert reading.arrived == NOON
 
 
-def test_retained_readings_are_marked(parse):
+def test_retained_readings_are_marked(parse) -> None:
     assert parse(TEMPERATURE, "20", retain=True).items[0].retained
 
 
-def test_doubtful_values_get_through(parse):
+def test_doubtful_values_get_through(parse) -> None:
     """They are for the shop floor to flag: 60 degC in a drying room, 105 %RH from a wet sensor."""
     assert parse(TEMPERATURE, "60").items[0].value == 60
     assert parse("drymon/shop/rack-a/humidity", "105").items[0].value == 105
@@ -177,13 +178,13 @@ def test_doubtful_values_get_through(parse):
         ("drymon/shop/log/dance", "{}", "dip, weigh"),
     ],
 )
-def test_bad_readings_and_topics(refusal, topic, payload, told):
+def test_bad_readings_and_topics(refusal, topic, payload, told) -> None:
     text = refusal(topic, payload)
     assert told in text
     assert re.search("received|missing", text), "it says what came, or what did not"
 
 
-def test_mqtt_limits_on_topics(refusal, published):
+def test_mqtt_limits_on_topics(refusal, published) -> None:
     """OASIS MQTT 5, sections 1.5.4 and 4.7.3."""
     limits = {row["item"]: row["value"] for row in published("mqtt_limits")}
     longest = int(limits["UTF-8 encoded string, maximum"])
@@ -194,7 +195,7 @@ def test_mqtt_limits_on_topics(refusal, published):
         assert "topic" in refusal(f"drymon/shop/{letter}/x", "5")
 
 
-def test_senml_on_a_place(parse):
+def test_senml_on_a_place(parse) -> None:
     pack = [
         {"bn": "urn:dev:ow:10e2073a01080063:", "bt": 1930305540, "n": "temperature", "u": "Cel", "v": 22.5},
         {"n": "humidity", "u": "%RH", "v": 51},
@@ -211,7 +212,7 @@ def test_senml_on_a_place(parse):
     assert "voltage" in parsed.refusals[1]
 
 
-def test_senml_names_with_slashes_and_without_sensor(parse):
+def test_senml_names_with_slashes_and_without_sensor(parse) -> None:
     pack = [
         {"n": "2001:db8::2/temperature", "v": 20},
         {"n": "humidity", "v": 0.5, "u": "/"},
@@ -225,20 +226,20 @@ def test_senml_names_with_slashes_and_without_sensor(parse):
     ]
 
 
-def test_senml_age_is_no_time_of_its_own(parse):
+def test_senml_age_is_no_time_of_its_own(parse) -> None:
     """A node without a clock says how old its values are; repeats cannot be told by that."""
     (reading,) = parse("drymon/shop/room/senml", [{"n": "temperature", "v": 20, "t": -30}]).items
     assert (reading.time, reading.timed) == (NOON - timedelta(seconds=30), False)
 
 
-def test_senml_without_any_use_is_refused(refusal):
+def test_senml_without_any_use_is_refused(refusal) -> None:
     assert "voltage" in refusal("drymon/shop/room/senml", [{"n": "voltage", "v": 3}])
     assert "cell" in refusal("drymon/shop/room/senml", [{"n": "weight", "v": 3}])
     assert "clock" in refusal("drymon/shop/room/senml", [{"n": "humidity", "v": 3, "t": 1e9}])
     assert "allowed is a JSON array" in refusal("drymon/shop/room/senml", "{}")
 
 
-def test_foreign_sensors(parse, refusal):
+def test_foreign_sensors(parse, refusal) -> None:
     (reading,) = parse("workshop/thermo3", {"temp_f": 71.6, "Unit": "F"}).items
     assert (reading.place, reading.sensor, reading.value) == ("rack-b", "workshop-thermo3", pytest.approx(22))
     assert parse("workshop/thermo3", {"temp_f": "71.6"}).items[0].value == pytest.approx(22)
@@ -309,17 +310,17 @@ DIP = {"tree": "t-7", "rack": "rack-a", "coat": "backup"}
         ("clock", {"known": False}, ClockChecked(time=NOON, arrived=NOON, known=False)),
     ],
 )
-def test_log_events(parse, event, payload, expected):
+def test_log_events(parse, event, payload, expected) -> None:
     assert parse(f"drymon/shop/log/{event}", payload).items == (expected,)
 
 
-def test_a_log_event_cannot_have_happened_after_it_was_told(parse):
+def test_a_log_event_cannot_have_happened_after_it_was_told(parse) -> None:
     ahead = {**DIP, "time": "2031-03-03T12:00:24Z"}
     (event,) = parse("drymon/shop/log/dip", ahead).items
     assert event.time == event.arrived == NOON
 
 
-def test_a_log_event_told_later(parse):
+def test_a_log_event_told_later(parse) -> None:
     (dip,) = parse("drymon/shop/log/dip", {**DIP, "time": "2031-03-03T09:00:00Z"}).items
     assert (dip.time, dip.arrived) == (NOON - timedelta(hours=3), NOON)
 
@@ -358,11 +359,11 @@ def test_a_log_event_told_later(parse):
         ("move", {"tree": "t-7", "rack": "out"}, "rack-a, rack-b"),
     ],
 )
-def test_bad_log_events(refusal, event, payload, told):
+def test_bad_log_events(refusal, event, payload, told) -> None:
     assert told in refusal(f"drymon/shop/log/{event}", payload)
 
 
-def test_a_dip_is_a_fact_whatever_else_is_said_of_it(parse):
+def test_a_dip_is_a_fact_whatever_else_is_said_of_it(parse) -> None:
     """A tree of which nobody knows that it is wet again would be the worse mistake."""
     parsed = parse("drymon/shop/log/dip", {**DIP, "operator": "jo", "shleter": "deep"})
     assert parsed.items == parse("drymon/shop/log/dip", DIP).items
@@ -372,7 +373,7 @@ def test_a_dip_is_a_fact_whatever_else_is_said_of_it(parse):
     assert all("the dip is recorded without it" in told for told in parsed.refusals)
 
 
-def test_a_retained_log_event_is_never_news(refusal):
+def test_a_retained_log_event_is_never_news(refusal) -> None:
     assert "retained" in refusal("drymon/shop/log/dip", DIP, retain=True)
 
 
@@ -384,7 +385,7 @@ def test_a_retained_log_event_is_never_news(refusal):
         ("dip", '{"tree": "t-7", "rack": "rack-a", "coat": "backup", "recipe": "irn"}', "recipe", "irn"),
     ],
 )
-def test_a_cell_or_recipe_that_nobody_knows_is_a_fact_and_told_of(parse, event, payload, key, received):
+def test_a_cell_or_recipe_that_nobody_knows_is_a_fact_and_told_of(parse, event, payload, key, received) -> None:
     parsed = parse(f"drymon/shop/log/{event}", payload)
     assert getattr(parsed.items[0], key) == received
     (told,) = parsed.refusals
@@ -392,7 +393,7 @@ def test_a_cell_or_recipe_that_nobody_knows_is_a_fact_and_told_of(parse, event, 
     assert f"the {event} is recorded" in told
 
 
-def test_control_characters_and_long_remarks(parse):
+def test_control_characters_and_long_remarks(parse) -> None:
     (look,) = parse(
         "drymon/shop/log/look", {"tree": "t-7", "finding": "sound", "note": "a\x1b[2Jb" + "c" * 5000, "by": "\n"}
     ).items
@@ -400,7 +401,7 @@ def test_control_characters_and_long_remarks(parse):
     assert (len(look.note), look.by) == (1000, "")
 
 
-def test_our_own_words_are_no_news(parse):
+def test_our_own_words_are_no_news(parse) -> None:
     assert parse("drymon/shop/out/tree/t-7", "{}") == Parsed()
 
 
@@ -485,11 +486,11 @@ def messages(draw):
 
 
 @given(message=messages())
-def test_nothing_gets_past_the_door(parser, message):
+def test_nothing_gets_past_the_door(parser, message) -> None:
     """Whatever comes in: a result or a reason, and no half-understood reading."""
-    items, reason = (), "none"
+    items, reason = list[Any](), "none"
     try:
-        items = parser.parse(message).items
+        items = list(parser.parse(message).items)
     except RefusedMessage as refused:
         reason = str(refused)
     assert reason.encode()

@@ -7,6 +7,7 @@ import json
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -48,7 +49,7 @@ def read(**parts):
 
 
 LONG = {"label": 200, "text": 1000}
-SETTINGS = [
+SETTINGS: list[tuple[str, str, list[Any], list[Any]]] = [
     ("room", "altitude_m = {}", [-430, 0, 9000], [-430.1, 9000.1]),
     ("room", "stale_after_min = {}", [0.1, 1440], [0, -0.1, 1440.1]),
     ("room", 'label = "{}"', ["", "x" * LONG["label"]], ["x" * (LONG["label"] + 1)]),
@@ -91,17 +92,17 @@ def short(value):
 
 
 @pytest.mark.parametrize(("part", "line"), GOOD, ids=short)
-def test_the_ends_of_a_setting_are_let_in(part, line):
+def test_the_ends_of_a_setting_are_let_in(part, line) -> None:
     assert read(**{part: line}).room.name == "shop"
 
 
 @pytest.mark.parametrize(("part", "line"), BAD, ids=short)
-def test_a_setting_beyond_its_ends_is_refused(part, line):
+def test_a_setting_beyond_its_ends_is_refused(part, line) -> None:
     with pytest.raises(SetupError, match=r"room\.toml"):
         read(**{part: line})
 
 
-def test_a_window_must_be_open():
+def test_a_window_must_be_open() -> None:
     assert read(coat="shortest_wait_h = 4\nlongest_wait_h = 4.1").room.coats[0].longest_wait_h == 4.1
     with pytest.raises(SetupError, match="below longest_wait_h"):
         read(coat="shortest_wait_h = 4\nlongest_wait_h = 4")
@@ -120,7 +121,7 @@ def test_a_window_must_be_open():
         ('ca_file = "a"', True),
     ],
 )
-def test_which_keys_of_the_broker_go_together(lines, fits):
+def test_which_keys_of_the_broker_go_together(lines, fits) -> None:
     if fits:
         assert read(more="[broker]\n" + lines).broker is not None
     else:
@@ -129,7 +130,7 @@ def test_which_keys_of_the_broker_go_together(lines, fits):
 
 
 @pytest.mark.parametrize(("length", "fits"), [(7, False), (8, True), (200, True), (201, False)])
-def test_how_long_the_pages_password_may_be(tmp_path, length, fits):
+def test_how_long_the_pages_password_may_be(tmp_path, length, fits) -> None:
     (tmp_path / "page.password").write_text("x" * length)
     text = LEAST.format(room="", rack="", coat="", more='[page]\npassword_file = "page.password"')
     if fits:
@@ -139,7 +140,7 @@ def test_how_long_the_pages_password_may_be(tmp_path, length, fits):
             parse_home(text, tmp_path)
 
 
-def test_what_holds_where_nothing_is_set():
+def test_what_holds_where_nothing_is_set() -> None:
     """In code as in the file: whoever sets a room up without a file meets the same shop."""
     room = RoomSetup("shop", racks=(Rack("rack-a"),), coats=(CoatType("backup", "backup"),))
     told = read().room
@@ -155,7 +156,7 @@ def test_what_holds_where_nothing_is_set():
     assert MailServer(host="h", sender="s") == MailServer(host="h", sender="s", port=587, tls="starttls")
 
 
-def test_a_source_without_a_name_is_called_by_the_end_of_its_topic():
+def test_a_source_without_a_name_is_called_by_the_end_of_its_topic() -> None:
     source = '[[source]]\ntopic = "{}"\nplace = "room"\nquantity = "humidity"'
     assert read(more=source.format("Hall/Sensor_7")).sources[0].sensor == "hall-sensor-7"
     assert read(more=source.format("x" * 41)).sources[0].sensor == "x" * 40
@@ -163,7 +164,7 @@ def test_a_source_without_a_name_is_called_by_the_end_of_its_topic():
     assert read(more=source.format("ä")).sources[0].sensor == "source"
 
 
-def test_two_sensors_of_one_place_must_have_two_names():
+def test_two_sensors_of_one_place_must_have_two_names() -> None:
     one = '[[source]]\ntopic = "{}"\nplace = "room"\nquantity = "{}"\nsensor = "s"\n'
     assert len(read(more=one.format("a", "humidity") + one.format("b", "temperature")).sources) == 2
     with pytest.raises(SetupError, match=r"source\[2\]\.sensor .* twice"):
@@ -187,12 +188,12 @@ DIPPED = {"rack": "rack-a", "coat": "backup"}
 
 
 @pytest.mark.parametrize(("key", "most"), [("by", 200), ("label", 200)])
-def test_long_words_of_a_dip_are_cut(heard_event, key, most):
+def test_long_words_of_a_dip_are_cut(heard_event, key, most) -> None:
     for length in (most, most + 1):
         assert len(getattr(heard_event("dip", **DIPPED, **{key: "x" * length}).items[0], key)) == most
 
 
-def test_an_id_is_taken_whole_or_not_at_all(heard_event):
+def test_an_id_is_taken_whole_or_not_at_all(heard_event) -> None:
     assert heard_event("dip", **DIPPED, id="x" * 200).items[0].id == "x" * 200
     assert heard_event("dip", **DIPPED, id=17).items[0].id == "17"
     for wrong in ("x" * 201, True, 1.5):
@@ -201,16 +202,16 @@ def test_an_id_is_taken_whole_or_not_at_all(heard_event):
 
 
 @pytest.mark.parametrize("number", [1, 99])
-def test_the_first_and_the_last_coat_that_a_dip_may_name(heard_event, number):
+def test_the_first_and_the_last_coat_that_a_dip_may_name(heard_event, number) -> None:
     assert heard_event("dip", **DIPPED, number=number).items[0].number == number
 
 
-def test_ten_unknown_keys_of_a_dip_are_told_of(heard_event):
+def test_ten_unknown_keys_of_a_dip_are_told_of(heard_event) -> None:
     told = heard_event("dip", **DIPPED, **{f"zz{number:02}": 1 for number in range(12)}).refusals
     assert [f"zz{number:02}" in " ".join(told) for number in range(12)] == [True] * 10 + [False] * 2
 
 
-def test_a_mass_is_more_than_nothing(heard_event):
+def test_a_mass_is_more_than_nothing(heard_event) -> None:
     assert heard_event("weigh", mass=0.001).items[0].mass == 0.001
     for mass in (0, -0.001):
         with pytest.raises(RefusedMessage, match="more than nothing"):
@@ -225,7 +226,7 @@ def test_a_mass_is_more_than_nothing(heard_event):
         ("seq", [0, 1], [-1, 0.5, True, "1"]),
     ],
 )
-def test_what_a_node_may_call_itself(key, good, bad):
+def test_what_a_node_may_call_itself(key, good, bad) -> None:
     plain = {"value": 21, "device": "n", "boot": 1, "seq": 1}
     for value in good:
         assert read_measured(json.dumps({**plain, key: value}).encode()).value == 21
@@ -234,26 +235,26 @@ def test_what_a_node_may_call_itself(key, good, bad):
             read_measured(json.dumps({**plain, key: value}).encode())
 
 
-def test_a_payload_is_as_long_as_is_said():
+def test_a_payload_is_as_long_as_is_said() -> None:
     """65536 bytes, blanks among them."""
     assert read_measured(b"21" + b" " * 65534).value == 21
     with pytest.raises(ValueError, match="65537 bytes; allowed are at most 65536"):
         read_measured(b"21" + b" " * 65535)
 
 
-def test_a_boot_of_digits_is_another_than_the_number():
+def test_a_boot_of_digits_is_another_than_the_number() -> None:
     assert boot_text(7) == "7"
     assert boot_text("7") != "7"
     assert boot_text("b7") == "b7"
 
 
 @pytest.mark.parametrize("version", range(11))
-def test_every_version_of_a_pack_up_to_that_of_the_rfc_is_read(version):
+def test_every_version_of_a_pack_up_to_that_of_the_rfc_is_read(version) -> None:
     """RFC 8428, section 4.4."""
     assert len(resolve([{"n": "x", "v": 1, "bver": version}], NOON).records) == 1
 
 
-def test_the_longest_topic():
+def test_the_longest_topic() -> None:
     """OASIS MQTT 5, section 1.5.4: two bytes count its bytes."""
     assert text_problem("ä" * 32767 + "a") is None
     assert "65535" in str(text_problem("ä" * 32768))
@@ -262,7 +263,7 @@ def test_the_longest_topic():
     assert topic_problem("a/b") is None
 
 
-def test_the_longest_name():
+def test_the_longest_name() -> None:
     assert is_name("a" * 40)
     assert not is_name("a" * 41)
     assert name_of("A" * 40) == "a" * 40
@@ -271,12 +272,12 @@ def test_the_longest_name():
 # --- words -----------------------------------------------------------------------------------------------------------
 
 
-def test_a_value_of_eighty_characters_is_written_whole():
+def test_a_value_of_eighty_characters_is_written_whole() -> None:
     assert as_written("x" * 78) == '"' + "x" * 78 + '"'
     assert as_written("x" * 79) == '"' + "x" * 76 + "..."
 
 
-def test_reasons_fill_nine_hundred_characters_and_the_rest_is_counted():
+def test_reasons_fill_nine_hundred_characters_and_the_rest_is_counted() -> None:
     assert gathered(["x" * 900]) == "x" * 900
     assert gathered(["x" * 901]) == "x" * 897 + "..."
     assert gathered(["x" * 449, "y" * 449]) == "x" * 449 + "; " + "y" * 449
@@ -286,7 +287,7 @@ def test_reasons_fill_nine_hundred_characters_and_the_rest_is_counted():
 # --- what is said ----------------------------------------------------------------------------------------------------
 
 
-def test_numbers_are_said_as_finely_as_they_are_worth():
+def test_numbers_are_said_as_finely_as_they_are_worth() -> None:
     rack = RackStatus(NOON, NOON + timedelta(seconds=90.9), "rack-a", False, None, None, {},
                       AirNow(21.23456, 45.67891, 0.123456, 101_325.678))  # fmt: skip
     message = to_message(rack, "shop")
@@ -297,7 +298,7 @@ def test_numbers_are_said_as_finely_as_they_are_worth():
     assert message.expiry_s == 90
 
 
-def test_a_share_is_said_to_a_hundredth_of_a_percent():
+def test_a_share_is_said_to_a_hundredth_of_a_percent() -> None:
     verdict = Verdict(
         NOON, NOON, tree="t-7", rack="rack-a", coat="backup", number=1, dipped_at=NOON, state=State.DRYING,
         dryness=Bounds(0.123456, 0.5, 0.98765), dry_at=When(None, None, None), redip_by=NOON, reasons=(),
@@ -324,14 +325,14 @@ BACKUP = load_models()["backup"]
         ("\n[error]", "[racks]\nrack-a = 0.0\n\n[error]"),
     ],
 )
-def test_a_model_beyond_its_ranges_is_refused(before, after):
+def test_a_model_beyond_its_ranges_is_refused(before, after) -> None:
     text = format_model(BACKUP)
     assert before in text
     with pytest.raises(SetupError, match="received"):
         parse_model(sealed(text.replace(before, after, 1)), "backup.toml")
 
 
-def test_a_model_at_the_ends_of_its_ranges_is_read():
+def test_a_model_at_the_ends_of_its_ranges_is_read() -> None:
     sure = {name: replace(spread, sd=0.0) for name, spread in BACKUP.parameters.items()}
     model = replace(BACKUP, parameters=sure, dip_sd=dict.fromkeys(BACKUP.dip_sd, 0.0), racks={"rack-a": 0.01})
     assert parse_model(format_model(model), "backup.toml") == model
@@ -340,14 +341,14 @@ def test_a_model_at_the_ends_of_its_ranges_is_read():
 
 
 @pytest.mark.parametrize("name", ["water", "deep_share"])
-def test_no_parameter_is_nothing(name):
+def test_no_parameter_is_nothing(name) -> None:
     none = replace(BACKUP, parameters={**BACKUP.parameters, name: replace(BACKUP.parameters[name], centre=0.0)})
     with pytest.raises(SetupError, match=f"{name}.centre"):
         parse_model(format_model(none), "backup.toml")
 
 
 @pytest.mark.parametrize("wrong", ["diagonal", "symmetry", "size"])
-def test_what_is_no_correlation_is_refused(wrong):
+def test_what_is_no_correlation_is_refused(wrong) -> None:
     """Ones on the diagonal, the same above and below it: what a correlation is."""
     size = len(BACKUP.parameters)
     rows = [[1.0 if i == j else 0.0 for j in range(size)] for i in range(size)]
@@ -367,7 +368,7 @@ def test_what_is_no_correlation_is_refused(wrong):
     [("temperature", -60, 150), ("humidity", 0, 110), ("airflow", 0, 60), ("weight", -2000, 2000),
      ("pressure", 30_000, 120_000), ("surface", -60, 150)],
 )  # fmt: skip
-def test_what_no_sensor_can_mean_is_refused(quantity, low, high):
+def test_what_no_sensor_can_mean_is_refused(quantity, low, high) -> None:
     """As the table of docs/messages.md has it."""
     for end in (low, high):
         assert to_default(Quantity(quantity), end) == end

@@ -32,11 +32,11 @@ def write(path, messages=SOME):
 
 
 @pytest.mark.parametrize("name", ["a.jsonl", "a.jsonl.gz"])
-def test_round_trip(tmp_path, name):
+def test_round_trip(tmp_path, name) -> None:
     assert list(read_stream([write(tmp_path / name)])) == SOME
 
 
-def test_the_wire_form(tmp_path):
+def test_the_wire_form(tmp_path) -> None:
     """The lines, read by the JSON library alone."""
     lines = [json.loads(line) for line in write(tmp_path / "a.jsonl").read_bytes().split(b"\n")[:-1]]
     assert lines[0] == {"time": "2031-03-03T12:00:00Z", "topic": "drymon/shop/rack-a/temperature", "payload": "21.5"}
@@ -44,14 +44,14 @@ def test_the_wire_form(tmp_path):
     assert lines[2]["payload_base64"] == "/wA="
 
 
-def test_gzip_bytes_depend_on_the_messages_alone(tmp_path):
+def test_gzip_bytes_depend_on_the_messages_alone(tmp_path) -> None:
     (tmp_path / "elsewhere").mkdir()
     first, second = write(tmp_path / "a.jsonl.gz"), write(tmp_path / "elsewhere" / "b.jsonl.gz")
     assert first.read_bytes() == second.read_bytes()
     assert gzip.decompress(first.read_bytes()).count(b"\n") == len(SOME)
 
 
-def test_missing_last_newline_blank_lines_and_other_line_ends(tmp_path):
+def test_missing_last_newline_blank_lines_and_other_line_ends(tmp_path) -> None:
     path = tmp_path / "a.jsonl"
     path.write_bytes(
         b"\r\n".join(format_line(message).encode() for message in SOME[:2]) + b"\n\n" + format_line(SOME[2]).encode()
@@ -59,13 +59,13 @@ def test_missing_last_newline_blank_lines_and_other_line_ends(tmp_path):
     assert list(read_stream([path])) == SOME[:3]
 
 
-def test_gzip_is_told_by_content(tmp_path):
+def test_gzip_is_told_by_content(tmp_path) -> None:
     path = tmp_path / "renamed.jsonl"
     path.write_bytes(write(tmp_path / "a.jsonl.gz").read_bytes())
     assert list(read_stream([path])) == SOME
 
 
-def test_streams_are_merged_by_time(tmp_path):
+def test_streams_are_merged_by_time(tmp_path) -> None:
     early, late = write(tmp_path / "a.jsonl", SOME[::2]), write(tmp_path / "b.jsonl", SOME[1::2])
     assert list(read_stream([early, late])) == [SOME[0], SOME[1], SOME[2], SOME[3]]
 
@@ -93,7 +93,7 @@ GOOD = '{"time": "2031-03-03T12:00:00Z", "topic": "a", "payload": "1"}'
         ('{"time": "2031-03-03T11:59:59Z", "topic": "a", "payload": "1"}', "order of their times"),
     ],
 )
-def test_a_bad_line_is_named(tmp_path, line, told):
+def test_a_bad_line_is_named(tmp_path, line, told) -> None:
     path = tmp_path / "a.jsonl"
     path.write_text(f"{GOOD}\n\n{line}\n")
     with pytest.raises(StreamError, match=r"a\.jsonl, line 3: ") as caught:
@@ -102,21 +102,21 @@ def test_a_bad_line_is_named(tmp_path, line, told):
 
 
 @pytest.mark.parametrize("content", [b"\x1f\x8b\x08garbage", b"\xff\xfe\x00"])
-def test_damaged_files(tmp_path, content):
+def test_damaged_files(tmp_path, content) -> None:
     path = tmp_path / "a.jsonl"
     path.write_bytes(content)
     with pytest.raises(StreamError, match=r"a\.jsonl"):
         list(read_stream([path]))
 
 
-def test_a_cut_gzip_is_told_after_what_could_be_read(tmp_path):
+def test_a_cut_gzip_is_told_after_what_could_be_read(tmp_path) -> None:
     path = write(tmp_path / "a.jsonl.gz", SOME * 1)
     path.write_bytes(path.read_bytes()[:-12])
     with pytest.raises(StreamError, match="cannot be read"):
         list(read_stream([path]))
 
 
-def test_files_that_are_not_there(tmp_path):
+def test_files_that_are_not_there(tmp_path) -> None:
     with pytest.raises(StreamError, match="cannot be read"):
         list(read_stream([tmp_path / "none.jsonl"]))
     with pytest.raises(StreamError, match="cannot be written"):
@@ -130,7 +130,7 @@ def test_files_that_are_not_there(tmp_path):
     retain=st.booleans(),
     qos=st.sampled_from([0, 1, 2]),
 )
-def test_every_message_survives_its_line(payload, topic, time, retain, qos):
+def test_every_message_survives_its_line(payload, topic, time, retain, qos) -> None:
     message = Message(time, topic, payload, retain=retain, qos=qos)
     line = format_line(message)
     assert "\n" not in line

@@ -25,7 +25,7 @@ EARLIEST = datetime(1900, 1, 1)  # noqa: DTZ001 - the strategy adds the zone
         ("2031-03-03T12:00:00.123456789Z", NOON.replace(microsecond=123_456)),
     ],
 )
-def test_rfc3339(text, expected):
+def test_rfc3339(text, expected) -> None:
     assert parse_time(text) == expected
 
 
@@ -37,21 +37,21 @@ def test_rfc3339(text, expected):
         "2031-03-03T12:00:00+0100", "2031-03-03T12:00:00Z" + "0" * 90, "२०३१-03-03T12:00:00Z",
     ],
 )  # fmt: skip
-def test_what_is_no_time_is_refused(text):
+def test_what_is_no_time_is_refused(text) -> None:
     with pytest.raises(ValueError, match="RFC 3339"):
         parse_time(text)
 
 
 @given(st.datetimes(timezones=st.just(UTC), min_value=EARLIEST))
-def test_round_trip(moment):
+def test_round_trip(moment) -> None:
     assert parse_time(stamp(moment)) == moment
 
 
-def test_whole_seconds_are_written_short():
+def test_whole_seconds_are_written_short() -> None:
     assert stamp(NOON.astimezone()) == "2031-03-03T12:00:00Z"
 
 
-def test_plausible_window():
+def test_plausible_window() -> None:
     """Five minutes ahead, 31 days behind, both ends included."""
     for moment in (NOON + timedelta(minutes=5), NOON - timedelta(days=31), NOON):
         assert plausible(moment, NOON) == moment

@@ -42,11 +42,11 @@ from drymon.messages.units import IMPOSSIBLE, UNITS, to_default
         ("pressure", 760, "mmHg", 101325, "standard atmosphere in millimetres of mercury (memory)"),
     ],
 )
-def test_conversions(quantity, value, unit, expected, source):
+def test_conversions(quantity, value, unit, expected, source) -> None:
     assert to_default(Quantity(quantity), value, unit) == pytest.approx(expected, rel=1e-6), source
 
 
-def test_every_unit_is_converted_above():
+def test_every_unit_is_converted_above() -> None:
     """A unit that no row above names could be converted wrongly unseen; surfaces speak the units of temperature."""
     (rows,) = (mark.args[1] for mark in test_conversions.pytestmark if mark.name == "parametrize")
     tried = {(quantity, unit) for quantity, _, unit, _, _ in rows}
@@ -55,7 +55,7 @@ def test_every_unit_is_converted_above():
     assert UNITS[Quantity.SURFACE] is UNITS[Quantity.TEMPERATURE]
 
 
-def test_registry_scales(published):
+def test_registry_scales(published) -> None:
     """RFC 8428 section 12.1 and RFC 8798 section 3: units of ours that the registry has scale as it says."""
     scales = {row["unit"]: float(row["scale_to_primary"]) for row in published("senml_units")}
     checked = set()
@@ -68,12 +68,12 @@ def test_registry_scales(published):
     assert checked == {"Cel", "%RH", "m/s", "km/h", "kg", "Pa", "hPa"}
 
 
-def test_default_units_are_registered(published):
+def test_default_units_are_registered(published) -> None:
     registered = {row["unit"] for row in published("senml_units") if row["kind"] == "primary"}
     assert {limits.unit for limits in LIMITS.values()} <= registered
 
 
-def test_no_unit_means_the_default():
+def test_no_unit_means_the_default() -> None:
     assert to_default(Quantity.TEMPERATURE, 21.5) == 21.5
 
 
@@ -92,13 +92,13 @@ def test_no_unit_means_the_default():
         ("pressure", 1013, None, "30000 to 120000"),
     ],
 )
-def test_refusals_say_what_is_allowed(quantity, value, unit, told):
+def test_refusals_say_what_is_allowed(quantity, value, unit, told) -> None:
     with pytest.raises(ValueError, match="received") as caught:
         to_default(Quantity(quantity), value, unit)
     assert told in str(caught.value)
 
 
-def test_doubtful_is_kept_impossible_is_refused():
+def test_doubtful_is_kept_impossible_is_refused() -> None:
     """The limits of doubt lie inside those of the impossible, so that a doubtful reading gets through to be flagged."""
     for quantity, limits in LIMITS.items():
         low, high = IMPOSSIBLE[quantity]
@@ -107,7 +107,7 @@ def test_doubtful_is_kept_impossible_is_refused():
 
 
 @pytest.mark.parametrize("quantity", list(IMPOSSIBLE))
-def test_the_ends_of_the_possible_are_possible_and_what_lies_beyond_is_not(quantity):
+def test_the_ends_of_the_possible_are_possible_and_what_lies_beyond_is_not(quantity) -> None:
     low, high = IMPOSSIBLE[quantity]
     assert [to_default(quantity, end) for end in (low, high)] == [low, high]
     for beyond in (low - 0.001, high + 0.001):

@@ -114,19 +114,19 @@ QUANTITIES = "temperature, humidity, airflow, weight, pressure, surface"
         (LOG + "fan", '{"rack": "rack-a", "on": 1}', "on: received 1; allowed is true or false"),
     ],
 )  # fmt: skip
-def test_a_message_that_cannot_be_used_is_told_in_a_whole_sentence(config, heard, topic, payload, told):
+def test_a_message_that_cannot_be_used_is_told_in_a_whole_sentence(config, heard, topic, payload, told) -> None:
     with pytest.raises(RefusedMessage) as refused:
         Parser(config).parse(heard(topic, payload))
     assert str(refused.value) == told
 
 
-def test_a_log_event_must_not_be_retained(config, heard):
+def test_a_log_event_must_not_be_retained(config, heard) -> None:
     with pytest.raises(RefusedMessage) as refused:
         Parser(config).parse(heard(LOG + "leave", '{"tree": "t-7"}', retain=True))
     assert str(refused.value) == "log event: received as a retained message; allowed is a message not retained"
 
 
-def test_what_a_dip_names_that_is_not_there_is_told(config, heard):
+def test_what_a_dip_names_that_is_not_there_is_told(config, heard) -> None:
     dip = {"tree": "t-7", "rack": "rack-a", "coat": "backup", "cell": "cell-9", "recipe": "irn", "shleter": "deep"}
     told = Parser(config).parse(heard(LOG + "dip", json.dumps(dip))).refusals
     assert told == (
@@ -184,18 +184,18 @@ SOURCE = '[[source]]\ntopic = "{}"\nplace = "room"\nquantity = "humidity"\n'
          "stale_after_min, edges"),
     ],
 )  # fmt: skip
-def test_a_setting_that_cannot_be_is_told_in_a_whole_sentence(tmp_path, text, told):
+def test_a_setting_that_cannot_be_is_told_in_a_whole_sentence(tmp_path, text, told) -> None:
     with pytest.raises(SetupError) as refused:
         parse_home(text, tmp_path)
     assert str(refused.value) == f"{tmp_path / 'room.toml'}: {told}"
 
 
-def test_a_room_without_racks_is_told_that_there_are_none_yet(tmp_path):
+def test_a_room_without_racks_is_told_that_there_are_none_yet(tmp_path) -> None:
     with pytest.raises(SetupError, match=r"allowed are the racks of this file: none yet"):
         parse_home('[room]\nname = "shop"\n[[cell]]\nname = "c"\nrack = "x"\n', tmp_path)
 
 
-def test_a_room_that_cannot_be_read_says_what_it_is(tmp_path):
+def test_a_room_that_cannot_be_read_says_what_it_is(tmp_path) -> None:
     (tmp_path / "room.toml").write_bytes(b"\xff\xfe")
     with pytest.raises(SetupError, match="cannot be read as UTF-8 text"):
         load_home(tmp_path)
@@ -225,13 +225,13 @@ GOOD = '"time": "2031-03-03T12:00:00Z", "topic": "a"'
         (f'{{{GOOD}, "payload": "1", "qos": true}}', "qos: received true; allowed are 0, 1 and 2"),
     ],
 )  # fmt: skip
-def test_a_line_of_a_stream_that_is_none_is_told(line, told):
+def test_a_line_of_a_stream_that_is_none_is_told(line, told) -> None:
     with pytest.raises(ValueError, match=r"received|allowed") as refused:
         parse_line(line)
     assert str(refused.value) == told
 
 
-def test_a_step_back_in_time_is_told_with_both_times(tmp_path):
+def test_a_step_back_in_time_is_told_with_both_times(tmp_path) -> None:
     path = tmp_path / "a.jsonl"
     later = f'{{{GOOD}, "payload": "1"}}'
     path.write_text(f"{later}\n{later}\n{later.replace('12:00', '11:59')}\n")
@@ -244,7 +244,7 @@ def test_a_step_back_in_time_is_told_with_both_times(tmp_path):
 
 
 @pytest.mark.parametrize("name", ["a.jsonl", "a.jsonl.gz"])
-def test_a_stream_written_anew_replaces_the_old_one(tmp_path, name, heard):
+def test_a_stream_written_anew_replaces_the_old_one(tmp_path, name, heard) -> None:
     path = tmp_path / name
     for payloads in (("1", "2", "3"), ("4",)):
         with StreamWriter(path) as stream:
@@ -253,7 +253,7 @@ def test_a_stream_written_anew_replaces_the_old_one(tmp_path, name, heard):
     assert [message.payload for message in read_stream([path])] == [b"4"]
 
 
-def test_a_name_that_is_none_is_told_by_its_beginning():
+def test_a_name_that_is_none_is_told_by_its_beginning() -> None:
     with pytest.raises(ValueError, match="received") as refused:
         name_of("#" * 70)
     assert str(refused.value) == (

@@ -18,7 +18,7 @@ from tests.page.conftest import until
 def port() -> Iterator[int]:
     """A server as the page has it, with less patience."""
 
-    def app(environ, start_response):  # type: ignore[no-untyped-def]
+    def app(environ, start_response):
         start_response("200 OK", [("Content-Type", "text/plain")])
         return [b"here"]
 

@@ -17,6 +17,7 @@ from drymon.messages.message import Message
 from drymon.service.clock import SystemClock
 from drymon.shop.facts.outcome import SensorStatus
 from drymon.shop.facts.reading import Reading
+from drymon.shop.facts.sensor_state import SensorState
 from drymon.store import Calibration, Store
 from drymon.views.page.evidence_views import sensor_views
 from drymon.web.server import PageServer
@@ -97,7 +98,7 @@ def test_a_sensor_that_was_never_calibrated_says_so(home: Path) -> None:
 
 def test_the_overdue_come_before_the_others() -> None:
     def status(place: str) -> SensorStatus:
-        return SensorStatus(place, "humidity", "", NOW, 50.0, "%RH", "ok")
+        return SensorStatus(place, "humidity", "", NOW, 50.0, "%RH", SensorState.OK)
 
     kept = [
         Calibration(NOW, f"{place}/humidity", "humidity", {"due": due})

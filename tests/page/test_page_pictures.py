@@ -205,7 +205,7 @@ def test_the_service_stays_small_and_never_loads_what_draws(still_shop: Shop) ->
     resident = int(
         next(line for line in proc.joinpath("status").read_text().splitlines() if "VmRSS" in line).split()[1]
     )
-    assert resident < 84 * 1024, f"{resident / 1024:.0f} MB"
+    assert resident < 80 * 1024, f"{resident / 1024:.0f} MB"
 
 
 def test_two_hundred_loads_leave_memory_flat(still_shop: Shop) -> None:

@@ -47,7 +47,7 @@ class Tree:
 
 
 TREES = (
-    Tree(*FIRST_DIP, first=60, truly=1.1),
+    Tree(FIRST_DIP[0], FIRST_DIP[1], FIRST_DIP[2], FIRST_DIP[3], 60, 1.1),
     Tree("tree-2", "rack-a", "iron", "open", 80, 0.9),
     Tree("tree-3", "rack-b", "bronze", "pocketed", 100, 0.95),
     Tree("tree-4", "rack-b", "slurry-first", "open", 120, 1.2),

@@ -171,7 +171,7 @@ def test_the_inbox_gives_no_horizon_while_messages_wait() -> None:
     assert ([each.message.mid for each in rest], horizon) == ([2], NOON)
 
 
-def given(inbox: Inbox, woken_by: Callable[[], None]) -> list[int]:
+def handed(inbox: Inbox, woken_by: Callable[[], None]) -> list[int]:
     """How many messages whoever would wait a minute for one is given, within five seconds, when this is done."""
     counts: list[int] = []
     waiting = threading.Thread(target=lambda: counts.append(len(inbox.drain(1, 10, 60.0)[0])), daemon=True)
@@ -188,9 +188,9 @@ def test_whoever_waits_for_messages_is_woken_by_the_first_and_by_the_end() -> No
     def put() -> None:
         inbox.put("drymon/shop/room/humidity", b"40", retain=False, qos=1, dup=False, mid=1, generation=1)
 
-    assert given(inbox, put) == [1]
-    assert given(inbox, inbox.close) == [0]
-    assert given(inbox, lambda: None) == [0], "after the end nobody waits"
+    assert handed(inbox, put) == [1]
+    assert handed(inbox, inbox.close) == [0]
+    assert handed(inbox, lambda: None) == [0], "after the end nobody waits"
 
 
 def test_a_clock_that_jumps_while_nothing_arrives_is_told_of_all_the_same() -> None:

@@ -262,7 +262,7 @@ def test_a_line_is_quiet_for_ten_minutes(monkeypatch: pytest.MonkeyPatch) -> Non
 
 
 def alert(kind: str = "tree-hold", severity: str = "danger", state: str = "raised", subject: str = "t-7") -> Alert:
-    return Alert(NOW, f"{kind}:{subject}", kind, subject, severity, state, f"{kind} of {subject}.")  # type: ignore[arg-type]
+    return Alert(NOW, f"{kind}:{subject}", kind, subject, severity, state, f"{kind} of {subject}.")
 
 
 MAIL = Mail(to=("kim@shop.example", "ann@shop.example"))
@@ -287,8 +287,8 @@ def test_every_addressee_is_a_way_of_its_own() -> None:
      ("danger", "warning", False), ("notice", "notice", True)],
 )  # fmt: skip
 def test_who_wants_what(least: str, severity: str, told: bool) -> None:
-    assert wants(replace(MAIL, least_severity=least), alert(severity=severity)) is told  # type: ignore[arg-type]
-    assert wants(replace(MAIL, least_severity=least), alert("rack-ready", "notice"))  # type: ignore[arg-type]
+    assert wants(replace(MAIL, least_severity=least), alert(severity=severity)) is told
+    assert wants(replace(MAIL, least_severity=least), alert("rack-ready", "notice"))
     assert not wants(replace(MAIL, kinds=("sensor-silent",)), alert("rack-ready", severity))
     assert wants(replace(MAIL, kinds=("tree-hold",), least_severity="danger"), alert(severity="notice"))
 

@@ -14,7 +14,7 @@ NOW = datetime(2031, 3, 3, 6, tzinfo=UTC)
 def book(*severities: str) -> AlarmBook:
     """A hold of each severity."""
     holds = [
-        Condition(Key("tree-hold", f"t-{place}", "4"), Truth.HOLDS, "Look.", severity=severity)  # type: ignore[arg-type]
+        Condition(Key("tree-hold", f"t-{place}", "4"), Truth.HOLDS, "Look.", severity=severity)
         for place, severity in enumerate(severities)
     ]
     return update(AlarmBook(), NOW, holds)[0]

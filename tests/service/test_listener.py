@@ -6,7 +6,8 @@ import time
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from socket import socket
+from typing import Any, cast
 
 import pytest
 
@@ -187,7 +188,7 @@ def test_the_will_says_offline_when_the_service_dies(broker: Mosquitto, ear: Ear
     assert until(lambda: listener.online)
     listener.publish(service_state("shop", "online", NOW))
     assert until(lambda: b"online" in (ear.last("drymon/shop/out/service") or b""))
-    listener._client.socket().shutdown(2)  # the network goes, without a word
+    cast(socket, listener._client.socket()).shutdown(2)  # the network goes, without a word
     listener._client.loop_stop()
     assert until(lambda: b"offline" in (ear.last("drymon/shop/out/service") or b""), 15)
     late = Ear(broker.port, "drymon/shop/out/service")

@@ -188,7 +188,7 @@ def test_what_no_broker_delivered_is_not_acknowledged(by_hand: tuple[Listener, I
     """The word on the clock is the service's own, and a message of QoS 0 has no number."""
     listener, _, _ = by_hand
     acknowledged: list[tuple[int, int]] = []
-    listener._client.ack = lambda mid, qos: acknowledged.append((mid, qos))  # type: ignore[method-assign,assignment,return-value]
+    listener._client.ack = lambda mid, qos: acknowledged.append((mid, qos))
     now = listener._generation
     for qos, mid, generation in ((1, None, now), (0, 7, now), (1, 8, now - 1), (1, 9, now)):
         listener.acknowledge([Received(Message(NOW, "t", b"x", qos=qos, mid=mid), generation)])

@@ -34,7 +34,7 @@ SECRET = "whsec_" + base64.b64encode(b"a key of the shop's own making!!").decode
 
 def alert(kind: str = "tree-hold", subject: str = "t-7", state: str = "raised", at: datetime = NOW) -> Alert:
     severity = {"tree-hold": "danger", "rack-ready": "notice", "tree-ready": "notice"}.get(kind, "warning")
-    return Alert(at, f"{kind}:{subject}:x", kind, subject, severity, state, f"{kind} of {subject}. Look.")  # type: ignore[arg-type]
+    return Alert(at, f"{kind}:{subject}:x", kind, subject, severity, state, f"{kind} of {subject}. Look.")
 
 
 class Desk:
@@ -72,7 +72,7 @@ def home(tmp_path: Path) -> Path:
 def by_mail(box: MailBox, *to: str, **server: object) -> Notify:
     given = {"tls": "none", "sender": "drymon@shop.example", **server}
     return Notify(
-        mail_server=MailServer(host="127.0.0.1", port=box.port, **given),  # type: ignore[arg-type]
+        mail_server=MailServer(host="127.0.0.1", port=box.port, **given),
         mails=(Mail(to=to or ("kim@shop.example",)),),
     )
 
@@ -287,7 +287,7 @@ def test_a_failing_way_is_not_told_of_its_own_failure(home: Path) -> None:
 def test_who_gets_what(home: Path, mail: dict[str, object], kind: str, state: str, told: bool) -> None:
     with mail_server() as box:
         server = by_mail(box).mail_server
-        wanted = Mail(to=("kim@shop.example",), **mail)  # type: ignore[arg-type]
+        wanted = Mail(to=("kim@shop.example",), **mail)
         desk = Desk(home, Notify(mail_server=server, mails=(wanted,)))
         desk.tell(alert(kind, state=state))
         desk.run(minutes=0)

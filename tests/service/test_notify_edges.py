@@ -4,7 +4,6 @@ import json
 import logging
 import threading
 import time
-from collections.abc import Iterator
 from datetime import datetime, timedelta
 from pathlib import Path
 
@@ -52,10 +51,9 @@ def folder(tmp_path: Path) -> Path:
 
 
 @pytest.fixture
-def broken(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
+def broken(monkeypatch: pytest.MonkeyPatch) -> None:
     """A fault of ours in the middle of a letter."""
     monkeypatch.setattr(notify, "deliver", lambda *_: [][0])
-    return
 
 
 @pytest.mark.usefixtures("broken")

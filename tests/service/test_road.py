@@ -49,14 +49,14 @@ def test_a_full_disk_is_waited_for_and_the_messages_come_in_once(
         store._db.execute(f"PRAGMA max_page_count = {pages}")
         many = [humidity(number) for number in range(1, 3000)]
         attempts = iter(range(100))
-        resume = road.Pipeline.resume
+        resume = Pipeline.resume
 
-        def later(pipeline: road.Pipeline) -> None:
+        def later(pipeline: Pipeline) -> None:
             if next(attempts) == 2:  # somebody has made room
                 store._db.execute("PRAGMA max_page_count = 1073741823")
             resume(pipeline)
 
-        monkeypatch.setattr(road.Pipeline, "resume", later)
+        monkeypatch.setattr(Pipeline, "resume", later)
         assert served.batch(many, None) is not None
         assert "disk is full" in caplog.text
         assert values(store) == [value(number) for number in range(3000)]
@@ -84,7 +84,7 @@ def test_a_reading_that_upsets_the_room_is_recorded_and_the_others_go_on(
         facts = list(items)
         if len(facts) == 1 and isinstance(facts[0], Reading) and facts[0].value == 40.3:
             raise ZeroDivisionError
-        return take(room, facts)  # type: ignore[arg-type]
+        return take(room, facts)
 
     monkeypatch.setattr(Room, "take", stumbling)
     home = make_home(tmp_path / "home")
@@ -173,7 +173,7 @@ def test_who_dies_while_a_full_disk_is_waited_for_died_over_no_message(
     home = make_home(tmp_path / "home")
     noted: list[str] = []
 
-    class Stopped(Event):  # type: ignore[misc,valid-type]
+    class Stopped(Event):
         def wait(self, timeout: float | None = None) -> bool:
             noted.append((home / FILE).read_text(encoding="ascii").splitlines()[0])
             self.set()

@@ -53,7 +53,7 @@ def stumbling(monkeypatch: pytest.MonkeyPatch) -> None:
 
     def stumble(room: Room, items: Iterable[object]) -> list[Doubted]:
         facts = list(items)
-        doubted = take(room, facts)  # type: ignore[arg-type]
+        doubted = take(room, facts)
         if len(facts) == 1 and isinstance(facts[0], Reading) and facts[0].value == value(3):
             raise ZeroDivisionError
         return doubted
@@ -128,7 +128,7 @@ def test_a_record_that_cannot_be_read_for_its_disk_is_waited_for(
     def refusing(pipeline: Pipeline, *how: object) -> list[Message]:
         for error in of_batch:
             raise error
-        return batch(pipeline, *how)  # type: ignore[arg-type]
+        return batch(pipeline, *how)
 
     def unreadable(pipeline: Pipeline) -> None:
         for error in of_record:

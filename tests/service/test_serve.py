@@ -65,7 +65,7 @@ def test_the_first_verdict_comes_within_two_seconds_of_the_dip(
     late = Ear(broker.port, f"{OUT}/tree/#")
     assert until(lambda: late.heard)
     assert late.heard[0].retain
-    left = late.heard[0].properties.MessageExpiryInterval  # type: ignore[union-attr]
+    left = vars(late.heard[0].properties)["MessageExpiryInterval"]
     valid = datetime.fromisoformat(said["valid_until"]) - datetime.now(UTC)
     assert 0 < left <= valid.total_seconds() + 3
     late.close()
@@ -196,8 +196,8 @@ def test_live_and_replay_say_the_same(broker: Mosquitto, ear: Ear, tmp_path: Pat
     with Store.open(home / "drymon.db", readonly=True) as store, StreamWriter(stream) as writer:
         for message in store.messages():
             writer.write(message)
-    second = make_home(tmp_path / "second", broker.port)
-    replay(load_home(second), [stream], tmp_path / "out.jsonl")
+    other = make_home(tmp_path / "second", broker.port)
+    replay(load_home(other), [stream], tmp_path / "out.jsonl")
     lines = [json.loads(line) for line in (tmp_path / "out.jsonl").read_text().splitlines()]
     again = [line for line in lines if line["topic"].startswith((f"{OUT}/tree/", f"{OUT}/rack/"))]
     replayed = [(line["topic"], line["payload"]) for line in again]
@@ -206,7 +206,7 @@ def test_live_and_replay_say_the_same(broker: Mosquitto, ear: Ear, tmp_path: Pat
     assert said[: len(replayed)] == replayed  # live went on for a moment after the last message
 
 
-HEAVY = ("pandas", "scipy", "sklearn", "matplotlib")
+HEAVY = ("pandas", "scipy", "sklearn", "matplotlib", "numpy.ma")
 TELL_MODULES = f"""
 import os, signal, sys, threading, time
 from pathlib import Path
@@ -215,7 +215,7 @@ from drymon.messages.config import load_home
 from drymon.messages.message import Message
 from drymon.service.serve import Service
 service = Service(load_home(Path(sys.argv[1])), make_page=PageServer)
-threading.Timer(float(sys.argv[2]), service.stop.set).start()
+threading.Thread(target=lambda: (sys.stdin.read(), service.stop.set()), daemon=True).start()
 service.run()
 print([name for name in {HEAVY!r} if name in sys.modules])
 """
@@ -223,18 +223,19 @@ print([name for name in {HEAVY!r} if name in sys.modules])
 
 def test_the_service_never_imports_what_is_heavy(broker: Mosquitto, ear: Ear, tmp_path: Path) -> None:
     home = make_home(tmp_path / "home", broker.port)
-    command = [sys.executable, "-c", TELL_MODULES, str(home), "8"]
-    child = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
+    command = [sys.executable, "-c", TELL_MODULES, str(home)]
+    child = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
     assert online(ear)
     say_air(ear)
     ear.say("drymon/shop/log/dip", DIP)
+    assert until(lambda: verdict(ear, "t-7"), 20)
     urllib.request.urlopen(f"http://127.0.0.1:{load_home(home).page.port}/", timeout=5).read()
     said, _ = child.communicate(timeout=30)
     assert child.returncode == 0
     assert said.strip() == "[]"
 
 
-def test_it_stays_within_84_megabytes(broker: Mosquitto, ear: Ear, tmp_path: Path, serving: Start) -> None:
+def test_it_stays_within_80_megabytes(broker: Mosquitto, ear: Ear, tmp_path: Path, serving: Start) -> None:
     home = make_home(tmp_path / "home", broker.port)
     service = serving(home)
     assert online(ear)
@@ -243,11 +244,11 @@ def test_it_stays_within_84_megabytes(broker: Mosquitto, ear: Ear, tmp_path: Pat
         ear.say("drymon/shop/log/dip", f'{{"tree": "t-{number}", "rack": "rack-a", "coat": "backup"}}')
     assert until(lambda: verdict(ear, "t-19"), 20)
     urllib.request.urlopen(f"http://127.0.0.1:{load_home(home).page.port}/", timeout=5).read()
-    time.sleep(6.0)
+    time.sleep(11.0)  # what was freed is given back every ten seconds
     assert service.process is not None
     status = Path(f"/proc/{service.process.pid}/status").read_text()
     resident_kb = int(next(line.split()[1] for line in status.splitlines() if line.startswith("VmRSS")))
-    assert resident_kb < 84_000  # aimed at: 80 MB
+    assert resident_kb < 80_000
 
 
 def test_the_page_names_every_tree(broker: Mosquitto, ear: Ear, tmp_path: Path, serving: Start) -> None:

@@ -48,7 +48,7 @@ def model(name: str, runs: int = 12, **changed: object) -> CoatModel:
         runs=runs,
         shelters_learned=("pocketed", "deep") if runs else (),
     )
-    return dataclasses.replace(base, **changed)  # type: ignore[arg-type]
+    return dataclasses.replace(base, **changed)
 
 
 COATS = (
@@ -123,16 +123,16 @@ class Shop:
     def dip(self, tree: str, coat: str, rack: str = "rack-a", shelter: str | None = "open", **more: object) -> Verdict:
         """Dip a tree now; returns the first verdict."""
         stamp = more.pop("time", self.now)
-        event = Dip(time=stamp, arrived=self.now, tree=tree, rack=rack, coat=coat, shelter=shelter, **more)  # type: ignore[arg-type]
+        event = Dip(time=stamp, arrived=self.now, tree=tree, rack=rack, coat=coat, shelter=shelter, **more)
         new = self.tell(event)
         return next(said for said in new if isinstance(said, Verdict) and said.tree == tree)
 
     def look(self, tree: str, finding: str = "sound") -> list[Outcome]:
         """Somebody looks now."""
-        return self.tell(Look(time=self.now, arrived=self.now, tree=tree, finding=finding))  # type: ignore[arg-type]
+        return self.tell(Look(time=self.now, arrived=self.now, tree=tree, finding=finding))
 
     def felt(self, tree: str, finding: str, where: str = "face") -> list[Outcome]:
-        return self.tell(Felt(time=self.now, arrived=self.now, tree=tree, finding=finding, where=where))  # type: ignore[arg-type]
+        return self.tell(Felt(time=self.now, arrived=self.now, tree=tree, finding=finding, where=where))
 
     def weigh(self, tree: str, mass: float) -> list[Outcome]:
         return self.tell(Weigh(time=self.now, arrived=self.now, tree=tree, mass=mass))
@@ -173,7 +173,7 @@ def reading(
 ) -> Reading:
     """A reading that arrives when it is taken."""
     more.setdefault("arrived", stamp)
-    return Reading(time=stamp, place=place, quantity=quantity, value=value, sensor=sensor, **more)  # type: ignore[arg-type]
+    return Reading(time=stamp, place=place, quantity=quantity, value=value, sensor=sensor, **more)
 
 
 def codes(verdict: Verdict) -> set[str]:

@@ -5,13 +5,13 @@ from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 import pytest
-from invented_shop import BEGIN, MODELS, SETUP, STEADY, Shop, codes, model
 
 from drymon.drying.quantities import Quantity
 from drymon.shop.facts.outcome import Reason, State, Verdict, When
 from drymon.shop.fold.room import Room
 from drymon.shop.verdict.advice import Touch, advice, unheard
 from drymon.shop.verdict.reasons import REASONS, Effect
+from tests.shop.invented_shop import BEGIN, MODELS, SETUP, STEADY, Shop, codes, model
 
 NOON = datetime(2031, 3, 3, 12, tzinfo=UTC)
 NEVER = When(None, None, None)
@@ -27,11 +27,11 @@ def verdict(state: State, *reasons: str, dry_at: When = NEVER, **changes: object
         NOON, NOON, "t-7", "rack-a", "backup", 4, NOON - timedelta(hours=2), state, None, dry_at, None,
         tuple(Reason(code, f"because of {code}") for code in reasons), shelter="open", next_coat="seal",
     )  # fmt: skip
-    return replace(said, **changes)  # type: ignore[arg-type]
+    return replace(said, **changes)
 
 
 def line(said: Verdict, **more: object) -> str:
-    return advice(said, UTC, **more)  # type: ignore[arg-type]
+    return advice(said, UTC, **more)
 
 
 @pytest.mark.parametrize(
@@ -105,7 +105,9 @@ def test_who_has_just_felt_it_is_told_when_a_finger_counts_again(finding: str) -
         (("wet",), (-3, -2, -1), "dry by the air, but its probe is still colder"),
     ],
 )
-def test_what_else_speaks_against_a_dry_tree_is_told(reasons: tuple[str, ...], hours: tuple[float, ...], told: str):
+def test_what_else_speaks_against_a_dry_tree_is_told(
+    reasons: tuple[str, ...], hours: tuple[float, ...], told: str
+) -> None:
     assert line(verdict(State.DRYING, *reasons, dry_at=when(*hours))).startswith(told)
 
 

@@ -258,7 +258,7 @@ def test_a_clock_that_steps_back_shortens_no_delay(course: Course) -> None:
 def test_an_act_that_makes_no_sense_says_why(course: Course, act: object, says: str) -> None:
     course.at(0, (HOLD, HOLDS))
     with pytest.raises(AlarmError, match=says):
-        act(course.book, course.id(), course.time(1))  # type: ignore[operator]
+        act(course.book, course.id(), course.time(1))
 
 
 def test_a_notice_takes_no_acknowledgement(course: Course) -> None:

@@ -26,6 +26,7 @@ from drymon.shop.facts.outcome import (
     Verdict,
     When,
 )
+from drymon.shop.facts.sensor_state import SensorState
 from drymon.shop.facts.setup import Band, CoatType, Rack, RoomSetup
 from drymon.shop.verdict.judge import _expected
 
@@ -43,11 +44,11 @@ def tree(name: str = "t-1", state: State = State.DRYING, *codes: str, **more: ob
         NOW, NOW, name, "rack-a", "prime", 1, NOW, state, None, When(None, None, None), None,
         tuple(Reason(code, f"because of {code}") for code in codes), next_coat="backup",
     )  # fmt: skip
-    return replace(verdict, **more)  # type: ignore[arg-type]
+    return replace(verdict, **more)
 
 
 def sensor(place: str, quantity: str, state: str = "ok", name: str = "", at: datetime = NOW) -> SensorStatus:
-    return SensorStatus(place, quantity, name, at, 50.0, "%RH", state)
+    return SensorStatus(place, quantity, name, at, 50.0, "%RH", SensorState(state))
 
 
 class Room:
@@ -232,7 +233,7 @@ def test_two_things_wrong_with_the_air_are_two_alarms(room: Room) -> None:
     [{"state": State.COMPLETE}, {"coat": "backup"}, {"rack": "rack-b", "coat": "backup"}, {"coat": "never-heard-of"}],
 )
 def test_air_is_judged_only_for_coats_that_hang_there_and_set_a_band(room: Room, change: dict[str, object]) -> None:
-    room.trees = [replace(tree(), **change)]  # type: ignore[arg-type]
+    room.trees = [replace(tree(), **change)]
     room.air = AirNow(40, 90, 9)
     assert room.run(60) == []
 

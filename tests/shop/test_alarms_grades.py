@@ -8,9 +8,6 @@ from dataclasses import replace
 from datetime import timedelta
 
 import pytest
-from invented_shop import MODELS, STEADY, Shop, text
-from test_alarms import HOLD, HOLDS, NOW, Course
-from test_alarms_conditions import Room, said, tree
 
 from drymon.drying.quantities import Quantity
 from drymon.errors import AlarmError
@@ -21,6 +18,9 @@ from drymon.shop.alarms.alarm_kinds import KINDS
 from drymon.shop.alarms.raising import update
 from drymon.shop.facts.outcome import AirNow, Alert, Reason, State
 from drymon.shop.verdict.reasons import REASONS, Effect
+from tests.shop.invented_shop import MODELS, STEADY, Shop, text
+from tests.shop.test_alarms import HOLD, HOLDS, NOW, Course
+from tests.shop.test_alarms_conditions import Room, said, tree
 
 AIR = Key("air-out-of-band", "rack-a", "humidity")
 
@@ -37,7 +37,7 @@ def room() -> Room:
 
 def graded(course: Course, minute: float, key: Key, severity: str) -> list[Alert]:
     """The cause holds at this minute, so far from safe."""
-    said = [Condition(key, Truth.HOLDS, "It is so.", "Do it soon.", severity)]  # type: ignore[arg-type]
+    said = [Condition(key, Truth.HOLDS, "It is so.", "Do it soon.", severity)]
     course.book, alerts = update(course.book, course.time(minute), said)
     course.alerts += alerts
     return alerts
@@ -148,7 +148,7 @@ def test_nothing_that_is_over_is_an_error_that_says_so(course: Course) -> None:
 
 
 def early(severity: str, number: int) -> object:
-    reasons = (Reason("redipped-early", f"the coat below was so ({number})", severity),)  # type: ignore[arg-type]
+    reasons = (Reason("redipped-early", f"the coat below was so ({number})", severity),)
     return replace(tree(number=number, dipped_at=NOW + timedelta(hours=number)), reasons=reasons)
 
 

@@ -4,13 +4,13 @@ import random
 from datetime import timedelta
 
 import pytest
-from invented_shop import STEADY, Shop, codes, text
-from invented_shop import reading as said
-from test_room_scale import WIDE, mass
 
 from drymon.drying.quantities import Quantity
 from drymon.shop.facts.outcome import Alert, State
 from drymon.shop.tree.calls import Call, call_of
+from tests.shop.invented_shop import STEADY, Shop, codes, text
+from tests.shop.invented_shop import reading as said
+from tests.shop.test_room_scale import WIDE, mass
 
 NONE: frozenset[str] = frozenset()
 

@@ -5,11 +5,11 @@ from datetime import timedelta
 
 import numpy as np
 import pytest
-from invented_shop import BEGIN, Shop, reading
 
 from drymon.drying.quantities import Quantity
 from drymon.shop.facts.events import CellMass
 from drymon.shop.weight.cells import Cells, Found
+from tests.shop.invented_shop import BEGIN, Shop, reading
 
 
 def true_kg(seconds: float) -> float:

@@ -16,7 +16,7 @@ NOON = datetime(2031, 3, 3, 12, tzinfo=UTC)
 class Kept:
     time: datetime
     sensor: str
-    document: dict = field(default_factory=dict)
+    document: dict[str, object] = field(default_factory=dict)
 
 
 def reading(value, time=NOON, place="rack-a", quantity=Quantity.HUMIDITY, sensor=""):
@@ -45,11 +45,11 @@ CORRECTIONS = Corrections.of(
         (reading(4.0, quantity=Quantity.WEIGHT, sensor="cell-1", place="rack-b"), 3.0),
     ],
 )
-def test_the_newest_correction_before_the_reading_holds(asked, value):
+def test_the_newest_correction_before_the_reading_holds(asked, value) -> None:
     assert corrected(asked, CORRECTIONS).value == pytest.approx(value)
 
 
-def test_when_a_sensor_was_checked_and_whether_it_says_another_thing_since():
+def test_when_a_sensor_was_checked_and_whether_it_says_another_thing_since() -> None:
     two, one = NOON - timedelta(days=2), NOON - timedelta(days=1)
     assert CORRECTIONS.checked(Quantity.HUMIDITY, 50.0, 0.5) == [("rack-a", two, True), ("rack-a", one, True)]
     of_five = CORRECTIONS.checked(Quantity.HUMIDITY, 50.0, 5.0)

@@ -9,12 +9,12 @@ from datetime import timedelta
 
 import psychrolib
 import pytest
-from invented_shop import BEGIN, SETUP, Shop, reading
 
 from drymon.drying.quantities import Quantity
 from drymon.shop.air.air_book import AirBook
 from drymon.shop.air.sensors import minute_of
 from drymon.shop.facts.outcome import Alert
+from tests.shop.invented_shop import BEGIN, SETUP, Shop, reading
 
 T, RH = Quantity.TEMPERATURE, Quantity.HUMIDITY
 START = minute_of(BEGIN)

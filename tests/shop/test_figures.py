@@ -8,7 +8,6 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pytest
-from invented_shop import BEGIN, MODELS, model, reading
 
 from drymon.drying import dips, possible
 from drymon.drying.coat_model import Spread
@@ -32,6 +31,7 @@ from drymon.shop.weight.cells import Cells
 from drymon.shop.weight.scale import LEAST_MEMBERS, curve_misfit, next_coat, weighed
 from drymon.shop.weight.scale_doubts import sees_nothing, told_late, untold_dip, untold_fall, without_stuck
 from drymon.shop.weight.weighings import Series, Weighings
+from tests.shop.invented_shop import BEGIN, MODELS, model, reading
 
 DIPPED = BEGIN.timestamp()
 
@@ -50,7 +50,7 @@ def series(times_s: list[float], masses: list[float], water: list[float]) -> Ser
 
 def seen_by_cell(after_s: float, **more: float) -> CellMass:
     stamp = BEGIN + timedelta(seconds=after_s)
-    return CellMass(time=stamp, arrived=stamp, tree="t-1", mass=3.0, sd=0.001, **more)  # type: ignore[arg-type]
+    return CellMass(time=stamp, arrived=stamp, tree="t-1", mass=3.0, sd=0.001, **more)
 
 
 @pytest.mark.parametrize(("after_s", "untold"), [(2700.0, False), (2701.0, True), (-math.inf, False)])
@@ -369,7 +369,7 @@ def test_times_as_people_read_them(hours: float, told: str) -> None:
 def verdict(tree: str, state: State, late: float | None = 1.0, **more: object) -> Verdict:
     when = When(*(None if late is None else BEGIN + timedelta(hours=late) for _ in range(3)))
     plain = Verdict(BEGIN, BEGIN, tree, "rack-a", "backup", 1, BEGIN, state, None, when, None, ())
-    return replace(plain, **more)  # type: ignore[arg-type]
+    return replace(plain, **more)
 
 
 @pytest.mark.parametrize(

@@ -5,12 +5,12 @@ from dataclasses import replace
 from datetime import timedelta
 
 import pytest
-from invented_shop import BEGIN, STEADY, Shop, reading
 
 from drymon.drying.quantities import Quantity
 from drymon.shop.facts.events import CellMass, Dip, Move, Weigh
 from drymon.shop.facts.reading import Reading
 from drymon.shop.weight.cells import Cells, Found
+from tests.shop.invented_shop import BEGIN, STEADY, Shop, reading
 
 
 def cell(stamp_s: float, kg: float, name: str = "cell-1") -> Reading:

@@ -5,13 +5,13 @@ from datetime import timedelta
 
 from hypothesis import given
 from hypothesis import strategies as st
-from invented_shop import BEGIN
 
 from drymon.shop.facts.events import Dip, Felt, Leave, Look, Move, TreeEvent, Undo, Weigh
 from drymon.shop.facts.lives import all_coats, lives_of
 from drymon.shop.facts.setup import Rack, RoomSetup
 from drymon.shop.fold.room import Room
 from drymon.shop.fold.tree_log import TreeLog
+from tests.shop.invented_shop import BEGIN
 
 NO_AIR = Room(RoomSetup("shop", racks=(Rack("rack-a"), Rack("rack-b"))), {}).world
 HOUR = timedelta(hours=1)
@@ -23,23 +23,23 @@ def at(hour: float, tree: str = "t-1") -> dict[str, object]:
 
 
 def dip(hour: float, tree: str = "t-1", rack: str = "rack-a", **more: object) -> Dip:
-    return Dip(**at(hour, tree), rack=rack, coat="backup", **more)  # type: ignore[arg-type]
+    return Dip(**at(hour, tree), rack=rack, coat="backup", **more)
 
 
 def leave(hour: float, tree: str = "t-1") -> Leave:
-    return Leave(**at(hour, tree))  # type: ignore[arg-type]
+    return Leave(**at(hour, tree))
 
 
 def undo(hour: float) -> Undo:
-    return Undo(**at(hour))  # type: ignore[arg-type]
+    return Undo(**at(hour))
 
 
 def move(hour: float, rack: str, cell: str | None = None) -> Move:
-    return Move(**at(hour), rack=rack, cell=cell)  # type: ignore[arg-type]
+    return Move(**at(hour), rack=rack, cell=cell)
 
 
 def scrap(hour: float) -> Look:
-    return Look(**at(hour), finding="scrap")  # type: ignore[arg-type]
+    return Look(**at(hour), finding="scrap")
 
 
 KINDS = st.one_of(
@@ -55,7 +55,7 @@ KINDS = st.one_of(
     st.builds(undo, st.just(0.0)),
     st.builds(leave, st.just(0.0)),
     st.builds(move, st.just(0.0), st.sampled_from(["rack-a", "rack-b"]), st.sampled_from([None, "cell-1"])),
-    st.sampled_from([scrap(0), Look(**at(0), finding="sound"), Weigh(**at(0), mass=3.0), Felt(**at(0), finding="dry")]),  # type: ignore[arg-type]
+    st.sampled_from([scrap(0), Look(**at(0), finding="sound"), Weigh(**at(0), mass=3.0), Felt(**at(0), finding="dry")]),
 )
 
 

@@ -9,7 +9,6 @@ from typing import Any
 import numpy as np
 import pytest
 from ht.conv_external import Nu_cylinder_Churchill_Bernstein
-from invented_shop import BEGIN, MODELS, SETUP, Shop, codes, model, reading, text
 
 from drymon.drying.coat_model import PARAMETERS
 from drymon.drying.conditioned import Evidence
@@ -18,6 +17,7 @@ from drymon.messages.coat_models import load_models
 from drymon.shop.facts.measured import InItsPlace, Measured, beside_the_cloth, cloth_name, pickup_name, pooled
 from drymon.shop.facts.outcome import Verdict
 from drymon.shop.facts.setup import CoatType
+from tests.shop.invented_shop import BEGIN, MODELS, SETUP, Shop, codes, model, reading, text
 
 SPEEDS = np.geomspace(0.01, 20.0, 400)
 CALM = {Quantity.TEMPERATURE: 22.0, Quantity.HUMIDITY: 45.0}
@@ -246,7 +246,7 @@ def test_the_cloth_moves_the_drying_itself_and_not_only_what_is_expected(low: fl
         found = shop(cloth(*speeds))
         dipped(found)
         found.run(0.25, CALM)
-        gone.append(found.tree("t-1").dryness.best)  # type: ignore[union-attr]
+        gone.append(found.tree("t-1").dryness.best)
     assert (gone[1] / gone[0] < share) is (share < 1.0)
 
 

@@ -3,13 +3,13 @@
 from datetime import timedelta
 
 import pytest
-from invented_shop import BEGIN, SETUP, STEADY, reading
 
 from drymon.drying.quantities import Quantity
 from drymon.shop.air.air_book import AirBook
 from drymon.shop.air.rack_air import RackAir
 from drymon.shop.air.sensors import minute_of
 from drymon.shop.facts.setup import Rack
+from tests.shop.invented_shop import BEGIN, SETUP, STEADY, reading
 
 FIRST = minute_of(BEGIN)
 

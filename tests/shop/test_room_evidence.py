@@ -4,11 +4,11 @@ from dataclasses import replace
 from datetime import timedelta
 
 import pytest
-from invented_shop import BEGIN, SETUP, STEADY, Shop, codes, reading
 
 from drymon.drying.quantities import Quantity
 from drymon.messages.coat_models import load_models
 from drymon.shop.facts.outcome import Alert, State
+from tests.shop.invented_shop import BEGIN, SETUP, STEADY, Shop, codes, reading
 
 T, RH, SPEED = Quantity.TEMPERATURE, Quantity.HUMIDITY, Quantity.AIRFLOW
 NO_SPEED = {T: 22.0, RH: 45.0}

@@ -8,13 +8,13 @@ from datetime import datetime, timedelta
 import pytest
 from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
-from invented_shop import BEGIN, MODELS, SETUP, Shop, at, codes, model, reading
 
 from drymon.drying.quantities import Quantity
 from drymon.shop.facts.events import Dip, FanSwitched, Leave, LogEvent, Look, Move, Undo, Weigh
 from drymon.shop.facts.outcome import Outcome, Verdict
 from drymon.shop.facts.reading import Reading
 from drymon.shop.fold.room import Room
+from tests.shop.invented_shop import BEGIN, MODELS, SETUP, Shop, at, codes, model, reading
 
 T, RH, SPEED = Quantity.TEMPERATURE, Quantity.HUMIDITY, Quantity.AIRFLOW
 Fact = Reading | LogEvent

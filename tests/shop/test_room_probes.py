@@ -4,10 +4,10 @@ from datetime import timedelta
 
 import psychrolib
 import pytest
-from invented_shop import STEADY, Shop, codes, reading, text
 
 from drymon.drying.quantities import Quantity
 from drymon.shop.facts.outcome import State
+from tests.shop.invented_shop import STEADY, Shop, codes, reading, text
 
 psychrolib.SetUnitSystem(psychrolib.SI)
 AIR_C = STEADY[Quantity.TEMPERATURE]
@@ -93,3 +93,21 @@ def test_a_probe_stays_in_the_tree_for_its_next_coats_and_is_left_behind_by_a_mo
     shop.move("t-1", "rack-b")
     shop.run(0.2)
     assert "wet" not in codes(shop.tree("t-1"))
+
+
+def test_a_reading_under_the_trees_own_name_counts_without_a_probe_named_at_the_dip() -> None:
+    """A spot reading: it counts while it is fresh, and no longer."""
+    usual = ready_after(dipped(probe=None), None)
+    shop = dipped(probe=None)
+    minutes(shop, usual - 2, None)
+    minutes(shop, 7, WET_BULB_C + 0.5, probe="t-1")
+    assert "K colder than the air" in text(shop.tree("t-1"), "wet")
+    minutes(shop, 20, None)
+    assert shop.tree("t-1").state is State.READY
+
+
+def test_another_trees_name_says_nothing_of_this_one() -> None:
+    usual = ready_after(dipped(probe=None), None)
+    shop = dipped(probe=None)
+    minutes(shop, usual, WET_BULB_C + 0.5, probe="t-2")
+    assert shop.tree("t-1").state is State.READY

@@ -4,7 +4,11 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 
 import pytest
-from invented_shop import (
+
+from drymon.drying.quantities import Quantity
+from drymon.shop.facts.outcome import State, Verdict
+from drymon.shop.facts.setup import RoomSetup
+from tests.shop.invented_shop import (
     BEGIN,
     COATS,
     MODELS,
@@ -18,10 +22,6 @@ from invented_shop import (
     reading,
     text,
 )
-
-from drymon.drying.quantities import Quantity
-from drymon.shop.facts.outcome import State, Verdict
-from drymon.shop.facts.setup import RoomSetup
 
 NO_SPEED = {q: v for q, v in STEADY.items() if q is not Quantity.AIRFLOW}
 

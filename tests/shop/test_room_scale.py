@@ -5,12 +5,11 @@ air, or as none of them could.
 """
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from datetime import timedelta
 
 import pytest
-from invented_shop import MODELS, STEADY, Shop, codes, model, reading, text
 
 from drymon.drying.coat_model import Spread
 from drymon.drying.quantities import Quantity
@@ -18,6 +17,7 @@ from drymon.shop.facts.events import Move
 from drymon.shop.facts.outcome import State
 from drymon.shop.tree.neighbours import Leans, leans
 from drymon.shop.verdict.judge import holding
+from tests.shop.invented_shop import MODELS, STEADY, Shop, codes, model, reading, text
 
 AREA_M2, DRY_KG = 0.5, 4.2
 HEATLESS = {**MODELS["middle"].parameters, "cooling": Spread(0.001, 0.5)}
@@ -131,16 +131,16 @@ def test_weighings_while_it_drips_count_for_nothing() -> None:
         one.run(1 / 60)
     for grams in (400, 200, 100, 60):
         shop.weigh("t-1", DRY_KG + grams / 1000)
-    for one in (shop, plain):
-        one.run(0.5)
-    one, other = shop.tree("t-1").dryness, plain.tree("t-1").dryness
-    assert (one.low, one.best, one.high) == pytest.approx((other.low, other.best, other.high), abs=1e-6)
+    for each in (shop, plain):
+        each.run(0.5)
+    found, other = shop.tree("t-1").dryness, plain.tree("t-1").dryness
+    assert (found.low, found.best, found.high) == pytest.approx((other.low, other.best, other.high), abs=1e-6)
 
 
 # Load cell
 
 
-def on_cell(shop: Shop, minutes: int, kg: list[float], air: dict[Quantity, float] = STEADY) -> None:
+def on_cell(shop: Shop, minutes: int, kg: list[float], air: Mapping[Quantity, float] = STEADY) -> None:
     """A cell that reports every 20 s."""
     for minute in range(minutes):
         for second in (15, 35, 55):

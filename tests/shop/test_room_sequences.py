@@ -12,10 +12,10 @@ from typing import ClassVar
 from hypothesis import HealthCheck, Phase, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, rule, run_state_machine_as_test
-from invented_shop import MODELS, STEADY, Shop, codes, reading
 
 from drymon.drying.quantities import Quantity
 from drymon.shop.facts.outcome import RackStatus, State, TreeGone, Verdict
+from tests.shop.invented_shop import MODELS, STEADY, Shop, codes, reading
 
 T, RH, SPEED = Quantity.TEMPERATURE, Quantity.HUMIDITY, Quantity.AIRFLOW
 TREES = ("t-1", "t-2", "t-3")

@@ -6,13 +6,13 @@ from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 
 import pytest
-from invented_shop import BEGIN, SETUP, STEADY, Shop, at, codes, gone, reading, text
 
 from drymon.drying.quantities import Quantity
 from drymon.shop.facts.outcome import AirNow, RackStatus, State, TreeGone, Verdict, When
 from drymon.shop.facts.setup import Recipe
 from drymon.shop.verdict import judge
 from drymon.shop.verdict.rack_status import rack_status
+from tests.shop.invented_shop import BEGIN, SETUP, STEADY, Shop, at, codes, gone, reading, text
 
 DRY = {**STEADY, Quantity.HUMIDITY: 30.0, Quantity.AIRFLOW: 3.0}
 

@@ -7,12 +7,12 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from invented_shop import BEGIN, reading
 
 from drymon.drying.quantities import LIMITS, Quantity
 from drymon.shop.air.digits import NOTHING, Around
 from drymon.shop.air.sensors import MinuteSeries, Track, minute_of
 from drymon.shop.facts.grades import coarsest, skipped
+from tests.shop.invented_shop import BEGIN, reading
 
 T, RH, SPEED = Quantity.TEMPERATURE, Quantity.HUMIDITY, Quantity.AIRFLOW
 START = minute_of(BEGIN)

@@ -7,11 +7,11 @@ import math
 
 import numpy as np
 import pytest
-from invented_shop import SPREADS, Shop, model
 
 from drymon.drying.coat_model import Spread
 from drymon.shop.facts.outcome import Verdict
 from drymon.shop.tree.taught import APART_LOG_SD, Taught, likelihood
+from tests.shop.invented_shop import SPREADS, Shop, model
 
 WIDE = {name: Spread(centre, sd if name != "water" else 0.6) for name, (centre, sd) in SPREADS.items()}
 STARTING = {name: model(name, runs=0, parameters=WIDE) for name in ("middle", "backup")}

@@ -10,7 +10,6 @@ from types import MappingProxyType
 
 import numpy as np
 import pytest
-from invented_shop import BEGIN, MODELS, SETUP, Shop, codes, model, reading, text
 from scipy import stats
 
 from drymon.drying import air, possible, surface
@@ -35,6 +34,7 @@ from drymon.shop.tree.state import TreeState, World
 from drymon.shop.verdict import damp_air, judge, taking_back
 from drymon.shop.verdict.doubts import doubts
 from drymon.shop.weight.weighings import Series, Weighings
+from tests.shop.invented_shop import BEGIN, MODELS, SETUP, Shop, codes, model, reading, text
 
 T, RH, SPEED = Quantity.TEMPERATURE, Quantity.HUMIDITY, Quantity.AIRFLOW
 START = BEGIN.timestamp()
@@ -56,7 +56,7 @@ def room(minutes: int = 600, setup: RoomSetup = SETUP, speed: float = 1.0, humid
 
 def dip(coat: str = "middle", shelter: str = "open", **more: object) -> Dip:
     plain = {"time": BEGIN, "arrived": BEGIN, "tree": "t-1", "rack": "rack-a", "coat": coat, "shelter": shelter}
-    return Dip(**{**plain, **more})  # type: ignore[arg-type]
+    return Dip(**{**plain, **more})
 
 
 def dipped(world: World, coat: str = "middle", shelter: str = "open", **more: object) -> TreeState:
@@ -68,7 +68,7 @@ def with_left(tree: TreeState, left: float | np.ndarray, **more: object) -> Tree
     assert tree.water is not None
     shares = np.broadcast_to(np.asarray(left), tree.water.left.shape).copy()
     since = np.where(shares.max(axis=0) <= tree.target, START, np.nan)
-    return replace(tree, water=replace(tree.water, left=shares, dry_since=since), **more)  # type: ignore[arg-type]
+    return replace(tree, water=replace(tree.water, left=shares, dry_since=since), **more)
 
 
 def verdict(world: World, tree: TreeState) -> Verdict:
@@ -220,7 +220,7 @@ def test_the_same_word_of_the_same_place_counts_again_after_half_an_hour(later: 
     tree = with_left(dipped(world), np.linspace(0.0, 1.0, MEMBERS))
     once = trees.told(world, tree, Felt(time=at(60.0), arrived=at(60.0), tree="t-1", finding="wet"), frozenset())
     for finding, where, told in (("wet", "face", counts), ("dry", "face", True), ("wet", "pocket", True)):
-        again = Felt(time=at(60.0 + later), arrived=at(60.0 + later), tree="t-1", finding=finding, where=where)  # type: ignore[arg-type]
+        again = Felt(time=at(60.0 + later), arrived=at(60.0 + later), tree="t-1", finding=finding, where=where)
         after = trees.told(world, once, again, frozenset())
         assert (after is not once) is told
 
@@ -233,7 +233,7 @@ def test_somebody_has_a_quarter_of_an_hour_to_tell_what_a_cell_has_seen(what: st
     stamp = at(4000.0 + waited)
     seen = CellMass(
         time=stamp, arrived=stamp, tree="t-1", mass=3.0, sd=0.001, **{f"{what}_at": since, f"{what}_kg": 0.1234}
-    )  # type: ignore[arg-type]
+    )
     after = trees.told(world, dipped(world), seen, frozenset())
     assert ("weight-disagrees" in after.holds) is held
     if held:
@@ -287,7 +287,7 @@ def test_which_recipe_is_meant_and_what_comes_next(
 def test_what_a_dip_takes_over_from_the_coat_below() -> None:
     world = room()
     before = dipped(world, "prime", "deep", number=3, cell="cell-1", probe="p-1", label="Otter", recipe="long")
-    after = trees.dipped(world, before, dip("middle", shelter=None), State.READY)  # type: ignore[arg-type]
+    after = trees.dipped(world, before, dip("middle", shelter=None), State.READY)
     assert (after.number, after.shelter, after.cell, after.probe) == (4, "deep", "cell-1", "p-1")
     assert (after.label, after.recipe, after.below_unknown, after.redipped) == ("Otter", "long", True, None)
     elsewhere = trees.dipped(world, before, dip("middle", rack="rack-b"), State.DRYING)
@@ -297,7 +297,7 @@ def test_what_a_dip_takes_over_from_the_coat_below() -> None:
     anew = trees.dipped(world, before, dip("middle", number=1), State.DRYING)
     assert (anew.number, anew.below_unknown, anew.label, anew.redipped) == (1, False, "", None)
     assert dipped(world, number=2).below_unknown
-    assert trees.dipped(world, None, dip(shelter=None), None).shelter == "pocketed"  # type: ignore[arg-type]
+    assert trees.dipped(world, None, dip(shelter=None), None).shelter == "pocketed"
 
 
 # --- verdicts --------------------------------------------------------------------------------------------------------
@@ -398,7 +398,7 @@ def test_a_humidity_that_would_do_is_told_in_fives_and_none_where_none_is_needed
     assert found % 5.0 == 0.0
     assert 20.0 <= found < 97.0
     assert damp_air.humidity_that_would_do(tree, found, damp.step) is None
-    never = replace(tree, coats=replace(tree.coats, sorption=np.full_like(tree.coats.sorption, -5.0)))  # type: ignore[type-var,union-attr]
+    never = replace(tree, coats=replace(tree.coats, sorption=np.full_like(tree.coats.sorption, -5.0)))
     assert damp_air.humidity_that_would_do(never, 97.0, damp.step) is None
 
 
@@ -524,7 +524,7 @@ NOW = 600_000.0 * 10
 
 
 def refold(*logs: Behind, refolder: Refolder | None = None, moment: float = NOW) -> frozenset[str]:
-    return (refolder or Refolder(Nothing())).catch_up(logs, moment)  # type: ignore[arg-type]
+    return (refolder or Refolder(Nothing())).catch_up(logs, moment)
 
 
 @pytest.mark.parametrize(("seconds", "behind"), [(300.0, False), (301.0, True)])
@@ -536,7 +536,7 @@ def test_who_lags_by_five_minutes_is_not_behind(seconds: float, behind: bool) ->
 
 def test_a_slots_share_is_four_thousand_minutes_of_one_tree() -> None:
     """Of one tree a minute costs four of them: three for its rack's air, one for itself. A slot is five seconds."""
-    one, refolder = Behind("t-1", 60.0 * 3000, NOW), Refolder(Nothing())  # type: ignore[arg-type]
+    one, refolder = Behind("t-1", 60.0 * 3000, NOW), Refolder(Nothing())
     left = []
     for moment in (NOW, NOW + 4.9, NOW + 5.0, NOW + 10.0):
         behind = refold(one, refolder=refolder, moment=moment)

@@ -4,13 +4,13 @@ from dataclasses import replace
 from datetime import timedelta
 
 import pytest
-from invented_shop import BEGIN, STEADY, Shop, gone, reading
 
 from drymon.drying.quantities import Quantity
 from drymon.shop.facts.events import Dip, Felt, Leave, Look, Move, TreeEvent, Undo, Weigh
 from drymon.shop.facts.lives import lives_of
 from drymon.shop.facts.outcome import State, Verdict
 from drymon.shop.facts.standing import entry_of, in_time, judged, taken_by
+from tests.shop.invented_shop import BEGIN, STEADY, Shop, gone, reading
 
 HOUR = timedelta(hours=1)
 
@@ -18,7 +18,7 @@ HOUR = timedelta(hours=1)
 def said(shop: Shop, kind: type[TreeEvent], tree: str = "t-1", **more: object) -> Verdict | None:
     """Tell an event now, of a time of its own where one is given; the tree's verdict afterwards, None where it left."""
     more.setdefault("time", shop.now)
-    shop.tell(kind(arrived=shop.now, tree=tree, **more))  # type: ignore[arg-type, call-arg]
+    shop.tell(kind(arrived=shop.now, tree=tree, **more))
     return shop.room.standing().trees.get(tree)
 
 
@@ -73,10 +73,10 @@ def test_each_undo_takes_one_entry_more_and_saying_it_again_holds() -> None:
     shop = hung()
     said(shop, Move, rack="rack-b")
     said(shop, Move, rack="rack-c", time=shop.now - HOUR / 2)
-    assert said(shop, Undo).rack == "rack-b"  # type: ignore[union-attr]
-    assert said(shop, Undo).rack == "rack-a"  # type: ignore[union-attr]
-    assert said(shop, Move, rack="rack-c").rack == "rack-c"  # type: ignore[union-attr]
-    assert said(shop, Undo).rack == "rack-a"  # type: ignore[union-attr]
+    assert said(shop, Undo).rack == "rack-b"
+    assert said(shop, Undo).rack == "rack-a"
+    assert said(shop, Move, rack="rack-c").rack == "rack-c"
+    assert said(shop, Undo).rack == "rack-a"
     assert said(shop, Undo) is None  # the dip itself
     assert said(shop, Undo) is None
 
@@ -127,14 +127,14 @@ def test_a_cell_s_masses_go_back_to_the_tree_that_hung_there(slip: tuple[type[Tr
 def event(kind: type[TreeEvent], arrived: float, time: float | None = None, **more: object) -> TreeEvent:
     moment = BEGIN + arrived * HOUR
     when = moment if time is None else BEGIN + time * HOUR
-    return kind(time=when, arrived=moment, tree="t-1", **more)  # type: ignore[call-arg, arg-type]
+    return kind(time=when, arrived=moment, tree="t-1", **more)
 
 
 def test_an_undo_that_comes_before_the_entry_it_names_takes_that_one_alone() -> None:
     first, undo = event(Weigh, 0, mass=3.0, id="a"), event(Undo, 1, entry="b")
     late = event(Weigh, 2, mass=9.0, id="b")
     assert [one.event for one in judged([first, undo, late]) if one.stands] == [first]
-    assert taken_by(undo, [first, undo, late]) == late  # type: ignore[arg-type]
+    assert taken_by(undo, [first, undo, late]) == late
 
 
 def test_an_undo_of_what_is_taken_back_already_takes_nothing_else() -> None:

@@ -4,7 +4,6 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from invented_shop import MODELS, SETUP, Shop, model
 from numpy.testing import assert_allclose
 
 from drymon.drying import usual_wait
@@ -13,6 +12,7 @@ from drymon.shop.facts.outcome import State
 from drymon.shop.facts.setup import Band, CoatType, Rack, Recipe, RoomSetup
 from drymon.shop.tree.starting import model_of, start_of
 from drymon.shop.tree.usual_dip import middle_number, usual_dip
+from tests.shop.invented_shop import MODELS, SETUP, Shop, model
 
 START = model("rough", runs=0)
 ROUGH = CoatType("rough", "backup", usual_wait_h=2.0)
@@ -22,7 +22,7 @@ WIDE = replace(START, parameters={name: replace(one, sd=1.5 * one.sd) for name, 
 def room(kind: CoatType, **changed: object) -> RoomSetup:
     """The invented room with this coat in the place of the one of its name."""
     coats = tuple(kind if coat.name == kind.name else coat for coat in SETUP.coats)
-    return replace(SETUP, coats=coats, **changed)  # type: ignore[arg-type]
+    return replace(SETUP, coats=coats, **changed)
 
 
 def test_a_starting_model_counts_the_wait_and_a_fitted_one_does_not() -> None:
@@ -67,7 +67,7 @@ def test_it_is_made_once_for_each_answer_and_anew_for_another_room_or_model() ->
     ]
     for other in others:
         assert other is not None
-        assert other.parameters != of().parameters  # type: ignore[union-attr]
+        assert other.parameters != of().parameters
 
 
 def test_the_usual_dip_is_the_middle_of_what_the_room_says() -> None:
@@ -90,7 +90,7 @@ def test_where_the_room_says_nothing_it_is_an_ordinary_room() -> None:
 
 @pytest.mark.parametrize(("family", "number"), [("prime", 1), ("backup", 5), ("seal", 9)])
 def test_a_coat_in_no_recipe_has_the_number_of_its_family(family: str, number: int) -> None:
-    assert middle_number(CoatType("mine", family), SETUP) == number  # type: ignore[arg-type]
+    assert middle_number(CoatType("mine", family), SETUP) == number
 
 
 def test_a_coat_in_recipes_has_the_middle_of_its_places() -> None:

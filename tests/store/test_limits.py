@@ -50,7 +50,7 @@ def test_images_share_the_parts_that_are_alike(store: Store) -> None:
     """A part has 4096 bytes: of 10,000 numbers there are twenty, of which the last alone is another."""
     numbers = np.arange(10_000.0)
     store.keep_image("v", image_of(numbers))
-    assert len(list(store.kept_parts())) == 20  # type: ignore[call-overload]
+    assert len(list(store.kept_parts())) == 20
     numbers[-1] = -1.0
     store.keep_image("v", image_of(numbers))
     assert store._row("SELECT count(*) FROM image_part") == (21,)
@@ -71,7 +71,7 @@ def test_an_image_says_how_far_it_goes(store: Store, make: SimpleNamespace) -> N
     store.record(make.message(3), [replace(first, tree="t-2")])
     assert list(store.messages_after(place)) == [later, make.message(3)]
     told = list(store.facts_after(place))
-    assert [getattr(one, "value", None) or one.tree for one in told] == [23.0, "t-2"]  # type: ignore[union-attr]
+    assert [getattr(one, "value", None) or one.tree for one in told] == [23.0, "t-2"]
     for older in (Place(3, 2, 1), Place(2, 3, 1), Place(2, 2, 2)):
         assert older.has(place)
         assert not place.has(older)
@@ -317,7 +317,7 @@ def test_readings_are_asked_for_by_time_place_quantity_and_sensor(store: Store, 
     store.record(make.message(), said)
 
     def values(*args: object, **more: object) -> list[float]:
-        return [reading.value for reading in store.readings(*args, **more)]  # type: ignore[arg-type]
+        return [reading.value for reading in store.readings(*args, **more)]
 
     assert values() == [1.0, 2.0, 3.0, 4.0]
     assert values(make.at(10), make.at(30)) == [2.0, 3.0]

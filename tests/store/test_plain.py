@@ -170,9 +170,9 @@ def of_rows(change: object) -> tuple[object, ...]:
 
 
 @pytest.mark.parametrize("last", [(1.0, 2.0), (1.0, 2), (1.0,), (1.0, 2.0, 3.0), [1.0, 2.0], "ab", None])
-def test_many_rows_of_numbers_come_back_as_they_were_whatever_is_among_them(last: object) -> None:
-    value = of_rows(last)
-    back = there_and_back(value)
+def test_many_rows_of_numbers_come_back_as_they_were_whatever_is_among_them(last: Any) -> None:
+    value: tuple[Any, ...] = of_rows(last)
+    back: Any = there_and_back(value)
     assert back == value
     assert [type(row) for row in back] == [type(row) for row in value]
     assert [[type(one) for one in row or ()] for row in back] == [[type(one) for one in row or ()] for row in value]

@@ -56,7 +56,8 @@ def tree_history(tree: str = "t-7", rack: str = "rack-a", shift: float = 0.0) ->
     for number, (begin, end) in enumerate(zip(dips, [*dips[1:], 46.0], strict=True), start=1):
         for step in range(int((end - begin) * 12)):
             now = begin + step / 12
-            state, codes = None, ("wet", "starting-model")
+            state: State | None = None
+            codes: tuple[str, ...] = ("wet", "starting-model")
             if number == 2 and 1.0 < now - begin < 2.2:
                 state, codes = State.UNKNOWN, ("air-unknown",)
             if number == 4 and 5.0 < now - begin < 6.0:

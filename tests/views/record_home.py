@@ -5,8 +5,6 @@ from collections.abc import Iterable
 from dataclasses import replace
 from pathlib import Path
 
-from invented import ROOM, air, hours, verdict
-
 from drymon.drying.quantities import Quantity
 from drymon.messages.message import Message
 from drymon.shop.facts.events import Dip, Felt, Leave, LogEvent, Look, Move, Undo, Weigh
@@ -14,34 +12,35 @@ from drymon.shop.facts.outcome import Alert, State, Verdict
 from drymon.shop.facts.reading import Reading
 from drymon.shop.facts.setup import Recipe
 from drymon.store import Calibration, Store
+from tests.views.invented import ROOM, air, hours, verdict
 
 ROOM_WITH_RECIPE = replace(ROOM, recipes=(Recipe("standard", ("prime", "prime", "backup", "backup"), "four coats"),))
 NOTE = "edge <b>lifted</b> & mended, cost $5 or $6"
 
 
 def dip(at: float, coat: str, by: str, **other: object) -> Dip:
-    return Dip(time=hours(at), arrived=hours(at), tree="t-7", rack="rack-a", coat=coat, by=by, **other)  # type: ignore[arg-type]
+    return Dip(time=hours(at), arrived=hours(at), tree="t-7", rack="rack-a", coat=coat, by=by, **other)
 
 
 def at(hour: float) -> dict[str, object]:
     return {"time": hours(hour), "arrived": hours(hour), "tree": "t-7"}
 
 
-EARLIER: list[LogEvent] = [dip(-90.0, "prime", "Ravi", number=1, shelter="deep"), Leave(**at(-70.0), by="Ravi")]  # type: ignore[arg-type]
+EARLIER: list[LogEvent] = [dip(-90.0, "prime", "Ravi", number=1, shelter="deep"), Leave(**at(-70.0), by="Ravi")]
 
 LIFE: list[LogEvent] = [
     dip(0.5, "prime", "Ilse", number=1, shelter="open", recipe="standard"),
-    Weigh(**at(0.6), mass=2.0, by="Ilse"),  # type: ignore[arg-type]
-    Weigh(**at(6.0), mass=1.875, by="Ravi"),  # type: ignore[arg-type]
+    Weigh(**at(0.6), mass=2.0, by="Ilse"),
+    Weigh(**at(6.0), mass=1.875, by="Ravi"),
     dip(8.0, "prime", "Ravi"),
-    Felt(**at(9.0), finding="wet", by="Ravi"),  # type: ignore[arg-type]
+    Felt(**at(9.0), finding="wet", by="Ravi"),
     dip(10.0, "backup", "T. O."),
     dip(10.5, "backup", "T. O."),
-    Undo(**at(10.6), by="Ilse"),  # type: ignore[arg-type]
-    Move(**at(12.0), rack="rack-b", by="Ilse"),  # type: ignore[arg-type]
-    Look(**at(30.0), finding="repaired", note=NOTE, by="Ravi"),  # type: ignore[arg-type]
+    Undo(**at(10.6), by="Ilse"),
+    Move(**at(12.0), rack="rack-b", by="Ilse"),
+    Look(**at(30.0), finding="repaired", note=NOTE, by="Ravi"),
     dip(32.0, "backup", "Ilse"),
-    Leave(**at(45.0), by="Ravi"),  # type: ignore[arg-type]
+    Leave(**at(45.0), by="Ravi"),
 ]
 
 
@@ -50,7 +49,9 @@ def verdicts() -> Iterable[Verdict]:
     spans = ((1, 0.5, 8.0, "prime"), (2, 8.0, 10.0, "prime"), (3, 10.0, 32.0, "backup"), (4, 32.0, 40.0, "backup"))
     for number, begin, end, coat in spans:
         for step in range(int((end - begin) * 12)):
-            now, state, codes = begin + step / 12, None, ("wet", "starting-model")
+            now = begin + step / 12
+            state: State | None = None
+            codes: tuple[str, ...] = ("wet", "starting-model")
             if number == 3:
                 codes = ("wet", "starting-model", "redipped-early")
             if number == 3 and 28.0 <= now < 30.0:

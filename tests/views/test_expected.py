@@ -1,10 +1,10 @@
 """When something is expected, in words: of what has passed nobody says that it will be."""
 
 import pytest
-from invented import BEGIN, hours
 
 from drymon.shop.facts.outcome import When
 from drymon.views.expected import expected
+from tests.views.invented import BEGIN, hours
 
 ZONE = "UTC"
 

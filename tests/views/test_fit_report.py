@@ -16,7 +16,7 @@ from drymon.views.plots.model_fit import draw_coverage, draw_residuals, draw_run
 
 def run(name: str, shelter: str = "open") -> Run:
     times = np.array([0.0, 3600.0, 7200.0, 14400.0])
-    return Run(name, "t", "backup", 3, shelter, "rack-a", 0.0, times, np.array([2.0, 1.9, 1.8, 1.8]), np.ones(4), None)  # type: ignore[arg-type]
+    return Run(name, "t", "backup", 3, shelter, "rack-a", 0.0, times, np.array([2.0, 1.9, 1.8, 1.8]), np.ones(4), None)
 
 
 def judged(name: str, best: float, came: float = 10.0, early: float = 2.0, late: float = 30.0) -> Judgement:

@@ -20,7 +20,7 @@ def weighed(number: int) -> Run:
     """A plain exponential of 1.2 h in the reference air."""
     edges, steady, usual = 3600.0 * np.linspace(0.0, 8.0, 97), np.ones(96), ensemble.REFERENCE_AIR
     air = RunAir(edges, usual.deficit * steady, usual.saturation * steady, 0.0 * steady, usual.resistance * steady,
-                 22 * steady, 50 * steady, 0.6 * steady, steady > 0)  # type: ignore[operator]  # fmt: skip
+                 22 * steady, 50 * steady, 0.6 * steady, steady > 0)  # fmt: skip
     masses = 3.0 + 0.1 * np.exp(-HOURS / 1.2) + 0.0003 * np.sin(7.0 * HOURS + number)
     return Run(f"t-{number}.5", f"t-{number}", "backup", 5, "open", "rack-a", 1e5 * number, 3600.0 * HOURS, masses,
                0.0005 * np.ones(len(HOURS)), air)  # fmt: skip

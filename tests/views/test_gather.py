@@ -4,13 +4,13 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from invented import hours, verdict
 
 from drymon.messages.message import Message
 from drymon.readback.gather import lives_on_record, verdicts_by_tree
 from drymon.readback.history import ends_of
 from drymon.shop.facts.events import Dip, Leave, Undo
 from drymon.store import Store
+from tests.views.invented import hours, verdict
 
 
 def dip(at: float, tree: str = "t-1") -> Dip:

@@ -4,21 +4,21 @@ from dataclasses import replace
 from datetime import timedelta
 
 import pytest
-from invented import hours, tree_history, verdict
 
 from drymon.readback.history import coats_of, coats_on, natural, stretches
 from drymon.shop.facts.events import Dip, Leave, Move
 from drymon.shop.facts.outcome import State
+from tests.views.invented import hours, tree_history, verdict
 
 
-def test_coats_are_split_by_dip_and_end_where_the_next_begins():
+def test_coats_are_split_by_dip_and_end_where_the_next_begins() -> None:
     coats = coats_of(tree_history(), hours(46))
     assert [coat.first.number for coat in coats] == [1, 2, 3, 4, 5, 6]
     assert [coat.end for coat in coats] == [hours(h) for h in (8.0, 15.5, 24.0, 31.0, 38.5, 46.0)]
     assert all(coat.ready_at is not None and coat.first.dipped_at < coat.ready_at < coat.end for coat in coats)
 
 
-def test_past_its_validity_a_verdict_is_unknown_whatever_it_said():
+def test_past_its_validity_a_verdict_is_unknown_whatever_it_said() -> None:
     ready = verdict("t-1", -20, 0.0, state=State.READY)
     late = replace(ready, time=hours(3), valid_until=hours(3.25))
     found = [(piece.state, piece.begin, piece.end, piece.watched) for piece in stretches([ready, late], hours(3.1))]
@@ -33,7 +33,7 @@ def dip(at: float, tree: str = "t-1", coat: str = "backup") -> Dip:
     return Dip(time=hours(at), arrived=hours(at), tree=tree, rack="rack-a", coat=coat)
 
 
-def test_the_coats_on_a_rack_are_those_that_hung_there_in_the_span_wherever_they_were_dipped():
+def test_the_coats_on_a_rack_are_those_that_hung_there_in_the_span_wherever_they_were_dipped() -> None:
     leave = Leave(time=hours(2), arrived=hours(2), tree="t-1")
     move = Move(time=hours(6), arrived=hours(6), tree="t-2", rack="rack-b")
     log = [dip(0), leave, dip(3, "t-2", "prime"), dip(4, coat="seal"), move]
@@ -47,11 +47,11 @@ def test_the_coats_on_a_rack_are_those_that_hung_there_in_the_span_wherever_they
     ("names", "ordered"),
     [(["t-10", "t-9"], ["t-9", "t-10"]), (["b", "a-2", "a-11", "7"], ["7", "a-2", "a-11", "b"])],
 )
-def test_names_sort_as_people_count(names: list[str], ordered: list[str]):
+def test_names_sort_as_people_count(names: list[str], ordered: list[str]) -> None:
     assert sorted(names, key=natural) == ordered
 
 
-def test_a_history_never_holds_longer_than_it_is_valid():
+def test_a_history_never_holds_longer_than_it_is_valid() -> None:
     rows = tree_history()
     watched = sum((p.end - p.begin for p in stretches(rows, hours(60)) if p.watched), timedelta())
     last = rows[-1].valid_until

@@ -4,9 +4,9 @@ import sys
 from pathlib import Path
 
 import pytest
-from record_home import fill
 
 from drymon.cli.main import main
+from tests.views.record_home import fill
 
 ROOM = """
 [room]

@@ -10,7 +10,6 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
-from invented import EVENTS, ROOM, air, hours, tree_history, verdict
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
@@ -34,6 +33,7 @@ from drymon.views.plots.room import draw_room, future_end
 from drymon.views.plots.style import BLUE, INK, LOOKS, PLUM, QUIET, RUST, save
 from drymon.views.plots.time_axis import Span, x_of
 from drymon.views.plots.tree import draw_tree, end_of_picture
+from tests.views.invented import EVENTS, ROOM, air, hours, tree_history, verdict
 
 SPAN = Span(hours(0), hours(48), ZoneInfo("Europe/Berlin"))
 NOW = hours(41)
@@ -62,7 +62,7 @@ def words(figure: Figure, folder: Path) -> list[str]:
     return ["".join(text.itertext()).strip() for text in root.iter("{http://www.w3.org/2000/svg}text")]
 
 
-def test_a_tree_says_what_when_and_why(tmp_path: Path):
+def test_a_tree_says_what_when_and_why(tmp_path: Path) -> None:
     said = words(tree(), tmp_path)
     assert "Drying of tree t-7" in said
     assert "Mon 3 Mar 2031, 06:00 to Wed 5 Mar, 06:00 (Europe/Berlin) · as of 23:00" in said
@@ -74,7 +74,7 @@ def test_a_tree_says_what_when_and_why(tmp_path: Path):
     assert {"1", "2", "3", "4", "5", "6"} <= set(said)
 
 
-def test_a_rack_says_its_quantities_bands_dips_and_fans(tmp_path: Path):
+def test_a_rack_says_its_quantities_bands_dips_and_fans(tmp_path: Path) -> None:
     said = words(rack(), tmp_path)
     assert {"temperature, °C", "relative humidity, %", "air speed, m/s"} <= set(said)
     assert "Air at by the door (rack-a)" in said
@@ -82,14 +82,14 @@ def test_a_rack_says_its_quantities_bands_dips_and_fans(tmp_path: Path):
     assert sum(text.startswith("▾ t-7") for text in said) >= 5
 
 
-def test_a_rack_without_anemometer_shows_what_is_assumed(tmp_path: Path):
+def test_a_rack_without_anemometer_shows_what_is_assumed(tmp_path: Path) -> None:
     readings = {Quantity.TEMPERATURE: air()[Quantity.TEMPERATURE]}
     said = words(draw_rack(ROOM.racks[1], readings, [], ROOM, SPAN), tmp_path)
     assert "no anemometer: 0.3 to 2 m/s is assumed" in said
     assert "no readings" in said
 
 
-def test_a_gap_is_drawn_as_a_gap():
+def test_a_gap_is_drawn_as_a_gap() -> None:
     line = rack().axes[0].lines[0]
     times, values = line.get_xdata(), line.get_ydata()
     missing = [time for time, value in zip(times, values, strict=True) if value != value]
@@ -97,7 +97,7 @@ def test_a_gap_is_drawn_as_a_gap():
     assert (missing[0] - times[0]) * 24 == pytest.approx(20.0, abs=0.1)  # the invented air stops at 20 h
 
 
-def test_the_room_has_a_lane_a_tree_in_the_order_people_count(tmp_path: Path):
+def test_the_room_has_a_lane_a_tree_in_the_order_people_count(tmp_path: Path) -> None:
     said = words(room(), tmp_path)
     assert "Trees in Shell room" in said
     assert said.index("rack-a") < said.index("t-7") < said.index("rack-b") < said.index("t-9") < said.index("t-10")
@@ -105,13 +105,13 @@ def test_the_room_has_a_lane_a_tree_in_the_order_people_count(tmp_path: Path):
     assert {f"{look.mark} {look.word}" for look in LOOKS.values()} <= set(said)
 
 
-def test_a_picture_of_the_room_reaches_to_what_is_expected_soon():
+def test_a_picture_of_the_room_reaches_to_what_is_expected_soon() -> None:
     trees = {"t-7": history()}
     assert future_end(trees, NOW) > max(v.dry_at.late for v in trees["t-7"][-1:])
     assert future_end({"t-7": history()[:1]}, NOW) == NOW
 
 
-def test_a_model_is_drawn_with_its_runs(tmp_path: Path):
+def test_a_model_is_drawn_with_its_runs(tmp_path: Path) -> None:
     model = load_models(None)["backup"]
     run = RunPoints("r-1", "open", [1.0, 3.0, 9.0], [0.4, 0.8, 0.97])
     said = words(draw_model(model, None, [run]), tmp_path)
@@ -119,7 +119,7 @@ def test_a_model_is_drawn_with_its_runs(tmp_path: Path):
     assert {"open", "pocketed", "deep", "whole tree", "1 weighed run", "no weighed run"} <= set(said)
 
 
-def test_a_model_says_how_many_trees_are_dry_by_when_to_the_tenth(tmp_path: Path):
+def test_a_model_says_how_many_trees_are_dry_by_when_to_the_tenth(tmp_path: Path) -> None:
     """By the crossings of the curves that are drawn: half of the trees at the middle one, 19 of 20 at the lower one."""
     model = load_models(None)["backup"]
     figure = draw_model(model)
@@ -135,7 +135,7 @@ def test_a_model_says_how_many_trees_are_dry_by_when_to_the_tenth(tmp_path: Path
     assert label == "hours after the dip, in this air"
 
 
-def test_a_model_is_drawn_as_the_coat_that_the_recipes_make_of_it(tmp_path: Path):
+def test_a_model_is_drawn_as_the_coat_that_the_recipes_make_of_it(tmp_path: Path) -> None:
     room = replace(
         ROOM, recipes=(Recipe("a", ("prime", "backup", "backup")), Recipe("b", ("prime", "prime", "backup")))
     )
@@ -144,7 +144,7 @@ def test_a_model_is_drawn_as_the_coat_that_the_recipes_make_of_it(tmp_path: Path
     assert any("as coat 1 in air of" in text for text in said)
 
 
-def test_a_coat_without_a_model_of_its_own_is_drawn_by_its_familys(tmp_path: Path):
+def test_a_coat_without_a_model_of_its_own_is_drawn_by_its_familys(tmp_path: Path) -> None:
     basis = basis_of("prime", ROOM, load_models(None))
     assert basis is not None
     assert (basis.model.name, basis.source, basis.is_own) == ("prime", "prime-first", False)
@@ -157,7 +157,7 @@ def test_a_coat_without_a_model_of_its_own_is_drawn_by_its_familys(tmp_path: Pat
     assert own.is_own
 
 
-def test_a_usual_wait_that_is_counted_is_said_and_drawn(tmp_path: Path):
+def test_a_usual_wait_that_is_counted_is_said_and_drawn(tmp_path: Path) -> None:
     """Of a coat's own starting model and of its family's; a fitted one has runs and says nothing of it."""
     coats = tuple(replace(coat, usual_wait_h=2.5) for coat in ROOM.coats)
     models, room = load_models(None), replace(ROOM, coats=coats)
@@ -177,7 +177,7 @@ def test_a_usual_wait_that_is_counted_is_said_and_drawn(tmp_path: Path):
     assert counted_words(replace(fitted, counted=("a", "b"))) == "a and b are counted"
 
 
-def test_no_weighing_is_cut_off_below_zero():
+def test_no_weighing_is_cut_off_below_zero() -> None:
     model = load_models(None)["backup"]
     axes = draw_model(model, None, [RunPoints("r-1", "open", [0.3, 3.0, 9.0], [-0.12, 0.8, 1.07])]).axes[0]
     assert axes.get_ylim()[0] < -12
@@ -273,14 +273,14 @@ def test_that_a_tree_was_weighed_is_said_once_and_inside_the_frame(gap_h: float)
 
 @pytest.mark.parametrize("draw", [tree, rack, room])
 @pytest.mark.parametrize("ending", ["svg", "pdf", "png"])
-def test_the_same_data_give_the_same_bytes(draw, ending: str, tmp_path: Path):
+def test_the_same_data_give_the_same_bytes(draw, ending: str, tmp_path: Path) -> None:
     first = save(draw(), tmp_path / f"one.{ending}").read_bytes()
     assert first == save(draw(), tmp_path / f"two.{ending}").read_bytes()
     assert len(first) > 10_000
     assert not re.search(rb"<dc:date>|CreationDate", first)
 
 
-def test_another_ending_is_refused_with_what_is_allowed(tmp_path: Path):
+def test_another_ending_is_refused_with_what_is_allowed(tmp_path: Path) -> None:
     with pytest.raises(SetupError, match=r"picture\.bmp.*\.svg, \.png, \.pdf"):
         save(room(), tmp_path / "picture.bmp")
 
@@ -298,16 +298,16 @@ def contrast(one: str, other: str) -> float:
 
 
 @pytest.mark.parametrize("color", [INK, QUIET, BLUE, PLUM, RUST])
-def test_text_on_paper_has_the_contrast_that_wcag_asks_of_text(color: str):
+def test_text_on_paper_has_the_contrast_that_wcag_asks_of_text(color: str) -> None:
     assert contrast(color, "#ffffff") >= 4.5  # WCAG 2.2, success criterion 1.4.3
 
 
 @pytest.mark.parametrize("look", LOOKS.values(), ids=[state.value for state in LOOKS])
-def test_a_states_word_can_be_read_on_its_fill(look):
+def test_a_states_word_can_be_read_on_its_fill(look) -> None:
     assert contrast(look.text, look.fill) >= 4.5  # WCAG 2.2, success criterion 1.4.3
 
 
-def test_states_differ_without_colour():
+def test_states_differ_without_colour() -> None:
     """By hatch, or by lightness: L* at least 15 apart (CIE 1976; what is clearly told apart: from memory)."""
     lightness = {state: 116 * luminance(look.fill) ** (1 / 3) - 16 for state, look in LOOKS.items()}
     for one, other in combinations(State, 2):
@@ -316,7 +316,7 @@ def test_states_differ_without_colour():
     assert len({look.mark for look in LOOKS.values()}) == len(State)
 
 
-def test_ticks_keep_local_hours_over_the_change_to_summer_time():
+def test_ticks_keep_local_hours_over_the_change_to_summer_time() -> None:
     """In the EU clocks go forward on the last Sunday of March (Directive 2000/84/EC): 30 March 2031."""
     from datetime import UTC, datetime
 
@@ -328,7 +328,7 @@ def test_ticks_keep_local_hours_over_the_change_to_summer_time():
 
 @pytest.mark.parametrize("days", [1, 2, 3, 7])
 @pytest.mark.parametrize("first", [0, 9, 12, 14, 16, 18])
-def test_no_day_is_written_over_another(first: float, days: int):
+def test_no_day_is_written_over_another(first: float, days: int) -> None:
     """By the boxes that the drawing library itself finds around the words."""
     begin = hours(first)
     span = Span(begin, begin + timedelta(days=days), ZoneInfo("Europe/Berlin"))
@@ -342,7 +342,7 @@ def test_no_day_is_written_over_another(first: float, days: int):
     assert all(one.x1 < other.x0 for one, other in pairwise(boxes))
 
 
-def test_a_runs_hours_are_those_of_the_reference_air():
+def test_a_runs_hours_are_those_of_the_reference_air() -> None:
     """In air of half the reference's drive, two hours count as one; every run ends on the curve of its whole tree."""
     model, steady = load_models(None)["backup"], np.ones(4)
     reference = ensemble.REFERENCE_AIR

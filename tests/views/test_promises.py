@@ -6,7 +6,6 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
-from invented import ROOM, hours
 
 from drymon.drying.quantities import Quantity
 from drymon.messages.message import Message
@@ -17,12 +16,13 @@ from drymon.shop.facts.outcome import Reason, State, Verdict, When
 from drymon.shop.facts.reading import Reading
 from drymon.store import Store
 from drymon.views.fit.overruns import coat_rows, overrun_rows
+from tests.views.invented import ROOM, hours
 
 NEVER = When(None, None, None)
 
 
 def dip(at: float, tree: str = "t-1", coat: str = "backup", **more: object) -> Dip:
-    return Dip(time=hours(at), arrived=hours(at), tree=tree, rack="rack-a", coat=coat, **more)  # type: ignore[arg-type]
+    return Dip(time=hours(at), arrived=hours(at), tree=tree, rack="rack-a", coat=coat, **more)
 
 
 def said(at: float, dipped: float, state: State, late: float | None = None, *codes: str, **more: object) -> Verdict:
@@ -32,7 +32,7 @@ def said(at: float, dipped: float, state: State, late: float | None = None, *cod
         hours(at), hours(at) + timedelta(minutes=10), "t-1", "rack-a", "backup", 1, hours(dipped), state, None, when,
         None, tuple(Reason(code, code) for code in codes),
     )  # fmt: skip
-    return replace(told, **more)  # type: ignore[arg-type]
+    return replace(told, **more)
 
 
 def wet(at: float, dipped: float, late: float | None, *codes: str, **more: object) -> Verdict:

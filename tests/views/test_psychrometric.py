@@ -11,10 +11,10 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import psychrolib
 import pytest
-from invented import ROOM, hours
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
+from matplotlib.patches import Polygon
 from matplotlib.text import Annotation
 from matplotlib.transforms import Bbox
 
@@ -22,6 +22,7 @@ from drymon.readback.history import AirPoint
 from drymon.views.plots.psychrometric import BAND_LOOKS, draw_psychrometric
 from drymon.views.plots.style import GREEN, save
 from drymon.views.plots.time_axis import Span
+from tests.views.invented import ROOM, hours
 
 ZONE = ZoneInfo("Europe/Berlin")
 SPAN = Span(hours(0), hours(48), ZONE)
@@ -86,6 +87,7 @@ def test_wet_bulb_lines_are_those_of_psychrolib(pressure: float) -> None:
 def test_a_coats_band_is_cut_out_by_its_temperatures_and_humidities() -> None:
     """Corners by psychrolib; the prime coat of the invented room asks for 20 to 24 degC and 45 to 65 % RH."""
     area = next(patch for patch in chart().axes[0].patches if patch.get_gid() == "band-prime")
+    assert isinstance(area, Polygon)
     corners = {(round(x, 6), round(y, 3)) for x, y in area.get_xy()}
     for warm in (20.0, 24.0):
         for humidity in (0.45, 0.65):

@@ -10,8 +10,6 @@ from pathlib import Path
 
 import pypdfium2
 import pytest
-from invented import hours
-from record_home import NOTE, ROOM_WITH_RECIPE, dip, fill, temperatures
 
 from drymon.drying.quantities import Quantity
 from drymon.errors import SetupError
@@ -25,6 +23,8 @@ from drymon.views.report.html import html_of
 from drymon.views.report.pdf import TEXT_WIDTH, width_of, wrapped, write_pdf
 from drymon.views.report.record import ShellRecord, shell_record
 from drymon.views.report.times import RoomClock, length, utc
+from tests.views.invented import hours
+from tests.views.record_home import NOTE, ROOM_WITH_RECIPE, dip, fill, temperatures
 
 
 @pytest.fixture(scope="session")

@@ -6,7 +6,6 @@ from pathlib import Path
 
 import pypdfium2
 import pytest
-from record_home import NOTE, ROOM_WITH_RECIPE, fill
 
 from drymon.messages.coat_models import load_models
 from drymon.shop.alarms.alarm_kinds import KINDS
@@ -16,6 +15,7 @@ from drymon.views.report.compose import cause, document_of
 from drymon.views.report.document import NewSheet, Picture, Table
 from drymon.views.report.pdf import write_pdf
 from drymon.views.report.record import CoatRecord, ShellRecord, shell_record
+from tests.views.record_home import NOTE, ROOM_WITH_RECIPE, fill
 
 
 @pytest.fixture(scope="module")

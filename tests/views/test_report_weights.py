@@ -9,8 +9,6 @@ from datetime import timedelta
 from pathlib import Path
 
 import pytest
-from invented import hours
-from record_home import ROOM_WITH_RECIPE, at, dip
 
 from drymon.drying.quantities import Quantity
 from drymon.messages.message import Message
@@ -21,6 +19,8 @@ from drymon.views.report.document import Table
 from drymon.views.report.record import ShellRecord, shell_record
 from drymon.views.report.times import RoomClock
 from drymon.views.report.weights import change, weight_tables
+from tests.views.invented import hours
+from tests.views.record_home import ROOM_WITH_RECIPE, at, dip
 
 CLOCK = RoomClock("UTC")
 LOST_KG = 0.1
@@ -90,7 +90,7 @@ def test_of_old_times_the_minutes_tell_the_same(tmp_path: Path) -> None:
 
 
 def by_hand(*masses: float) -> list[str]:
-    weights = [Weigh(**at(place), mass=mass, by="Ana") for place, mass in enumerate(masses, 1)]  # type: ignore[arg-type]
+    weights = [Weigh(**at(place), mass=mass, by="Ana") for place, mass in enumerate(masses, 1)]
     (table,) = weight_tables(weights, None, CLOCK)
     assert isinstance(table, Table)
     return [row[2] for row in table.rows]

@@ -4,10 +4,10 @@ from dataclasses import replace
 from datetime import timedelta
 
 import pytest
-from invented import hours
 
 from drymon.readback.promises import Promise, Tally
 from drymon.views.fit.side_by_side import compared, table, waits
+from tests.views.invented import hours
 
 
 def promise(likely: float, sure: float, ready: float | None, **changes: object) -> Promise:
@@ -16,14 +16,14 @@ def promise(likely: float, sure: float, ready: float | None, **changes: object) 
         "t-1", "backup", 3, "open", hours(12), hours(12) + timedelta(minutes=1), hours(12 + likely), hours(12 + sure),
         None if ready is None else hours(12 + ready), hours(40), True, True, False, timedelta(), (),
     )  # fmt: skip
-    return replace(base, **changes)  # type: ignore[arg-type]
+    return replace(base, **changes)
 
 
 def test_the_middle_of_what_was_told_and_of_what_came() -> None:
     found = waits([promise(2, 8, 6), promise(3, 10, None), promise(7, 30, 9)])
     assert found is not None
     assert (found.likely_h, found.sure_h, found.ready_h, found.dips) == (3, 10, 7.5, 3)
-    assert waits([promise(2, 8, None)]).ready_h is None  # type: ignore[union-attr]
+    assert waits([promise(2, 8, None)]).ready_h is None
     assert waits([]) is None
 
 

@@ -4,11 +4,12 @@ import re
 from dataclasses import replace
 
 import pytest
-from invented import ROOM, hours, verdict
 
 from drymon.readback.now import Now, Refused, tree_now
 from drymon.shop.facts.outcome import AirNow, Bounds, RackStatus, SensorStatus, State
+from drymon.shop.facts.sensor_state import SensorState
 from drymon.views.table import Paper, bar, table
+from tests.views.invented import ROOM, hours, verdict
 
 
 def now(online: bool = True) -> Now:
@@ -21,13 +22,13 @@ def now(online: bool = True) -> Now:
     status = RackStatus(hours(3.9), hours(4.2), "rack-a", False, trees[0].dry_at, "t-10",
                         {t.tree: t.state for t in trees[:2]}, AirNow(22.4, 45.0, 1.2))  # fmt: skip
     sensors = [
-        SensorStatus("rack-a", "temperature", "", hours(4), 22.4, "Cel", "ok"),
-        SensorStatus("rack-b", "humidity", "", hours(3), 44.0, "%RH", "stuck"),
+        SensorStatus("rack-a", "temperature", "", hours(4), 22.4, "Cel", SensorState.OK),
+        SensorStatus("rack-b", "humidity", "", hours(3), 44.0, "%RH", SensorState.STUCK),
     ]
     return Now(hours(4), online, trees, [status], sensors, 3, [Refused(hours(3), "a/b", "no such place")])
 
 
-def test_wide_it_says_everything_in_the_rooms_time():
+def test_wide_it_says_everything_in_the_rooms_time() -> None:
     text = table(now(), ROOM, Paper(120))
     assert "Mon 2031-03-03 10:00 (Europe/Berlin)" in text  # 09:00 UTC in winter
     assert "22.4 °C · 45 % RH · 1.2 m/s" in text
@@ -42,38 +43,38 @@ def test_wide_it_says_everything_in_the_rooms_time():
 
 
 @pytest.mark.parametrize("width", [40, 60, 80])
-def test_narrow_no_line_is_wider_than_the_terminal(width: int):
+def test_narrow_no_line_is_wider_than_the_terminal(width: int) -> None:
     lines = table(now(), ROOM, Paper(width)).splitlines()
     assert max(map(len, lines)) <= width
     assert any("▲ hold" in line for line in lines)
 
 
-def test_colour_comes_only_where_it_is_wanted_and_words_stay():
+def test_colour_comes_only_where_it_is_wanted_and_words_stay() -> None:
     assert "\x1b[" not in table(now(), ROOM, Paper(120))
     coloured = table(now(), ROOM, Paper(120, colour=True))
     assert "\x1b[32;1m✔ ready" in coloured
     assert re.sub(r"\x1b\[[0-9;]*m", "", coloured) == table(now(), ROOM, Paper(120))
 
 
-def test_an_ascii_terminal_gets_ascii():
+def test_an_ascii_terminal_gets_ascii() -> None:
     text = table(now(), ROOM, Paper(120, unicode=False))
     assert text.isascii()
     assert "+ ready" in text
 
 
-def test_with_the_service_down_nothing_is_ready():
+def test_with_the_service_down_nothing_is_ready() -> None:
     text = table(now(online=False), ROOM, Paper(120))
     assert "SERVICE NOT RUNNING" in text
     assert "✔" not in text
     assert text.count("? unknown") == 3
 
 
-def test_the_bar_shows_sure_perhaps_and_needed():
+def test_the_bar_shows_sure_perhaps_and_needed() -> None:
     assert bar(Bounds(0.5, 0.6, 0.7), 0.95) == "██████████▒▒▒▒·····│·"
     assert bar(Bounds(0.0, 0.0, 0.0), None) == "·" * 20
 
 
-def test_bar_and_text_round_a_share_the_same_way():
+def test_bar_and_text_round_a_share_the_same_way() -> None:
     """Down, as the verdict's own text does: 70.9 % gone is 70 %."""
     told = replace(verdict("t-1", 0, 3.9), dryness=Bounds(0.659, 0.709, 0.749))
     text = table(Now(hours(4), True, [told], []), ROOM, Paper(120))

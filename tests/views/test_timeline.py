@@ -2,12 +2,11 @@
 
 from dataclasses import replace
 
-from invented import hours, verdict
-
 from drymon.messages.message import Message
 from drymon.messages.outgoing import to_message
 from drymon.shop.facts.outcome import AirNow, Alert, RackStatus, State
 from drymon.views.timeline import Timeline
+from tests.views.invented import hours, verdict
 
 
 def told(*messages: Message) -> tuple[list[str], Timeline]:
@@ -19,7 +18,7 @@ def said(outcome) -> Message:
     return to_message(outcome, "shop")
 
 
-def test_a_dip_is_told_with_its_outlook_and_repeats_are_not():
+def test_a_dip_is_told_with_its_outlook_and_repeats_are_not() -> None:
     first = verdict("t-7", 4, 4)
     lines, _ = told(said(first), said(replace(first, time=hours(4.1))))
     # 4 h after 05:00 UTC is 10:00 in Berlin in March; 1.5 h ln 20 = 4.49 h to 95 %, a fifth more for the slow bound.
@@ -31,7 +30,7 @@ def test_a_dip_is_told_with_its_outlook_and_repeats_are_not():
     ]
 
 
-def test_the_likely_moment_is_told_once_when_it_comes():
+def test_the_likely_moment_is_told_once_when_it_comes() -> None:
     dip, waits, later = verdict("t-7", 0, 0), verdict("t-7", 0, 4.4), verdict("t-7", 0, 4.8)
     lines, _ = told(said(dip), said(waits), said(later), said(replace(later, time=hours(4.9))))
     assert [line[9:20].strip() for line in lines[1:]] == ["t-7", "t-7"]
@@ -40,7 +39,7 @@ def test_the_likely_moment_is_told_once_when_it_comes():
     )
 
 
-def test_a_change_of_state_is_told_with_its_reason_and_a_new_day_gets_a_heading():
+def test_a_change_of_state_is_told_with_its_reason_and_a_new_day_gets_a_heading() -> None:
     drying, ready = verdict("t-7", 0, 0), verdict("t-7", 0, 20, state=State.READY)
     hold = verdict("t-7", 0, 21, state=State.HOLD, codes=("too-long",))
     lines, timeline = told(said(drying), said(ready), said(hold))
@@ -50,13 +49,13 @@ def test_a_change_of_state_is_told_with_its_reason_and_a_new_day_gets_a_heading(
     assert (timeline.counts["ready"], timeline.counts["hold"]) == (1, 1)
 
 
-def test_a_rack_is_told_when_it_becomes_ready():
+def test_a_rack_is_told_when_it_becomes_ready() -> None:
     status = RackStatus(hours(1), hours(1.2), "rack-a", True, None, None, {"t-7": State.READY}, AirNow())
     lines, _ = told(said(replace(status, ready=False)), said(status), said(status))
     assert [line[9:] for line in lines[1:]] == ["rack-a      ✔ rack ready: every tree that awaits a dip is ready"]
 
 
-def test_an_alarm_is_told_once_with_its_cause_and_its_end():
+def test_an_alarm_is_told_once_with_its_cause_and_its_end() -> None:
     raised = Alert(
         hours(1), "a-1", "sensor-silent", "rack-b", "warning", "raised", "Nothing heard since 05:59. See to it."
     )
@@ -69,7 +68,7 @@ def test_an_alarm_is_told_once_with_its_cause_and_its_end():
     assert timeline.counts["alarms"] == 1
 
 
-def test_what_people_report_is_told_and_nonsense_is_passed_over():
+def test_what_people_report_is_told_and_nonsense_is_passed_over() -> None:
     undo = Message(hours(1), "drymon/shop/log/undo", b'{"tree": "t-7", "by": "Ilse"}')
     broken = Message(hours(1), "drymon/shop/log/look", b"\xff{")
     lines, _ = told(undo, broken, Message(hours(1), "drymon/shop/rack-a/temperature", b"21"))

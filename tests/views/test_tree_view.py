@@ -3,20 +3,20 @@
 from pathlib import Path
 
 import pytest
-from invented import ROOM, hours
-from record_home import at, dip, fill, temperatures
 
 from drymon.shop.facts.events import LogEvent, Look, Move, Weigh
 from drymon.store import Store
 from drymon.views.page.tree_view import TreeRecord, tree_record
 from drymon.views.report.record import shell_record
+from tests.views.invented import ROOM, hours
+from tests.views.record_home import at, dip, fill, temperatures
 
 SCRAPPED: list[LogEvent] = [
     dip(0.5, "prime", "Ilse", shelter="deep"),
-    Look(**at(4.0), finding="scrap"),  # type: ignore[arg-type]
+    Look(**at(4.0), finding="scrap"),
     dip(8.0, "backup", "Ravi"),
-    Weigh(**at(9.0), mass=2.0),  # type: ignore[arg-type]
-    Move(**at(12.0), rack="rack-b"),  # type: ignore[arg-type]
+    Weigh(**at(9.0), mass=2.0),
+    Move(**at(12.0), rack="rack-b"),
 ]
 
 
@@ -43,5 +43,5 @@ def test_the_air_of_a_moved_coat_is_of_both_racks(tmp_path: Path) -> None:
 
 
 def test_a_tree_without_a_dip_that_stands_shows_its_log_alone(tmp_path: Path) -> None:
-    record = look(fill(tmp_path / "drymon.db", [Weigh(**at(1.0), mass=2.0)]))  # type: ignore[arg-type]
+    record = look(fill(tmp_path / "drymon.db", [Weigh(**at(1.0), mass=2.0)]))
     assert (len(record.coats), len(record.weights), len(record.events)) == (0, 1, 1)

@@ -11,7 +11,7 @@ from hashlib import sha256
 from drymon.messages.settings import MailServer, read_secret
 
 
-def compose(
+def compose(  # noqa: PLR0913, the fields of a mail
     sender: str, to: str, title: str, text: str, key: str, time: datetime, urgent: bool = False
 ) -> EmailMessage:
     """The message. `key` makes its Message-ID, the same on every try, so that a mail system can drop a second copy."""

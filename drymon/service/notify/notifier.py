@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from functools import partial
 from itertools import groupby
-from typing import Protocol, TypeVar
+from typing import TypeVar
 from zoneinfo import ZoneInfo
 
 from drymon.messages.settings import HomeConfig
@@ -24,6 +24,7 @@ from drymon.shop.alarms.alarm_book import Condition, Key, Truth
 from drymon.shop.facts.outcome import Alert
 from drymon.store.notices import Notice
 from drymon.store.store import Store
+from drymon.store.writer import Writer
 
 log = logging.getLogger(__name__)
 
@@ -35,13 +36,6 @@ GIVEN_UP_AFTER = timedelta(hours=24)
 """Older news would mislead; it stays in the alarm log and in the outbox with its error."""
 NEVER = datetime.fromisoformat("9999-01-01T00:00:00+00:00")
 LOOK_EVERY_S = 3.0
-
-
-class Writer(Protocol):
-    """Has the one thread that may write to the database do something with it, and waits."""
-
-    def __call__(self, work: Callable[[Store], T]) -> T:
-        """The work's answer, or its error."""
 
 
 class Teller:

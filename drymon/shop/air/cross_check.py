@@ -17,6 +17,7 @@ import numpy as np
 from drymon.drying import air
 from drymon.drying.quantities import Quantity
 from drymon.shop.air.sensors import KEPT_MIN, Track, minute_of
+from drymon.shop.facts.sensor_state import SensorState
 
 HOUR_MIN = 60
 KEPT_H = KEPT_MIN // HOUR_MIN
@@ -36,10 +37,10 @@ APART_PCT, NEARER_PCT, APART_H = 20.0, 15.0, 2
 before somebody has checked it, and to be believed again (common practice, no source).
 """
 
-DRIFTED, DISAGREES = "drifted", "disagrees"
+DRIFTED, DISAGREES = SensorState.DRIFTED, SensorState.DISAGREES
 """States of such a sensor, and codes of the doubt on its readings: they stay in the record as they were measured."""
 
-AS_MEASURED = {DRIFTED: "had drifted", DISAGREES: "disagreed with the others"}
+AS_MEASURED: Mapping[str, str] = {DRIFTED: "had drifted", DISAGREES: "disagreed with the others"}
 """These codes, and what is said of a sensor that had one."""
 
 
@@ -53,7 +54,7 @@ class Hygrometer(NamedTuple):
 class Dry(NamedTuple):
     """Why a sensor's word is too dry (`code`), and by how many points."""
 
-    code: str
+    code: SensorState
     points: float
 
 

@@ -18,15 +18,12 @@ from drymon.drying.ensemble import AirStep
 from drymon.drying.quantities import Quantity
 from drymon.shop.air.air_book import NOWHERE, AirBook
 from drymon.shop.air.minute_air import MinuteAir, Noted, noted_of
-from drymon.shop.air.sensors import KEPT_MIN, MINUTE_S, MinuteSeries
+from drymon.shop.air.sensors import KEPT_MIN, MINUTE_S, MinuteSeries, minute_done
 from drymon.shop.facts.measured import ByCloth, InItsPlace
 from drymon.shop.facts.outcome import AirNow
-from drymon.shop.facts.setup import Rack, RoomSetup
+from drymon.shop.facts.setup import STILL_AIR, Rack, RoomSetup
 
 Array = npt.NDArray[np.float64]
-
-STILL_AIR = (0.05, 0.2)
-"""m/s, range assumed where the fans are known to be off and nothing measures (common practice, no source)."""
 
 PRESSURE_BACK_MIN = 60
 """Minutes for which a pressure stays good: it changes slowly, and little hangs on it."""
@@ -113,7 +110,7 @@ class RackAir:
 
     def now(self, seconds: float) -> AirNow:
         """What is fresh and trusted at a stream time (seconds since 1970), as measured."""
-        minute = int((seconds - 1e-6) // MINUTE_S)
+        minute = minute_done(seconds)
         at = self.minute(minute)
         if not at.known:
             temperature = self.book.value(self.places, Quantity.TEMPERATURE, int(seconds // MINUTE_S), self.back)
@@ -127,7 +124,7 @@ class RackAir:
         """Which of temperature and humidity have no fresh, trusted value at a stream time (seconds since 1970)."""
         key = (seconds, self.book.taken)
         if self._missing[0] != key:
-            minute = int((seconds - 1e-6) // MINUTE_S)
+            minute = minute_done(seconds)
             wanted = (Quantity.TEMPERATURE, Quantity.HUMIDITY)
             self._missing = (key, tuple(q.value for q in wanted if not self._fresh(q, minute, seconds)))
         return self._missing[1]
@@ -190,8 +187,8 @@ class RackAir:
         fell silent.
         """
         if self.fan_on(minute) is False:
-            return STILL_AIR
-        return self._silent(*self.rack.airflow_assumed)
+            return self.rack.speeds_assumed(fans_off=True)
+        return self._silent(*self.rack.speeds_assumed(fans_off=False))
 
     def range_by_cloth(self, minute: int) -> tuple[float, float] | None:
         """The same as a wet cloth has told it, of a minute with the fans as they were then; None where none has."""
@@ -207,7 +204,7 @@ class RackAir:
         speed, cloth = self.book.value(self.places, Quantity.AIRFLOW, minute, self.back), self.cloth(minute)
         if cloth is None or not math.isnan(speed):
             return None
-        assumed = STILL_AIR if self.fan_on(minute) is False else self.rack.airflow_assumed
+        assumed = self.rack.speeds_assumed(fans_off=self.fan_on(minute) is False)
         return InItsPlace(assumed, (cloth.low, cloth.high))
 
     def _silent(self, low: float, high: float) -> tuple[float, float]:

@@ -16,6 +16,7 @@ import numpy.typing as npt
 from drymon.drying.quantities import LIMITS, Quantity
 from drymon.shop.air.digits import Around, Digits
 from drymon.shop.facts.reading import Reading
+from drymon.shop.facts.sensor_state import SensorState
 
 Array = npt.NDArray[np.float64]
 
@@ -27,6 +28,11 @@ KEPT_MIN = 31 * 24 * 60
 def minute_of(moment: datetime) -> int:
     """Whole minutes since 1970, UTC."""
     return int(moment.timestamp() // MINUTE_S)
+
+
+def minute_done(seconds: float) -> int:
+    """The last minute that is over at a stream time [s since 1970]: at a whole minute the one that just ended."""
+    return int((seconds - 1e-6) // MINUTE_S)
 
 
 class MinuteSeries:
@@ -101,7 +107,7 @@ class Doubted:
     place: str
     quantity: Quantity
     sensor: str
-    code: str
+    code: SensorState
     first: datetime
     last: datetime
 
@@ -115,7 +121,7 @@ class Taken(NamedTuple):
 
 @dataclass(slots=True)
 class Track:
-    """One sensor's record. `state` is its last reading's: ok, out-of-range, too-fast, stuck or retained."""
+    """One sensor's record. `state`: its last reading's; silence is told by whoever knows the time."""
 
     place: str
     quantity: Quantity
@@ -123,7 +129,7 @@ class Track:
     minutes: MinuteSeries = field(default_factory=MinuteSeries)
     last: Reading | None = None
     trusted: Reading | None = None
-    state: str = "ok"
+    state: SensorState = SensorState.OK
     _count: dict[int, int] = field(default_factory=dict)
     digits: Digits = field(init=False)
 
@@ -138,16 +144,16 @@ class Track:
         minute = minute_of(reading.time)
         if reading.retained:
             if self.last is None:
-                self.last, self.state = reading, "retained"
+                self.last, self.state = reading, SensorState.RETAINED
             return Taken(minute + 1)
         newest = self.last is None or self.last.retained or reading.time >= self.last.time
         doubt = self._doubt(reading)
         since = self.digits.take(reading, around) if newest and not doubt else None
         stuck_from = None if since is None else minute_of(since)
-        doubt = doubt or ("stuck" if self.digits.stuck_at(reading.time) else "")
+        doubt = doubt or (SensorState.STUCK if self.digits.stuck_at(reading.time) else None)
         if newest:
             self.last = reading
-            self.state = doubt or "ok"
+            self.state = doubt or SensorState.OK
         if stuck_from is not None:
             self._forget(stuck_from, minute + 1)
         if doubt:
@@ -157,20 +163,21 @@ class Track:
             self.trusted = reading
         return Taken(minute)
 
-    def _doubted(self, reading: Reading, code: str) -> Doubted:
+    def _doubted(self, reading: Reading, code: SensorState) -> Doubted:
         """The reading; of stuck digits all that have been heard so far: one span, which grows while they stay."""
-        first = self.digits.since if code == "stuck" else None
+        first = self.digits.since if code is SensorState.STUCK else None
         return Doubted(self.place, self.quantity, self.sensor, code, first or reading.time, reading.time)
 
-    def _doubt(self, reading: Reading) -> str:
+    def _doubt(self, reading: Reading) -> SensorState | None:
         limits = LIMITS[self.quantity]
         if not limits.low <= reading.value <= limits.high:
-            return "out-of-range"
+            return SensorState.OUT_OF_RANGE
         before = self.trusted
         if before is None or reading.time < before.time:
-            return ""
+            return None
         minutes = max((reading.time - before.time).total_seconds() / MINUTE_S, 1.0)
-        return "too-fast" if abs(reading.value - before.value) > limits.change_per_min * minutes else ""
+        jumped = abs(reading.value - before.value) > limits.change_per_min * minutes
+        return SensorState.TOO_FAST if jumped else None
 
     def _forget(self, start: int, end: int) -> None:
         self.minutes.forget(start, end)

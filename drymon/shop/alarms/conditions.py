@@ -14,6 +14,7 @@ from drymon.shop.alarms.alarm_kinds import DEADBAND, SLIGHT, WINDOW_NOTICE
 from drymon.shop.alarms.sensor_conditions import sensor_conditions
 from drymon.shop.facts.local_time import say
 from drymon.shop.facts.outcome import RackStatus, Standing, State, Verdict, gravest
+from drymon.shop.facts.sensor_state import SensorState
 from drymon.shop.facts.setup import RoomSetup
 from drymon.shop.verdict.reasons import REASONS, Effect
 
@@ -180,7 +181,7 @@ def _doubts(standing: Standing, watched: Iterable[Key]) -> Iterator[Condition]:
     named = {(doubt.kind, doubt.subject) for doubt in standing.doubts}
     for doubt in standing.doubts:
         yield Condition(Key(doubt.kind, doubt.subject), Truth.HOLDS, doubt.text, "Do it before you rely on it again.")
-    heard = {sensor.sensor for sensor in standing.sensors if sensor.state == "ok"}
+    heard = {sensor.sensor for sensor in standing.sensors if sensor.state is SensorState.OK}
     for key in watched:
         if key.kind in ("cell-doubt", "model-doubt") and not is_of_service(key) and key[:2] not in named:
             told = key.kind == "model-doubt" or key.subject in heard

@@ -7,16 +7,17 @@ place is silent, the place is the cause; where every place is, the room's networ
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import timedelta
 
-from drymon.shop.air.cross_check import AS_MEASURED, DISAGREES, DRIFTED
+from drymon.shop.air.cross_check import AS_MEASURED
 from drymon.shop.alarms.alarm_book import Condition, Key, Truth
 from drymon.shop.facts.local_time import say
 from drymon.shop.facts.outcome import SensorStatus, Standing, State
+from drymon.shop.facts.sensor_state import SensorState, is_silent
 from drymon.shop.facts.setup import Rack, RoomSetup
 from drymon.shop.facts.value_words import value_words
 
 _AIR_DEVICE = {"temperature", "humidity", "pressure"}
 _DRIES = ("temperature", "humidity", "airflow")
-_BELIEVED = {"ok", *AS_MEASURED}
+_BELIEVED = {SensorState.OK, *AS_MEASURED}
 
 EVERY_SENSOR = "every-sensor"
 """The subject where the whole room is silent."""
@@ -57,9 +58,9 @@ def _devices(sensors: Iterable[SensorStatus]) -> dict[str, dict[str, list[Sensor
 
 def _silent(sensor: SensorStatus, standing: Standing, setup: RoomSetup) -> bool:
     """A retained value is the last known one: once it is old, nothing has been heard since."""
-    if sensor.state != "retained":
-        return sensor.state == "silent"
-    return standing.time - sensor.time > timedelta(minutes=setup.stale_after_min)
+    if sensor.state is not SensorState.RETAINED:
+        return sensor.state is SensorState.SILENT
+    return is_silent(sensor.time, standing.time, timedelta(minutes=setup.stale_after_min))
 
 
 def _silences(devices: Devices, silent: set[str], standing: Standing, setup: RoomSetup) -> Iterator[Condition]:
@@ -138,12 +139,12 @@ def _troubles(device: str, sensors: Sequence[SensorStatus], silent: bool) -> Ite
     """Stuck and doubted values; while the device is silent nothing new is known of them."""
     by = "Do it before you rely on it again."
     for kind, states, verb in (
-        ("sensor-stuck", {"stuck"}, "repeats"),
-        ("sensor-doubt", {"out-of-range", "too-fast", DRIFTED, DISAGREES}, "reports doubtful"),
+        ("sensor-stuck", {SensorState.STUCK}, "repeats"),
+        ("sensor-doubt", {SensorState.OUT_OF_RANGE, SensorState.TOO_FAST, *AS_MEASURED}, "reports doubtful"),
     ):
         bad = [sensor for sensor in sensors if sensor.state in states]
         said = ", ".join(_said(sensor) for sensor in bad)
-        known = Truth.CLEAR if all(sensor.state == "ok" for sensor in sensors) else Truth.UNCLEAR
+        known = Truth.CLEAR if all(sensor.state is SensorState.OK for sensor in sensors) else Truth.UNCLEAR
         truth = Truth.UNCLEAR if silent else Truth.HOLDS if bad else known
         yield Condition(Key(kind, device), truth, f"{device} {verb} values: {said}." if said else "", by)
 
@@ -151,12 +152,12 @@ def _troubles(device: str, sensors: Sequence[SensorStatus], silent: bool) -> Ite
 def _said(sensor: SensorStatus) -> str:
     value = f"{sensor.quantity} {value_words(sensor.value, sensor.unit)}"
     reckoned = f"its trees are reckoned at {min(sensor.value + sensor.moved, 100):.0f} {sensor.unit}"
-    if sensor.state == DRIFTED:
+    if sensor.state is SensorState.DRIFTED:
         return (
             f"{value}, {sensor.moved:.0f} points drier against the other sensors than in the week before; {reckoned} "
             "meanwhile, for a week at the most"
         )
-    if sensor.state == DISAGREES:
+    if sensor.state is SensorState.DISAGREES:
         return (
             f"{value}, {sensor.moved:.0f} points drier than the other places of the room say; {reckoned} until they "
             "agree or this one is checked over a salt"

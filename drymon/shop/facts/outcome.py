@@ -6,6 +6,8 @@ from datetime import datetime
 from enum import StrEnum
 from typing import Literal
 
+from drymon.shop.facts.sensor_state import SensorState
+
 
 class State(StrEnum):
     """A tree's state. READY is the only one that is safe to redip."""
@@ -146,8 +148,7 @@ Outcome = Verdict | RackStatus | TreeGone | Alert
 
 @dataclass(frozen=True, slots=True)
 class SensorStatus:
-    """A sensor's last word: `state` is ok | silent | stuck | out-of-range | too-fast | drifted | disagrees |
-    retained.
+    """A sensor's last word, and what may be thought of it.
 
     moved: how many points drier a humidity sensor that drifted or disagrees reads than it should by the others.
     """
@@ -158,7 +159,7 @@ class SensorStatus:
     time: datetime
     value: float
     unit: str
-    state: str
+    state: SensorState
     moved: float = 0.0
 
 

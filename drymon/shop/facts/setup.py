@@ -39,6 +39,10 @@ class CoatType:
     room: Band = field(default_factory=Band)
 
 
+STILL_AIR = (0.05, 0.2)
+"""m/s, range assumed where the fans are known to be off and nothing measures (common practice, no source)."""
+
+
 @dataclass(frozen=True, slots=True)
 class Rack:
     """A rack. `air`: whose readings count, first choice first. `airflow_assumed`: m/s, (low, high)."""
@@ -52,6 +56,10 @@ class Rack:
     def places(self) -> tuple[str, ...]:
         """Whose readings count, first choice first: its own and the room's where `air` names none."""
         return self.air or (self.name, "room")
+
+    def speeds_assumed(self, fans_off: bool) -> tuple[float, float]:
+        """The air speeds to reckon with where nothing measures [m/s], (low, high)."""
+        return STILL_AIR if fans_off else self.airflow_assumed
 
 
 @dataclass(frozen=True, slots=True)

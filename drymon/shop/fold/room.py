@@ -8,14 +8,14 @@ and are folded anew.
 import math
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
-from datetime import UTC, datetime, tzinfo
+from datetime import UTC, datetime, timedelta, tzinfo
 from typing import Any
 
 from drymon.drying.coat_model import CoatModel
 from drymon.drying.quantities import LIMITS, Quantity
 from drymon.shop.air.air_book import AirBook
 from drymon.shop.air.rack_air import RackAir, racks_of
-from drymon.shop.air.sensors import MINUTE_S, Doubted, Taken, Track, minute_of
+from drymon.shop.air.sensors import MINUTE_S, Doubted, Taken, Track, minute_done, minute_of
 from drymon.shop.alarms import raising as alarms
 from drymon.shop.alarms.alarm_book import AlarmBook, is_of_service
 from drymon.shop.alarms.conditions import conditions
@@ -23,6 +23,7 @@ from drymon.shop.facts.events import ClockChecked, FanSwitched, LogEvent, TreeEv
 from drymon.shop.facts.measured import Measured
 from drymon.shop.facts.outcome import Outcome, RackStatus, SensorStatus, Standing, TreeGone, Verdict
 from drymon.shop.facts.reading import Reading
+from drymon.shop.facts.sensor_state import SensorState, is_silent
 from drymon.shop.facts.setup import RoomSetup
 from drymon.shop.fold.hooks import Hooks
 from drymon.shop.fold.measured_trees import take_up
@@ -141,7 +142,8 @@ class Room:
         """What every room of this set-up has, by name: an image only names it."""
         parts = {"setup": self.setup, "zone": self.zone, "world": self.world, "stepper": self._stepper}
         coats = {f"coat {name}": coat for name, coat in self.setup.coat_by_name.items()}
-        return parts | coats | {f"model {name}": model for name, model in self.world.models.items()}
+        models = {f"model {name}": model for name, model in self.world.models.items()}
+        return parts | coats | models | {f"coat {name} goes by": model for name, model in self.world.goes_by.items()}
 
     def remember(self, memory: Mapping[str, Any]) -> None:
         """Go on from what a room of this set-up had folded. LookupError: it is not all there."""
@@ -176,7 +178,7 @@ class Room:
         """Everything that holds at the last instant."""
         now = datetime.fromtimestamp(max(self.at, 0.0), UTC)
         sensors = tuple(self._sensor(track) for _, track in sorted(self.book.tracks.items()) if track.last)
-        silent = [s.sensor for s in sensors if s.quantity == Quantity.WEIGHT.value and s.state != "ok"]
+        silent = [s.sensor for s in sensors if s.quantity == Quantity.WEIGHT.value and s.state is not SensorState.OK]
         on_cells = {cell: tree for cell in silent if (tree := self._hooks.carried(cell))}
         racks = dict(self._racks)
         return Standing(now, dict(self._verdicts), racks, sensors, doubts(self._newest()), self.clock_known, on_cells)
@@ -247,7 +249,7 @@ class Room:
             for rack in self.air:
                 self._forget_air(rack, changed)
         for air in self.air.values():
-            air.rework(int((at - 1e-6) // MINUTE_S))
+            air.rework(minute_done(at))
 
     def _catch_up(self, at: float) -> None:
         """Go on with what late facts have taken back; while anything is left, the next fifth second goes on."""
@@ -349,11 +351,12 @@ class Room:
     def _sensor(self, track: Track) -> SensorStatus:
         last = track.last
         assert last is not None
-        silent = self.at - last.time.timestamp() > MINUTE_S * self.setup.stale_after_min
-        state = "silent" if silent and track.state != "retained" else track.state
+        now, stale_after = datetime.fromtimestamp(self.at, UTC), timedelta(minutes=self.setup.stale_after_min)
+        silent = track.state is not SensorState.RETAINED and is_silent(last.time, now, stale_after)
+        state = SensorState.SILENT if silent else track.state
         unit = LIMITS[track.quantity].unit
         found = None
-        if state == "ok" and track.quantity is Quantity.HUMIDITY:
+        if state is SensorState.OK and track.quantity is Quantity.HUMIDITY:
             found = self.book.cross_check.doubt(track.place, track.sensor, minute_of(last.time))
         state, moved = found or (state, 0.0)
         return SensorStatus(track.place, track.quantity.value, track.sensor, last.time, last.value, unit, state, moved)

@@ -31,6 +31,7 @@ assumed range.
 """
 
 AIR = ("transfer", "airflow")
+OF_THE_AIR = np.array([name in AIR for name in SHARED])
 """What belongs to the rack's air more than to the coat: passed on to other kinds of coat too."""
 
 
@@ -67,7 +68,7 @@ def _by_rack(states: Sequence[TreeState]) -> dict[str, dict[str, Array]]:
         if shift is not None:
             by_coat = moved.setdefault(state.rack, {})
             by_coat.setdefault(state.dip.coat, []).append(shift)
-            by_coat.setdefault("", []).append(shift * np.isin(SHARED, AIR))
+            by_coat.setdefault("", []).append(shift * OF_THE_AIR)
     return {rack: {coat: _factors(found) for coat, found in coats.items()} for rack, coats in moved.items()}
 
 

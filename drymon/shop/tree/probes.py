@@ -4,6 +4,8 @@ A wet face stays near the wet bulb; its depression below the air falls with the 
 temperature has to say is about the surface alone, not about the water beneath or in pockets: so a probe never makes a
 tree dry, it only says when one is not. Members that expect less evaporation than the surface shows count less, and a
 surface that is plainly cold keeps the tree from being ready, whatever the members say.
+
+A spot reading by a hand-held thermometer is a reading of a probe that has the tree's own name.
 """
 
 import math
@@ -14,7 +16,7 @@ import numpy as np
 from drymon.drying import coat, surface
 from drymon.drying.ensemble import Array, CoatState
 from drymon.shop.air.minute_air import MinuteAir
-from drymon.shop.air.sensors import MINUTE_S
+from drymon.shop.air.sensors import MINUTE_S, minute_done
 from drymon.shop.tree.state import TreeState, World
 
 SMOOTHED_MIN = 10
@@ -39,13 +41,15 @@ face that is as dry as a redip asks for gives off less (assumed).
 
 def probed(world: World, state: TreeState) -> TreeState:
     """The state with what the tree's probe says; unchanged without a fresh reading or in air that hardly cools."""
-    minute = int((state.at - 1e-6) // MINUTE_S)
-    if state.probe is None or state.coats is None or state.water is None or state.complete:
+    minute = minute_done(state.at)
+    if state.coats is None or state.water is None or state.complete:
+        return state
+    reads = world.air[state.rack].probe(state.probe or state.name, minute, SMOOTHED_MIN)
+    if math.isnan(reads):
         return state
     air = world.air[state.rack].minute(minute)
-    reads = world.air[state.rack].probe(state.probe, minute, SMOOTHED_MIN)
     full = _full_depression(air, state.by_cloth)
-    if not air.known or math.isnan(reads) or full <= 2.0 * OFF_K:
+    if not air.known or full <= 2.0 * OFF_K:
         return state
     below = air.temperature_c - reads
     sd = math.hypot(OFF_K / full, OFF_SHARE)

@@ -48,18 +48,19 @@ SAME_TOUCH_S = 1800.0
 @dataclass(frozen=True, slots=True)
 class World:
     """What a tree's fold may look at: the room's set-up, the coat models, the racks' air, and the water that coats were
-    weighed to bring, by coat.
+    weighed to bring, by coat. goes_by: the model of each coat, one and the same for all dips; None: there is none.
     """
 
     setup: RoomSetup
     models: Mapping[str, CoatModel]
     air: Mapping[str, RackAir]
     waters: dict[str, Evidence] = field(default_factory=dict)
+    goes_by: Mapping[str, CoatModel | None] = field(init=False)
 
     def __post_init__(self) -> None:
         """Find each coat's model now: what is counted in it takes a moment, and a first verdict must not wait."""
-        for kind in self.setup.coats:
-            model_of(kind, self.models, self.setup)
+        found = {kind.name: model_of(kind, self.models, self.setup) for kind in self.setup.coats}
+        object.__setattr__(self, "goes_by", found)
 
 
 @dataclass(frozen=True, slots=True)
@@ -195,7 +196,7 @@ def dipped(world: World, before: TreeState | None, dip: Dip, verdict: State | No
 
 def _model(world: World, dip: Dip, kind: CoatType | None) -> tuple[CoatModel | None, bool]:
     """What this dip's coat goes by, and whether that is for a rack that a wet cloth has measured."""
-    model = model_of(kind, world.models, world.setup) if kind is not None else None
+    model = world.goes_by[kind.name] if kind is not None else None
     if model is None or not model.is_starting_model:
         return model, False
     air = world.air.get(dip.rack)

@@ -26,6 +26,11 @@ APART_LOG_SD = 0.35
 the coat's number (assumed). By half of it coats were called too early in shops simulated in `benchmarks/accuracy`.
 """
 
+FARTHEST_SDS = 2.0
+"""Standard deviations of the members' own times within which a measurement is believed: weighings that move the mean
+and narrow next to nothing would tell times of days.
+"""
+
 LEAST_TOLD = 0.02
 """Share by which weighings must have narrowed the time's variance to tell anything."""
 
@@ -54,7 +59,9 @@ def taught_by(coat: str, coats: PossibleCoats, prior: Array, weights: Array) -> 
         return None
     variance = np.minimum(variance, (1.0 - LEAST_TOLD) * wide)
     own = 1.0 / variance - 1.0 / wide
-    return Taught(coat, coats.zones, times, (mean / variance - before / wide) / own, 1.0 / own)
+    measured = (mean / variance - before / wide) / own
+    far = FARTHEST_SDS * np.sqrt(wide)
+    return Taught(coat, coats.zones, times, np.clip(measured, before - far, before + far), 1.0 / own)
 
 
 def likelihood(taught: Sequence[Taught], slowest: str) -> Array | None:

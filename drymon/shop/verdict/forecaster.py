@@ -3,11 +3,12 @@
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from statistics import median
 
 import numpy as np
 
 from drymon.drying import ensemble, forecast, outlook, possible
-from drymon.shop.air.sensors import MINUTE_S
+from drymon.shop.air.sensors import minute_done
 from drymon.shop.tree.state import ASSURANCE, TreeState, World
 from drymon.shop.verdict.damp_air import humidity_that_would_do
 from drymon.shop.verdict.judge import Outlook
@@ -82,13 +83,13 @@ class Forecaster:
 
     def _drive(self, state: TreeState) -> float:
         """Mean drive of the last minutes, so that a gust is no change of the air."""
-        air, newest = self.world.air[state.rack], int((state.at - 1e-6) // MINUTE_S)
+        air, newest = self.world.air[state.rack], minute_done(state.at)
         return sum(air.minute(newest - back).drive for back in range(GUST_MIN)) / GUST_MIN
 
     def _future(self, seen: _Seen, at: float) -> outlook.FutureAir | None:
         rack, by_cloth = seen
         air = self.world.air[rack]
-        minute = int((at - 1e-6) // MINUTE_S)
+        minute = minute_done(at)
         newest = air.minute(minute)
         start = minute - PAST_MIN
         first = max(start, air.temperature.first)
@@ -121,7 +122,7 @@ class Forecaster:
             [names.index(_seen(state)) for state in states],
         )
         for state, row in zip(states, seconds, strict=True):
-            wait = float(np.median(row[row > 0.0])) if (row > 0.0).any() else 0.0
+            wait = median(row[row > 0.0].tolist() or [0.0])
             lasts = min(max(SHARE_OF_WAIT * wait, OFTEN_S), SELDOM_S)
             made = Outlook(state.at, state.at + row, self._would_do(state, row))
             dipped_at = state.dip.time.timestamp()
@@ -131,7 +132,7 @@ class Forecaster:
         """Asked only where the cautious bound never gets there."""
         assert state.water is not None
         late = possible.weighted_quantiles(row, state.water.weights, (0.95,))[0]
-        air = self.world.air[state.rack].minute(int((state.at - 1e-6) // MINUTE_S))
+        air = self.world.air[state.rack].minute(minute_done(state.at))
         if math.isfinite(late) or math.isnan(air.humidity_pct):
             return None
         return humidity_that_would_do(state, air.humidity_pct, air.step_of(state.by_cloth))

@@ -4,13 +4,14 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta, tzinfo
+from statistics import median
 
 import numpy as np
 
 from drymon.drying import possible
 from drymon.drying.ensemble import Array, CoatState, PossibleCoats
 from drymon.shop.air.minute_air import MinuteAir
-from drymon.shop.air.sensors import MINUTE_S
+from drymon.shop.air.sensors import MINUTE_S, minute_done
 from drymon.shop.facts.local_time import say
 from drymon.shop.facts.outcome import Bounds, State, Verdict, When
 from drymon.shop.tree import redips
@@ -160,14 +161,14 @@ def _widening(world: World, tree: TreeState) -> list[Finding]:
         found.append(Finding("redipped-early", facts))
     if tree.model is None or tree.coats is None:
         return found
-    air = world.air[tree.rack].minute(int((tree.at - 1e-6) // MINUTE_S))
+    air = world.air[tree.rack].minute(minute_done(tree.at))
     if tree.assumed_airflow or (air.known and math.isnan(air.speed)):
         found.append(Finding("airflow-assumed", {"rack": tree.rack, "how": _assumed(tree, air)}))
     if tree.model.is_starting_model:
         found.append(Finding("starting-model", {}))
     if tree.outside:
         found.append(Finding("outside-experience", {"coat": tree.dip.coat}))
-    buried = float(np.median(tree.coats.buried[-1]))
+    buried = median(tree.coats.buried[-1].tolist())
     if tree.below_unknown:
         found.append(
             Finding(
@@ -310,7 +311,7 @@ def _damp(world: World, tree: TreeState, outlook: Outlook | None) -> list[Findin
     """Air too damp to be sure of it within 14 days, with the humidity that would do."""
     if outlook is None or outlook.would_do is None or tree.chance_dry >= ASSURANCE:
         return []
-    air = world.air[tree.rack].minute(int((tree.at - 1e-6) // MINUTE_S))
+    air = world.air[tree.rack].minute(minute_done(tree.at))
     if not air.humidity_pct > outlook.would_do:
         return []
     return [Finding("air-too-damp", {"now": air.humidity_pct, "would_do": outlook.would_do})]

@@ -147,6 +147,12 @@ REASONS: dict[str, Kind] = {
 }
 """In the order in which they are told."""
 
+TAKEN_BACK = "taken-back"
+"""Widens nothing by itself: it is news of the call before."""
+
+WIDENING = tuple(code for code, kind in REASONS.items() if kind.effect is Effect.WIDENS and code != TAKEN_BACK)
+"""Reasons that decide nothing: they widen the bounds and explain."""
+
 ORDER = {code: index for index, code in enumerate(REASONS)}
 
 

@@ -16,7 +16,6 @@ from drymon.learning.by_cloth import ClothFound, Weighed, check_weighings, judge
 from drymon.messages.times import stamp
 from drymon.messages.typed import Mass, mass_of, quantity_of, sides_of, whole_of
 from drymon.readback.cloth_air import air_seen, anemometer_said, fans_off
-from drymon.shop.air.rack_air import STILL_AIR
 from drymon.shop.facts.measured import CLOTH, InItsPlace, Measured, cloth_name
 from drymon.shop.facts.setup import RoomSetup
 from drymon.shop.facts.slips import did_you_mean
@@ -181,7 +180,7 @@ def _compared(reads: float, low: float, high: float) -> str:
     return f"the anemometer here reads {reads:.2g} m/s, {how}; it counts for the trees, so the cloth is told, not kept"
 
 
-def _narrowed(
+def _narrowed(  # noqa: PLR0913, what stands, and what was measured beside it
     room: RoomSetup,
     models: Mapping[str, CoatModel],
     stands: Measured,
@@ -194,7 +193,7 @@ def _narrowed(
     if usual is None:
         return "all coats here have weighed runs and go by them: this changes nothing for them"
     old, water, there = stands.cloths.get(rack, {}).get(not still), stands.waters.get(usual.kind.name), _mean(air)
-    assumed = STILL_AIR if still else room.rack_by_name[rack].airflow_assumed
+    assumed = room.rack_by_name[rack].speeds_assumed(fans_off=still)
     before = InItsPlace(assumed, (old.low, old.high)) if old else assumed
     return narrowed.words(
         usual,
@@ -204,7 +203,7 @@ def _narrowed(
 
 
 def _far_from_assumed(room: RoomSetup, rack: str, still: bool, low: float, high: float) -> tuple[str, ...]:
-    least, most = STILL_AIR if still else room.rack_by_name[rack].airflow_assumed
+    least, most = room.rack_by_name[rack].speeds_assumed(fans_off=still)
     if low <= 2.0 * most and high >= 0.5 * least:
         return ()
     return (

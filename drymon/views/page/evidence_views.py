@@ -24,6 +24,7 @@ from drymon.readback.coat_basis import (
 from drymon.shop.facts.corrected import sensor_name
 from drymon.shop.facts.measured import Measured
 from drymon.shop.facts.outcome import SensorStatus
+from drymon.shop.facts.sensor_state import SensorState
 from drymon.store import Calibration
 from drymon.views.page.desk import Desk
 from drymon.views.page.room_view import sensors
@@ -109,7 +110,7 @@ def sensor_views(found: Sequence[SensorStatus], calibrations: Sequence[Calibrati
         last = newest.get(sensor_name(status.place, status.quantity, status.sensor)) or newest.get(cell)
         due, needs = (_due(last) if last else None), status.quantity in CALIBRATED
         views.append(SensorView(status, last.time if last else None, due, needs or last is not None, _past(due, today)))
-    return sorted(views, key=lambda view: (view.status.state == "ok", not (view.needs and view.overdue)))
+    return sorted(views, key=lambda view: (view.status.state is SensorState.OK, not (view.needs and view.overdue)))
 
 
 def _due(last: Calibration) -> date:

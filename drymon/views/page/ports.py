@@ -4,20 +4,11 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import Any, Protocol, TypeVar
+from typing import Any, Protocol
 
 from drymon.messages.settings import HomeConfig
 from drymon.shop.alarms.alarm_book import AlarmBook
-from drymon.store import Store
-
-T = TypeVar("T")
-
-
-class Writer(Protocol):
-    """Has the one thread that may write to the database do something with it, and waits."""
-
-    def __call__(self, work: Callable[[Store], T]) -> T:
-        """The work's answer, or its error."""
+from drymon.store.writer import Writer
 
 
 class AlarmActor(Protocol):

@@ -39,7 +39,7 @@ def in_two(name: str, longest: int) -> str:
     return f"{name[:at].rstrip()}\n{name[at:]}"
 
 
-def note(
+def note(  # noqa: PLR0913, by keyword: how words are set
     axes: Axes,
     words: str,
     at: tuple[float, float],

@@ -67,7 +67,9 @@ def draw_rack(
         return figure
 
 
-def _draw_panel(axes: Axes, panel: Panel, series: Series, rack: Rack, hung: Hung, room: RoomSetup, span: Span) -> None:
+def _draw_panel(  # noqa: PLR0913, where, what is drawn, and of which rack, room and span
+    axes: Axes, panel: Panel, series: Series, rack: Rack, hung: Hung, room: RoomSetup, span: Span
+) -> None:
     longest = timedelta(minutes=room.stale_after_min)
     inside = [(time, value) for time, value in series if span.begin <= time <= span.end]
     axes.plot(*_with_gaps(inside, longest), color=panel.color, linewidth=1.2)

@@ -7,12 +7,13 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from drymon.readback.history import WIDENING, CoatHistory, Stretch, coats_of, ends_of
+from drymon.readback.history import CoatHistory, Stretch, coats_of, ends_of
 from drymon.readback.now import percent
 from drymon.shop.facts.events import Event, Felt, Look, Weigh
 from drymon.shop.facts.lives import Life, lives_of
 from drymon.shop.facts.outcome import State, Verdict
 from drymon.shop.facts.setup import RoomSetup
+from drymon.shop.verdict.reasons import WIDENING
 from drymon.views.plots.coat_names import ROW_IN, coat_names, draw_coat_names
 from drymon.views.plots.marks import TOP, Shelf, inches, note
 from drymon.views.plots.room import future_end

@@ -1,0 +1,22 @@
+"""What may be thought of a sensor's last word."""
+
+from datetime import datetime, timedelta
+from enum import StrEnum
+
+
+class SensorState(StrEnum):
+    """The value is what topics, records and commands say."""
+
+    OK = "ok"
+    SILENT = "silent"
+    STUCK = "stuck"
+    OUT_OF_RANGE = "out-of-range"
+    TOO_FAST = "too-fast"
+    DRIFTED = "drifted"
+    DISAGREES = "disagrees"
+    RETAINED = "retained"
+
+
+def is_silent(last: datetime, now: datetime, stale_after: timedelta) -> bool:
+    """Whether a sensor that was heard `last` has been silent for too long."""
+    return now - last > stale_after

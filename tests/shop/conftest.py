@@ -1,6 +1,0 @@
-"""Tests of the shop import their invented shop by its file name."""
-
-import sys
-from pathlib import Path
-
-sys.path.insert(0, str(Path(__file__).parent))

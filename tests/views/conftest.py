@@ -1,6 +1,0 @@
-"""Makes the invented shop importable for the tests of this folder."""
-
-import sys
-from pathlib import Path
-
-sys.path.insert(0, str(Path(__file__).parent))
