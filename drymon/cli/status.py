@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from drymon.messages.settings import HomeConfig
     from drymon.readback.now import Now
-    from drymon.shop.facts.outcome import SensorStatus
+    from drymon.shop.facts.outcome import DayPlan, SensorStatus
     from drymon.store import Store
 
 REFUSED_SHOWN = 20
@@ -62,7 +62,13 @@ def look(config: "HomeConfig", moment: datetime) -> "Now":
             _sensors(record, moment, timedelta(minutes=config.room.stale_after_min)),
             record.refused_count(),
             [Refused(r.time, r.topic, r.reason) for r in record.latest_refused(REFUSED_SHOWN)],
+            _plan(record, moment) if online else None,
         )
+
+
+def _plan(record: "Store", moment: datetime) -> "DayPlan | None":
+    plan = record.current_plan()
+    return plan if plan is not None and moment <= plan.valid_until else None
 
 
 def _sensors(record: "Store", moment: datetime, stale: timedelta) -> "list[SensorStatus]":

@@ -7,9 +7,9 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from drymon.drying.quantities import LIMITS
-from drymon.messages.outgoing import rack_dict, sensor_dict, verdict_dict
+from drymon.messages.outgoing import plan_dict, rack_dict, sensor_dict, verdict_dict
 from drymon.messages.times import stamp
-from drymon.shop.facts.outcome import AirNow, RackStatus, Reason, SensorStatus, State, Verdict, When
+from drymon.shop.facts.outcome import AirNow, DayPlan, RackStatus, Reason, SensorStatus, State, Verdict, When
 from drymon.shop.facts.reading import Reading
 from drymon.shop.facts.sensor_state import SensorState, is_silent
 from drymon.shop.verdict.advice import unheard
@@ -30,7 +30,7 @@ class Now:
     """All that `status` shows, fit to be shown: stale words are already unknown.
 
     online: the service runs. ages: per tree how long ago its last verdict was given.
-    refused_count: of all messages ever refused; `refused` are the latest of them.
+    refused_count: of all messages ever refused; `refused` are the latest of them. plan: of coming dips, while it holds.
     """
 
     time: datetime
@@ -40,6 +40,7 @@ class Now:
     sensors: Sequence[SensorStatus] = ()
     refused_count: int = 0
     refused: Sequence[Refused] = ()
+    plan: DayPlan | None = None
 
 
 def tree_now(verdict: Verdict, now: datetime, online: bool) -> Verdict:
@@ -96,6 +97,7 @@ def as_json(now: Now) -> dict[str, Any]:
             {**verdict_dict(tree), "age_s": max(0, round((now.time - tree.time).total_seconds()))} for tree in now.trees
         ],
         "racks": [rack_dict(rack) for rack in now.racks],
+        "plan": plan_dict(now.plan) if now.plan else None,
         "sensors": [sensor_dict(sensor) for sensor in now.sensors],
         "refused": {
             "count": now.refused_count,

@@ -15,8 +15,8 @@ from drymon.shop.facts.setup import RoomSetup
 from drymon.store import Store
 
 COLUMNS = ("week", "rack", "dips", "hung_ready_h", "longest_h", "too_early", "overrun")
-"""dips: redips. hung_ready_h: from each call to the next dip, together; longest_h: the longest of them. too_early: coats
-that were drying still when they were dipped on. overrun: coats that hung past their longest wait.
+"""dips: redips. hung_ready_h: from each call to the next dip, together; longest_h: the longest of them. too_early:
+coats that were drying still when they were dipped on. overrun: coats that hung past their longest wait.
 """
 
 HEADS = ("week of", "rack", "redips", "hung ready, h", "the longest, h", "too early", "past longest wait")

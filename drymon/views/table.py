@@ -31,6 +31,7 @@ COLOURS = {
 NARROW = 88
 """Below this many columns each tree gets lines instead of columns."""
 BAR = 20
+NEXT_SHOWN = 3
 
 
 @dataclass(frozen=True)
@@ -44,7 +45,7 @@ class Paper:
 
 def table(now: Now, room: RoomSetup, paper: Paper) -> str:
     """The whole status as text, wrapped to `paper.width`."""
-    lines = [*_wrapped(_head(now, room), paper), ""]
+    lines = [*_wrapped(_head(now, room), paper), *_plan(now, room, paper), ""]
     statuses = {rack.rack: rack for rack in now.racks}
     for rack, trees in _by_rack(now, room).items():
         lines += [*_rack(rack, statuses.get(rack), now, room, paper)]
@@ -67,6 +68,15 @@ def _head(now: Now, room: RoomSetup) -> str:
     local = now.time.astimezone(ZoneInfo(room.timezone))
     service = "service running" if now.online else "SERVICE NOT RUNNING: no verdict below holds"
     return f"{room.label or room.name} · {local:%a %Y-%m-%d %H:%M} ({room.timezone}) · {service}"
+
+
+def _plan(now: Now, room: RoomSetup, paper: Paper) -> Iterator[str]:
+    """What to dip now and next; nothing where no plan holds."""
+    if now.plan is None or not (now.plan.now or now.plan.next):
+        return
+    ready = ", ".join(f"{dip.called} ({dip.coat} {dip.number})" for dip in now.plan.now) or "nothing"
+    soon = [f"{say(dip.at, now.time, room.timezone)} {dip.called} ({dip.coat} {dip.number})" for dip in now.plan.next]
+    yield from _wrapped(f"Dip now: {ready}. Next: {', '.join(soon[:NEXT_SHOWN]) or 'nothing'}.", paper)
 
 
 def _rack(name: str, status: RackStatus | None, now: Now, room: RoomSetup, paper: Paper) -> Iterator[str]:

@@ -42,6 +42,22 @@ def test_one_tap_on_a_ready_tree_logs_the_next_dip_and_topic_and_verdict_follow(
     assert until(lambda: verdict["advice"] in text_of(phone, "[aria-label='Tree t-9'] .advice"))
 
 
+def test_what_to_dip_now_stands_on_the_first_screen_and_leads_to_its_tree(shop: Shop, open_browser: Open) -> None:
+    shop.dry_tree("t-9")
+    for width, height in ((360, 640), (390, 844)):
+        phone = open_browser(width, height)
+        sign_in(phone, shop)
+        assert until(lambda: phone.find_elements(By.CSS_SELECTOR, ".day .now li"))  # noqa: B023
+        line = phone.find_element(By.CSS_SELECTOR, ".day .now li a")
+        assert "t-9" in line.text
+        assert "coat 2, backup" in line.text
+        tabs = phone.find_element(By.CSS_SELECTOR, ".tabs").rect["y"]
+        assert line.rect["y"] + line.rect["height"] <= tabs, "seen without a scroll"
+        assert line.rect["height"] >= 44, "a thumb in a wet glove"
+    line.click()
+    assert until(lambda: "/tree/t-9" in phone.current_url)
+
+
 def test_a_dip_is_taken_back_from_the_banner_that_confirmed_it(shop: Shop, open_browser: Open) -> None:
     shop.dry_tree("t-9")
     phone = open_browser(360, 740)

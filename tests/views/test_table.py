@@ -6,7 +6,7 @@ from dataclasses import replace
 import pytest
 
 from drymon.readback.now import Now, Refused, tree_now
-from drymon.shop.facts.outcome import AirNow, Bounds, RackStatus, SensorStatus, State
+from drymon.shop.facts.outcome import AirNow, Bounds, DayPlan, PlannedDip, RackStatus, SensorStatus, State, When
 from drymon.shop.facts.sensor_state import SensorState
 from drymon.views.table import Paper, bar, table
 from tests.views.invented import ROOM, hours, verdict
@@ -40,6 +40,20 @@ def test_wide_it_says_everything_in_the_rooms_time() -> None:
     assert "rack-b humidity: stuck, last 44 %RH, 1 h ago" in text
     assert "refused messages: 3" in text
     assert text.index("t-9 ") < text.index("t-10 ")
+
+
+def planned(tree: str, at: float) -> PlannedDip:
+    return PlannedDip(tree, "backup", 9, "rack-a", hours(at), When(None, hours(at), None))
+
+
+def test_what_to_dip_now_and_next_stands_on_top() -> None:
+    soon = (planned("t-10", 6), planned("t-12", 7), planned("t-13", 8), planned("t-14", 9))
+    plan = DayPlan(hours(4), hours(4.5), (planned("t-9", 4),), soon, (), {})
+    text = table(replace(now(), plan=plan), ROOM, Paper(200))
+    assert "Dip now: t-9 (backup 9). Next: 12:00 t-10 (backup 9), 13:00 t-12 (backup 9), 14:00 t-13" in text
+    assert "t-14" not in text
+    assert text.index("Dip now") < text.index("rack-a")
+    assert "Dip now" not in table(now(), ROOM, Paper(200))
 
 
 @pytest.mark.parametrize("width", [40, 60, 80])
