@@ -28,6 +28,12 @@ from drymon.shop.facts.events import (
 
 Maker = Callable[..., LogEvent]
 
+MOST_TREES = 100
+"""Of one dip: more than any rack carries."""
+
+OF_ONE_TREE = ("tree", "cell", "probe", "label")
+"""What cannot be said of several trees at once."""
+
 MOST_UNKNOWN = 10
 """Unknown keys of an event that are told of."""
 
@@ -44,8 +50,9 @@ EVENTS: Mapping[str, tuple[type[tables.EventTable], Maker]] = {
 }
 
 
-def read_event(name: str, message: Message, racks: tuple[str, ...]) -> tuple[LogEvent, list[str]]:
-    """The event that a message on `log/<name>` tells, and what of it is not understood and counts for nothing.
+def read_events(name: str, message: Message, racks: tuple[str, ...]) -> tuple[list[LogEvent], list[str]]:
+    """The events that a message on `log/<name>` tells, and what of them is not understood and counts for nothing: one,
+    but of a dip of several trees one for each.
 
     ValueError says what was received and what is allowed.
     """
@@ -53,20 +60,44 @@ def read_event(name: str, message: Message, racks: tuple[str, ...]) -> tuple[Log
         raise ValueError(f"log event: received {as_written(name)}; allowed are {', '.join(EVENTS)}")
     if message.retain:
         raise ValueError("log event: received as a retained message; allowed is a message not retained")
-    table, make = EVENTS[name]
-    content, ignored = _checked(table, message, lenient=name == "dip")
-    if "rack" in content and content["rack"] not in racks:
-        known = ", ".join(racks) or "none yet: add a [[rack]] to room.toml"
-        raise ValueError(f"rack: received {as_written(content['rack'])}; allowed are the racks {known}")
-    time = _time(content.pop("time"), message.arrived)
-    return make(time=time, arrived=message.arrived, **_fields(name, content)), ignored
-
-
-def _checked(table: type[tables.EventTable], message: Message, lenient: bool) -> tuple[dict[str, Any], list[str]]:
-    """The table's content; lenient: without its unknown keys, which are told of instead of refused."""
     data = read_json(read_text(message.payload))
     if not isinstance(data, dict):
         raise ValueError(f"payload: received {as_written(data)}; allowed is a JSON object {{…}}")
+    each = _of_each_tree(data) if name == "dip" and "trees" in data else [data]
+    told = [_event(name, one, message.arrived, racks) for one in each]
+    return [event for event, _ in told], list(dict.fromkeys(word for _, ignored in told for word in ignored))
+
+
+def _of_each_tree(data: dict[str, Any]) -> list[dict[str, Any]]:
+    """A dip of several trees as one of each, with the same id and a suffix."""
+    trees = data["trees"]
+    if alone := [key for key in OF_ONE_TREE if key in data]:
+        raise ValueError(f"{alone[0]}: received with trees; allowed is {alone[0]} only of a dip of one tree")
+    if (
+        not isinstance(trees, list)
+        or not 1 <= len(trees) <= MOST_TREES
+        or len({str(one) for one in trees}) < len(trees)
+    ):
+        raise ValueError(f"trees: received {as_written(trees)}; allowed is a list of 1 to {MOST_TREES} different names")
+    rest = {key: value for key, value in data.items() if key != "trees"}
+    given = rest.get("id")
+    named = isinstance(given, str | int) and not isinstance(given, bool) and given != ""
+    ids = [{"id": f"{given}-{place}"} if named else {} for place in range(1, len(trees) + 1)]
+    return [{**rest, "tree": tree, **own} for tree, own in zip(trees, ids, strict=True)]
+
+
+def _event(name: str, data: dict[str, Any], arrived: datetime, racks: tuple[str, ...]) -> tuple[LogEvent, list[str]]:
+    table, make = EVENTS[name]
+    content, ignored = _checked(table, data, lenient=name == "dip")
+    if "rack" in content and content["rack"] not in racks:
+        known = ", ".join(racks) or "none yet: add a [[rack]] to room.toml"
+        raise ValueError(f"rack: received {as_written(content['rack'])}; allowed are the racks {known}")
+    time = _time(content.pop("time"), arrived)
+    return make(time=time, arrived=arrived, **_fields(name, content)), ignored
+
+
+def _checked(table: type[tables.EventTable], data: dict[str, Any], lenient: bool) -> tuple[dict[str, Any], list[str]]:
+    """The table's content; lenient: without its unknown keys, which are told of instead of refused."""
     data = _few(data, table)
     strange: list[str] = []
     try:

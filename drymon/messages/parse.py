@@ -9,7 +9,7 @@ from drymon.drying.quantities import Quantity
 from drymon.errors import RefusedMessage
 from drymon.messages import topics
 from drymon.messages.complaints import as_written, gathered
-from drymon.messages.log_events import read_event
+from drymon.messages.log_events import read_events
 from drymon.messages.message import Message
 from drymon.messages.names import NAME_RULE, ROOM_PLACE, is_name
 from drymon.messages.payload import Number, number_in, numbering_of, read_json, read_measured, read_number, read_text
@@ -71,8 +71,9 @@ class Parser:
         place, *rest = self._levels(message.topic)
         match rest:
             case [event] if place == topics.LOG:
-                told, ignored = read_event(event, message, self._racks)
-                return Parsed((told,), (*ignored, *self._strangers(event, told)))
+                told, ignored = read_events(event, message, self._racks)
+                strange = dict.fromkeys(word for one in told for word in self._strangers(event, one))
+                return Parsed(tuple(told), (*ignored, *strange))
             case _ if place == topics.LOG:
                 pass
             case _ if place != ROOM_PLACE and place not in self._racks:

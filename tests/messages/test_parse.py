@@ -320,6 +320,25 @@ def test_a_log_event_cannot_have_happened_after_it_was_told(parse) -> None:
     assert event.time == event.arrived == NOON
 
 
+def test_a_dip_of_several_trees_is_one_of_each_with_ids_of_their_own(parse) -> None:
+    said = {"trees": ["t-7", "t-8"], "rack": "rack-a", "coat": "backup", "id": "abc", "by": "jo"}
+    items = parse("drymon/shop/log/dip", said).items
+    assert [(dip.tree, dip.coat, dip.rack, dip.id, dip.by) for dip in items] == [
+        ("t-7", "backup", "rack-a", "abc-1", "jo"),
+        ("t-8", "backup", "rack-a", "abc-2", "jo"),
+    ]
+    assert [dip.id for dip in parse("drymon/shop/log/dip", {**said, "id": 0}).items] == ["0-1", "0-2"]
+
+
+def test_what_is_strange_of_several_trees_is_told_once(parse) -> None:
+    parsed = parse(
+        "drymon/shop/log/dip", {"trees": ["t-7", "t-8"], "rack": "rack-a", "coat": "backup", "shleter": "open"}
+    )
+    (told,) = parsed.refusals
+    assert "did you mean shelter?" in told
+    assert len(parsed.items) == 2
+
+
 def test_a_log_event_told_later(parse) -> None:
     (dip,) = parse("drymon/shop/log/dip", {**DIP, "time": "2031-03-03T09:00:00Z"}).items
     assert (dip.time, dip.arrived) == (NOON - timedelta(hours=3), NOON)
@@ -346,6 +365,17 @@ def test_a_log_event_told_later(parse) -> None:
         ("dip", "", "nothing"),
         ("dip", '{"tree": "\\ud800"}', "well-formed"),
         ("dip", {**DIP, "shleter": "deep", "number": 0}, "did you mean shelter?"),
+        ("dip", {**DIP, "trees": ["t-8"]}, "only of a dip of one tree"),
+        (
+            "dip",
+            {"trees": ["t-7", "t-8"], "rack": "rack-a", "coat": "backup", "cell": "cell-1"},
+            "cell: received with trees",
+        ),
+        ("dip", {"trees": [], "rack": "rack-a", "coat": "backup"}, "1 to 100 different names"),
+        ("dip", {"trees": ["t-7", "t-7"], "rack": "rack-a", "coat": "backup"}, "1 to 100 different names"),
+        ("dip", {"trees": "t-7", "rack": "rack-a", "coat": "backup"}, "1 to 100 different names"),
+        ("dip", {"trees": ["t-7", "T 8"], "rack": "rack-a", "coat": "backup"}, "a-z, 0-9"),
+        ("dip", {"trees": ["t-7"], "rack": "rack-a", "coat": "backup", "id": True}, "text"),
         ("weigh", {"tree": "t-7", "mass": "5"}, "a number"),
         ("weigh", {"tree": "t-7", "mass": 7.5, "units": "lb"}, "did you mean unit?"),
         ("weigh", {"tree": "t-7", "mass": 5, "unit": "stone"}, "kg, g, lb, oz"),

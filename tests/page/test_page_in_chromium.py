@@ -1,5 +1,6 @@
 """The page as people use it: a real Chromium, the real service, a real mosquitto."""
 
+import json
 import signal
 from collections.abc import Callable
 from typing import Any
@@ -56,6 +57,21 @@ def test_what_to_dip_now_stands_on_the_first_screen_and_leads_to_its_tree(shop: 
         assert line.rect["height"] >= 44, "a thumb in a wet glove"
     line.click()
     assert until(lambda: "/tree/t-9" in phone.current_url)
+
+
+def test_all_ready_trees_of_a_rack_are_dipped_in_two_taps(shop: Shop, open_browser: Open) -> None:
+    for tree in ("t-9", "t-10"):
+        shop.dry_tree(tree)
+    phone = open_browser(360, 740)
+    sign_in(phone, shop)
+    assert until(lambda: "Dip all 2" in text_of(phone, ".day .now"))
+    phone.find_element(By.CSS_SELECTOR, ".day .all summary").click()
+    tap(phone, ".day .all button")
+    assert "dipped, backup" in text_of(phone, "#flash")
+    for tree in ("t-9", "t-10"):
+        assert until(lambda tree=tree: (v := shop.verdict(tree)) and v["number"] == 2), tree  # type: ignore[misc]
+    said = json.loads(shop.heard["drymon/shop/log/dip"][-1])
+    assert sorted(said["trees"]) == ["t-10", "t-9"]
 
 
 def test_a_dip_is_taken_back_from_the_banner_that_confirmed_it(shop: Shop, open_browser: Open) -> None:

@@ -20,6 +20,14 @@ class DayView:
     later: Sequence[PlannedDip]
 
     @property
+    def together(self) -> list[list[PlannedDip]]:
+        """Ready trees of one rack that get the same coat, two and more: one tap for all."""
+        kinds: dict[tuple[str, str], list[PlannedDip]] = {}
+        for dip in self.now:
+            kinds.setdefault((dip.rack, dip.coat), []).append(dip)
+        return [dips for dips in kinds.values() if len(dips) > 1]
+
+    @property
     def is_empty(self) -> bool:
         """Nothing to be told."""
         return not (self.now or self.soon or self.later)

@@ -17,7 +17,7 @@ from drymon.messages.topics import log_topic
 Form = Mapping[str, str]
 
 TEXTS: Mapping[str, tuple[str, ...]] = {
-    "dip": ("tree", "rack", "coat", "shelter", "cell", "recipe", "label"),
+    "dip": ("tree", "trees", "rack", "coat", "shelter", "cell", "recipe", "label"),
     "weigh": ("tree", "unit"),
     "felt": ("tree", "finding", "where"),
     "look": ("tree", "finding", "note"),
@@ -38,6 +38,8 @@ def event_message(config: HomeConfig, event: str, form: Form, by: str, now: date
         raise RefusedMessage(f"received the event {event!r}; allowed are {', '.join(TEXTS)}")
     content: dict[str, Any] = {key: form[key].strip() for key in TEXTS[event] if form.get(key, "").strip()}
     content |= _MORE.get(event, _nothing)(form)
+    if "trees" in content:
+        content["trees"] = content["trees"].split(",")
     if event == "dip" and "coat" not in content:
         content["coat"] = _coat_of_recipe(config, content)
     minutes = _minutes(form.get("minutes_ago", ""))

@@ -35,7 +35,9 @@ def _log(desk: Desk, event: str, form: dict[str, str]) -> None:
     if event not in TEXTS:
         raise RefusedMessage(f"received the event {event[:20]!r}; allowed are {', '.join(TEXTS)}")
     if "tree" in TEXTS[event]:
-        _check_unchanged(desk, form)
+        names, seen = (form.get(one, "").split(",") for one in ("trees" if "trees" in form else "tree", "seen"))
+        for place, name in enumerate(names):
+            _check_unchanged(desk, name.strip(), seen[place] if place < len(seen) else "")
     message = event_message(desk.ports.config, event, form, person.name, desk.ports.now())
     if (asked := _slip(desk, event, form, by_hand.event_of(desk.ports.config, message))) is not None:
         desk.flash(asked)
@@ -60,11 +62,10 @@ def _slip(desk: Desk, event: str, form: dict[str, str], said: LogEvent) -> Flash
     return Flash(f"{strange}. Nothing was logged", good=False, ask=insist)
 
 
-def _check_unchanged(desk: Desk, form: dict[str, str]) -> None:
+def _check_unchanged(desk: Desk, name: str, seen: str) -> None:
     """What the person saw must still hold: a look at coat 4 must not release what holds coat 5."""
-    name = form.get("tree", "").strip()
     tree = desk.look().tree(name)
-    seen, now = form.get("seen", ""), stamp(tree.verdict.dipped_at) if tree else ""
+    now = stamp(tree.verdict.dipped_at) if tree else ""
     if seen != now:
         what = f"coat {tree.verdict.number} was dipped {desk.words().moment(tree.verdict.dipped_at)}" if tree else ""
         raise RefusedMessage(
@@ -96,6 +97,8 @@ def _with_outlook(desk: Desk, content: dict[str, Any], flash: Flash) -> Flash:
 
 
 def _done(desk: Desk, event: str, content: dict[str, Any], said: LogEvent) -> Flash:
+    if "trees" in content:
+        return Flash(f"Logged: {', '.join(content['trees'])} dipped, {content.get('coat')}")
     tree = content.get("tree", "")
     taken = by_hand.taken_back(desk.store(), said, desk.words().now, desk.room.timezone)
     text = {
