@@ -7,7 +7,7 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from drymon.drying.quantities import LIMITS
-from drymon.messages.outgoing import plan_dict, rack_dict, sensor_dict, verdict_dict
+from drymon.messages.outgoing import rack_dict, sensor_dict, verdict_dict
 from drymon.messages.times import stamp
 from drymon.shop.facts.outcome import AirNow, DayPlan, RackStatus, Reason, SensorStatus, State, Verdict, When
 from drymon.shop.facts.reading import Reading
@@ -97,7 +97,6 @@ def as_json(now: Now) -> dict[str, Any]:
             {**verdict_dict(tree), "age_s": max(0, round((now.time - tree.time).total_seconds()))} for tree in now.trees
         ],
         "racks": [rack_dict(rack) for rack in now.racks],
-        "plan": plan_dict(now.plan) if now.plan else None,
         "sensors": [sensor_dict(sensor) for sensor in now.sensors],
         "refused": {
             "count": now.refused_count,

@@ -35,7 +35,7 @@ SYSTEMCTL = f"""\
 #!{sys.executable}
 import sys
 sys.path.insert(0, {str(Path(__file__).parent)!r})
-from tests.docs.services import main
+from services import main
 main(sys.argv[1:])
 """
 

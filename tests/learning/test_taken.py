@@ -32,17 +32,16 @@ def test_on_a_good_scale_it_is_the_last_that_has_a_twentieth_left(make, last_h) 
         assert 0.0 < unsure < 0.07
 
 
-def test_on_a_rough_scale_it_is_an_earlier_one_and_on_a_bad_one_the_plainest(make) -> None:
+def test_on_a_bad_scale_it_is_an_early_one_and_less_sure(make) -> None:
     """Of 100 g lost: at two hours an error of a gram moves the moment by 4 % of it, at five by 60; with 12 g it is
     plainest where the mass falls fastest on the log of time, after 1.2 h.
     """
     hours = np.linspace(0.1, 8.0, 24)
     good, rough, bad = (taken(estimate_of(make, hours, sd)) for sd in (0.0001, 0.002, 0.012))
-    for fine, coarse, coarsest in zip(good, rough, bad, strict=True):
-        assert coarse[1] < fine[1] - 0.2
-        assert coarse[0] > fine[0]
-        assert 0.6 < coarsest[1] < 2.4
-        assert fine[2] < coarse[2] < 0.07 < coarsest[2] <= 0.35
+    assert min(at for _, at, _ in good) > 3.0
+    assert min(at for _, at, _ in bad) < 1.5
+    unsure = [max(share for *_, share in found) for found in (good, rough, bad)]
+    assert unsure[0] < unsure[1] < 0.07 < unsure[2] <= 0.35
 
 
 @pytest.mark.parametrize("shelter", ["open", "deep"])
