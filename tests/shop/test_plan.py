@@ -6,9 +6,10 @@ from datetime import timedelta
 
 import pytest
 
+from drymon.drying.quantities import Quantity
 from drymon.shop.facts.outcome import DayPlan, PlannedDip, State
 from drymon.shop.facts.setup import CoatType, Hours, Recipe
-from tests.shop.invented_shop import BEGIN, MODELS, SETUP, Shop, at
+from tests.shop.invented_shop import BEGIN, MODELS, SETUP, STEADY, Shop, at
 
 WEEKDAYS = Hours((0, 1, 2, 3, 4), 7 * 60, 18 * 60, dip_min=10.0, hands=1)
 """The shop begins on a Monday at six."""
@@ -161,3 +162,16 @@ def test_a_coat_to_come_is_told_as_the_same_coat_that_hangs(shelter: str) -> Non
     hangs = told.dip("t-1", "middle", shelter=shelter)
     assert hangs.dry_at.late is not None
     assert (hangs.dry_at.late - hangs.dipped_at) / planned == pytest.approx(1.0, abs=0.15)
+
+
+def test_in_saturated_air_nothing_is_planned_and_nothing_fails() -> None:
+    """For hours: what was worked out is looked at again after one. In drier air there is a plan again."""
+    told = Shop(replace(SETUP, hours=WEEKDAYS), MODELS)
+    soaked = {**STEADY, Quantity.HUMIDITY: 100.0}
+    told.run(0.2, soaked)
+    told.dip("t-1", "prime")
+    told.run(3.0, soaked)
+    assert plan(told).now == ()
+    assert all(finish.best is None for finish in plan(told).finishes.values())
+    told.run(24.0)
+    assert plan(told).finishes["t-1"].best is not None

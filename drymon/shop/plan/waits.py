@@ -1,7 +1,7 @@
 """How long coming coats will take: in the air of the past day at their rack, by the model that each goes by."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -9,7 +9,7 @@ from drymon.drying import air as moist
 from drymon.drying import coat, dips
 from drymon.drying.ensemble import AirStep
 from drymon.shop.air.rack_air import RackAir
-from drymon.shop.air.sensors import MINUTE_S
+from drymon.shop.air.sensors import minute_done
 from drymon.shop.tree.starting import measured_model
 from drymon.shop.tree.state import ASSURANCE, World
 
@@ -30,7 +30,7 @@ class Wait:
     sure_s: float
 
 
-_NEVER = Wait(math.inf, math.inf)
+NEVER = Wait(math.inf, math.inf)
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,29 +49,30 @@ class Waits:
 
     def of(self, rack: str, coat_name: str, number: int, shelter: str, at: float) -> Wait:
         """For a coat that is to be dipped there."""
-        kind = self.world.setup.coat_by_name[coat_name]
-        key, made = (rack, coat_name, number, shelter), self._made.get((rack, coat_name, number, shelter))
+        key = rack, coat_name, number, shelter
+        made = self._made.get(key)
         if made is not None and 0.0 <= at - made.at < KEPT_S:
             return made.wait
-        air = self.world.air[rack]
-        minute = int((at - 1e-6) // MINUTE_S)
-        step, place = _usual_step(air, minute), air.place_by_cloth(minute)
-        if step is None or self.world.goes_by[coat_name] is None:
-            return _NEVER
-        drive = float(step.deficit / np.mean(step.resistance))
-        if made is not None and abs(drive / made.drive - 1.0) <= DRIVE_APART:
-            wait = made.wait
-        else:
-            model = self.world.goes_by[coat_name]
-            assert model is not None
-            own = measured_model(model, self.world.waters.get(coat_name), place)
-            coats = dips.possible_coats(own, number, shelter, rack=rack, edges=dips.EDGES[self.world.setup.edges])
-            gels_s = 3600.0 * (kind.shortest_wait_h or 0.0)
-            seconds = np.sort(np.maximum(coat.steady_seconds(coats, 1.0 - kind.dry_at, step), gels_s))
-            wait = Wait(*(float(seconds[math.ceil(share * len(seconds)) - 1]) for share in (0.5, ASSURANCE)))
-            drive = drive if made is None or drive > 0.0 else made.drive
-        self._made[key] = _Made(wait, at, drive)
-        return wait
+        minute = minute_done(at)
+        step = _usual_step(self.world.air[rack], minute)
+        drive = 0.0 if step is None else float(step.deficit / np.mean(step.resistance))
+        if step is None or drive <= 0.0:  # saturated air, or none that is known: nothing would ever dry
+            return NEVER
+        if made is None or abs(drive / made.drive - 1.0) > DRIVE_APART:
+            made = _Made(self._worked_out(*key, step, minute), at, drive)
+        self._made[key] = replace(made, at=at)
+        return made.wait
+
+    def _worked_out(self, rack: str, coat_name: str, number: int, shelter: str, step: AirStep, minute: int) -> Wait:
+        setup, model = self.world.setup, self.world.goes_by[coat_name]
+        if model is None:
+            return NEVER
+        kind, place = setup.coat_by_name[coat_name], self.world.air[rack].place_by_cloth(minute)
+        own = measured_model(model, self.world.waters.get(coat_name), place)
+        coats = dips.possible_coats(own, number, shelter, rack=rack, edges=dips.EDGES[setup.edges])
+        dry = coat.steady_seconds(coats, 1.0 - kind.dry_at, step)
+        seconds = np.sort(np.maximum(dry, 3600.0 * (kind.shortest_wait_h or 0.0)))
+        return Wait(*(float(seconds[math.ceil(share * len(seconds)) - 1]) for share in (0.5, ASSURANCE)))
 
 
 def _usual_step(air: RackAir, minute: int) -> AirStep | None:
