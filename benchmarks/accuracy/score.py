@@ -130,7 +130,8 @@ def _row(record: RoomRecord, dip: DipTruth, verdicts: list[Said]) -> Row:
 def _mean_air(record: RoomRecord, dip: DipTruth) -> tuple[float, float, float]:
     air, span = record.foundry.air[dip.rack], slice(dip.minute, int(dip.dry_minute or dip.minute) + 1)
     speed = air.duty * air.fast + (1.0 - air.duty) * air.slow
-    return tuple(float(values[span].mean()) for values in (air.temperature, air.humidity, speed))  # type: ignore[return-value]
+    temperature, humidity, moving = (float(values[span].mean()) for values in (air.temperature, air.humidity, speed))
+    return temperature, humidity, moving
 
 
 def _calls(record: RoomRecord, dip: DipTruth, verdicts: list[Said], took: float, row: Row) -> None:

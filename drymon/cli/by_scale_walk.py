@@ -2,6 +2,7 @@
 
 import re
 import shlex
+from abc import ABC, abstractmethod
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -31,16 +32,16 @@ HOW_DIP = "`stop` leaves and keeps nothing."
 _TIMED = re.compile(r"(\d{1,2}:\d\d)\s+(.+)")
 
 
-class ScaleWalk(Talk):
+class ScaleWalk(Talk, ABC):
     """What both talks have in common."""
 
+    @abstractmethod
     def told(self) -> "Told":
         """Ask until something comes out. Raises Stopped."""
-        raise NotImplementedError
 
+    @abstractmethod
     def as_command(self) -> str:
         """What was answered so far as a command, "" where that is too little."""
-        raise NotImplementedError
 
     def farewell(self) -> None:
         """Nothing that was typed is lost."""

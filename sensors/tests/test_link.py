@@ -211,7 +211,7 @@ def guarded(tmp_path: Path, mosquitto_here: None) -> Iterator[tuple[Mosquitto, P
 def test_user_and_password(guarded: tuple[Mosquitto, Path], linked: Linked) -> None:
     broker, folder = guarded
     link = linked(here(broker.port, password_file=str(folder / "broker.password")))
-    happens(link, Up)
+    assert isinstance(happens(link, Up), Up)
 
 
 def test_a_wrong_password_is_told_and_tried_on(guarded: tuple[Mosquitto, Path], linked: Linked) -> None:
@@ -276,7 +276,7 @@ def secured(tmp_path: Path, mosquitto_here: None) -> Iterator[tuple[int, Path]]:
 
 def test_tls_with_the_shops_own_authority(secured: tuple[int, Path], linked: Linked) -> None:
     port, folder = secured
-    happens(linked(Broker("localhost", port, "node-1", ca_file=str(folder / "ca.crt"))), Up)
+    assert isinstance(happens(linked(Broker("localhost", port, "node-1", ca_file=str(folder / "ca.crt"))), Up), Up)
 
 
 def test_a_broker_of_another_name_or_authority_is_not_believed(secured: tuple[int, Path], linked: Linked) -> None:

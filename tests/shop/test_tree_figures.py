@@ -22,6 +22,7 @@ from drymon.shop.air.rack_air import RackAir
 from drymon.shop.air.sensors import minute_of
 from drymon.shop.facts.events import CellMass, Dip, Felt, Look, Move
 from drymon.shop.facts.outcome import State, Verdict
+from drymon.shop.facts.recipes import guess_recipe, next_coat
 from drymon.shop.facts.setup import Recipe, RoomSetup
 from drymon.shop.fold.hooks import KEPT
 from drymon.shop.fold.refold import Refolder
@@ -279,9 +280,13 @@ def test_which_recipe_is_meant_and_what_comes_next(
 ) -> None:
     setup = replace(SETUP, recipes=RECIPES)
     tree = dipped(World(setup, MODELS, {}), coat, number=number)
-    assert (tree.recipe, trees.next_coat(setup, tree), trees.is_last(setup, tree)) == (guessed, then, last)
+    assert (tree.recipe, next_coat(setup, tree.recipe, tree.number), trees.is_last(setup, tree)) == (
+        guessed,
+        then,
+        last,
+    )
     alone = replace(SETUP, recipes=RECIPES[1:])
-    assert trees.guess_recipe(alone, number, "rough") == "long"
+    assert guess_recipe(alone, number, "rough") == "long"
 
 
 def test_what_a_dip_takes_over_from_the_coat_below() -> None:

@@ -11,12 +11,13 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from types import MappingProxyType
-from typing import Any, Protocol
+from typing import Protocol
 
 from drymon.drying.coat_model import CoatModel, Spread
 from drymon.drying.conditioned import Evidence, beside, replaced
 from drymon.drying.draws import LEAST_SPEED
 from drymon.drying.surface import SPEED_RANGE_M_PER_S, transfer_coefficients
+from drymon.shop.facts import corrected
 
 CLOTH, PICKUP = "wet-cloth", "pickup"
 """Kinds of calibration on record."""
@@ -30,17 +31,11 @@ place is not another (assumed).
 """
 
 
-class Kept(Protocol):
-    """A stored calibration, as the store hands it out."""
+class Kept(corrected.Kept, Protocol):
+    """A stored calibration with its kind."""
 
     @property
-    def time(self) -> datetime: ...
-    @property
-    def sensor(self) -> str: ...
-    @property
     def kind(self) -> str: ...
-    @property
-    def document(self) -> Mapping[str, Any]: ...
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,22 +8,23 @@ and are folded anew.
 import math
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta, tzinfo
+from datetime import UTC, datetime, tzinfo
 from typing import Any
 
 from drymon.drying.coat_model import CoatModel
-from drymon.drying.quantities import LIMITS, Quantity
+from drymon.drying.quantities import Quantity
 from drymon.shop.air.air_book import AirBook
+from drymon.shop.air.heard import heard, too_dry
 from drymon.shop.air.rack_air import RackAir, racks_of
-from drymon.shop.air.sensors import MINUTE_S, Doubted, Taken, Track, minute_done, minute_of
+from drymon.shop.air.sensors import MINUTE_S, Doubted, Taken, minute_done, minute_of
 from drymon.shop.alarms import raising as alarms
 from drymon.shop.alarms.alarm_book import AlarmBook, is_of_service
 from drymon.shop.alarms.conditions import conditions
 from drymon.shop.facts.events import ClockChecked, FanSwitched, LogEvent, TreeEvent, Undo
 from drymon.shop.facts.measured import Measured
-from drymon.shop.facts.outcome import Outcome, RackStatus, SensorStatus, Standing, TreeGone, Verdict
+from drymon.shop.facts.outcome import Outcome, RackStatus, Standing, TreeGone, Verdict
 from drymon.shop.facts.reading import Reading
-from drymon.shop.facts.sensor_state import SensorState, is_silent
+from drymon.shop.facts.sensor_state import SensorState
 from drymon.shop.facts.setup import RoomSetup
 from drymon.shop.fold.hooks import Hooks
 from drymon.shop.fold.measured_trees import take_up
@@ -79,7 +80,7 @@ class Room:
         doubted: list[Doubted] = []
         for item in items:
             if isinstance(item, Reading):
-                doubt = self._take_reading(item).doubted or self._too_dry(item)
+                doubt = self._take_reading(item).doubted or too_dry(self.book, item)
                 doubted += [doubt] if doubt else []
             elif isinstance(item, ClockChecked):
                 self.clock_known = item.known
@@ -181,7 +182,7 @@ class Room:
     def standing(self) -> Standing:
         """Everything that holds at the last instant."""
         now = datetime.fromtimestamp(max(self.at, 0.0), UTC)
-        sensors = tuple(self._sensor(track) for _, track in sorted(self.book.tracks.items()) if track.last)
+        sensors = tuple(heard(self.book, self.at))
         silent = [s.sensor for s in sensors if s.quantity == Quantity.WEIGHT.value and s.state is not SensorState.OK]
         on_cells = {cell: tree for cell in silent if (tree := self._hooks.carried(cell))}
         racks = dict(self._racks)
@@ -211,19 +212,6 @@ class Room:
             for rack in racks:
                 self._forget_air(rack, taken.changed)
         return taken
-
-    def _too_dry(self, reading: Reading) -> Doubted | None:
-        """A humidity that does not go with the others': its trees dry in air as damp as they say, its runs teach
-        nothing.
-        """
-        if reading.quantity is not Quantity.HUMIDITY or reading.retained:
-            return None
-        asked = reading.place, reading.sensor, minute_of(reading.time)
-        found, since = self.book.cross_check.doubt(*asked), self.book.cross_check.doubted_since(*asked)
-        if found is None or since is None:
-            return None
-        begin = datetime.fromtimestamp(since * MINUTE_S, UTC)
-        return Doubted(reading.place, reading.quantity, reading.sensor, found.code, begin, reading.time)
 
     def _take_event(self, event: TreeEvent) -> None:
         log = self.logs.setdefault(event.tree, TreeLog(self.world, event.tree))
@@ -360,16 +348,3 @@ class Room:
         found = conditions(standing, self.setup, tuple(self.alarm_book.entries))
         self.alarm_book, alerts = alarms.update(self.alarm_book, now, found, lambda key: not is_of_service(key))
         return list(alerts)
-
-    def _sensor(self, track: Track) -> SensorStatus:
-        last = track.last
-        assert last is not None
-        now, stale_after = datetime.fromtimestamp(self.at, UTC), timedelta(minutes=self.setup.stale_after_min)
-        silent = track.state is not SensorState.RETAINED and is_silent(last.time, now, stale_after)
-        state = SensorState.SILENT if silent else track.state
-        unit = LIMITS[track.quantity].unit
-        found = None
-        if state is SensorState.OK and track.quantity is Quantity.HUMIDITY:
-            found = self.book.cross_check.doubt(track.place, track.sensor, minute_of(last.time))
-        state, moved = found or (state, 0.0)
-        return SensorStatus(track.place, track.quantity.value, track.sensor, last.time, last.value, unit, state, moved)

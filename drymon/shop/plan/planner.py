@@ -6,6 +6,7 @@ from datetime import UTC, datetime, timedelta, tzinfo
 
 from drymon.shop.facts.local_time import say
 from drymon.shop.facts.outcome import DayPlan, PlannedDip, State, Verdict, When
+from drymon.shop.facts.recipes import coming
 from drymon.shop.facts.setup import RoomSetup
 from drymon.shop.plan.open_hours import OpenHours
 from drymon.shop.plan.schedule import Chain, Slot, Step, schedule
@@ -103,10 +104,9 @@ def _can_be_planned(verdict: Verdict, setup: RoomSetup) -> bool:
 
 def _coming(verdict: Verdict, setup: RoomSetup) -> list[tuple[int, str]]:
     """Numbers and names of the coats to come by the recipe; none after a seal."""
-    recipe = setup.recipe_by_name.get(verdict.recipe)
-    if recipe is None or verdict.last_coat or verdict.next_coat is None:
+    if verdict.last_coat or verdict.next_coat is None:
         return []
-    return list(enumerate(recipe.coats, 1))[verdict.number :]
+    return coming(setup, verdict.recipe, verdict.number)
 
 
 def _longest_s(setup: RoomSetup, coat: str) -> float:

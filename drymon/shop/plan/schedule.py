@@ -1,9 +1,9 @@
 """List scheduling: which tree is dipped when, with so many hands, within the hours when people are there.
 
 Whoever is free takes, of the trees that may be dipped, the one that would miss its longest wait if it queued, else the
-one with the longest way to go (the critical path; Graham 1966 bounds such lists). Between dips trees dry by themselves,
-so that hands are short only where many are ready at once. A dip whose own longest wait would end while nobody is there
-is put off until the next dip can follow in time.
+one with the longest way to go, the critical path (Graham 1966 bounds what such lists lose; from memory). Between dips
+trees dry by themselves, so that hands are short only where many are ready at once. A dip whose own longest wait would
+end while nobody is there is put off until the next dip can follow in time.
 """
 
 import math

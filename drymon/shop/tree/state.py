@@ -22,6 +22,7 @@ from drymon.shop.facts import grades
 from drymon.shop.facts.events import CellMass, Dip, Felt, Look, Move, Shelter, TreeEvent, Weigh
 from drymon.shop.facts.local_time import say
 from drymon.shop.facts.outcome import State
+from drymon.shop.facts.recipes import guess_recipe
 from drymon.shop.facts.setup import CoatType, RoomSetup
 from drymon.shop.tree.calls import Call
 from drymon.shop.tree.redips import Redip
@@ -218,22 +219,6 @@ def _area_known(name: str, before: TreeState | None, model: CoatModel | None) ->
     if before is None or before.water is None or model is None:
         return Weighings(area=area_expected(name))
     return scale.next_coat(before.weighings, before.water.weights, before.model == model, model.dip_sd["water"])
-
-
-def guess_recipe(setup: RoomSetup, number: int, coat_name: str) -> str:
-    """The recipe meant where a dip names none: the first that has this coat at this number, "" where none has."""
-    for recipe in setup.recipes:
-        if len(recipe.coats) >= number and recipe.coats[number - 1] == coat_name:
-            return recipe.name
-    return setup.recipes[0].name if len(setup.recipes) == 1 else ""
-
-
-def next_coat(setup: RoomSetup, tree: TreeState) -> str | None:
-    """The recipe's next coat, None after the last and where no recipe is known."""
-    recipe = setup.recipe_by_name.get(tree.recipe)
-    if recipe is None or tree.number >= len(recipe.coats):
-        return None
-    return recipe.coats[tree.number]
 
 
 def is_last(setup: RoomSetup, tree: TreeState) -> bool:

@@ -14,6 +14,7 @@ from drymon.shop.air.minute_air import MinuteAir
 from drymon.shop.air.sensors import MINUTE_S, minute_done
 from drymon.shop.facts.local_time import say
 from drymon.shop.facts.outcome import Bounds, State, Verdict, When
+from drymon.shop.facts.recipes import next_coat
 from drymon.shop.tree import redips
 from drymon.shop.tree import state as trees
 from drymon.shop.tree.state import ASSURANCE, TreeState, World
@@ -219,7 +220,7 @@ def verdict(world: World, tree: TreeState, outlook: Outlook | None, zone: tzinfo
         reasons=tuple(reasons),
         shelter=tree.shelter,
         recipe=tree.recipe,
-        next_coat=trees.next_coat(world.setup, tree),
+        next_coat=next_coat(world.setup, tree.recipe, tree.number),
         last_coat=last,
         label=tree.label,
     )

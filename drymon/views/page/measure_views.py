@@ -9,6 +9,7 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from flask import Flask, abort, redirect, request, url_for
+from werkzeug.datastructures import MultiDict
 
 from drymon.drying.pickup import FLOURS
 from drymon.errors import LearningError, SetupError
@@ -123,7 +124,7 @@ def _tried(tell: Callable[[], Told]) -> Result:
         return Result(problem=str(error))
 
 
-def _told_of_cloth(desk: Desk, rack: str, form: Mapping[str, str]) -> Told:
+def _told_of_cloth(desk: Desk, rack: str, form: MultiDict[str, str]) -> Told:
     entry = weighed_cloth.entry_of(rack, form, _weighings(form))
     return weighed_cloth.weighed_cloth(desk.store(), desk.room, load_models(desk.ports.config.path), entry)
 
@@ -146,10 +147,10 @@ def _mass() -> str:
     return mass
 
 
-def _weighings(form: Mapping[str, str]) -> list[tuple[datetime, str]]:
+def _weighings(form: MultiDict[str, str]) -> list[tuple[datetime, str]]:
     """The weighings that the address or the form carries; what is none of them is left out: nobody typed it."""
     found = []
-    for word in form.getlist("w")[:MOST_WEIGHINGS]:  # type: ignore[attr-defined]
+    for word in form.getlist("w")[:MOST_WEIGHINGS]:
         time, _, mass = word.partition("=")
         try:
             mass_of(mass)
