@@ -1,7 +1,7 @@
 """What drymon says: verdicts on trees, the state of racks, alerts. Plain data; the wire form is made in `messages`."""
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
 from typing import Literal
@@ -222,9 +222,9 @@ class Standing:
     """
 
     time: datetime
-    trees: Mapping[str, Verdict] = field(default_factory=dict)
-    racks: Mapping[str, RackStatus] = field(default_factory=dict)
-    sensors: tuple[SensorStatus, ...] = ()
-    doubts: tuple[Doubt, ...] = ()
-    clock_known: bool = True
-    on_cells: Mapping[str, str] = field(default_factory=dict)
+    trees: Mapping[str, Verdict]
+    racks: Mapping[str, RackStatus]
+    sensors: tuple[SensorStatus, ...]
+    doubts: tuple[Doubt, ...]
+    clock_known: bool
+    on_cells: Mapping[str, str]
