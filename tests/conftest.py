@@ -14,7 +14,7 @@ settings.register_profile("drymon", deadline=None)
 settings.load_profile("drymon")
 
 LONGEST = (
-    "docs/test_commands_run.py", "cli/test_demo.py", "service/test_images.py", 
+    "docs/test_commands_run.py", "cli/test_demo.py", "service/test_images.py",
     "service/test_first_days.py", "page/test_page_in_chromium.py", "test_quick.py", "service/test_kill.py",
     "shop/test_room_late.py", "learning/test_fit.py",
 )  # fmt: skip
