@@ -11,6 +11,7 @@ from drymon.messages.outgoing import rack_dict, sensor_dict, verdict_dict
 from drymon.messages.times import stamp
 from drymon.shop.facts.outcome import AirNow, DayPlan, RackStatus, Reason, SensorStatus, State, Verdict, When
 from drymon.shop.facts.reading import Reading
+from drymon.shop.facts.reason_code import ReasonCode
 from drymon.shop.facts.sensor_state import SensorState, is_silent
 from drymon.shop.verdict.advice import unheard
 from drymon.store.history import Doubt
@@ -52,7 +53,7 @@ def tree_now(verdict: Verdict, now: datetime, online: bool) -> Verdict:
         state=State.UNKNOWN,
         dryness=None,
         dry_at=When(None, None, None),
-        reasons=(Reason("air-unknown", _why(verdict, now, online)),),
+        reasons=(Reason(ReasonCode.AIR_UNKNOWN, _why(verdict, now, online)),),
         advice=unheard(online),
     )
 
@@ -77,7 +78,7 @@ def sensor_status(reading: Reading, doubts: Sequence[Doubt]) -> SensorStatus:
     channel = (reading.place, reading.quantity.value, reading.sensor)
     codes = [d.code for d in doubts if tuple(d.channel) == channel and d.first <= reading.time <= d.last]
     unheard = SensorState.RETAINED if reading.retained and not reading.timed else SensorState.OK
-    state = SensorState(codes[-1]) if codes else unheard
+    state = codes[-1] if codes else unheard
     return SensorStatus(
         *channel, time=reading.time, value=reading.value, unit=LIMITS[reading.quantity].unit, state=state
     )

@@ -15,7 +15,8 @@ from drymon.readback.history import is_about
 from drymon.shop.facts.events import Weigh
 from drymon.shop.facts.lives import STILL_THERE, Coat, Stay, lives_of
 from drymon.shop.facts.outcome import State, Verdict
-from drymon.shop.verdict.reasons import REASONS, Effect
+from drymon.shop.facts.reason_code import ReasonCode
+from drymon.shop.verdict.reasons import Effect, effect_of
 from drymon.store import Store
 
 GRACE = timedelta(minutes=5)
@@ -152,7 +153,7 @@ def _promise(coat: Coat, said: Sequence[Verdict]) -> Promise | None:
         dry=dry,
         end=coat.end,
         hangs=coat.ended_by == STILL_THERE,
-        starting=any(reason.code == "starting-model" for reason in first.reasons),
+        starting=any(reason.code == ReasonCode.STARTING_MODEL for reason in first.reasons),
         weighed=any(stay.cell for stay in coat.stays) or any(isinstance(event, Weigh) for event in coat.events),
         unknown=_unknown([one for one in said if one.time >= first.time], dry or coat.end),
         stays=coat.stays,
@@ -167,7 +168,7 @@ def _unknown(said: Sequence[Verdict], end: datetime) -> timedelta:
 
 def is_dry(verdict: Verdict) -> bool:
     """Whether a verdict has the coat dry, though something else may hold it."""
-    effects = {REASONS[reason.code].effect for reason in verdict.reasons}
+    effects = {effect_of(reason) for reason in verdict.reasons}
     return verdict.state is not State.UNKNOWN and Effect.DRYING not in effects
 
 

@@ -8,6 +8,7 @@ from pathlib import Path
 from drymon.messages.coat_models import model_doubts
 from drymon.service.backups import Backups
 from drymon.shop.alarms.alarm_book import OF_FILE, AlarmBook, Condition, Key, Truth
+from drymon.shop.facts.outcome import DoubtKind
 from drymon.store.store import Store
 
 log = logging.getLogger(__name__)
@@ -43,10 +44,10 @@ class House:
         self._backups.stop()
 
     def _models(self, book: AlarmBook) -> list[Condition]:
-        known = {key.subject for key in book.entries if key.kind == "model-doubt" and key.occasion == OF_FILE}
+        known = {key.subject for key in book.entries if key.kind == DoubtKind.MODEL and key.occasion == OF_FILE}
         return [
             Condition(
-                Key("model-doubt", coat, OF_FILE),
+                Key(DoubtKind.MODEL, coat, OF_FILE),
                 Truth.HOLDS if coat in self._doubts else Truth.CLEAR,
                 f"The model file of {coat} cannot be used: {self._doubts.get(coat, 'it can again')}.",
                 "Start drymon again when that is done.",

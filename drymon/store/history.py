@@ -11,6 +11,7 @@ from drymon.messages.message import Message
 from drymon.shop.air.cross_check import AS_MEASURED
 from drymon.shop.facts.events import LogEvent
 from drymon.shop.facts.reading import Reading
+from drymon.shop.facts.sensor_state import SensorState
 from drymon.store.codec import event_of, from_us, to_us, within
 from drymon.store.database import Database
 from drymon.store.record import DUP, QOS_SHIFT, REFUSED_TEXT, RETAIN, RETAINED, TIMED
@@ -50,7 +51,7 @@ class Doubt:
     """A span, ends included, in which a channel's readings are not to be believed: too-fast, stuck, ..."""
 
     channel: Channel
-    code: str
+    code: SensorState
     first: datetime
     last: datetime
 
@@ -164,7 +165,7 @@ class History(Database):
             f"WHERE {low} AND {high} ORDER BY first, doubt.id",
             [*low_value, *high_value],
         )
-        return (Doubt(Channel(*row[:3]), row[3], from_us(row[4]), from_us(row[5])) for row in rows)
+        return (Doubt(Channel(*row[:3]), SensorState(row[3]), from_us(row[4]), from_us(row[5])) for row in rows)
 
     def _first_arrived(self, table: str, since: datetime | None) -> int:
         """The lowest row id from which on to look for arrivals at or after `since`: bisection instead of an index."""

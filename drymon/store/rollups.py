@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
+from drymon.shop.facts.sensor_state import SensorState
 from drymon.store.codec import from_us, to_us
 from drymon.store.history import UNDOUBTED, Channel, History
 from drymon.store.record import RETAINED, TIMED
@@ -85,7 +86,7 @@ class RollUps(History):
         )
         return (Bucket(from_us(row[0]), *row[1:]) for row in rows)
 
-    def flag_readings(self, channel: Channel, first: datetime, last: datetime, code: str) -> None:
+    def flag_readings(self, channel: Channel, first: datetime, last: datetime, code: SensorState) -> None:
         """Doubt the channel's readings from first to last, ends included; they leave the roll-ups.
 
         Spans of one code that meet become one.

@@ -10,6 +10,7 @@ from drymon.messages.message import Message
 from drymon.messages.times import parse_time
 from drymon.messages.topics import log_prefix, out_prefix
 from drymon.shop.facts.outcome import State
+from drymon.shop.facts.reason_code import ReasonCode
 from drymon.views.table import MARKS
 
 TOLD_BY_TREES = ("tree-ready", "tree-hold", "redipped-early")
@@ -78,7 +79,7 @@ class Timeline:
         self._trees[tree] = (state, dipped_at)
         if before is None or before[1] < dipped_at:
             yield tree, f"↓ dip {said['number']}, {said['coat']}, on {said['rack']}: {_outlook(said)}"
-            early = [reason["text"] for reason in said["reasons"] if reason["code"] == "redipped-early"]
+            early = [reason["text"] for reason in said["reasons"] if reason["code"] == ReasonCode.REDIPPED_EARLY]
             yield from ((tree, f"! {text}") for text in early)
         elif before[0] != state:
             self.counts[state] += 1

@@ -137,7 +137,7 @@ def test_a_hold_says_what_to_look_for_and_what_to_tell() -> None:
 
 def test_no_state_and_no_reason_goes_without_a_word_on_what_to_do() -> None:
     effects = {Effect.UNKNOWN: State.UNKNOWN, Effect.HOLD: State.HOLD, Effect.DRYING: State.DRYING}
-    lines = {code: line(verdict(effects.get(kind.effect, State.READY), code)) for code, kind in REASONS.items()}
+    lines = {code.value: line(verdict(effects.get(kind.effect, State.READY), code)) for code, kind in REASONS.items()}
     lines |= {state.value: line(verdict(state)) for state in State if state is not State.HOLD}
     lines |= {str(online): unheard(online) for online in (True, False)}
     for code, told in lines.items():

@@ -1,21 +1,43 @@
 """Rules that several rooms of the house ask for, each from its one home."""
 
+from dataclasses import fields
 from datetime import UTC, datetime, timedelta
 
 import pytest
 
 from drymon.shop.air.sensors import minute_done
-from drymon.shop.facts.outcome import State
+from drymon.shop.facts import findings
+from drymon.shop.facts.findings import Finding
+from drymon.shop.facts.outcome import Reason, State
+from drymon.shop.facts.reason_code import ReasonCode
 from drymon.shop.facts.sensor_state import is_silent
 from drymon.shop.facts.setup import Rack
-from drymon.shop.verdict.reasons import REASONS, WIDENING, Finding, decide
+from drymon.shop.verdict.reasons import REASONS, WIDENING, Effect, codes_of, decide, effect_of
 
 
 def test_what_widens_decides_nothing_by_itself() -> None:
     for code in WIDENING:
-        assert decide([Finding(code, {})], last_coat=False) is State.READY, code
-    decides = [code for code in REASONS if decide([Finding(code, {})], last_coat=False) is not State.READY]
+        assert decide([_found(code)], last_coat=False) is State.READY, code
+    decides = [code for code in REASONS if decide([_found(code)], last_coat=False) is not State.READY]
     assert set(decides) | set(WIDENING) == set(REASONS) - {"taken-back"}
+
+
+def _found(code: ReasonCode) -> Finding:
+    """A finding of this code, whatever its facts."""
+    (kind,) = (one for one in vars(findings).values() if getattr(one, "code", None) is code)
+    return kind(*("" for _ in fields(kind)))
+
+
+def test_every_code_is_told_and_found_in_one_way() -> None:
+    kinds = [one.code for one in vars(findings).values() if hasattr(one, "code")]
+    assert sorted(kinds) == sorted(REASONS) == sorted(ReasonCode)
+
+
+def test_a_reason_of_an_older_record_decides_nothing() -> None:
+    older, held = Reason("a-code-of-old", "whatever it was"), Reason("too-long", "it waited")
+    assert effect_of(older) is Effect.WIDENS
+    assert codes_of([older, held], Effect.HOLD) == ["too-long"]
+    assert codes_of([older, held], Effect.WIDENS) == []
 
 
 def test_a_call_taken_back_is_told_with_what_decides_not_with_what_widens() -> None:

@@ -21,6 +21,7 @@ from drymon.shop.air.air_book import AirBook
 from drymon.shop.air.rack_air import RackAir
 from drymon.shop.air.sensors import minute_of
 from drymon.shop.facts.events import CellMass, Dip, Felt, Look, Move
+from drymon.shop.facts.findings import GradeSkipped, Swing, WeightDisagrees
 from drymon.shop.facts.outcome import State, Verdict
 from drymon.shop.facts.recipes import guess_recipe, next_coat
 from drymon.shop.facts.setup import Recipe, RoomSetup
@@ -238,8 +239,9 @@ def test_somebody_has_a_quarter_of_an_hour_to_tell_what_a_cell_has_seen(what: st
     after = trees.told(world, dipped(world), seen, frozenset())
     assert ("weight-disagrees" in after.holds) is held
     if held:
-        told = str(after.holds["weight-disagrees"]["what"])
-        assert ("rose by 0.12 kg at 07:06" if what == "rose" else "fell by 123 g at 07:06") in told
+        told = after.holds["weight-disagrees"]
+        assert isinstance(told, WeightDisagrees)
+        assert ("rose by 0.12 kg at 07:06" if what == "rose" else "fell by 123 g at 07:06") in told.what
         assert after.untold_at == (since if what == "rose" else math.inf)
     looked = replace(dipped(world), released=frozenset({"weight-disagrees"}))
     assert trees.told(world, looked, seen, frozenset()).holds == {}
@@ -247,7 +249,8 @@ def test_somebody_has_a_quarter_of_an_hour_to_tell_what_a_cell_has_seen(what: st
 
 def test_a_look_releases_what_holds_and_keeps_the_rest() -> None:
     world = room()
-    tree = replace(dipped(world), holds=MappingProxyType({"swing": {"swing": 4.0}, "grade-skipped": {}}), untold_at=1.0)
+    held = {one.code: one for one in (Swing(4.0, 3.0), GradeSkipped("30", 600.0, 300.0))}
+    tree = replace(dipped(world), holds=MappingProxyType(held), untold_at=1.0)
     look = Look(time=at(60.0), arrived=at(60.0), tree="t-1", finding="sound")
     after = trees.told(world, tree, look, frozenset({"swing"}))
     assert (set(after.holds), after.released, after.untold_at) == ({"grade-skipped"}, {"swing"}, math.inf)

@@ -177,7 +177,7 @@ class Track:
             return None
         minutes = max((reading.time - before.time).total_seconds() / MINUTE_S, 1.0)
         jumped = abs(reading.value - before.value) > limits.change_per_min * minutes
-        return SensorState.TOO_FAST if jumped else None
+        return SensorState.LEAPS if jumped else None
 
     def _forget(self, start: int, end: int) -> None:
         self.minutes.forget(start, end)

@@ -11,7 +11,7 @@ from typing import Literal, NamedTuple
 
 from drymon.errors import AlarmError
 from drymon.shop.alarms.alarm_kinds import KINDS, SERVICE_KINDS, AlarmKind
-from drymon.shop.facts.outcome import Severity
+from drymon.shop.facts.outcome import DoubtKind, Severity
 
 
 class Truth(StrEnum):
@@ -36,7 +36,7 @@ OF_FILE = "file"
 
 def is_of_service(key: Key) -> bool:
     """Whether the service itself reports the cause, as opposed to what is judged from the room."""
-    return key.kind in SERVICE_KINDS or (key.kind == "model-doubt" and key.occasion == OF_FILE)
+    return key.kind in SERVICE_KINDS or (key.kind == DoubtKind.MODEL and key.occasion == OF_FILE)
 
 
 @dataclass(frozen=True, slots=True)

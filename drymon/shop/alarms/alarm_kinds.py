@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from datetime import timedelta
 from typing import Literal
 
-from drymon.shop.facts.outcome import SEVERITIES, Severity
+from drymon.shop.facts.outcome import SEVERITIES, DoubtKind, Severity
 
 AlarmClass = Literal["alarm", "notice"]
 
@@ -187,7 +187,7 @@ _ROOM_KINDS = (
         ),
     ),
     AlarmKind(
-        name="cell-doubt",
+        name=DoubtKind.CELL,
         on_delay=5 * MINUTE,
         off_delay=30 * MINUTE,
         repeat=24 * HOUR,
@@ -197,7 +197,7 @@ _ROOM_KINDS = (
         action="See that the tree hangs freely, then check the cell's zero and with a known mass.",
     ),
     AlarmKind(
-        name="model-doubt",
+        name=DoubtKind.MODEL,
         off_delay=HOUR,
         repeat=24 * HOUR,
         lingers=True,

@@ -13,10 +13,11 @@ from drymon.shop.alarms.alarm_book import Condition, Key, Truth, is_of_service
 from drymon.shop.alarms.alarm_kinds import DEADBAND, SLIGHT, WINDOW_NOTICE
 from drymon.shop.alarms.sensor_conditions import sensor_conditions
 from drymon.shop.facts.local_time import say
-from drymon.shop.facts.outcome import RackStatus, Standing, State, Verdict, gravest
+from drymon.shop.facts.outcome import DoubtKind, RackStatus, Standing, State, Verdict, gravest
+from drymon.shop.facts.reason_code import ReasonCode
 from drymon.shop.facts.sensor_state import SensorState
 from drymon.shop.facts.setup import RoomSetup
-from drymon.shop.verdict.reasons import REASONS, Effect
+from drymon.shop.verdict.reasons import REASONS, Effect, codes_of, effect_of
 
 _SURVEYED = {"rack-ready", "tree-ready", "window-closing", "tree-hold", "redipped-early", "air-out-of-band"}
 """Kinds whose subjects are all named in a standing: a cause that is not named any more is gone."""
@@ -84,9 +85,9 @@ def _of_verdict(verdict: Verdict, window: Truth | None, timezone: str) -> Iterat
 
 def _hold(verdict: Verdict, key: Key, name: str) -> Condition:
     """As grave as the gravest of its reasons, with what to look for."""
-    held = [reason for reason in verdict.reasons if REASONS[reason.code].effect is Effect.HOLD]
+    held = [reason for reason in verdict.reasons if effect_of(reason) is Effect.HOLD]
     why = "; ".join(reason.text for reason in held) or "see its reasons"
-    looks = "; ".join(dict.fromkeys(filter(None, (REASONS[reason.code].look_for for reason in held))))
+    looks = "; ".join(dict.fromkeys(filter(None, (REASONS[code].look_for for code in codes_of(held, Effect.HOLD)))))
     what = f"{name} is on hold: {why.rstrip('.')}." + (f" Signs to look for: {looks}." if looks else "")
     truth = Truth.UNCLEAR if verdict.state is State.UNKNOWN else Truth.HOLDS
     graded = [reason.severity for reason in held if reason.severity is not None]
@@ -99,7 +100,7 @@ def _early(verdict: Verdict, occasion: str, name: str) -> Iterator[Condition]:
     """
     keys = {True: Key("redipped-early", verdict.tree, occasion), False: Key("redipped-early", verdict.tree)}
     for reason in verdict.reasons:
-        if reason.code == "redipped-early":
+        if reason.code == ReasonCode.REDIPPED_EARLY:
             grave = reason.severity in ("danger", None)
             yield Condition(keys[grave], Truth.HOLDS, f"{name}: {reason.text}.", severity=reason.severity)
             return
@@ -183,8 +184,8 @@ def _doubts(standing: Standing, watched: Iterable[Key]) -> Iterator[Condition]:
         yield Condition(Key(doubt.kind, doubt.subject), Truth.HOLDS, doubt.text, "Do it before you rely on it again.")
     heard = {sensor.sensor for sensor in standing.sensors if sensor.state is SensorState.OK}
     for key in watched:
-        if key.kind in ("cell-doubt", "model-doubt") and not is_of_service(key) and key[:2] not in named:
-            told = key.kind == "model-doubt" or key.subject in heard
+        if key.kind in (DoubtKind.CELL, DoubtKind.MODEL) and not is_of_service(key) and key[:2] not in named:
+            told = key.kind == DoubtKind.MODEL or key.subject in heard
             yield Condition(key, Truth.CLEAR if told else Truth.UNCLEAR)
 
 

@@ -140,7 +140,7 @@ def _troubles(device: str, sensors: Sequence[SensorStatus], silent: bool) -> Ite
     by = "Do it before you rely on it again."
     for kind, states, verb in (
         ("sensor-stuck", {SensorState.STUCK}, "repeats"),
-        ("sensor-doubt", {SensorState.OUT_OF_RANGE, SensorState.TOO_FAST, *AS_MEASURED}, "reports doubtful"),
+        ("sensor-doubt", {SensorState.OUT_OF_RANGE, SensorState.LEAPS, *AS_MEASURED}, "reports doubtful"),
     ):
         bad = [sensor for sensor in sensors if sensor.state in states]
         said = ", ".join(_said(sensor) for sensor in bad)

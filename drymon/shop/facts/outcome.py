@@ -31,7 +31,7 @@ def gravest(severities: Iterable[Severity]) -> Severity:
 
 @dataclass(frozen=True, slots=True)
 class Reason:
-    """Why: a code from the table in `reasons`, and its text for people.
+    """Why: a code and its text for people. code: a `ReasonCode`, or what an older record has in its place.
 
     severity: how far from safe what it tells of is, where an alarm goes by it; not published.
     """
@@ -215,11 +215,18 @@ class SensorStatus:
     moved: float = 0.0
 
 
+class DoubtKind(StrEnum):
+    """What is doubted; the value names the alarm that tells of it."""
+
+    CELL = "cell-doubt"
+    MODEL = "model-doubt"
+
+
 @dataclass(frozen=True, slots=True)
 class Doubt:
     """A load cell (subject: the cell) or a coat's model (subject: the coat) whose word is doubted now, and why."""
 
-    kind: Literal["cell-doubt", "model-doubt"]
+    kind: DoubtKind
     subject: str
     text: str
 

@@ -5,13 +5,17 @@ from enum import StrEnum
 
 
 class SensorState(StrEnum):
-    """The value is what topics, records and commands say."""
+    """The value is what topics, records and commands say.
+
+    LEAPS: a value that moved faster than air does. A coat that loses its water too fast is told by the same word, but
+    that is a reason (`ReasonCode`).
+    """
 
     OK = "ok"
     SILENT = "silent"
     STUCK = "stuck"
     OUT_OF_RANGE = "out-of-range"
-    TOO_FAST = "too-fast"
+    LEAPS = "too-fast"
     DRIFTED = "drifted"
     DISAGREES = "disagrees"
     RETAINED = "retained"

@@ -10,6 +10,7 @@ from drymon.shop.air.sensors import MINUTE_S
 from drymon.shop.facts.events import CellMass, Dip, Look, Move, TreeEvent, Undo
 from drymon.shop.facts.lives import takes_away
 from drymon.shop.facts.outcome import State, Verdict
+from drymon.shop.facts.reason_code import ReasonCode
 from drymon.shop.facts.standing import by_arrival, judged, taken_by
 from drymon.shop.tree import state as trees
 from drymon.shop.tree import tree_air
@@ -38,7 +39,7 @@ class TreeLog:
         self._count = 0
         self.cells: set[str] = set()
         self._snapshots: list[tuple[float, int, TreeState | None]] = []
-        self._said: list[tuple[float, datetime, State, frozenset[str]]] = []
+        self._said: list[tuple[float, datetime, State, frozenset[ReasonCode]]] = []
 
     def add(self, event: TreeEvent) -> None:
         """Put an event in its place in time; whatever had been folded beyond it is folded anew."""
@@ -245,7 +246,7 @@ class TreeLog:
         said = [one for one in self._said_of(state) if one[0] <= state.untold_at]
         return said[-1][1] if said else state_of(self.world, state, clock_known)
 
-    def _holding(self, state: TreeState, clock_known: bool) -> frozenset[str]:
+    def _holding(self, state: TreeState, clock_known: bool) -> frozenset[ReasonCode]:
         """What a look releases: what holds the tree, and what it was said to hold by. The two may differ where weighed
         neighbours have a say in the verdict.
         """
@@ -255,7 +256,7 @@ class TreeLog:
         named = before[-1:] + [holds for at, _, holds in said if at == state.at]
         return holding(self.world, state, clock_known).union(*named)
 
-    def _said_of(self, state: TreeState) -> list[tuple[float, State, frozenset[str]]]:
+    def _said_of(self, state: TreeState) -> list[tuple[float, State, frozenset[ReasonCode]]]:
         """When, what state and which holds were said of this dip by now."""
         return [(at, word, holds) for at, dip, word, holds in self._said if dip == state.dip.time and at <= state.at]
 

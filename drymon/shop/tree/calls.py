@@ -4,8 +4,9 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from drymon.shop.facts.outcome import State
+from drymon.shop.facts.reason_code import ReasonCode
 
-UNLEARNED = frozenset({"pocket-unlearned", "tail-unlearned"})
+UNLEARNED = frozenset({ReasonCode.POCKET_UNLEARNED, ReasonCode.TAIL_UNLEARNED})
 """Holds of a coat that is dry by all that is known: a call as well."""
 
 CALLED = (State.READY, State.COMPLETE)
@@ -19,7 +20,7 @@ class Call:
     stands: bool
 
 
-def call_of(said: Iterable[tuple[float, State, frozenset[str]]]) -> Call | None:
+def call_of(said: Iterable[tuple[float, State, frozenset[ReasonCode]]]) -> Call | None:
     """The last call among what was said of a coat, in order of time: when, what state, which holds. A state that is
     unknown, or another hold, neither calls nor takes back.
     """

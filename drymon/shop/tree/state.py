@@ -20,8 +20,10 @@ from drymon.shop.air.rack_air import RackAir
 from drymon.shop.air.sensors import minute_of
 from drymon.shop.facts import grades
 from drymon.shop.facts.events import CellMass, Dip, Felt, Look, Move, Shelter, TreeEvent, Weigh
+from drymon.shop.facts.findings import Finding, WeightDisagrees
 from drymon.shop.facts.local_time import say
 from drymon.shop.facts.outcome import State
+from drymon.shop.facts.reason_code import ReasonCode
 from drymon.shop.facts.recipes import guess_recipe
 from drymon.shop.facts.setup import CoatType, RoomSetup
 from drymon.shop.tree.calls import Call
@@ -68,8 +70,8 @@ class World:
 class TreeState:
     """A tree at stream time `at` (seconds since 1970).
 
-    coats, water: the present dip's ensemble and what is left, None where the coat is unknown. holds: latched reasons
-    with their facts. released: codes that a look has released for this coat. What has happened to its air so far:
+    coats, water: the present dip's ensemble and what is left, None where the coat is unknown. holds: latched findings
+    by their codes. released: codes that a look has released for this coat. What has happened to its air so far:
     fast_s, coldest, warmest, assumed_airflow, outside, drifted (a humidity sensor), gap_s. cold_surface_k: by how much
     the tree's probe is plainly colder than the air, else 0; put on for a verdict alone (`probes`). hung_at: when it was
     moved last. touches: when each place was last felt so, by (where, finding). call: whether it has been called ready.
@@ -96,8 +98,8 @@ class TreeState:
     below_unknown: bool = False
     redipped: Redip | None = None
     complete: bool = False
-    holds: Mapping[str, Mapping[str, object]] = field(default_factory=lambda: MappingProxyType({}))
-    released: frozenset[str] = frozenset()
+    holds: Mapping[ReasonCode, Finding] = field(default_factory=lambda: MappingProxyType({}))
+    released: frozenset[ReasonCode] = frozenset()
     fast_s: float = 0.0
     coldest: float = math.inf
     warmest: float = -math.inf
@@ -188,7 +190,7 @@ def dipped(world: World, before: TreeState | None, dip: Dip, verdict: State | No
         coarsest_um=grades.coarsest(kind.stucco_mesh if kind else None) or (before.coarsest_um if before else None),
         below_unknown=below_unknown or (before.below_unknown if before else False),
         redipped=_found(before, verdict) if early and before and verdict else None,
-        holds=MappingProxyType({"grade-skipped": skipped} if skipped else {}),
+        holds=MappingProxyType({skipped.code: skipped} if skipped else {}),
         weighings=_area_known(dip.tree, before, model),
         taught=taught,
         by_cloth=by_cloth,
@@ -228,7 +230,7 @@ def is_last(setup: RoomSetup, tree: TreeState) -> bool:
     return sealed or (recipe is not None and tree.number >= len(recipe.coats) and tree.dip.coat == recipe.coats[-1])
 
 
-def told(world: World, tree: TreeState, event: TreeEvent, holding: frozenset[str]) -> TreeState:
+def told(world: World, tree: TreeState, event: TreeEvent, holding: frozenset[ReasonCode]) -> TreeState:
     """The state after an event other than a dip; `holding`: codes that hold the tree right now."""
     if isinstance(event, Move):
         probe = tree.probe if event.rack == tree.rack else None  # it is plugged in where the tree hung
@@ -237,7 +239,7 @@ def told(world: World, tree: TreeState, event: TreeEvent, holding: frozenset[str
             return hung
         return replace(hung, weighings=tree.weighings.elsewhere(tree.water.weights))
     if isinstance(event, Look):
-        holds = {code: facts for code, facts in tree.holds.items() if code not in holding}
+        holds = {code: found for code, found in tree.holds.items() if code not in holding}
         return replace(tree, released=tree.released | holding, holds=MappingProxyType(holds), untold_at=math.inf)
     if isinstance(event, Felt):
         return _touched(tree, event)
@@ -275,7 +277,7 @@ def _weighed(tree: TreeState, event: Weigh | CellMass) -> TreeState:
 
 def _contradicted(tree: TreeState) -> TreeState:
     """Put the hold on where weight and air disagree: it stays until a look, whatever the scale says next."""
-    if not tree.weighings.contradict or {"weight-disagrees"} & {*tree.holds, *tree.released}:
+    if not tree.weighings.contradict or ReasonCode.WEIGHT_DISAGREES in {*tree.holds, *tree.released}:
         return tree
     return _disagreeing(tree, "no possible coat in this air loses weight like that")
 
@@ -305,11 +307,12 @@ def _perhaps_another(world: World, tree: TreeState, event: CellMass) -> TreeStat
 
 def _waits(tree: TreeState, event: CellMass, since: float) -> bool:
     """Somebody may still be about to tell what the cell has seen, or has looked at it."""
-    return event.time.timestamp() < since + scale_doubts.PATIENCE_S or "weight-disagrees" in tree.released
+    return event.time.timestamp() < since + scale_doubts.PATIENCE_S or ReasonCode.WEIGHT_DISAGREES in tree.released
 
 
 def _disagreeing(tree: TreeState, what: str) -> TreeState:
-    return replace(tree, holds=MappingProxyType({**tree.holds, "weight-disagrees": {"what": what}}))
+    found = WeightDisagrees(what)
+    return replace(tree, holds=MappingProxyType({**tree.holds, found.code: found}))
 
 
 def _touched(tree: TreeState, event: Felt) -> TreeState:

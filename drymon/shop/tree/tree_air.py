@@ -1,7 +1,6 @@
 """What time does to a tree: the air of each minute takes its water, and may call for a hold."""
 
 import math
-from collections.abc import Mapping
 from dataclasses import replace
 from types import MappingProxyType
 
@@ -13,6 +12,8 @@ from drymon.drying.ensemble import CoatState, PossibleCoats
 from drymon.drying.possible import weighted_quantiles
 from drymon.shop.air.minute_air import MinuteAir
 from drymon.shop.air.sensors import MINUTE_S
+from drymon.shop.facts.findings import Finding, LostTooFast, Swing
+from drymon.shop.facts.reason_code import ReasonCode
 from drymon.shop.tree.state import ASSURANCE, TreeState, World
 
 FAST_FOR_MIN = 5
@@ -86,17 +87,18 @@ def _latched(tree: TreeState, lost: ensemble.Array, seconds: float) -> TreeState
     kind = tree.kind
     if kind is None:
         return tree
-    holds: dict[str, Mapping[str, object]] = {}
+    holds: dict[ReasonCode, Finding] = {}
     limit, fast = kind.fastest_loss_pct_per_h, 0.0
     if limit is not None and (rate := _surely_lost(tree, lost, seconds)) > limit:
         fast = tree.fast_s + seconds
         if fast >= FAST_FOR_MIN * MINUTE_S:
-            worst = max(rate, float(str(tree.holds.get("too-fast", {}).get("rate", 0.0))))
-            holds["too-fast"] = {"rate": worst, "limit": limit}
+            before = tree.holds.get(ReasonCode.LOST_TOO_FAST)
+            worst = max(rate, before.rate) if isinstance(before, LostTooFast) else rate
+            holds[ReasonCode.LOST_TOO_FAST] = LostTooFast(worst, limit)
     swing = tree.warmest - tree.coldest
     if kind.room.swing_c is not None and swing > kind.room.swing_c:
-        holds["swing"] = {"swing": swing, "limit": kind.room.swing_c}
-    fresh = {code: facts for code, facts in holds.items() if code not in tree.released}
+        holds[ReasonCode.SWING] = Swing(swing, kind.room.swing_c)
+    fresh = {code: found for code, found in holds.items() if code not in tree.released}
     if not fresh and fast == tree.fast_s:
         return tree
     return replace(tree, fast_s=fast, holds=MappingProxyType({**tree.holds, **fresh}))

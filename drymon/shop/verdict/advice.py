@@ -6,8 +6,9 @@ from datetime import datetime, tzinfo
 
 from drymon.shop.facts.local_time import say
 from drymon.shop.facts.outcome import State, Verdict
+from drymon.shop.facts.reason_code import ReasonCode
 from drymon.shop.tree.calls import UNLEARNED
-from drymon.shop.verdict.reasons import REASONS, Effect
+from drymon.shop.verdict.reasons import REASONS, Effect, codes_of
 
 AS_WET = "take the tree as wet"
 """What holds wherever nobody can tell."""
@@ -16,9 +17,15 @@ COMPLETE = (
     "its last coat is dry, so no dip is left; dewax and pour only by your own procedure: drymon knows nothing of them"
 )
 DECIDED = {
-    "weighing-awaited": "dry by its weight: its load cell's next weighing decides, within minutes; nothing to do",
-    "weight-falling": "dry by the air, but the scale still sees water leave: wait, and see that it hangs freely",
-    "wet": "dry by the air, but its probe is still colder than the air: wait, and touch-test it where air comes worst",
+    ReasonCode.WEIGHING_AWAITED: (
+        "dry by its weight: its load cell's next weighing decides, within minutes; nothing to do"
+    ),
+    ReasonCode.WEIGHT_FALLING: (
+        "dry by the air, but the scale still sees water leave: wait, and see that it hangs freely"
+    ),
+    ReasonCode.WET: (
+        "dry by the air, but its probe is still colder than the air: wait, and touch-test it where air comes worst"
+    ),
 }
 """By the reason that still speaks against a tree which is dry by its air."""
 
@@ -73,10 +80,10 @@ class _Line:
     def drying(self) -> str:
         when, now = self.verdict.dry_at, self.verdict.time
         wet = self._codes(Effect.DRYING)
-        if wet == ["too-soon"] and when.best is not None:
+        if wet == [ReasonCode.TOO_SOON] and when.best is not None:
             return f"dry as far as is known, but the binder gels until {self._say(when.best)}: nothing to do before"
-        if "weighing-awaited" in wet or (when.late is not None and when.late <= now):
-            return next((DECIDED[code] for code in wet if code in DECIDED), DECIDED["wet"])
+        if ReasonCode.WEIGHING_AWAITED in wet or (when.late is not None and when.late <= now):
+            return next((DECIDED[code] for code in wet if code in DECIDED), DECIDED[ReasonCode.WET])
         if when.best is None:
             return self._never()
         return "; ".join([self._likely(when.best), *self._sure()])
@@ -128,8 +135,8 @@ class _Line:
             return f"too damp to dry within 14 days: bring the air to {self.would_do:.0f} % RH or less"
         return "not dry within 14 days in this air: it needs drier air, warmth or a fan"
 
-    def _codes(self, effect: Effect) -> list[str]:
-        return [reason.code for reason in self.verdict.reasons if REASONS[reason.code].effect is effect]
+    def _codes(self, effect: Effect) -> list[ReasonCode]:
+        return codes_of(self.verdict.reasons, effect)
 
     def _say(self, moment: datetime) -> str:
         return say(moment, self.verdict.time, self.zone)

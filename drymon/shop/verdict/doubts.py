@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Iterator
 
-from drymon.shop.facts.outcome import Doubt
+from drymon.shop.facts.outcome import Doubt, DoubtKind
 from drymon.shop.tree.state import TreeState
 from drymon.shop.weight.weighings import FEWEST
 
@@ -24,16 +24,16 @@ def _of(state: TreeState) -> Iterator[Doubt]:
     if state.complete or state.coats is None or state.water is None:
         return
     if state.model is not None and state.model.doubt:
-        yield Doubt("model-doubt", state.dip.coat, f"Coat {state.dip.coat}: {state.model.doubt}.")
+        yield Doubt(DoubtKind.MODEL, state.dip.coat, f"Coat {state.dip.coat}: {state.model.doubt}.")
     if state.weighings.cell_disagrees and state.cell:
         text = f"The weight of {state.name} on {state.cell} does not go with any possible coat in this air."
-        yield Doubt("cell-doubt", state.cell, text)
+        yield Doubt(DoubtKind.CELL, state.cell, text)
     elif _watched(state) and state.model is not None and not state.model.is_starting_model:
         rank = float(state.water.weights @ state.coats.slowness)
         if not FAR < rank < 1.0 - FAR:
             way = "faster" if rank <= FAR else "slower"
             text = f"{state.name} loses weight far {way} than the model of {state.dip.coat} expects of nearly all dips."
-            yield Doubt("model-doubt", state.dip.coat, text)
+            yield Doubt(DoubtKind.MODEL, state.dip.coat, text)
 
 
 def _watched(state: TreeState) -> bool:

@@ -1,7 +1,6 @@
 """From a tree's state and the evidence of the moment to a verdict. Never optimistic about what is missing."""
 
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta, tzinfo
 from statistics import median
@@ -12,15 +11,18 @@ from drymon.drying import possible
 from drymon.drying.ensemble import Array, CoatState, PossibleCoats
 from drymon.shop.air.minute_air import MinuteAir
 from drymon.shop.air.sensors import MINUTE_S, minute_done
+from drymon.shop.facts import findings as f
+from drymon.shop.facts.findings import Finding
 from drymon.shop.facts.local_time import say
 from drymon.shop.facts.outcome import Bounds, State, Verdict, When
+from drymon.shop.facts.reason_code import ReasonCode
 from drymon.shop.facts.recipes import next_coat
 from drymon.shop.tree import redips
 from drymon.shop.tree import state as trees
 from drymon.shop.tree.state import ASSURANCE, TreeState, World
 from drymon.shop.verdict import taking_back
 from drymon.shop.verdict.advice import Touch, advice, slowest_place
-from drymon.shop.verdict.reasons import ORDER, Effect, Finding, decide
+from drymon.shop.verdict.reasons import ORDER, REASONS, Effect, decide, reason_of
 from drymon.shop.weight import scale_doubts
 
 VALID_FOR = timedelta(minutes=10)
@@ -50,7 +52,9 @@ def find(world: World, tree: TreeState, clock_known: bool = True) -> list[Findin
     found = _unknowns(world, tree, clock_known)
     if tree.kind is not None and tree.coats is not None:
         found += _holds(world, tree) + _drying(tree)
-    if all(finding.effect is Effect.HOLD for finding in found):  # told with the others: one look answers them all
+    if all(
+        REASONS[finding.code].effect is Effect.HOLD for finding in found
+    ):  # told with the others: one look answers them all
         found += _unlearned(tree)
     return found
 
@@ -76,54 +80,54 @@ def is_news(world: World, tree: TreeState, said: Verdict, clock_known: bool = Tr
     return state_of(world, tree, clock_known) is not said.state
 
 
-def holding(world: World, tree: TreeState, clock_known: bool = True) -> frozenset[str]:
+def holding(world: World, tree: TreeState, clock_known: bool = True) -> frozenset[ReasonCode]:
     """Codes that hold the tree now: what a look releases."""
-    return frozenset(f.code for f in find(world, tree, clock_known) if f.effect is Effect.HOLD)
+    codes = (finding.code for finding in find(world, tree, clock_known))
+    return frozenset(code for code in codes if REASONS[code].effect is Effect.HOLD)
 
 
 def _unknowns(world: World, tree: TreeState, clock_known: bool) -> list[Finding]:
-    found = []
+    found: list[Finding] = []
     if not clock_known:
-        found.append(Finding("clock-unknown", {}))
+        found.append(f.ClockUnknown())
     if not tree.worked_out:
-        found.append(Finding("working-out", {}))
+        found.append(f.WorkingOut())
     elif tree.coats is None:
-        found.append(Finding("coat-unknown", {"coat": tree.dip.coat}))
+        found.append(f.CoatUnknown(tree.dip.coat))
     missing = world.air[tree.rack].missing(tree.at)
     if missing:
-        facts = {"missing": " and ".join(missing), "rack": tree.rack, "limit": world.setup.stale_after_min}
-        found.append(Finding("air-unknown", facts))
+        found.append(f.AirUnknown(" and ".join(missing), tree.rack, world.setup.stale_after_min))
     return found
 
 
 def _holds(world: World, tree: TreeState) -> list[Finding]:
     assert tree.kind is not None
-    found = [Finding(code, facts) for code, facts in tree.holds.items()]
+    found = list(tree.holds.values())
     limit = tree.kind.longest_wait_h
     waited = (tree.at - tree.dip.time.timestamp()) / 3600.0
     last = trees.is_last(world.setup, tree)
-    if limit is not None and waited > limit and not last and "too-long" not in tree.released:
-        found.append(Finding("too-long", {"waited": waited, "limit": limit}))
+    if limit is not None and waited > limit and not last and ReasonCode.TOO_LONG not in tree.released:
+        found.append(f.TooLong(waited, limit))
     return found
 
 
 def _drying(tree: TreeState) -> list[Finding]:
     assert tree.kind is not None
     assert tree.water is not None
-    found = []
+    found: list[Finding] = []
     if tree.chance_dry < taking_back.needed(tree) - 1e-9:
         open_dry = float(tree.water.weights[tree.water.left[0] <= tree.target].sum())
         pocket = tree.shelter != "open" and open_dry >= ASSURANCE - 1e-9
-        found.append(Finding("pocket-wet" if pocket else "wet", {}))
+        found.append(f.PocketWet() if pocket else f.Wet())
     elif tree.cold_surface_k:
-        found.append(Finding("wet", {}))
+        found.append(f.Wet())
     elif tree.coats is not None and (rate := _falling(tree, tree.coats, tree.water)):
-        found.append(Finding("weight-falling", {"rate": rate}))
+        found.append(f.WeightFalling(rate))
     elif taking_back.awaits_weighing(tree):
-        found.append(Finding("weighing-awaited", {}))
+        found.append(f.WeighingAwaited())
     until = _not_before(tree)
     if until is not None and tree.at < until.timestamp():
-        found.append(Finding("too-soon", {"until": until}))
+        found.append(f.TooSoon(until))
     return found
 
 
@@ -136,50 +140,43 @@ def _taken_back(world: World, tree: TreeState, state: State) -> list[Finding]:
     """That it was called and is not now, as nothing that was told may be gone without a word."""
     if tree.call is None or state is not State.DRYING:
         return []
-    facts = {"when": datetime.fromtimestamp(tree.call.at, UTC), "why": taking_back.why(world, tree)}
-    return [Finding("taken-back", facts)]
+    return [f.TakenBack(datetime.fromtimestamp(tree.call.at, UTC), taking_back.why(world, tree))]
 
 
 def _unlearned(tree: TreeState) -> list[Finding]:
     if tree.model is None:
         return []
-    found = []
+    found: list[Finding] = []
     learned = tree.shelter == "open" or tree.shelter in tree.model.shelters_learned
-    if not learned and "pocket-unlearned" not in tree.released:
-        found.append(Finding("pocket-unlearned", {"shelter": tree.shelter}))
-    if not tree.model.tail_learned and "tail-unlearned" not in tree.released:
-        found.append(Finding("tail-unlearned", {}))
-    if tree.model.doubt and "model-doubt" not in tree.released:
-        found.append(Finding("model-doubt", {"doubt": tree.model.doubt}))
+    if not learned and ReasonCode.POCKET_UNLEARNED not in tree.released:
+        found.append(f.PocketUnlearned(tree.shelter))
+    if not tree.model.tail_learned and ReasonCode.TAIL_UNLEARNED not in tree.released:
+        found.append(f.TailUnlearned())
+    if tree.model.doubt and ReasonCode.MODEL_DOUBT not in tree.released:
+        found.append(f.ModelDoubt(tree.model.doubt))
     return found
 
 
 def _widening(world: World, tree: TreeState) -> list[Finding]:
-    found = []
+    found: list[Finding] = []
     if tree.redipped is not None:
         known, severity = redips.words(tree.redipped), redips.severity(tree.redipped)
-        facts = {"state": BELOW[tree.redipped.state], "known": known, "severity": severity}
-        found.append(Finding("redipped-early", facts))
+        found.append(f.RedippedEarly(BELOW[tree.redipped.state], known, severity))
     if tree.model is None or tree.coats is None:
         return found
     air = world.air[tree.rack].minute(minute_done(tree.at))
     if tree.assumed_airflow or (air.known and math.isnan(air.speed)):
-        found.append(Finding("airflow-assumed", {"rack": tree.rack, "how": _assumed(tree, air)}))
+        found.append(f.AirflowAssumed(tree.rack, _assumed(tree, air)))
     if tree.model.is_starting_model:
-        found.append(Finding("starting-model", {}))
+        found.append(f.StartingModel())
     if tree.outside:
-        found.append(Finding("outside-experience", {"coat": tree.dip.coat}))
+        found.append(f.OutsideExperience(tree.dip.coat))
     buried = median(tree.coats.buried[-1].tolist())
     if tree.below_unknown:
-        found.append(
-            Finding(
-                "buried-water",
-                {"what": "the shell was begun elsewhere: what lies below this coat is not known"},
-            )
-        )
+        found.append(f.BuriedWater("the shell was begun elsewhere: what lies below this coat is not known"))
     elif buried > BURIED_TOLD:
         what = f"about {100 * buried:.0f} % of the water was left in the coats below when it was dipped"
-        found.append(Finding("buried-water", {"what": what}))
+        found.append(f.BuriedWater(what))
     return found
 
 
@@ -193,17 +190,17 @@ def _assumed(tree: TreeState, air: MinuteAir) -> str:
 
 def verdict(world: World, tree: TreeState, outlook: Outlook | None, zone: tzinfo, clock_known: bool = True) -> Verdict:
     """The whole verdict at `tree.at`, texts in the room's time zone."""
-    findings = find(world, tree, clock_known)
+    found = find(world, tree, clock_known)
     last = trees.is_last(world.setup, tree)
-    state = State.COMPLETE if tree.complete else decide(findings, last)
+    state = State.COMPLETE if tree.complete else decide(found, last)
     now = datetime.fromtimestamp(tree.at, UTC)
     when = NEVER if state is State.UNKNOWN else _when(tree, outlook)
     bounds = _bounds(tree)
     damp = _damp(world, tree, outlook) if state not in (State.UNKNOWN, State.COMPLETE) else []
-    findings = [*findings, *damp, *_taken_back(world, tree, state), *_widening(world, tree)]
+    found = [*found, *damp, *_taken_back(world, tree, state), *_widening(world, tree)]
     expected = "no telling when" if state is State.UNKNOWN else _expected(when, now, zone)
-    facts = _expectation(bounds, tree, expected)
-    reasons = [_completed(f, facts, now, zone).reason() for f in sorted(findings, key=lambda f: ORDER[f.code])]
+    told = [_told(finding, bounds, tree, expected) for finding in sorted(found, key=lambda one: ORDER[one.code])]
+    reasons = [reason_of(finding, now, zone) for finding in told]
     longest = tree.kind.longest_wait_h if tree.kind else None
     said = Verdict(
         time=now,
@@ -224,7 +221,7 @@ def verdict(world: World, tree: TreeState, outlook: Outlook | None, zone: tzinfo
         last_coat=last,
         label=tree.label,
     )
-    would_do = next((float(str(finding.facts["would_do"])) for finding in damp), None)
+    would_do = damp[0].would_do if damp else None
     return replace(said, advice=advice(said, zone, would_do, _touch(tree)))
 
 
@@ -278,9 +275,10 @@ def _moment(seconds: float, now: float) -> datetime | None:
     return datetime.fromtimestamp(whole, UTC)
 
 
-def _expectation(bounds: Bounds | None, tree: TreeState, expected: str) -> Mapping[str, object]:
-    if bounds is None:
-        return {}
+def _told(finding: Finding, bounds: Bounds | None, tree: TreeState, expected: str) -> Finding:
+    """The finding with how much water is gone and when it will be, where it is about that."""
+    if bounds is None or not isinstance(finding, f.Wet):
+        return finding
     needed = 1.0 - tree.target
     gone = f"{math.floor(100.0 * bounds.best)} %"  # down, so that what is short of the need never reads as enough
     if bounds.best >= needed:
@@ -288,7 +286,7 @@ def _expectation(bounds: Bounds | None, tree: TreeState, expected: str) -> Mappi
     if tree.cold_surface_k:
         cold = f"its surface is still {tree.cold_surface_k:.1f} K colder than the air, so water leaves"
         expected = f"by the air {expected}, but {cold}"
-    return {"gone": gone, "needed": 100.0 * needed, "expected": expected}
+    return replace(finding, gone=gone, needed=100.0 * needed, expected=expected)
 
 
 def _expected(when: When, now: datetime, zone: tzinfo) -> str:
@@ -301,18 +299,11 @@ def _expected(when: When, now: datetime, zone: tzinfo) -> str:
     return f"expected {say(when.best, now, zone)} ({early} to {late})"
 
 
-def _completed(finding: Finding, facts: Mapping[str, object], now: datetime, zone: tzinfo) -> Finding:
-    told = {key: say(v, now, zone) if isinstance(v, datetime) else v for key, v in finding.facts.items()}
-    if "mesh" in told and isinstance(told["mesh"], tuple):
-        told["mesh"] = "x".join(str(number) for number in told["mesh"])
-    return Finding(finding.code, {**facts, **told})
-
-
-def _damp(world: World, tree: TreeState, outlook: Outlook | None) -> list[Finding]:
+def _damp(world: World, tree: TreeState, outlook: Outlook | None) -> list[f.AirTooDamp]:
     """Air too damp to be sure of it within 14 days, with the humidity that would do."""
     if outlook is None or outlook.would_do is None or tree.chance_dry >= ASSURANCE:
         return []
     air = world.air[tree.rack].minute(minute_done(tree.at))
     if not air.humidity_pct > outlook.would_do:
         return []
-    return [Finding("air-too-damp", {"now": air.humidity_pct, "would_do": outlook.would_do})]
+    return [f.AirTooDamp(air.humidity_pct, outlook.would_do)]

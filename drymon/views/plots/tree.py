@@ -12,6 +12,7 @@ from drymon.readback.now import percent
 from drymon.shop.facts.events import Event, Felt, Look, Weigh
 from drymon.shop.facts.lives import Life, lives_of
 from drymon.shop.facts.outcome import State, Verdict
+from drymon.shop.facts.reason_code import ReasonCode
 from drymon.shop.facts.setup import RoomSetup
 from drymon.shop.verdict.reasons import WIDENING
 from drymon.views.plots.coat_names import ROW_IN, coat_names, draw_coat_names
@@ -35,7 +36,7 @@ from drymon.views.plots.style import (
 )
 from drymon.views.plots.time_axis import Span, dress_time, x_of
 
-EVERYDAY = ("wet", "too-soon", *WIDENING)
+EVERYDAY = (ReasonCode.WET, ReasonCode.TOO_SOON, *WIDENING)
 """Reasons that the curve or the title tells; only the others are written beside the strip."""
 
 WEIGHED = "weighed"

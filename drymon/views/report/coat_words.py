@@ -10,8 +10,9 @@ from drymon.readback.now import percent
 from drymon.shop.facts.events import Felt, Look, Move
 from drymon.shop.facts.lives import NEXT_DIP, Stay
 from drymon.shop.facts.outcome import State, Verdict
+from drymon.shop.facts.reason_code import ReasonCode
 from drymon.shop.facts.setup import CoatType, RoomSetup
-from drymon.shop.verdict.reasons import REASONS, Effect
+from drymon.shop.verdict.reasons import Effect, effect_of
 from drymon.views.report import picture
 from drymon.views.report.air import AirSeen
 from drymon.views.report.document import Block, Facts, Heading, Picture, Table
@@ -24,7 +25,7 @@ SHELTERS = {
     "pocketed": "pocketed (corners, slots, shallow cores)",
     "deep": "deep (blind holes, narrow cores)",
 }
-EVERYDAY = ("wet", "too-soon")
+EVERYDAY = (ReasonCode.WET, ReasonCode.TOO_SOON)
 """Reasons that every drying coat has for a while: states and curve tell them."""
 
 MEASURED = {
@@ -145,7 +146,9 @@ def _unmeasured(record: CoatRecord, room: RoomSetup, quantity: Quantity, name: s
 def _assumed(record: CoatRecord, room: RoomSetup) -> str:
     """What stood in the place of a measured air speed: as the verdicts said, where a wet cloth did."""
     said = record.history.last.reasons if record.history else ()
-    _, cloth, told = next((one.text for one in said if one.code == "airflow-assumed"), "").partition("by its wet cloth")
+    _, cloth, told = next((one.text for one in said if one.code == ReasonCode.AIRFLOW_ASSUMED), "").partition(
+        "by its wet cloth"
+    )
     if cloth:
         return f"; {cloth}{told}"
     rack = room.rack_by_name.get(record.coat.stays[0].rack)
@@ -169,14 +172,10 @@ def _state(piece: Stretch) -> str:
 def _why(piece: Stretch) -> str:
     if not piece.watched:
         return "nobody watched: drymon was not running"
-    texts = [reason.text for reason in piece.reasons if _effect(reason.code) is not Effect.WIDENS]
+    texts = [reason.text for reason in piece.reasons if effect_of(reason) is not Effect.WIDENS]
     if piece.state is State.READY:
         return "at least 95 % sure that the slowest part is dry enough for the next dip"
     return "; ".join(texts) or "—"
-
-
-def _effect(code: str) -> Effect:
-    return REASONS[code].effect if code in REASONS else Effect.WIDENS
 
 
 def _flags(record: CoatRecord, clock: RoomClock) -> Iterator[Table]:

@@ -8,7 +8,8 @@ from drymon.readback.coat_basis import FEWEST_TO_SAY, Basis, counted_words
 from drymon.shop.alarms.alarm_kinds import KINDS
 from drymon.shop.facts.events import Look
 from drymon.shop.facts.outcome import State, Verdict
-from drymon.shop.verdict.reasons import REASONS, Effect
+from drymon.shop.facts.reason_code import ReasonCode
+from drymon.shop.verdict.reasons import Effect, effect_of
 from drymon.views.event_words import event_words
 from drymon.views.report.coat_words import coat_blocks, dryness, in_force, rack_name
 from drymon.views.report.document import Block, Document, Facts, Heading, NewSheet, Paragraph, Table
@@ -133,7 +134,7 @@ def _early(record: ShellRecord, clock: RoomClock) -> Iterator[tuple[str, ...]]:
 
 def _said_early(coat: CoatRecord) -> str | None:
     reasons = [reason for verdict in coat.history.verdicts[:3] for reason in verdict.reasons] if coat.history else []
-    return next((reason.text for reason in reasons if reason.code == "redipped-early"), None)
+    return next((reason.text for reason in reasons if reason.code == ReasonCode.REDIPPED_EARLY), None)
 
 
 def _released(record: ShellRecord, clock: RoomClock) -> Iterator[tuple[str, ...]]:
@@ -148,7 +149,7 @@ def _released(record: ShellRecord, clock: RoomClock) -> Iterator[tuple[str, ...]
 
 
 def _holds(verdict: Verdict) -> list[str]:
-    return [r.text for r in verdict.reasons if r.code in REASONS and REASONS[r.code].effect is Effect.HOLD]
+    return [r.text for r in verdict.reasons if effect_of(r) is Effect.HOLD]
 
 
 def _alarms(record: ShellRecord, clock: RoomClock) -> Iterator[Block]:
@@ -186,7 +187,7 @@ def _models(record: ShellRecord) -> Iterator[Block]:
 
 def _model(name: str, basis: Basis | None, record: ShellRecord) -> tuple[str, ...]:
     codes = {r.code for v in record.verdicts if v.coat == name for r in v.reasons}
-    then = "starting model, wide bounds" if "starting-model" in codes else "no starting model"
+    then = "starting model, wide bounds" if ReasonCode.STARTING_MODEL in codes else "no starting model"
     if basis is None:
         return name, "none of that name", "—", then
     counted = f"; {words}" if (words := counted_words(basis.model)) else ""

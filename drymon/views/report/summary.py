@@ -12,6 +12,7 @@ from drymon.drying.quantities import Quantity
 from drymon.shop.facts.events import Look
 from drymon.shop.facts.lives import NEXT_DIP
 from drymon.shop.facts.outcome import SEVERITIES, State
+from drymon.shop.facts.reason_code import ReasonCode
 from drymon.views.report import overview
 from drymon.views.report.coat_words import coat_name, dryness, in_force
 from drymon.views.report.document import Block, Facts, Heading, Paragraph, Picture, Table
@@ -138,7 +139,9 @@ def _weighed(record: ShellRecord) -> Iterator[str]:
 
 def _basis(record: ShellRecord) -> Iterator[str]:
     """How much the verdicts may be trusted."""
-    starting = sorted({v.coat for v in record.verdicts for reason in v.reasons if reason.code == "starting-model"})
+    starting = sorted(
+        {v.coat for v in record.verdicts for reason in v.reasons if reason.code == ReasonCode.STARTING_MODEL}
+    )
     if starting:
         yield f"Starting models from published ranges, wide on purpose, stand behind {', '.join(starting)}."
     fitted = [
