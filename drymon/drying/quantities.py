@@ -20,6 +20,7 @@ class Quantity(StrEnum):
     WEIGHT = "weight"
     PRESSURE = "pressure"
     SURFACE = "surface"
+    CO2 = "co2"
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,6 +99,10 @@ _PRESSURE = {
     "inHg": Unit(3386.389),
     "mmHg": Unit(133.3224),
 }
+_CO2 = {
+    "ppm": Unit(1.0),
+    "%": Unit(1e4),
+}
 
 LIMITS: dict[Quantity, Limits] = {
     Quantity.TEMPERATURE: Limits("Cel", _TEMPERATURE, (-60.0, 150.0), -10.0, 50.0, 5.0, 60.0, Quantity.HUMIDITY, 5.0),
@@ -108,6 +113,8 @@ LIMITS: dict[Quantity, Limits] = {
     Quantity.WEIGHT: Limits("kg", _WEIGHT, (-2000.0, 2000.0), -5.0, 500.0, float("inf")),
     Quantity.PRESSURE: Limits("Pa", _PRESSURE, (30_000.0, 120_000.0), 50_000.0, 110_000.0, 2_000.0),
     Quantity.SURFACE: Limits("Cel", _TEMPERATURE, (-60.0, 150.0), -10.0, 60.0, 20.0),
+    # Air outdoors has 400 to 450 ppm; a sensor that says much less is out of adjustment. Breath on one leaps.
+    Quantity.CO2: Limits("ppm", _CO2, (0.0, 100_000.0), 250.0, 10_000.0, 5_000.0),
 }
 
 
@@ -131,5 +138,8 @@ class Recorded:
     to_do: str
 
 
-RECORDED: dict[Quantity, Recorded] = {}
+RECORDED: dict[Quantity, Recorded] = {
+    # People work in the room: much CO2 says that too little fresh air comes in (common practice, no source).
+    Quantity.CO2: Recorded("co2_ppm", "CO2", "ppm", 0, 50.0, 200.0, "Open up: people work here."),
+}
 """Shown where a sensor tells it, or a coat asks for a band of it."""

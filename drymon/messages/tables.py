@@ -157,6 +157,7 @@ Mesh = Annotated[int, AfterValidator(_mesh)]
 Pair = Field(min_length=2, max_length=2)
 TemperatureBand = Annotated[list[Annotated[float, between(-10, 60)]], Pair, AfterValidator(_ascending)]
 HumidityBand = Annotated[list[Annotated[float, between(0, 100)]], Pair, AfterValidator(_ascending)]
+Co2Band = Annotated[list[Annotated[float, between(0, 10_000)]], Pair, AfterValidator(_ascending)]
 AirflowBand = Annotated[list[Annotated[float, between(0, 20)]], Pair, AfterValidator(_ascending)]
 AirflowRange = Annotated[list[Annotated[float, between(0, 20)]], Pair, AfterValidator(_not_descending)]
 
@@ -230,6 +231,7 @@ class BandTable(Table):
     temperature_c: TemperatureBand | None = None
     humidity_pct: HumidityBand | None = None
     airflow_m_per_s: AirflowBand | None = None
+    co2_ppm: Co2Band | None = None
     swing_c: Annotated[float, above_zero(30)] | None = None
 
 

@@ -107,6 +107,7 @@ class AirNow:
     airflow_m_per_s: float | None = None
     pressure_pa: float | None = None
     airflow_assumed: bool = False
+    co2_ppm: float | None = None
 
 
 def recorded_in(air: AirNow) -> list[tuple[Recorded, float]]:
