@@ -16,9 +16,10 @@ from drymon.drying.coat_model import DIP_PARAMETERS, PARAMETERS, CoatModel, Spre
 from drymon.drying.curve import TAILS
 from drymon.errors import SetupError
 from drymon.messages.complaints import complaints
+from drymon.messages.fields import Name
 from drymon.messages.home import MODELS_FOLDER
 from drymon.messages.old_models import in_this_format
-from drymon.messages.tables import Name, Table
+from drymon.messages.tables import Table
 
 FORMAT = 2
 SEEN = ("temperature_c", "humidity_pct", "airflow_m_per_s", "number")

@@ -12,6 +12,7 @@ from drymon.drying.quantities import LIMITS, Quantity
 from drymon.errors import SetupError
 from drymon.messages import tables
 from drymon.messages.complaints import as_written, complaints
+from drymon.messages.fields import WEEK, minutes_of
 from drymon.messages.names import ROOM_PLACE, is_name
 from drymon.messages.settings import (
     LONGEST_PASSWORD,
@@ -30,7 +31,7 @@ from drymon.messages.settings import (
 )
 from drymon.messages.topics import room_prefix
 from drymon.messages.units import unit_problem
-from drymon.shop.facts.setup import Band, Cell, CoatType, Hours, Rack, Recipe, RoomSetup
+from drymon.shop.facts.setup import Band, Cell, CoatType, Hours, Rack, Recipe, RoomSetup, Tank
 
 __all__ = [
     "Apprise",
@@ -93,7 +94,7 @@ def _refusal(file: Path, problems: list[str]) -> SetupError:
 
 def _across(content: tables.HomeFile, home: Path | None) -> Iterator[str]:
     """What is wrong between tables, and, with a home, about the files that it must have."""
-    for table in ("rack", "cell", "coat", "recipe"):
+    for table in ("rack", "cell", "coat", "recipe", "slurry"):
         yield from _twice(f"{table}[{{}}].name", [entry.name for entry in getattr(content, table)])
     racks = [rack.name for rack in content.rack]
     places = [*racks, ROOM_PLACE]
@@ -103,9 +104,10 @@ def _across(content: tables.HomeFile, home: Path | None) -> Iterator[str]:
     for number, cell in enumerate(content.cell, 1):
         yield from _known(f"cell[{number}].rack", cell.rack, racks, "racks")
     coats = [coat.name for coat in content.coat]
-    for number, recipe in enumerate(content.recipe, 1):
-        for coat in dict.fromkeys(recipe.coats):
-            yield from _known(f"recipe[{number}].coats", coat, coats, "coats")
+    for table in ("recipe", "slurry"):
+        for number, entry in enumerate(getattr(content, table), 1):
+            for coat in dict.fromkeys(entry.coats):
+                yield from _known(f"{table}[{number}].coats", coat, coats, "coats")
     yield from _sources(content, places)
     yield from _page(content.page, home)
 
@@ -206,13 +208,14 @@ def _room(content: tables.HomeFile) -> RoomSetup:
         cells=tuple(Cell(cell.name, cell.rack, cell.label) for cell in content.cell),
         coats=tuple(_coat(coat) for coat in content.coat),
         recipes=tuple(Recipe(recipe.name, tuple(recipe.coats), recipe.label) for recipe in content.recipe),
+        tanks=tuple(_tank(slurry) for slurry in content.slurry),
         hours=_hours(content.hours),
     )
 
 
 def _hours(hours: tables.HoursTable) -> Hours:
-    days = tuple(sorted({tables.WEEK.index(day) for day in hours.days}))
-    return Hours(days, tables.minutes_of(hours.from_), tables.minutes_of(hours.to), hours.dip_min, hours.hands)
+    days = tuple(sorted({WEEK.index(day) for day in hours.days}))
+    return Hours(days, minutes_of(hours.from_), minutes_of(hours.to), hours.dip_min, hours.hands)
 
 
 def _rack(rack: tables.RackTable) -> Rack:
@@ -225,6 +228,14 @@ def _coat(coat: tables.CoatTable) -> CoatType:
     plain = coat.model_dump(exclude={"stucco_mesh", "room"})
     mesh = None if coat.stucco_mesh is None else tuple(sorted(coat.stucco_mesh))
     return CoatType(**plain, stucco_mesh=mesh, room=_band(coat.room))
+
+
+def _tank(slurry: tables.SlurryTable) -> Tank:
+    """What is a list in the file is a tuple in a frozen setup."""
+    plain: dict[str, Any] = {
+        key: tuple(value) if isinstance(value, list) else value for key, value in slurry.model_dump().items()
+    }
+    return Tank(**plain)
 
 
 def _band(band: tables.BandTable) -> Band:

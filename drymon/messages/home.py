@@ -11,7 +11,7 @@ from platformdirs import user_data_path
 
 from drymon.errors import SetupError
 from drymon.messages.config import ROOM_FILE
-from drymon.messages.tables import LONGEST_USUAL_H
+from drymon.messages.fields import LONGEST_USUAL_H
 
 TEMPLATE = "room_template.toml"
 MODELS_FOLDER = "models"

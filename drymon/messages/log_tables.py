@@ -6,7 +6,8 @@ from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, BeforeValidator, Field
 
-from drymon.messages.tables import Name, Table, between
+from drymon.messages.fields import Name, between
+from drymon.messages.tables import Table
 
 
 def _plain(text: str) -> str:

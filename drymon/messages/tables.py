@@ -1,165 +1,43 @@
-"""The tables of room.toml as pydantic models: keys, types, ranges; `config` looks across tables.
+"""The tables of room.toml as pydantic models; `config` looks across tables."""
 
-Ranges are wide on purpose: they catch slips of the pen (a dry_at of 95, a humidity of 500), not odd shops.
-"""
-
-import re
-from datetime import time
-from difflib import get_close_matches
 from typing import Annotated, Literal
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from drymon.drying.quantities import Quantity
-from drymon.drying.sieves import OPENING_UM
-from drymon.messages.names import NAME_PATTERN, RESERVED_RACKS
-from drymon.shop.alarms.alarm_kinds import KINDS
-
-
-def between(low: float, high: float) -> AfterValidator:
-    def check(value: float) -> float:
-        if not low <= value <= high:
-            raise ValueError(f"{low:g} to {high:g}")
-        return value
-
-    return AfterValidator(check)
-
-
-def above_zero(high: float) -> AfterValidator:
-    def check(value: float) -> float:
-        if not 0 < value <= high:
-            raise ValueError(f"above 0, at most {high:g}")
-        return value
-
-    return AfterValidator(check)
-
-
-def _share(value: float) -> float:
-    if not 0.5 <= value < 1:
-        raise ValueError("a share from 0.5 to below 1: 0.95 stands for 95 %")
-    return value
-
-
-def _ascending(pair: list[float]) -> list[float]:
-    if not pair[0] < pair[1]:
-        raise ValueError("two numbers, the lower first")
-    return pair
-
-
-def _not_descending(pair: list[float]) -> list[float]:
-    if not pair[0] <= pair[1]:
-        raise ValueError("two numbers, the lower first")
-    return pair
-
-
-def _mesh(number: int) -> int:
-    if number not in OPENING_UM:
-        raise ValueError(f"a sieve number of ASTM E11: {', '.join(map(str, OPENING_UM))}")
-    return number
-
-
-def _timezone(name: str) -> str:
-    try:
-        ZoneInfo(name)
-    except (ZoneInfoNotFoundError, ValueError, OSError):
-        raise ValueError('a time zone of the IANA list, such as "UTC" or "Europe/Lisbon"') from None
-    return name
-
-
-def _rack_name(name: str) -> str:
-    if name in RESERVED_RACKS:
-        raise ValueError(f"any name but {', '.join(RESERVED_RACKS)}: these are levels of the topics")
-    return name
-
-
-def _topic(topic: str) -> str:
-    if not topic or "\0" in topic or "+" in topic or "#" in topic or len(topic.encode()) > 65535:
-        raise ValueError("one full MQTT topic, without the wildcards + and #")
-    return topic
-
-
-def _host_name(name: str) -> str:
-    if not _HOST_NAME.fullmatch(name):
-        raise ValueError('a host name alone, such as "drymon.local": letters, digits, - and dots, no port, no http://')
-    return name
-
-
-def _address(text: str) -> str:
-    if not _ADDRESS.fullmatch(text):
-        raise ValueError('one address of mail, such as "kim@example.org"')
-    return text
-
-
-def _sender(text: str) -> str:
-    if not _SENDER.fullmatch(text):
-        raise ValueError('one address of mail, such as "drymon@example.org" or "Drymon <drymon@example.org>"')
-    return text
-
-
-def _time_of_day(text: str) -> str:
-    try:
-        moment = time.fromisoformat(text)
-    except ValueError:
-        moment = None
-    if moment is None or moment.tzinfo is not None:
-        raise ValueError('a time of day in the room\'s own time zone, such as "06:30"')
-    return text
-
-
-def minutes_of(text: str) -> int:
-    """Minutes after midnight of a time such as "07:00"."""
-    hour, minute = text.split(":")
-    return 60 * int(hour) + int(minute)
-
-
-def _clock_time(text: str) -> str:
-    if not _CLOCK_TIME.fullmatch(text):
-        raise ValueError('a time of day from "00:00" to "24:00", in the room\'s own time zone')
-    return text
-
-
-def _kind(name: str) -> str:
-    if name not in KINDS:
-        near = get_close_matches(name, KINDS, n=1)
-        raise ValueError(f"a kind of alarm: {', '.join(KINDS)}" + (f" (did you mean {near[0]}?)" if near else ""))
-    return name
-
-
-_CLOCK_TIME = re.compile(r"([01][0-9]|2[0-3]):[0-5][0-9]|24:00")
-WEEK: tuple[Literal["Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun"], ...] = (
-    "Mon",
-    "Tue",
-    "Wed",
-    "Thu",
-    "Fri",
-    "Sat",
-    "Sun",
+from drymon.messages.fields import (
+    LONGEST_USUAL_H,
+    WEEK,
+    Address,
+    AirflowBand,
+    AirflowRange,
+    Ascending,
+    ClockTime,
+    CupName,
+    DensityBand,
+    HostName,
+    Hours,
+    HumidityBand,
+    Kind,
+    Label,
+    Mesh,
+    Name,
+    Pair,
+    PhBand,
+    Port,
+    RackName,
+    SecondsBand,
+    Sender,
+    Share,
+    TemperatureBand,
+    Text,
+    TimeOfDay,
+    TimeZone,
+    Topic,
+    above_zero,
+    between,
+    minutes_of,
 )
-_HOST_NAME = re.compile(
-    r"(?=.{1,253}\Z)[A-Za-z0-9]([A-Za-z0-9-]{0,61}[A-Za-z0-9])?(\.[A-Za-z0-9]([A-Za-z0-9-]{0,61}[A-Za-z0-9])?)*"
-)
-"""RFC 1123, section 2.1: labels of letters, digits and inner hyphens, 63 at most, 253 in all."""
-_ATOMS = r"[^\s\x00-\x1f\x7f@()<>\[\]:;,.\\\"]+"
-_ADDRESS = re.compile(rf"{_ATOMS}(\.{_ATOMS})*@{_ATOMS}(\.{_ATOMS})*")
-"""RFC 5322, section 3.4.1, as dot-atoms alone: the email library fails on some of what is more than that."""
-_SENDER = re.compile(rf'{_ADDRESS.pattern}|({_ATOMS}( {_ATOMS})*|"[^"\\\x00-\x1f\x7f]+") <{_ADDRESS.pattern}>')
-Name = Annotated[str, Field(pattern=NAME_PATTERN)]
-RackName = Annotated[Name, AfterValidator(_rack_name)]
-Label = Annotated[str, Field(max_length=200)]
-Text = Annotated[str, Field(min_length=1, max_length=1000)]
-Topic = Annotated[str, AfterValidator(_topic)]
-Port = Annotated[int, between(1, 65535)]
-Hours = Annotated[float, above_zero(8760)]
-LONGEST_USUAL_H = 336.0
-"""Hours that a shop may usually wait: the forecast's 14 days. Beyond, days or minutes were meant."""
-Mesh = Annotated[int, AfterValidator(_mesh)]
-Pair = Field(min_length=2, max_length=2)
-TemperatureBand = Annotated[list[Annotated[float, between(-10, 60)]], Pair, AfterValidator(_ascending)]
-HumidityBand = Annotated[list[Annotated[float, between(0, 100)]], Pair, AfterValidator(_ascending)]
-Co2Band = Annotated[list[Annotated[float, between(0, 10_000)]], Pair, AfterValidator(_ascending)]
-AirflowBand = Annotated[list[Annotated[float, between(0, 20)]], Pair, AfterValidator(_ascending)]
-AirflowRange = Annotated[list[Annotated[float, between(0, 20)]], Pair, AfterValidator(_not_descending)]
 
 
 class Table(BaseModel):
@@ -171,7 +49,7 @@ class Table(BaseModel):
 class RoomTable(Table):
     name: Name
     label: Label = ""
-    timezone: Annotated[str, AfterValidator(_timezone)] = "UTC"
+    timezone: TimeZone = "UTC"
     altitude_m: Annotated[float, between(-430, 9000)] = 0.0
     stale_after_min: Annotated[float, above_zero(1440)] = 10.0
     edges: Literal["even", "usual", "thick"] = "usual"
@@ -201,7 +79,7 @@ class PageTable(Table):
     host: Text = "127.0.0.1"
     port: Port = 8480
     password_file: Text | None = None
-    names: list[Annotated[str, AfterValidator(_host_name)]] = []
+    names: list[HostName] = []
 
 
 class RackTable(Table):
@@ -231,7 +109,7 @@ class BandTable(Table):
     temperature_c: TemperatureBand | None = None
     humidity_pct: HumidityBand | None = None
     airflow_m_per_s: AirflowBand | None = None
-    co2_ppm: Co2Band | None = None
+    co2_ppm: Annotated[list[Annotated[float, between(0, 10_000)]], Pair, Ascending] | None = None
     swing_c: Annotated[float, above_zero(30)] | None = None
 
 
@@ -240,7 +118,7 @@ class CoatTable(Table):
     family: Literal["prime", "backup", "seal"]
     label: Label = ""
     stucco_mesh: Annotated[list[Mesh], Field(max_length=2)] | None = None
-    dry_at: Annotated[float, AfterValidator(_share)] = 0.95
+    dry_at: Share = 0.95
     shortest_wait_h: Hours | None = None
     longest_wait_h: Hours | None = None
     usual_wait_h: Annotated[float, above_zero(LONGEST_USUAL_H)] | None = None
@@ -264,12 +142,31 @@ class RecipeTable(Table):
     coats: Annotated[list[Name], Field(min_length=1, max_length=99)]
 
 
+class SlurryTable(Table):
+    name: Name
+    coats: Annotated[list[Name], Field(min_length=1, max_length=99)]
+    label: Label = ""
+    cup: CupName | None = None
+    seconds: SecondsBand | None = None
+    temperature: TemperatureBand | None = None
+    density: DensityBand | None = None
+    ph: PhBand | None = None
+    surface_m2: Annotated[float, above_zero(20)] | None = None
+    volume_l: Annotated[float, above_zero(20_000)] | None = None
+
+    @model_validator(mode="after")
+    def _seconds_are_of_a_cup(self) -> "SlurryTable":
+        if self.seconds is not None and self.cup is None:
+            raise ValueError("received seconds without cup; seconds of different cups are not to be compared: name it")
+        return self
+
+
 class HoursTable(Table):
     days: Annotated[list[Literal["Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun"]], Field(min_length=1)] = Field(
         default_factory=lambda: list(WEEK)
     )
-    from_: Annotated[str, AfterValidator(_clock_time)] = Field("00:00", alias="from")
-    to: Annotated[str, AfterValidator(_clock_time)] = "24:00"
+    from_: ClockTime = Field("00:00", alias="from")
+    to: ClockTime = "24:00"
     dip_min: Annotated[float, above_zero(480)] = 10.0
     hands: Annotated[int, between(1, 50)] = 1
 
@@ -284,13 +181,13 @@ class HoursTable(Table):
 
 
 class RouteTable(Table):
-    kinds: list[Annotated[str, AfterValidator(_kind)]] = []
+    kinds: list[Kind] = []
     least_severity: Literal["notice", "warning", "danger"] = "warning"
 
 
 class MailServerTable(Table):
     host: Text
-    sender: Annotated[Text, AfterValidator(_sender)]
+    sender: Sender
     port: Port = 587
     tls: Literal["starttls", "tls", "none"] = "starttls"
     username: Text | None = None
@@ -298,7 +195,7 @@ class MailServerTable(Table):
 
 
 class MailTable(RouteTable):
-    to: Annotated[list[Annotated[Text, AfterValidator(_address)]], Field(min_length=1)]
+    to: Annotated[list[Address], Field(min_length=1)]
 
 
 class WebhookTable(RouteTable):
@@ -315,7 +212,7 @@ class NotifyTable(Table):
     mail: list[MailTable] = []
     webhook: list[WebhookTable] = []
     apprise: list[AppriseTable] = []
-    daily_sign_of_life: Annotated[str, AfterValidator(_time_of_day)] | None = None
+    daily_sign_of_life: TimeOfDay | None = None
     lamp_topic: Topic | None = None
 
     @model_validator(mode="after")
@@ -336,5 +233,6 @@ class HomeFile(Table):
     source: list[SourceTable] = []
     coat: list[CoatTable] = []
     recipe: list[RecipeTable] = []
+    slurry: list[SlurryTable] = []
     hours: HoursTable = HoursTable.model_validate({})
     notify: NotifyTable = NotifyTable()

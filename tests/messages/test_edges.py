@@ -9,9 +9,9 @@ from pydantic import TypeAdapter, ValidationError
 
 from drymon.errors import RefusedMessage
 from drymon.messages import senml
+from drymon.messages.fields import above_zero, between
 from drymon.messages.parse import Parser
 from drymon.messages.payload import boot_text
-from drymon.messages.tables import above_zero, between
 
 NOON = datetime(2031, 3, 3, 12, 0, tzinfo=UTC)
 

@@ -82,6 +82,24 @@ class Recipe:
 
 
 @dataclass(frozen=True, slots=True)
+class Tank:
+    """A tank of slurry. cup: a name in `cups.CUPS`. seconds (out of the cup), temperature (degC), density (kg/L) and
+    ph: the bands that it is kept within, (low, high); None: not checked. surface_m2: open to the air.
+    """
+
+    name: str
+    coats: tuple[str, ...]
+    label: str = ""
+    cup: str | None = None
+    seconds: tuple[float, float] | None = None
+    temperature: tuple[float, float] | None = None
+    density: tuple[float, float] | None = None
+    ph: tuple[float, float] | None = None
+    surface_m2: float | None = None
+    volume_l: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Hours:
     """When people are there, for the plan. days: 0 is Monday. begin_min, end_min: minutes after midnight on the room's
     clock; an end at or before the beginning is on the next day. dip_min: minutes of work for one dip. hands: how many
@@ -111,6 +129,7 @@ class RoomSetup:
     cells: tuple[Cell, ...] = ()
     coats: tuple[CoatType, ...] = ()
     recipes: tuple[Recipe, ...] = ()
+    tanks: tuple[Tank, ...] = ()
     hours: Hours = field(default_factory=Hours)
 
     @property
@@ -127,6 +146,11 @@ class RoomSetup:
     def coat_by_name(self) -> Mapping[str, CoatType]:
         """Coat types by name."""
         return {coat.name: coat for coat in self.coats}
+
+    @property
+    def tank_by_name(self) -> Mapping[str, Tank]:
+        """Tanks of slurry by name."""
+        return {tank.name: tank for tank in self.tanks}
 
     @property
     def recipe_by_name(self) -> Mapping[str, Recipe]:
