@@ -25,6 +25,7 @@ from drymon.shop.facts.outcome import (
     TreeGone,
     Verdict,
     When,
+    recorded_in,
 )
 
 QOS = 1
@@ -206,6 +207,7 @@ def _air(air: AirNow) -> dict[str, float | bool | None]:
         "airflow_m_per_s": _rounded(air.airflow_m_per_s, 3),
         "pressure_pa": _rounded(air.pressure_pa, 0),
         "airflow_assumed": air.airflow_assumed,
+        **{name.key: round(value, name.digits) for name, value in recorded_in(air)},
     }
 
 

@@ -6,6 +6,7 @@ from datetime import datetime
 from enum import StrEnum
 from typing import Literal
 
+from drymon.drying.quantities import RECORDED, Recorded
 from drymon.shop.facts.sensor_state import SensorState
 
 
@@ -106,6 +107,13 @@ class AirNow:
     airflow_m_per_s: float | None = None
     pressure_pa: float | None = None
     airflow_assumed: bool = False
+    co2_ppm: float | None = None
+
+
+def recorded_in(air: AirNow) -> list[tuple[Recorded, float]]:
+    """What is known of the air beyond what verdicts rest on."""
+    found = ((row, getattr(air, row.key)) for row in RECORDED.values())
+    return [(row, value) for row, value in found if value is not None]
 
 
 @dataclass(frozen=True, slots=True)
