@@ -1,7 +1,7 @@
 """What drymon says: verdicts on trees, the state of racks, alerts. Plain data; the wire form is made in `messages`."""
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from enum import StrEnum
 from typing import Literal
