@@ -16,9 +16,10 @@ from drymon.shop.air.cross_check import CrossCheck
 from drymon.shop.air.sensors import minute_of
 from drymon.shop.facts.events import CellMass, Dip, Weigh
 from drymon.shop.facts.outcome import State
+from drymon.shop.fold.tree_log import TreeLog
 from drymon.shop.weight.scale import weighed
 from drymon.shop.weight.weighings import Weighings
-from tests.shop.invented_shop import BEGIN, MODELS, SETUP, Shop, codes, reading, text
+from tests.shop.invented_shop import BEGIN, MODELS, SETUP, Shop, at, codes, reading, text
 
 
 def late(shop: Shop, coat: str, hours_ago: float, number: int) -> Dip:
@@ -136,3 +137,32 @@ def test_of_five_hand_weighings_one_may_be_a_slip(count: int, cured: bool) -> No
 def test_in_the_first_three_quarters_of_an_hour_weight_may_go_its_own_way(newest: float, doubted: bool) -> None:
     """A fresh tree's own heat moves it as no curve does."""
     assert (weighings([300.0, 900.0, 1500.0, newest], {1: 0.05, 2: -0.05}).disagrees > 0.0) is doubted
+
+
+def test_a_mass_that_comes_after_its_minute_was_folded_counts_at_its_own_time() -> None:
+    """So what is said live and what a replay says are the same."""
+    shop = Shop()
+    shop.run(1.0)
+    dipped = Dip(time=at(0.2), arrived=at(0.2), tree="t-1", rack="rack-a", coat="middle", shelter="open", cell="cell-1")
+    masses = [
+        CellMass(
+            time=at(0.2 + 0.1 * place), arrived=at(0.2 + 0.1 * place), tree="t-1", mass=3.0 - 0.004 * place, sd=5e-4
+        )
+        for place in range(1, 6)
+    ]
+    prompt, late = TreeLog(shop.room.world, "t-1"), TreeLog(shop.room.world, "t-1")
+    for log in (prompt, late):
+        log.add(dipped)
+        for mass in masses[:-1]:
+            log.add(mass)
+    end = at(0.8).timestamp()
+    late.state(end)
+    for log in (prompt, late):
+        log.add(masses[-1])
+    one, other = prompt.state(end), late.state(end)
+    assert one is not None
+    assert other is not None
+    assert one.water is not None
+    assert other.water is not None
+    np.testing.assert_array_equal(other.weighings.cell.water[-1], one.weighings.cell.water[-1])
+    np.testing.assert_array_equal(other.water.weights, one.water.weights)
