@@ -1,16 +1,24 @@
 """Where rules of the room turn that nothing else shows alone."""
 
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from datetime import timedelta
 
+import numpy as np
 import pytest
 
+from drymon.drying import dips
+from drymon.drying.ensemble import CoatState
 from drymon.drying.quantities import Quantity
 from drymon.shop.air.air_book import AirBook
 from drymon.shop.air.cross_check import CrossCheck
 from drymon.shop.air.sensors import minute_of
-from drymon.shop.facts.events import Dip
+from drymon.shop.facts.events import CellMass, Dip, Weigh
 from drymon.shop.facts.outcome import State
-from tests.shop.invented_shop import BEGIN, SETUP, Shop, codes, reading, text
+from drymon.shop.weight.scale import weighed
+from drymon.shop.weight.weighings import Weighings
+from tests.shop.invented_shop import BEGIN, MODELS, SETUP, Shop, codes, reading, text
 
 
 def late(shop: Shop, coat: str, hours_ago: float, number: int) -> Dip:
@@ -80,3 +88,51 @@ def test_a_redip_that_is_told_in_time_counts_by_what_had_been_said() -> None:
     shop.run(0.4)
     assert shop.tree("t-1").state is State.DRYING
     assert "redipped-early" in codes(shop.dip("t-1", "backup", number=2))
+
+
+# --- weighings -------------------------------------------------------------------------------------------------------
+
+COATS = dips.possible_coats(MODELS["middle"], 1, "open")
+
+
+def weighings(moments: Iterable[float], off: Mapping[int, float] | None = None, on_cell: bool = False) -> Weighings:
+    """Of a tree of 0.4 m2 whose coat loses its water as e^-t, t in hours; so many kg off by place."""
+    seen, fresh = Weighings(), CoatState.fresh(len(COATS.zones))
+    for place, seconds in enumerate(moments):
+        stamp, left = BEGIN + timedelta(seconds=seconds), math.exp(-seconds / 3600.0)
+        kg = 3.0 + 0.04 * left + (off or {}).get(place, 0.0)
+        event: CellMass | Weigh = Weigh(time=stamp, arrived=stamp, tree="t-1", mass=kg)
+        if on_cell:
+            event = CellMass(time=stamp, arrived=stamp, tree="t-1", mass=kg, sd=0.0005)
+        water = replace(fresh, left=np.full_like(fresh.left, left))
+        seen, _ = weighed(seen, COATS, water, event, BEGIN.timestamp(), 0.03)
+    return seen
+
+
+def test_a_cells_weighings_stand_further_apart_the_longer_its_tree_hangs() -> None:
+    """300 s, from an hour on 8 % of the time; the newest counts wherever it lies."""
+    seen = weighings([300.0 * place for place in range(1, 145)], on_cell=True)
+    times = np.array(seen.cell.times) - BEGIN.timestamp()
+    assert times[-1] == 144 * 300.0
+    apart, since = np.diff(times)[:-1], times[1:-1] - times[0]
+    assert (apart[since < 3450.0] == 300.0).all()
+    assert (apart >= 0.08 * since).all()
+    assert (apart < 0.08 * (since + 300.0) / 0.92 + 300.0).all()
+
+
+def test_sixty_weighings_of_a_coat_are_kept() -> None:
+    kept = weighings([300.0 * place for place in range(1, 71)]).bench.times
+    assert (len(kept), kept[0] - BEGIN.timestamp()) == (60, 3300.0)
+
+
+@pytest.mark.parametrize(("count", "cured"), [(5, True), (4, False)])
+def test_of_five_hand_weighings_one_may_be_a_slip(count: int, cured: bool) -> None:
+    seen = weighings([900.0 * place for place in range(1, count + 1)], {2: 0.05})
+    assert (seen.disagrees == 0.0) is cured
+    assert (seen.in_a_row == 0) is cured
+
+
+@pytest.mark.parametrize(("newest", "doubted"), [(2690.0, False), (2700.0, True)])
+def test_in_the_first_three_quarters_of_an_hour_weight_may_go_its_own_way(newest: float, doubted: bool) -> None:
+    """A fresh tree's own heat moves it as no curve does."""
+    assert (weighings([300.0, 900.0, 1500.0, newest], {1: 0.05, 2: -0.05}).disagrees > 0.0) is doubted

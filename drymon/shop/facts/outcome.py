@@ -133,7 +133,8 @@ class RackStatus:
 @dataclass(frozen=True, slots=True)
 class PlannedDip:
     """A coming dip. at: when the plan has it. allowed: when it may be done: likely, as planned with `ASSURANCE`, and if
-    all dries a good deal slower. until: by when it must be done. note: what to mind, in a sentence, or "".
+    all dries a good deal slower. until: by when it must be done. note: what to mind, in a sentence, or "". dry: when
+    the coat is dry that is dipped `at`: likely and surely.
     """
 
     tree: str
@@ -145,6 +146,7 @@ class PlannedDip:
     until: datetime | None = None
     note: str = ""
     label: str = ""
+    dry: When | None = None
 
     @property
     def called(self) -> str:
@@ -153,9 +155,22 @@ class PlannedDip:
 
 
 @dataclass(frozen=True, slots=True)
+class PlanAir:
+    """The air at a rack by which a plan was made: degC, %RH, m/s (None: not measured), Pa. assumed: the range of air
+    speeds that stands for one that is not measured, m/s.
+    """
+
+    temperature_c: float
+    humidity_pct: float
+    airflow: float | None
+    assumed: tuple[float, float]
+    pressure_pa: float
+
+
+@dataclass(frozen=True, slots=True)
 class DayPlan:
     """What to dip now, next (until people go home, today or when they come next, within a day) and later, each by
-    time. finishes: when each tree's last coat is dry.
+    time. finishes: when each tree's last coat is dry. air: by which air at each rack, of those where it is known.
     """
 
     time: datetime
@@ -164,6 +179,7 @@ class DayPlan:
     next: tuple[PlannedDip, ...]
     later: tuple[PlannedDip, ...]
     finishes: Mapping[str, When]
+    air: Mapping[str, PlanAir] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -230,9 +246,9 @@ class Standing:
     """
 
     time: datetime
-    trees: Mapping[str, Verdict] = field(default_factory=dict)
-    racks: Mapping[str, RackStatus] = field(default_factory=dict)
-    sensors: tuple[SensorStatus, ...] = ()
-    doubts: tuple[Doubt, ...] = ()
-    clock_known: bool = True
-    on_cells: Mapping[str, str] = field(default_factory=dict)
+    trees: Mapping[str, Verdict]
+    racks: Mapping[str, RackStatus]
+    sensors: tuple[SensorStatus, ...]
+    doubts: tuple[Doubt, ...]
+    clock_known: bool
+    on_cells: Mapping[str, str]
