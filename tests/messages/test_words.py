@@ -99,7 +99,7 @@ QUANTITIES = "temperature, humidity, airflow, weight, pressure, surface"
         ("workshop/plain", "x",
          '[[source]] pressure of room: payload: received "x"; allowed is a number such as 21.5'),
         (LOG + "dance", "{}",
-         'log event: received "dance"; allowed are dip, weigh, felt, look, move, leave, undo, fan, clock'),
+         'log event: received "dance"; allowed are dip, weigh, felt, look, move, leave, undo, fan, slurry, clock'),
         (LOG + "dip", "[]", "payload: received []; allowed is a JSON object {…}"),
         (LOG + "dip", '{"tree": "t-7", "rack": "rack-z", "coat": "backup"}',
          'rack: received "rack-z"; allowed are the racks rack-a, rack-b'),

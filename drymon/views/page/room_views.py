@@ -57,14 +57,16 @@ def _day(desk: Desk) -> dict[str, Any]:
     }
 
 
-def _log_lines(desk: Desk) -> list[tuple[Event, Said | None, str]]:
+def _log_lines(desk: Desk) -> list[tuple[Event, Said[TreeEvent] | None, str]]:
     """The newest first: what was said, of a tree also whether it stands, and under which coat this page shows it."""
     store = desk.store()
     events = [one for one in store.events(desk.words().now - LOG_SHOWN) if not isinstance(one, ClockChecked)]
     newest = events[::-1][:MOST_LINES]
-    taken: dict[float, Said] = {}
+    taken: dict[float, Said[TreeEvent]] = {}
     for tree in {one.tree for one in newest if isinstance(one, TreeEvent)}:
-        own = [one for one in store.events(tree=tree) if isinstance(one, TreeEvent)]  # all: what took it back, too
+        own: list[TreeEvent] = [
+            one for one in store.events(tree=tree) if isinstance(one, TreeEvent)
+        ]  # all: what took it back, too
         taken |= {said.event.place: said for said in judged(own)}
     hangs = {tree.verdict.tree: stamp(tree.verdict.dipped_at) for tree in desk.look().trees}
     return [(one, taken.get(one.place), hangs.get(getattr(one, "tree", ""), "")) for one in newest]
