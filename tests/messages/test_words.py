@@ -131,7 +131,7 @@ def test_what_a_dip_names_that_is_not_there_is_told(config, heard) -> None:
     told = Parser(config).parse(heard(LOG + "dip", json.dumps(dip))).refusals
     assert told == (
         'shleter: received the unknown key "shleter"; allowed here are time, id, by, tree, rack, coat, number, '
-        "shelter, cell, probe, recipe, label (did you mean shelter?): the dip is recorded without it",
+        "shelter, cell, probe, recipe, label, slurry (did you mean shelter?): the dip is recorded without it",
         'cell: received "cell-9"; in room.toml are cell-1: the dip is recorded, but no cell of the room weighs '
         "the tree",
         'recipe: received "irn"; in room.toml are standard: the dip is recorded, but its next coat is not known',
