@@ -114,13 +114,18 @@ def tank_of(setup: RoomSetup, name: str, events: Iterable[TankEvent]) -> TankNow
     """One tank by its events, of one or of many, in any order; one that room.toml does not have by what its last
     entries say.
     """
-    said = in_time(event for event in events if event.slurry == name)
-    checks = [one.event for one in said if one.stands and isinstance(one.event, SlurryCheck)]
+    checks = checks_of(name, events)
     filled = max((place for place, check in enumerate(checks) if check.fresh), default=0)
     tank = setup.tank_by_name.get(name) or Tank(name, ())
     for check in checks:
         tank = _as_said(tank, check)
     return TankNow(tank, tuple(checks[filled:]))
+
+
+def checks_of(name: str, events: Iterable[TankEvent]) -> list[SlurryCheck]:
+    """The checks of a tank that stand, by time."""
+    said = in_time(event for event in events if event.slurry == name)
+    return [one.event for one in said if one.stands and isinstance(one.event, SlurryCheck)]
 
 
 def tanks_of(setup: RoomSetup, events: Iterable[TankEvent]) -> list[TankNow]:
