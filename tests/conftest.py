@@ -1,12 +1,28 @@
 """For all tests: whatever they start must meet the installed drymon, as they do, and not the checkout they stand in. No
-random test fails for the machine being slow.
+random test fails for the machine being slow. Where files run beside each other, the longest begin first.
 """
 
 import os
+from pathlib import Path
 
+import pytest
 from hypothesis import settings
 
 os.environ["PYTHONSAFEPATH"] = "1"
 
 settings.register_profile("drymon", deadline=None)
 settings.load_profile("drymon")
+
+LONGEST = (
+    "docs/test_commands_run.py", "cli/test_demo.py", "service/test_images.py",
+    "service/test_first_days.py", "page/test_page_in_chromium.py", "test_quick.py", "service/test_kill.py",
+    "shop/test_room_late.py", "learning/test_fit.py",
+)  # fmt: skip
+"""Files that take more than half a minute. A worker that met one of them last would run on alone."""
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Put the longest files first; all else keeps its order."""
+    here = Path(__file__).parent
+    rank = {here / name: place for place, name in enumerate(LONGEST)}
+    items.sort(key=lambda item: rank.get(item.path, len(LONGEST)))

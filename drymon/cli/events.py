@@ -11,6 +11,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from drymon.cli.home import config_of, record_of, wall
+from drymon.cli.parser import CommandParser, Commands
 from drymon.cli.slips import WrongUse, ask_of_slips, warn_of_early_dip
 from drymon.errors import RefusedMessage, StoreError
 from drymon.messages.message import Message
@@ -33,7 +34,7 @@ _MASS = re.compile(r"([-+]?[0-9]*[.,]?[0-9]+(?:[eE][-+]?[0-9]+)?)\s*([A-Za-z]*)"
 _CLOCK = re.compile(r"([01]?[0-9]|2[0-3]):([0-5][0-9])")
 
 
-def register(subparsers: Any) -> None:
+def register(subparsers: Commands) -> None:
     """Tell the commands' arguments."""
     dip = _command(subparsers, "dip", "a coat was put on a tree", "TREE")
     dip.add_argument("coat", metavar="COAT", nargs="?", help="else the next one of its recipe")
@@ -47,9 +48,8 @@ def register(subparsers: Any) -> None:
         ("slurry", "the tank"),
     ):
         dip.add_argument(f"--{name}", metavar=name[0].upper(), help=what)
-    weigh = _command(subparsers, "weigh", "a tree was weighed on a bench scale", "TREE")
     # A mass below nothing is a mass all the same, which `_mass` says what is wrong with, not an option.
-    weigh._negative_number_matcher = re.compile(r"-[.,]?[0-9]")
+    weigh = _command(subparsers, "weigh", "a tree was weighed on a bench scale", "TREE", below_nothing=True)
     weigh.add_argument("mass", metavar="MASS[UNIT]", nargs="+", help="such as 12.4, 12.4kg, 27.3lb; kg without a unit")
     weigh.add_argument("--sure", action="store_true", help="it is right, though far from the tree's last weighing")
     felt = _command(subparsers, "felt", "a tree felt wet or dry to the touch", "TREE")
@@ -134,9 +134,12 @@ def typed_message(
     return message
 
 
-def _command(subparsers: Any, name: str, summary: str, subject: str) -> argparse.ArgumentParser:
-    parser: argparse.ArgumentParser = subparsers.add_parser(
-        name, help=summary, description=f"Log that {summary}." if name != "undo" else f"{summary.capitalize()}."
+def _command(subparsers: Commands, name: str, summary: str, subject: str, below_nothing: bool = False) -> CommandParser:
+    parser = subparsers.add_parser(
+        name,
+        help=summary,
+        description=f"Log that {summary}." if name != "undo" else f"{summary.capitalize()}.",
+        below_nothing=below_nothing,
     )
     parser.add_argument("subject", metavar=subject)
     parser.add_argument("--at", metavar="TIME", help="when: 14:05 on the room's clock, or RFC 3339; else now")

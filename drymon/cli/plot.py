@@ -1,8 +1,10 @@
 """`drymon plot`: pictures from the record, while the service runs and while it does not."""
 
-from argparse import Namespace, _SubParsersAction
+from argparse import Namespace
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Any
+
+from drymon.cli.parser import Commands
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -18,7 +20,7 @@ LONGEST_LINE = timedelta(days=7)
 """Beyond this, one line says less than the band between an hour's lowest and highest value."""
 
 
-def register(commands: "_SubParsersAction[Any]") -> None:
+def register(commands: Commands) -> None:
     """Say what `plot` takes."""
     parser = commands.add_parser(
         "plot",

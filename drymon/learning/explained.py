@@ -62,12 +62,12 @@ def missed(estimate: Estimate) -> list[bool]:
             off = max(off, log if log > np.interp(hours, seen.hours, unsure) else 0.0)
         apart = float(estimate.area[index]) * lost - seen.loss_kg
         plain = abs(apart) > PLAINLY * error_kg
-        strange = _strange(problem.runs[index], seen, float(estimate.area[index]) * held)
+        strange = is_strange(problem.runs[index], seen, float(estimate.area[index]) * held)
         found.append(bool(off > MISSED_LOG or (plain and abs(apart) > MISSED_LOG * seen.loss_kg) or strange))
     return found
 
 
-def _strange(run: Run, seen: Smooth, curve_kg: Array) -> bool:
+def is_strange(run: Run, seen: Smooth, curve_kg: Array) -> bool:
     """The weighings follow neither the run's curve nor any other drying: they rather fall ever faster, or in a leap."""
     off = run.masses_kg - curve_kg
     off = off - np.average(off, weights=seen.belief)

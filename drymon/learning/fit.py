@@ -48,8 +48,6 @@ weighings of a run share their errors (assumed).
 REVEALED_AFTER = (0, 1, 2, 4, 8, 16, 32)
 """Runs of the room after which those that follow are forecast."""
 
-FEWEST_TO_DOUBT = 4
-
 
 @dataclass(frozen=True, slots=True)
 class TypeFit:
@@ -95,7 +93,7 @@ def fit_all(runs: Sequence[Run], starts: Mapping[str, CoatModel], coats: Sequenc
     own = {name: starts[name] for name in there}
     with threadpool_limits(1):  # matrices this small only lose time to threads
         estimate, scores = _estimate([*usable, *felt], own)
-        doubted = contradicting(estimate) if len(usable) >= FEWEST_TO_DOUBT else []
+        doubted = contradicting(estimate)
         kept = [run for i, run in enumerate(usable) if i not in doubted]
         if doubted:
             estimate, scores = _estimate([*kept, *felt], own)
@@ -110,10 +108,13 @@ def _estimate(runs: Sequence[Run], starts: Mapping[str, CoatModel]) -> tuple[Est
         for tail in TAILS
     }
     scores = {tail: estimate.evidence / len(runs) for tail, estimate in tried.items()}
-    usual = next(iter(starts.values())).tail
+    return tried[preferred(scores, next(iter(starts.values())).tail, len(runs))], scores
+
+
+def preferred(scores: Mapping[str, float], usual: str, runs: int) -> str:
+    """The tail to go by: the usual one, where no other is clearly ahead of it. scores: log probability per run."""
     best = max(scores, key=lambda tail: scores[tail])
-    clear = scores[best] - scores[usual] > max(CLEARLY / len(runs), CLEARLY_PER_RUN)
-    return tried[best if clear else usual], scores
+    return best if scores[best] - scores[usual] > max(CLEARLY / runs, CLEARLY_PER_RUN) else usual
 
 
 def _told(
@@ -134,7 +135,7 @@ def _told(
     for name in wanted:
         places = [i for i, run in enumerate(runs) if run.coat == name]
         own, own_truths = [runs[i] for i in places], [truths[i] for i in places]
-        model = _honest(models[name], raw, runs)(models[name])
+        model = honest(models[name], raw, runs)(models[name])
         model = brought_forward(model, usual_error(model, own, own_truths))
         judged = tuple(left_out[i] for i in places if i in left_out)
         model = told(model, starts[name], own, [ends[i] for i in places], judged, len(runs), doubt_of(name, runs, miss))
@@ -151,13 +152,13 @@ def _told(
                 tails=scores,
                 doubted=tuple(run for run in doubted if run.coat == name),
                 missed=tuple(runs[i] for i in places if miss[i]),
-                groups=_groups(own, own_truths),
+                groups=groups_of(own, own_truths),
             )
         )
     return found
 
 
-def _groups(runs: Sequence[Run], truths: Sequence[Truth]) -> str:
+def groups_of(runs: Sequence[Run], truths: Sequence[Truth]) -> str:
     """Of open trees weighed to the same share: others differ by their pockets and by where they stopped."""
     some = [
         t
@@ -173,11 +174,11 @@ def _honestly(part: Left, runs: Sequence[Run], truths: Sequence[Truth]) -> dict[
     for i in part.out:
         if np.isfinite(truths[i][1]):
             model = part.models[runs[i].coat]
-            found[i] = judge(_honest(model, part.inner, runs)(model), runs[i], *truths[i])
+            found[i] = judge(honest(model, part.inner, runs)(model), runs[i], *truths[i])
     return found
 
 
-def _honest(
+def honest(
     model: CoatModel, judgements: Mapping[int, Judgement], runs: Sequence[Run]
 ) -> Callable[[CoatModel], CoatModel]:
     """How to change a model's spread so that forecasts of left-out runs err as much as they say.

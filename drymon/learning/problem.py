@@ -135,7 +135,7 @@ class Problem:
         rows = self.rows(x)
         jacobian = np.vstack([*(row[1] for row in rows), np.diag(self.heavy)])
         covariance = np.linalg.inv(jacobian.T @ jacobian)
-        self._update_noise(rows)
+        self.update_noise(rows)
         self._update_belief(x)
         self._whiten()
         self.lighten(x)
@@ -146,7 +146,7 @@ class Problem:
         tail = np.sqrt((HEAVY_FREEDOM + 1.0) / (HEAVY_FREEDOM + x**2))
         self.heavy = np.where(self.layout.heavy, np.minimum(tail, 1.0), 1.0)
 
-    def _update_noise(self, rows: Sequence[tuple[Array, Array]]) -> None:
+    def update_noise(self, rows: Sequence[tuple[Array, Array]]) -> None:
         """Scale the assumed errors of each kind of scale to what its residuals show."""
         for on_cell in (False, True):
             own = [index for index, run in enumerate(self.runs) if run.on_cell == on_cell]
@@ -175,10 +175,10 @@ class Problem:
             runs = self.layout.scatter[self.layout.coat == coat]
             for place in range(3):
                 found = self.dip_sd[coat, place] ** 2 * squares[runs + place]
-                self.dip_sd[coat, place] = _shrunk(found, self.little[coat, place], self.dip_sd[coat, place])
+                self.dip_sd[coat, place] = shrunk(found, self.little[coat, place], self.dip_sd[coat, place])
         zones = np.unique(np.concatenate([self.layout.zone, self.layout.depth]))
         found = self.zone_sd**2 * squares[zones[zones >= 0]]
-        self.zone_sd = _shrunk(found, ZONE_LOG_SD, self.zone_sd)
+        self.zone_sd = shrunk(found, ZONE_LOG_SD, self.zone_sd)
         return float(np.max(np.abs(np.append(self.dip_sd.ravel(), self.zone_sd) / before - 1.0)))
 
     def log_evidence(self, x: Array) -> float:
@@ -195,7 +195,7 @@ class Problem:
         return errors - 0.5 * squares - 0.5 * float(np.linalg.slogdet(jacobian.T @ jacobian)[1])
 
 
-def _shrunk(squares: Array, prior_sd: float, now: float) -> float:
+def shrunk(squares: Array, prior_sd: float, now: float) -> float:
     total = SCATTER_PRIOR_RUNS * prior_sd**2 + float(squares.sum())
     step = float(np.sqrt(total / (SCATTER_PRIOR_RUNS + len(squares))))
     # EM creeps where the runs say little about themselves; over-relaxed it has the same fixed point.

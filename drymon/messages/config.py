@@ -239,7 +239,8 @@ def _tank(slurry: tables.SlurryTable) -> Tank:
 
 
 def _band(band: tables.BandTable) -> Band:
-    return Band(_pair(band.temperature_c), _pair(band.humidity_pct), _pair(band.airflow_m_per_s), band.swing_c)
+    pairs = {key: _pair(pair) for key, pair in band.model_dump(exclude={"swing_c"}).items()}
+    return Band(**pairs, swing_c=band.swing_c)
 
 
 def _pair(numbers: list[float] | None) -> tuple[float, float] | None:

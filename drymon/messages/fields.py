@@ -175,10 +175,11 @@ DENSITIES = (0.9, 6.0)
 """kg/L: below, no slurry has water alone; above, no flour weighs so much."""
 Mesh = Annotated[int, AfterValidator(_mesh)]
 Pair = Field(min_length=2, max_length=2)
-TemperatureBand = Annotated[list[Annotated[float, between(-10, 60)]], Pair, AfterValidator(_ascending)]
-HumidityBand = Annotated[list[Annotated[float, between(0, 100)]], Pair, AfterValidator(_ascending)]
-AirflowBand = Annotated[list[Annotated[float, between(0, 20)]], Pair, AfterValidator(_ascending)]
-SecondsBand = Annotated[list[Annotated[float, above_zero(LONGEST_CUP_S)]], Pair, AfterValidator(_ascending)]
-DensityBand = Annotated[list[Annotated[float, between(*DENSITIES)]], Pair, AfterValidator(_ascending)]
-PhBand = Annotated[list[Annotated[float, between(0, 14)]], Pair, AfterValidator(_ascending)]
+Ascending = AfterValidator(_ascending)
+TemperatureBand = Annotated[list[Annotated[float, between(-10, 60)]], Pair, Ascending]
+HumidityBand = Annotated[list[Annotated[float, between(0, 100)]], Pair, Ascending]
+AirflowBand = Annotated[list[Annotated[float, between(0, 20)]], Pair, Ascending]
+SecondsBand = Annotated[list[Annotated[float, above_zero(LONGEST_CUP_S)]], Pair, Ascending]
+DensityBand = Annotated[list[Annotated[float, between(*DENSITIES)]], Pair, Ascending]
+PhBand = Annotated[list[Annotated[float, between(0, 14)]], Pair, Ascending]
 AirflowRange = Annotated[list[Annotated[float, between(0, 20)]], Pair, AfterValidator(_not_descending)]

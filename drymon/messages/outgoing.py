@@ -18,12 +18,14 @@ from drymon.shop.facts.outcome import (
     Bounds,
     DayPlan,
     Outcome,
+    PlanAir,
     PlannedDip,
     RackStatus,
     SensorStatus,
     TreeGone,
     Verdict,
     When,
+    recorded_in,
 )
 
 QOS = 1
@@ -111,7 +113,16 @@ def plan_dict(plan: DayPlan) -> dict[str, Any]:
         "next": [_planned(dip) for dip in plan.next],
         "later": [_planned(dip) for dip in plan.later],
         "trees": {tree: {"finish": _when(finish)} for tree, finish in plan.finishes.items()},
+        "air": {rack: _plan_air(told) for rack, told in plan.air.items()},
     }
+
+
+def _plan_air(told: PlanAir) -> dict[str, Any]:
+    """The air of a plan: degC, %RH, and m/s or the range that is assumed."""
+    speed: dict[str, Any] = {"airflow_assumed": list(told.assumed)}
+    if told.airflow is not None:
+        speed = {"airflow": round(told.airflow, 2)}
+    return {"temperature": round(told.temperature_c, 1), "humidity": round(told.humidity_pct, 1), **speed}
 
 
 def _planned(dip: PlannedDip) -> dict[str, Any]:
@@ -123,6 +134,7 @@ def _planned(dip: PlannedDip) -> dict[str, Any]:
         "at": stamp(dip.at.replace(microsecond=0)),
         "from": _when(dip.allowed),
         "until": _whole_second(dip.until),
+        **({"dry": {"best": _whole_second(dip.dry.best), "late": _whole_second(dip.dry.late)}} if dip.dry else {}),
         **({"note": dip.note} if dip.note else {}),
         **({"label": dip.label} if dip.label else {}),
     }
@@ -195,6 +207,7 @@ def _air(air: AirNow) -> dict[str, float | bool | None]:
         "airflow_m_per_s": _rounded(air.airflow_m_per_s, 3),
         "pressure_pa": _rounded(air.pressure_pa, 0),
         "airflow_assumed": air.airflow_assumed,
+        **{name.key: round(value, name.digits) for name, value in recorded_in(air)},
     }
 
 

@@ -11,6 +11,7 @@ from drymon.messages.fields import (
     Address,
     AirflowBand,
     AirflowRange,
+    Ascending,
     ClockTime,
     CupName,
     DensityBand,
@@ -21,6 +22,7 @@ from drymon.messages.fields import (
     Label,
     Mesh,
     Name,
+    Pair,
     PhBand,
     Port,
     RackName,
@@ -107,6 +109,7 @@ class BandTable(Table):
     temperature_c: TemperatureBand | None = None
     humidity_pct: HumidityBand | None = None
     airflow_m_per_s: AirflowBand | None = None
+    co2_ppm: Annotated[list[Annotated[float, between(0, 10_000)]], Pair, Ascending] | None = None
     swing_c: Annotated[float, above_zero(30)] | None = None
 
 

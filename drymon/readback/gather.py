@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
 
 from drymon.drying.air import humidity_ratio, standard_pressure
-from drymon.drying.quantities import Quantity
+from drymon.drying.quantities import RECORDED, Quantity
 from drymon.readback.air_record import AirRecord
 from drymon.readback.history import AirPoint, is_about
 from drymon.shop.facts.lives import Life, all_coats, lives_of
@@ -12,7 +12,7 @@ from drymon.shop.facts.outcome import Verdict
 from drymon.shop.facts.setup import Rack, RoomSetup
 from drymon.store import Store
 
-AIR = (Quantity.TEMPERATURE, Quantity.HUMIDITY, Quantity.AIRFLOW)
+AIR = (Quantity.TEMPERATURE, Quantity.HUMIDITY, Quantity.AIRFLOW, *RECORDED)
 PARTS_OF_AN_HOUR = (1, 2, 3, 5, 6, 10, 15, 20, 30, 60)
 MOST_OF_PATH = 450
 MOST_POINTS = 3000

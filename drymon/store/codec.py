@@ -2,7 +2,7 @@
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import fields
+from dataclasses import asdict, fields
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
@@ -20,7 +20,18 @@ from drymon.shop.facts.events import (
     Undo,
     Weigh,
 )
-from drymon.shop.facts.outcome import AirNow, Bounds, DayPlan, PlannedDip, RackStatus, Reason, State, Verdict, When
+from drymon.shop.facts.outcome import (
+    AirNow,
+    Bounds,
+    DayPlan,
+    PlanAir,
+    PlannedDip,
+    RackStatus,
+    Reason,
+    State,
+    Verdict,
+    When,
+)
 
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MICROSECOND = timedelta(microseconds=1)
@@ -170,6 +181,7 @@ def plan_body(plan: DayPlan) -> str:
             "valid_until": to_us(plan.valid_until),
             **{part: [_planned_row(dip) for dip in getattr(plan, part)] for part in ("now", "next", "later")},
             "finishes": {tree: _when_row(finish) for tree, finish in plan.finishes.items()},
+            "air": {rack: asdict(told) for rack, told in plan.air.items()},
         }
     )
 
@@ -179,17 +191,22 @@ def plan_of(body: str) -> DayPlan:
     raw: dict[str, Any] = json.loads(body)
     now, next_, later = (tuple(_planned_of(row) for row in raw[part]) for part in ("now", "next", "later"))
     finishes = {tree: _when_of(row) for tree, row in raw["finishes"].items()}
-    return DayPlan(from_us(raw["time"]), from_us(raw["valid_until"]), now, next_, later, finishes)
+    air = {rack: PlanAir(**{**told, "assumed": tuple(told["assumed"])}) for rack, told in raw.get("air", {}).items()}
+    return DayPlan(from_us(raw["time"]), from_us(raw["valid_until"]), now, next_, later, finishes, air)
 
 
 def _planned_row(dip: PlannedDip) -> list[Any]:
     until = None if dip.until is None else to_us(dip.until)
-    return [dip.tree, dip.coat, dip.number, dip.rack, to_us(dip.at), _when_row(dip.allowed), until, dip.note, dip.label]
+    dry = None if dip.dry is None else _when_row(dip.dry)
+    when = to_us(dip.at), _when_row(dip.allowed), until
+    return [dip.tree, dip.coat, dip.number, dip.rack, *when, dip.note, dip.label, dry]
 
 
 def _planned_of(row: Sequence[Any]) -> PlannedDip:
-    tree, coat, number, rack, at, allowed, until, note, label = row
-    return PlannedDip(tree, coat, number, rack, from_us(at), _when_of(allowed), maybe_moment(until), note, label)
+    """A planned dip from its row; one that an earlier version kept does not say when it is dry."""
+    tree, coat, number, rack, at, allowed, until, note, label, *dry = row
+    when = from_us(at), _when_of(allowed), maybe_moment(until)
+    return PlannedDip(tree, coat, number, rack, *when, note, label, _when_of(dry[0]) if dry and dry[0] else None)
 
 
 def event_row(event: LogEvent) -> tuple[Any, ...]:

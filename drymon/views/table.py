@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 from drymon.readback.history import natural
 from drymon.readback.now import Now, age, percent
 from drymon.shop.facts.local_time import say
-from drymon.shop.facts.outcome import AirNow, Bounds, RackStatus, State, Verdict
+from drymon.shop.facts.outcome import AirNow, Bounds, RackStatus, State, Verdict, recorded_in
 from drymon.shop.facts.sensor_state import SensorState
 from drymon.shop.facts.setup import RoomSetup
 from drymon.shop.facts.value_words import value_words
@@ -93,6 +93,7 @@ def _air(status: RackStatus | None) -> str:
             (air.temperature_c, ".1f", "°C"),
             (air.humidity_pct, ".0f", "% RH"),
             (air.airflow_m_per_s, ".1f", "m/s"),
+            *((value, f".{row.digits}f", f"{row.unit} {row.name}") for row, value in recorded_in(air)),
         )
         if value is not None
     ]

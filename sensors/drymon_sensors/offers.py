@@ -8,15 +8,20 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 from drymon_sensors.errors import ReadError
+from drymon_sensors.quantities import QUANTITIES
 from drymon_sensors.sources.base import Machine
 from drymon_sensors.sources.hwmon import Hwmon
-from drymon_sensors.sources.iio import Iio, IioChannel
+from drymon_sensors.sources.iio import TYPES, Iio, IioChannel
 from drymon_sensors.sources.kernel import COUNTER, HWMON, IIO, Device, Kernel, Wanted, devices
 from drymon_sensors.sources.onewire import DEVICES, ID, OneWire
 
 BY_ID = "/dev/serial/by-id"
 ON_A_WIRE = re.compile(r"\d+-[0-9a-f]{4}\Z|spi\d+\.\d+\Z")
 """Bus addresses of what somebody has wired up; all else is the computer's own."""
+
+
+NOT_OFFERED = ("surface", "voltage")
+"""A chip's own temperature is no probe's, and a voltage needs to be told what it stands for."""
 
 
 @dataclass
@@ -56,7 +61,9 @@ def _iio(machine: Machine, device: Device) -> Offer:
 
 def _air(machine: Machine, device: Device, names: list[str]) -> tuple[list[str], list[dict[str, object]]]:
     values, tables = [], []
-    for quantity, kind in (("temperature", "temp"), ("humidity", "humidityrelative"), ("pressure", "pressure")):
+    for quantity, (kind, _) in TYPES.items():
+        if quantity in NOT_OFFERED:
+            continue
         if any(re.match(rf"in_{kind}\w*_(input|raw)\Z", name) for name in names):
             wanted = Wanted(device.name, "", device.at)
             source = Iio(machine, IioChannel(machine, wanted, kind), quantity)
@@ -122,7 +129,7 @@ def _serial(kernel: Kernel, by_id: str) -> Iterator[Offer]:
 
 
 def _value(source: Iio | Hwmon | OneWire, quantity: str) -> str:
-    unit = {"humidity": "%RH", "pressure": "Pa"}.get(quantity, "Cel")
+    unit = QUANTITIES[quantity].unit
     named = "temperature" if quantity == "surface" else quantity
     try:
         return f"{named} {source.read():.6g} {unit}"

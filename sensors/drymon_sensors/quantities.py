@@ -24,6 +24,7 @@ QUANTITIES = {
     "weight": Quantity("kg", -2000.0, 2000.0, "cell"),
     "pressure": Quantity("Pa", 30_000.0, 120_000.0),
     "surface": Quantity("Cel", -60.0, 150.0, "probe"),
+    "co2": Quantity("ppm", 0.0, 100_000.0),
 }
 
 MASS_UNITS = {"kg": 1.0, "g": 1e-3, "lb": 0.45359237, "oz": 0.45359237 / 16.0}

@@ -49,6 +49,13 @@ def test_an_offset_is_added_before_the_scale_is_applied(tree: KernelTree, machin
     assert source(machine, "temperature", at="1-0040").read() == pytest.approx(21.4319, abs=1e-4)
 
 
+def test_a_share_of_co2_is_in_percent(tree: KernelTree, machine: Machine) -> None:
+    """ "in_concentration_co2_raw: Raw (unscaled no offset etc.) reading of a substance. Units after application of
+    scale and offset are percents." A ten-thousandth of a percent is one part in a million: 812 of them."""
+    tree.iio(0, "1-0061", "co2", {"in_concentration_co2_raw": "812", "in_concentration_co2_scale": "0.0001"})
+    assert source(machine, "co2", chip="co2").read() == pytest.approx(812.0)
+
+
 def test_no_offset_is_an_offset_of_nothing(tree: KernelTree, machine: Machine) -> None:
     """ "Not present if the offset is always 0 or unknown." By hand: 34118 * 1.525878906 = 52059.94 thousandths."""
     hdc1080(tree)

@@ -1,8 +1,10 @@
 """`drymon plan` on a record, and its calendar as another library reads it."""
 
 import json
+import re
 from datetime import datetime, timedelta
 from pathlib import Path
+from xml.etree import ElementTree
 
 import freezegun
 import icalendar
@@ -46,7 +48,8 @@ def last_plan(home: Path) -> dict[str, object]:
 
 def test_the_topic_has_the_coming_dips_of_the_interface(planned: Path) -> None:
     plan = last_plan(planned)
-    assert list(plan) == ["time", "valid_until", "now", "next", "later", "trees"]
+    assert list(plan) == ["time", "valid_until", "now", "next", "later", "trees", "air"]
+    assert plan["air"] == {"rack-a": {"temperature": 22.0, "humidity": 45.1, "airflow": 1.25}}, "the stream's means"
     coming = [*plan["next"], *plan["later"]]  # type: ignore[misc]
     assert [(dip["tree"], dip["coat"], dip["number"], dip["rack"]) for dip in coming] == [
         ("t-7", "backup", 2, "rack-a"),
@@ -54,6 +57,7 @@ def test_the_topic_has_the_coming_dips_of_the_interface(planned: Path) -> None:
     ]
     for dip in coming:
         assert dip["from"]["early"] <= dip["from"]["best"] <= dip["from"]["late"]
+        assert dip["at"] < dip["dry"]["best"] < dip["dry"]["late"]
     finish = plan["trees"]["t-7"]["finish"]  # type: ignore[index]
     assert coming[-1]["from"]["best"] < finish["best"] < finish["late"]
 
@@ -119,4 +123,73 @@ def test_the_calendar_is_read_back_with_the_same_dips(planned: Path, tmp_path: P
 
 def test_another_ending_is_refused(planned: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["plan", "--out", "dips.docx", "--home", str(planned)]) == 2
-    assert "allowed are files ending in .ics, .txt, .json" in capsys.readouterr().err
+    assert "allowed are files ending in .txt, .json, .ics, .html, .svg, .png, .pdf" in capsys.readouterr().err
+
+
+def asked(planned: Path, *words: str) -> int:
+    with freezegun.freeze_time(stamp(HOURS)):
+        return main(["plan", *words, "--home", str(planned)])
+
+
+def test_what_a_change_would_save_is_told_with_its_risk(planned: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert asked(planned, "--what-if", "humidity=20", "--what-if", "airflow=500fpm") == 0
+    said = capsys.readouterr().out
+    assert said.startswith("What if: 20 %RH, 2.54 m/s\n")  # 500 ft/min x 0.3048 m / 60 s, exact by definition
+    assert "rack-a: 22.0 °C 45 %RH, 1.2 m/s now, 22.0 °C 20 %RH, 2.5 m/s then" in said
+    assert re.search(r"^  t-7 .* \d+\.\d (h|days)$", said, re.MULTILINE)
+    assert "later" not in said
+    assert "Mind" not in said, "no prime coat hangs there or is to come"
+    assert "never ready to dewax or pour" in said
+
+
+def test_a_change_for_the_worse_is_told_as_later(planned: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert asked(planned, "--what-if", "humidity=60") == 0
+    assert "later" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (("--what-if", "sun=1"), "allowed are humidity=45"),
+        (("--what-if", "humidity=lots"), "allowed is a number"),
+        (("--what-if", "hands=0"), "a whole number from 1 to 20"),
+        (("--what-if", "humidity=45", "--json"), "leave out --json"),
+        (("--what-if", "humidity=45", "--out", "a.svg"), "name a .txt file"),
+    ],
+)
+def test_a_change_that_makes_no_sense_is_refused(
+    planned: Path, words: tuple[str, ...], told: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert asked(planned, *words) == 2
+    assert told in capsys.readouterr().err
+
+
+def test_a_recipe_that_nobody_has_is_refused(planned: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert asked(planned, "--what-if", "recipe=grand") == 1
+    assert "room.toml has standard" in capsys.readouterr().err
+
+
+def test_a_sheet_to_print_has_a_line_and_a_box_for_each_dip(planned: Path, tmp_path: Path) -> None:
+    file = tmp_path / "sheet.html"
+    assert asked(planned, "--out", str(file)) == 0
+    text = file.read_text("utf-8")
+    assert text.count('class="box"') == 2
+    assert "2 backup" in text
+    assert "3 seal" in text
+    assert "@page" in text
+    assert "never ready to dewax or pour" in text
+    assert not re.search(r"(src|href)=", text), "it needs nothing else"
+
+
+@pytest.mark.parametrize(("ending", "begins"), [("svg", b"<?xml"), ("png", b"\x89PNG"), ("pdf", b"%PDF-")])
+def test_a_picture_is_written_by_its_ending(planned: Path, tmp_path: Path, ending: str, begins: bytes) -> None:
+    file = tmp_path / f"plan.{ending}"
+    assert asked(planned, "--out", str(file)) == 0
+    assert file.read_bytes().startswith(begins)
+
+
+def test_the_picture_says_trees_days_and_numbers(planned: Path, tmp_path: Path) -> None:
+    file = tmp_path / "plan.svg"
+    assert asked(planned, "--out", str(file)) == 0
+    words = [text.strip() for text in ElementTree.fromstring(file.read_bytes()).itertext() if text.strip()]
+    assert {"Dips to come in shop", "t-7", "2", "3", "nobody is there", "last coat dry"} <= set(words)

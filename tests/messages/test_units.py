@@ -39,6 +39,8 @@ from drymon.messages.units import IMPOSSIBLE, UNITS, to_default
         ("weight", 2, "kg", 2, "the default"),
         ("pressure", 101325, "Pa", 101325, "the default"),
         ("pressure", 1.01325, "bar", 101325, "standard atmosphere"),
+        ("co2", 420, "ppm", 420, "the default"),
+        ("co2", 0.042, "%", 420, "a million parts are a hundred percent"),
         ("pressure", 760, "mmHg", 101325, "standard atmosphere in millimetres of mercury (memory)"),
     ],
 )
@@ -60,7 +62,7 @@ def test_registry_scales(published) -> None:
     scales = {row["unit"]: float(row["scale_to_primary"]) for row in published("senml_units")}
     checked = set()
     for quantity, units in UNITS.items():
-        for unit in units.keys() & scales.keys() - {"/", "%", "K", "g"}:  # ratio, offset, gram: checked above
+        for unit in units.keys() & scales.keys() - {"/", "%", "K", "g", "ppm"}:  # ratios, offset, gram: checked above
             assert to_default(
                 quantity, 50_000 / scales[unit] if quantity == "pressure" else 1.0, unit
             ) == pytest.approx(50_000 if quantity == "pressure" else scales[unit], rel=1e-5)
@@ -70,7 +72,8 @@ def test_registry_scales(published) -> None:
 
 def test_default_units_are_registered(published) -> None:
     registered = {row["unit"] for row in published("senml_units") if row["kind"] == "primary"}
-    assert {limits.unit for limits in LIMITS.values()} <= registered
+    assert {limits.unit for limits in LIMITS.values()} - registered == {"ppm"}  # what sensors and people say
+    assert "ppm" in {row["unit"] for row in published("senml_units") if row["kind"] == "secondary"}
 
 
 def test_no_unit_means_the_default() -> None:

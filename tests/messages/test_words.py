@@ -20,7 +20,7 @@ TOPICS = (
 )
 RFC3339 = 'allowed is RFC 3339 with its offset, such as "2031-03-03T06:00:00Z"'
 KEYS = "Allowed are value, unit, time, device, boot, seq and keys unlike these"
-QUANTITIES = "temperature, humidity, airflow, weight, pressure, surface"
+QUANTITIES = "temperature, humidity, airflow, weight, pressure, surface, co2"
 
 
 @pytest.mark.parametrize(

@@ -57,6 +57,8 @@ def has_alarm(shop: Shop, tree: str) -> bool:
 def morning(tmp_path: Path, broker_program: str) -> Iterator[Shop]:
     """A shop after a night of alarms; t-5 has waited longer than its coat may, t-6 dries."""
     running = Shop(tmp_path)
+    room = running.home / "room.toml"
+    room.write_text(room.read_text("utf-8").replace("longest_wait_h = 72", "longest_wait_h = 10"), "utf-8")
     try:
         running.add_user("ana")
         running.serve()
@@ -69,7 +71,7 @@ def morning(tmp_path: Path, broker_program: str) -> Iterator[Shop]:
         running.heard.clear()  # or the first start's word would pass for the second's
         running.serve()
         running.air()
-        dipped = f"{now - timedelta(hours=73):%Y-%m-%dT%H:%M:%SZ}"
+        dipped = f"{now - timedelta(hours=11):%Y-%m-%dT%H:%M:%SZ}"
         dip = {"rack": "rack-a", "coat": "backup", "number": 2, "recipe": "standard", "shelter": "open"}
         running.say("log/dip", {**dip, "tree": "t-5", "time": dipped})
         running.say("log/dip", {**dip, "tree": "t-6"})

@@ -100,7 +100,7 @@ def went_on(monkeypatch: pytest.MonkeyPatch) -> list[bool]:
 
 
 @settings(
-    max_examples=6,
+    max_examples=4,
     derandomize=True,
     phases=(Phase.explicit, Phase.generate),
     suppress_health_check=list(HealthCheck),

@@ -26,7 +26,7 @@ from drymon.readback.history import ends_of
 from drymon.shop.facts.events import Dip, Leave, Weigh
 from drymon.shop.facts.lives import lives_of
 from drymon.shop.facts.outcome import State, Verdict
-from drymon.shop.facts.setup import Recipe
+from drymon.shop.facts.setup import Band, Recipe
 from drymon.views.plots.coat import RunPoints, draw_model, expected, points_of
 from drymon.views.plots.rack import draw_rack
 from drymon.views.plots.room import draw_room, future_end
@@ -80,6 +80,16 @@ def test_a_rack_says_its_quantities_bands_dips_and_fans(tmp_path: Path) -> None:
     assert "Air at by the door (rack-a)" in said
     assert {"asked: 20 to 26", "asked: 35 to 55", "fan off", "fan on"} <= set(said)
     assert sum(text.startswith("▾ t-7") for text in said) >= 5
+
+
+def test_a_quantity_that_is_only_recorded_is_drawn_where_a_sensor_tells_it(tmp_path: Path) -> None:
+    room = replace(ROOM, coats=tuple(replace(coat, room=Band(co2_ppm=(300.0, 1400.0))) for coat in ROOM.coats))
+    told = {**air(), Quantity.CO2: [(time, 20.0 * value) for time, value in air()[Quantity.HUMIDITY]]}
+    figure = draw_rack(room.racks[0], told, EVENTS, room, SPAN)
+    assert len(figure.axes) == len(rack().axes) + 1
+    said = words(figure, tmp_path)
+    assert {"CO2, ppm", "asked: 300 to 1400"} <= set(said)
+    assert "CO2, ppm" not in words(rack(), tmp_path)
 
 
 def test_a_rack_without_anemometer_shows_what_is_assumed(tmp_path: Path) -> None:

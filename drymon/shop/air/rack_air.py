@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from drymon.drying import air, draws, ensemble, surface
 from drymon.drying.ensemble import AirStep
-from drymon.drying.quantities import Quantity
+from drymon.drying.quantities import RECORDED, Quantity
 from drymon.shop.air.air_book import NOWHERE, AirBook
 from drymon.shop.air.minute_air import MinuteAir, Noted, noted_of
 from drymon.shop.air.sensors import KEPT_MIN, MINUTE_S, MinuteSeries, minute_done
@@ -115,10 +115,19 @@ class RackAir:
         if not at.known:
             temperature = self.book.value(self.places, Quantity.TEMPERATURE, int(seconds // MINUTE_S), self.back)
             humidity = self.book.value(self.places, Quantity.HUMIDITY, int(seconds // MINUTE_S), self.back)
-            return AirNow(_or_none(temperature), _or_none(humidity), _or_none(at.speed), None, math.isnan(at.speed))
+            found = _or_none(temperature), _or_none(humidity), _or_none(at.speed), None
+            return AirNow(*found, math.isnan(at.speed), **self._recorded(int(seconds // MINUTE_S)))
         pressure = self.book.value(self.places, Quantity.PRESSURE, int(seconds // MINUTE_S), self.back)
         humidity = self.book.value(self.places, Quantity.HUMIDITY, minute, self.back) if at.drifted else at.humidity_pct
-        return AirNow(at.temperature_c, humidity, _or_none(at.speed), _or_none(pressure), math.isnan(at.speed))
+        measured = at.temperature_c, humidity, _or_none(at.speed), _or_none(pressure)
+        return AirNow(*measured, math.isnan(at.speed), **self._recorded(minute))
+
+    def _recorded(self, minute: int) -> dict[str, float | None]:
+        """What is fresh of the quantities that no verdict rests on."""
+        return {
+            row.key: _or_none(self.book.value(self.places, quantity, minute, self.back))
+            for quantity, row in RECORDED.items()
+        }
 
     def missing(self, seconds: float) -> tuple[str, ...]:
         """Which of temperature and humidity have no fresh, trusted value at a stream time (seconds since 1970)."""

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from datetime import timedelta
 from typing import Literal
 
+from drymon.drying.quantities import RECORDED
 from drymon.shop.facts.outcome import SEVERITIES, DoubtKind, Severity
 
 AlarmClass = Literal["alarm", "notice"]
@@ -268,7 +269,12 @@ KINDS: Mapping[str, AlarmKind] = {kind.name: kind for kind in (*_ROOM_KINDS, *_S
 SERVICE_KINDS = frozenset(kind.name for kind in _SERVICE_KINDS)
 """Kinds that the service itself reports, as opposed to what is judged from the room."""
 
-DEADBAND: Mapping[str, float] = {"temperature_c": 0.5, "humidity_pct": 2.0, "airflow_m_per_s": 0.1}
+DEADBAND: Mapping[str, float] = {
+    "temperature_c": 0.5,
+    "humidity_pct": 2.0,
+    "airflow_m_per_s": 0.1,
+    **{row.key: row.settled for row in RECORDED.values()},
+}
 """How far inside its band a value must be to count as back (K, %RH, m/s); at most a quarter of its width."""
 
 SLIGHT = 1 / 3

@@ -9,6 +9,7 @@ from collections.abc import Collection, Iterable, Iterator
 from datetime import datetime, timedelta
 from functools import lru_cache
 
+from drymon.drying.quantities import RECORDED
 from drymon.shop.alarms.alarm_book import Condition, Key, Truth, is_of_service
 from drymon.shop.alarms.alarm_kinds import DEADBAND, SLIGHT, WINDOW_NOTICE
 from drymon.shop.alarms.sensor_conditions import sensor_conditions
@@ -26,6 +27,7 @@ _NAMES = {
     "temperature_c": ("temperature", "°C"),
     "humidity_pct": ("humidity", "%RH"),
     "airflow_m_per_s": ("air speed", "m/s"),
+    **{row.key: (row.name, row.unit) for row in RECORDED.values()},
 }
 
 
@@ -164,11 +166,15 @@ def _band(rack: RackStatus, field: str, coat: str, band: tuple[float, float]) ->
         return Condition(key, Truth.UNCLEAR)
     low, high = band
     side = "below" if value < low else "above" if value > high else "back in"
-    what = f"The {name} at {rack.rack} is {value:.3g} {unit}, {side} the {low:g} to {high:g} {unit} that {coat} needs."
+    recorded = next((row for row in RECORDED.values() if row.key == field), None)
+    whose = f"asked for while {coat} dries" if recorded else f"that {coat} needs"
+    is_now = f"{value:.{recorded.digits}f}" if recorded else f"{value:.3g}"
+    what = f"The {name} at {rack.rack} is {is_now} {unit}, {side} the {low:g} to {high:g} {unit} {whose}."
     inside = min(DEADBAND[field], (high - low) / 4)
     if side != "back in":
         far = max(low - value, value - high) > SLIGHT * (high - low)
-        by = "Do it within the hour; prime coats cannot wait." if far else ""
+        urgent = "Do it within the hour; prime coats cannot wait." if far else ""
+        by = recorded.to_do if recorded else urgent
         return Condition(key, Truth.HOLDS, what, by, "warning" if far else "notice")
     settled = low + inside <= value <= high - inside
     return Condition(key, Truth.CLEAR if settled else Truth.UNCLEAR, what)

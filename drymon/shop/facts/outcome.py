@@ -6,6 +6,7 @@ from datetime import datetime
 from enum import StrEnum
 from typing import Literal
 
+from drymon.drying.quantities import RECORDED, Recorded
 from drymon.shop.facts.sensor_state import SensorState
 
 
@@ -106,6 +107,13 @@ class AirNow:
     airflow_m_per_s: float | None = None
     pressure_pa: float | None = None
     airflow_assumed: bool = False
+    co2_ppm: float | None = None
+
+
+def recorded_in(air: AirNow) -> list[tuple[Recorded, float]]:
+    """What is known of the air beyond what verdicts rest on."""
+    found = ((row, getattr(air, row.key)) for row in RECORDED.values())
+    return [(row, value) for row, value in found if value is not None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,7 +133,8 @@ class RackStatus:
 @dataclass(frozen=True, slots=True)
 class PlannedDip:
     """A coming dip. at: when the plan has it. allowed: when it may be done: likely, as planned with `ASSURANCE`, and if
-    all dries a good deal slower. until: by when it must be done. note: what to mind, in a sentence, or "".
+    all dries a good deal slower. until: by when it must be done. note: what to mind, in a sentence, or "". dry: when
+    the coat is dry that is dipped `at`: likely and surely.
     """
 
     tree: str
@@ -137,6 +146,7 @@ class PlannedDip:
     until: datetime | None = None
     note: str = ""
     label: str = ""
+    dry: When | None = None
 
     @property
     def called(self) -> str:
@@ -145,9 +155,22 @@ class PlannedDip:
 
 
 @dataclass(frozen=True, slots=True)
+class PlanAir:
+    """The air at a rack by which a plan was made: degC, %RH, m/s (None: not measured), Pa. assumed: the range of air
+    speeds that stands for one that is not measured, m/s.
+    """
+
+    temperature_c: float
+    humidity_pct: float
+    airflow: float | None
+    assumed: tuple[float, float]
+    pressure_pa: float
+
+
+@dataclass(frozen=True, slots=True)
 class DayPlan:
     """What to dip now, next (until people go home, today or when they come next, within a day) and later, each by
-    time. finishes: when each tree's last coat is dry.
+    time. finishes: when each tree's last coat is dry. air: by which air at each rack, of those where it is known.
     """
 
     time: datetime
@@ -156,6 +179,7 @@ class DayPlan:
     next: tuple[PlannedDip, ...]
     later: tuple[PlannedDip, ...]
     finishes: Mapping[str, When]
+    air: Mapping[str, PlanAir] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -222,9 +246,9 @@ class Standing:
     """
 
     time: datetime
-    trees: Mapping[str, Verdict] = field(default_factory=dict)
-    racks: Mapping[str, RackStatus] = field(default_factory=dict)
-    sensors: tuple[SensorStatus, ...] = ()
-    doubts: tuple[Doubt, ...] = ()
-    clock_known: bool = True
-    on_cells: Mapping[str, str] = field(default_factory=dict)
+    trees: Mapping[str, Verdict]
+    racks: Mapping[str, RackStatus]
+    sensors: tuple[SensorStatus, ...]
+    doubts: tuple[Doubt, ...]
+    clock_known: bool
+    on_cells: Mapping[str, str]

@@ -18,6 +18,7 @@ class Band:
     temperature_c: tuple[float, float] | None = None
     humidity_pct: tuple[float, float] | None = None
     airflow_m_per_s: tuple[float, float] | None = None
+    co2_ppm: tuple[float, float] | None = None
     swing_c: float | None = None
 
 

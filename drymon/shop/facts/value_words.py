@@ -1,11 +1,14 @@
 """Measured values as people in the room read them."""
 
+from drymon.drying.quantities import RECORDED
+
 _AS_SAID = {
     "Cel": ("°C", 1.0, 1),
     "%RH": ("%RH", 1.0, 1),
     "m/s": ("m/s", 1.0, 2),
     "kg": ("kg", 1.0, 3),
     "Pa": ("hPa", 0.01, 0),
+    **{row.unit: (row.unit, 1.0, row.digits) for row in RECORDED.values()},
 }
 """By default unit: what people call theirs, how many of it one is, and the decimals that say something."""
 

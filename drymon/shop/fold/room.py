@@ -255,7 +255,7 @@ class Room:
             if name not in self._behind and (state := log.newest()) is not None:
                 yield state
 
-    def _state(self, name: str, at: float, keep: bool = True) -> TreeState | None:
+    def _state(self, name: str, at: float, keep: bool) -> TreeState | None:
         if name in self._behind:
             return self.logs[name].outline(at)
         return self.logs[name].state(at, self.clock_known, keep)

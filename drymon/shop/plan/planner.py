@@ -5,7 +5,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import UTC, datetime, timedelta, tzinfo
 
 from drymon.shop.facts.local_time import say
-from drymon.shop.facts.outcome import DayPlan, PlannedDip, State, Verdict, When
+from drymon.shop.facts.outcome import DayPlan, PlanAir, PlannedDip, State, Verdict, When
 from drymon.shop.facts.recipes import coming
 from drymon.shop.facts.setup import RoomSetup
 from drymon.shop.plan.open_hours import OpenHours
@@ -25,8 +25,11 @@ Slots = Mapping[tuple[str, int], Slot]
 class Planner:
     """Makes the plan of one room, again and again. Pure: the same facts give the same plan."""
 
-    def __init__(self, world: World) -> None:
-        self.waits = Waits(world)
+    def __init__(self, world: World, air: Mapping[str, PlanAir] | None = None, usual: Waits | None = None) -> None:
+        """air: by rack, in the place of the past day's. usual: the waits by which the verdicts' coats were expected to
+        dry, where they are to dry in other air now.
+        """
+        self.waits, self._usual = Waits(world, air), usual
 
     def plan(self, verdicts: Iterable[Verdict], at: float, zone: tzinfo) -> DayPlan:
         """The plan at `at` (seconds since 1970), by what was last said of each tree."""
@@ -40,7 +43,8 @@ class Planner:
         coming = [self._dip(slot, going[slot.tree], (early, slow), time.astimezone(zone)) for slot in planned.values()]
         now, next_, later = _by_time(coming, going, hours, at, setup.hours.dip_min * 60.0)
         finishes = {tree: self._finish(going[tree], (early, planned, slow), at) for tree in sorted(going)}
-        return DayPlan(time, time + VALID_FOR, now, next_, later, finishes)
+        air = {rack: told for rack in setup.rack_by_name if (told := self.waits.air(rack, at)) is not None}
+        return DayPlan(time, time + VALID_FOR, now, next_, later, finishes, air)
 
     def _slots(
         self, going: Mapping[str, Verdict], hours: OpenHours, at: float, end: str, way: Way, stretch: float
@@ -56,13 +60,22 @@ class Planner:
         dry: datetime | None = getattr(verdict.dry_at, end)
         ready = at
         if verdict.state is not State.READY:
-            ready = math.inf if dry is None else at + stretch * max(dry.timestamp() - at, 0.0)
+            left = math.inf if dry is None else max(dry.timestamp() - at, 0.0)
+            ready = at + stretch * left * self._in_other_air(verdict, way, at)
         until = math.inf if verdict.redip_by is None else verdict.redip_by.timestamp()
         steps = tuple(
             Step(way(self._wait(verdict, name, number, at)), _longest_s(setup, name))
             for number, name in _coming(verdict, setup)
         )
         return Chain(verdict.tree, ready, steps, until)
+
+    def _in_other_air(self, verdict: Verdict, way: Way, at: float) -> float:
+        """By how much longer the coat takes that hangs there now, than it would in the air it was expected in."""
+        if self._usual is None or verdict.coat is None:
+            return 1.0
+        key = verdict.rack, verdict.coat, verdict.number, verdict.shelter, at
+        before, after = way(self._usual.of(*key)), way(self.waits.of(*key))
+        return after / before if math.isfinite(before) else 1.0
 
     def _wait(self, verdict: Verdict, coat: str, number: int, at: float) -> Wait:
         return self.waits.of(verdict.rack, coat, number, verdict.shelter, at)
@@ -73,6 +86,7 @@ class Planner:
         number, coat = _coming(verdict, setup)[slot.index]
         planned = datetime.fromtimestamp(slot.start_s, UTC)
         key = slot.tree, slot.index
+        wait = self._wait(verdict, coat, number, now.timestamp())
         early, late = (_moment(way[key].start_s) if key in way else None for way in ends)
         return PlannedDip(
             slot.tree,
@@ -84,6 +98,7 @@ class Planner:
             verdict.redip_by if slot.index == 0 else None,
             _note(slot, setup.coat_by_name[coat].longest_wait_h or 0.0, now),
             verdict.label,
+            When(None, _moment(slot.start_s + wait.likely_s), _moment(slot.start_s + wait.sure_s)),
         )
 
     def _finish(self, verdict: Verdict, ways: Sequence[Slots], at: float) -> When:

@@ -1,6 +1,9 @@
-"""How long coming coats will take: in the air of the past day at their rack, by the model that each goes by."""
+"""How long coming coats will take: in the air of the past day at their rack, or in air that somebody asks about, by the
+model that each goes by.
+"""
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -10,6 +13,8 @@ from drymon.drying import coat, dips
 from drymon.drying.ensemble import AirStep
 from drymon.shop.air.rack_air import RackAir
 from drymon.shop.air.sensors import minute_done
+from drymon.shop.facts.measured import InItsPlace
+from drymon.shop.facts.outcome import PlanAir
 from drymon.shop.tree.starting import measured_model
 from drymon.shop.tree.state import ASSURANCE, World
 
@@ -43,8 +48,9 @@ class _Made:
 class Waits:
     """Keeps what was worked out. Pure: the same facts give the same waits."""
 
-    def __init__(self, world: World) -> None:
-        self.world = world
+    def __init__(self, world: World, air: Mapping[str, PlanAir] | None = None) -> None:
+        """air: by rack, in the place of the past day's."""
+        self.world, self._air = world, air
         self._made: dict[tuple[str, str, int, str], _Made] = {}
 
     def of(self, rack: str, coat_name: str, number: int, shelter: str, at: float) -> Wait:
@@ -54,28 +60,38 @@ class Waits:
         if made is not None and 0.0 <= at - made.at < KEPT_S:
             return made.wait
         minute = minute_done(at)
-        step = _usual_step(self.world.air[rack], minute)
+        told = self.air(rack, at)
+        step = None if told is None else _step(self.world.air[rack], told)
         drive = 0.0 if step is None else float(step.deficit / np.mean(step.resistance))
-        if step is None or drive <= 0.0:  # saturated air, or none that is known: nothing would ever dry
+        if told is None or step is None or drive <= 0.0:  # saturated air, or none that is known: nothing would ever dry
             return NEVER
         if made is None or abs(drive / made.drive - 1.0) > DRIVE_APART:
-            made = _Made(self._worked_out(*key, step, minute), at, drive)
+            by_cloth = None if told.airflow is not None else self.world.air[rack].place_by_cloth(minute)
+            made = _Made(self._worked_out(*key, step, by_cloth), at, drive)
         self._made[key] = replace(made, at=at)
         return made.wait
 
-    def _worked_out(self, rack: str, coat_name: str, number: int, shelter: str, step: AirStep, minute: int) -> Wait:
+    def air(self, rack: str, at: float) -> PlanAir | None:
+        """The air at a rack that coats to come will dry in; None where nothing is known of it."""
+        if self._air is not None:
+            return self._air.get(rack)
+        return _usual(self.world.air[rack], minute_done(at))
+
+    def _worked_out(
+        self, rack: str, coat_name: str, number: int, shelter: str, step: AirStep, by_cloth: InItsPlace | None
+    ) -> Wait:
         setup, model = self.world.setup, self.world.goes_by[coat_name]
         if model is None:
             return NEVER
-        kind, place = setup.coat_by_name[coat_name], self.world.air[rack].place_by_cloth(minute)
-        own = measured_model(model, self.world.waters.get(coat_name), place)
+        kind = setup.coat_by_name[coat_name]
+        own = measured_model(model, self.world.waters.get(coat_name), by_cloth)
         coats = dips.possible_coats(own, number, shelter, rack=rack, edges=dips.EDGES[setup.edges])
         dry = coat.steady_seconds(coats, 1.0 - kind.dry_at, step)
         seconds = np.sort(np.maximum(dry, 3600.0 * (kind.shortest_wait_h or 0.0)))
         return Wait(*(float(seconds[math.ceil(share * len(seconds)) - 1]) for share in (0.5, ASSURANCE)))
 
 
-def _usual_step(air: RackAir, minute: int) -> AirStep | None:
+def _usual(air: RackAir, minute: int) -> PlanAir | None:
     """The mean air of the past day, None where nothing is known of it."""
     newest = air.minute(minute)
     if not newest.known:
@@ -86,8 +102,14 @@ def _usual_step(air: RackAir, minute: int) -> AirStep | None:
         temperature, humidity = newest.temperature_c, newest.humidity_pct
     else:
         humidity = float(moist.humidity_from_ratio(temperature, ratio, newest.pressure_pa))
-    by_cloth = air.place_by_cloth(minute) is not None
-    return air.drive(temperature, min(humidity, 100.0), speed, newest.range_of(by_cloth), newest.pressure_pa)
+    assumed = newest.range_of(air.place_by_cloth(minute) is not None)
+    measured = None if math.isnan(speed) else speed
+    return PlanAir(temperature, min(humidity, 100.0), measured, assumed, newest.pressure_pa)
+
+
+def _step(air: RackAir, told: PlanAir) -> AirStep:
+    speed = math.nan if told.airflow is None else told.airflow
+    return air.drive(told.temperature_c, told.humidity_pct, speed, told.assumed, told.pressure_pa)
 
 
 def _mean(values: np.ndarray) -> float:

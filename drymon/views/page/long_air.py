@@ -9,9 +9,10 @@ from matplotlib.figure import Figure
 
 from drymon.drying.quantities import Quantity
 from drymon.readback.air_record import AirRecord
+from drymon.readback.gather import AIR
 from drymon.shop.facts.setup import Band, Rack, RoomSetup
 from drymon.store import Bucket, Store
-from drymon.views.plots.rack import PANELS, Panel
+from drymon.views.plots.rack import PANEL_HEIGHT, Panel, shown
 from drymon.views.plots.style import BAND, EDGE, QUIET, drawing, panels, paper
 from drymon.views.plots.time_axis import Span, dress_long_time, x_of
 
@@ -31,21 +32,22 @@ def long_air(store: Store, room: RoomSetup, rack: Rack, begin: datetime, end: da
     """A rack's air in whole-hour buckets."""
     step = HOUR * max(1, -int(-(end - begin) / HOUR // MOST_BUCKETS))
     air = AirRecord(store, room)
-    quantities = [panel.quantity for panel in PANELS]
-    return LongAir(step, {quantity: air.of_rack(rack.name, quantity, begin, end, step) for quantity in quantities})
+    return LongAir(step, {quantity: air.of_rack(rack.name, quantity, begin, end, step) for quantity in AIR})
 
 
 def draw_long_air(rack: Rack, air: LongAir, room: RoomSetup, span: Span) -> Figure:
-    """The picture: three panels as for a day, with what the coats of this room ask for behind them."""
+    """The picture: panels as for a day, with what the coats of this room ask for behind them."""
     with drawing():
         name = f"{rack.name}, {rack.label}" if rack.label else rack.name
         hours = round(air.step / HOUR)
         what = "every hour" if hours == 1 else f"every {hours} hours"
-        figure = paper(f"Air at {name}", f"{span.words} · mean, lowest and highest {what}", height=7.4)
-        axes = panels(figure, [1, 1, 1], gap=0.22, foot=0.72, head=1.15)
-        for panel, each in zip(PANELS, axes, strict=True):
+        drawn = shown({quantity for quantity, buckets in air.buckets.items() if buckets})
+        words = f"{span.words} · mean, lowest and highest {what}"
+        figure = paper(f"Air at {name}", words, height=PANEL_HEIGHT * len(drawn))
+        axes = panels(figure, [1] * len(drawn), gap=0.22, foot=0.72, head=1.15)
+        for panel, each in zip(drawn, axes, strict=True):
             _draw(each, panel, air, room)
-            dress_long_time(each, span, labels=panel is PANELS[-1])
+            dress_long_time(each, span, labels=panel is drawn[-1])
         return figure
 
 

@@ -6,7 +6,7 @@ from zoneinfo import ZoneInfo
 
 from drymon.readback.now import age
 from drymon.shop.facts.local_time import say
-from drymon.shop.facts.outcome import AirNow, State, When
+from drymon.shop.facts.outcome import AirNow, State, When, recorded_in
 from drymon.views.expected import sure
 
 FACES: dict[State, tuple[str, str]] = {
@@ -74,5 +74,6 @@ def air_words(air: AirNow | None) -> list[str]:
         (air.temperature_c, ".1f", "°C"),
         (air.humidity_pct, ".0f", "% RH"),
         (air.airflow_m_per_s, ".1f", "m/s"),
+        *((value, f".{row.digits}f", f"{row.unit} {row.name}") for row, value in recorded_in(air)),
     )
     return [f"{value:{form}} {unit}" for value, form, unit in parts if value is not None]

@@ -1,6 +1,6 @@
 """A rack's air: temperature, humidity, air speed above each other, what the coats ask for, what happened."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Container, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from itertools import pairwise
@@ -9,7 +9,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from drymon.drying.quantities import Quantity
+from drymon.drying.quantities import RECORDED, Quantity
 from drymon.readback.history import stays_on
 from drymon.shop.facts.events import Dip, FanSwitched, LogEvent
 from drymon.shop.facts.lives import Coat, Stay, all_coats, lives_of
@@ -36,11 +36,26 @@ class Panel:
     digits: int
 
 
-PANELS = (
+DRIES = (
     Panel(Quantity.TEMPERATURE, "temperature, °C", "°C", "temperature_c", RUST, 2.0, 1),
     Panel(Quantity.HUMIDITY, "relative humidity, %", "%", "humidity_pct", BLUE, 10.0, 0),
     Panel(Quantity.AIRFLOW, "air speed, m/s", "m/s", "airflow_m_per_s", PLUM, 0.5, 2),
 )
+"""What every rack's picture shows: what its coats dry by."""
+
+BESIDE = tuple(
+    Panel(quantity, f"{row.name}, {row.unit}", row.unit, row.key, QUIET, row.least, row.digits)
+    for quantity, row in RECORDED.items()
+)
+"""What it shows beneath where a sensor tells it."""
+
+PANEL_HEIGHT = 7.4 / 3
+"""Of the sheet, in inches."""
+
+
+def shown(told: Container[Quantity]) -> tuple[Panel, ...]:
+    """The panels of a picture of air, where sensors have told these quantities."""
+    return *DRIES, *(panel for panel in BESIDE if panel.quantity in told)
 
 
 def draw_rack(
@@ -53,15 +68,16 @@ def draw_rack(
     """
     with drawing():
         name = f"{rack.label} ({rack.name})" if rack.label else rack.name
-        figure = paper(f"Air at {name}", span.words, height=7.4)
-        axes = panels(figure, [1, 1, 1], gap=0.22, foot=0.72, head=1.15)
+        drawn = shown({quantity for quantity, series in air.items() if series})
+        figure = paper(f"Air at {name}", span.words, height=PANEL_HEIGHT * len(drawn))
+        axes = panels(figure, [1] * len(drawn), gap=0.22, foot=0.72, head=1.15)
         hung = stays_on(rack.name, all_coats(lives_of(events, span.end)))
         dips = [coat.dip for coat, stay in hung if stay.begin == coat.dip.time and span.begin <= stay.begin <= span.end]
-        for panel, each in zip(PANELS, axes, strict=True):
+        for panel, each in zip(drawn, axes, strict=True):
             _draw_panel(each, panel, air.get(panel.quantity, ()), rack, hung, room, span)
             for dip in dips:
                 each.axvline(x_of(dip.time), color=QUIET, linewidth=0.8, alpha=0.6, zorder=1)
-            dress_time(each, span, labels=panel is PANELS[-1])
+            dress_time(each, span, labels=panel is drawn[-1])
         _name_dips(axes[0], dips, span)
         _draw_fans(axes[-1], rack.name, events, span)
         return figure

@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from datetime import datetime
 from functools import partial
 
-from drymon.drying.quantities import Quantity
+from drymon.drying.quantities import RECORDED, Quantity
 from drymon.readback.history import Stretch
 from drymon.readback.now import percent
 from drymon.shop.facts.events import Felt, Look, Move
@@ -32,6 +32,7 @@ MEASURED = {
     Quantity.TEMPERATURE: ("temperature", "°C", 1),
     Quantity.HUMIDITY: ("relative humidity", "%", 0),
     Quantity.AIRFLOW: ("air speed", "m/s", 2),
+    **{quantity: (row.name, row.unit, row.digits) for quantity, row in RECORDED.items()},
 }
 
 
@@ -123,6 +124,8 @@ def _air(record: CoatRecord, room: RoomSetup) -> Table:
     rows = []
     for quantity, (name, unit, digits) in MEASURED.items():
         seen = record.air.get(quantity)
+        if quantity in RECORDED and seen is None:
+            continue
         rows.append(_seen(name, unit, digits, seen) if seen else _unmeasured(record, room, quantity, name))
     head = ("air", "lowest", "mean", "highest", "asked for", "time within", "without readings")
     return Table(head, tuple(rows), (1.5, 1, 1, 1, 1.3, 0.9, 2.1), (1, 2, 3), "Its air")

@@ -14,7 +14,7 @@ from drymon.shop.facts.events import Look, Move
 from drymon.shop.facts.outcome import State, Verdict
 from drymon.shop.facts.setup import RoomSetup
 from drymon.views.plots.marks import BESIDE, note
-from drymon.views.plots.rack import PANELS, Panel
+from drymon.views.plots.rack import DRIES, Panel, shown
 from drymon.views.plots.states import draw_states
 from drymon.views.plots.style import BAND, BLUE, EDGE, GREEN, INK, QUIET, SKY, VERMILLION
 from drymon.views.plots.time_axis import Span, dress_time, x_of
@@ -39,22 +39,23 @@ def draw_coat(record: CoatRecord, room: RoomSetup, figure: Figure, box: Box) -> 
     """Draw one coat's record into a box of the sheet."""
     begin, end = record.coat.dip.time, max(record.coat.end, record.coat.dip.time + SHORTEST)
     span = Span(begin, end, ZoneInfo(room.timezone))
-    curve, strip, *airs = _panels(figure, box)
+    drawn = shown(record.air)
+    curve, strip, *airs = _panels(figure, box, [*SHARES, *SHARES[-1:] * (len(drawn) - len(DRIES))])
     _draw_drying(curve, record, span)
     _draw_strip(strip, record, span)
     stale = timedelta(minutes=room.stale_after_min)
-    for axes, panel in zip(airs, PANELS, strict=True):
+    for axes, panel in zip(airs, drawn, strict=True):
         _draw_air(axes, panel, record.air.get(panel.quantity), stale)
-        dress_time(axes, span, labels=panel is PANELS[-1])
+        dress_time(axes, span, labels=panel is drawn[-1])
 
 
-def _panels(figure: Figure, box: Box) -> list[Axes]:
+def _panels(figure: Figure, box: Box, shares: Sequence[float]) -> list[Axes]:
     left, bottom, width, height = box
     gap, foot = 0.025 * height, 0.11 * height
-    room = height - foot - gap * (len(SHARES) - 1)
+    room = height - foot - gap * (len(shares) - 1)
     axes, top = [], bottom + height
-    for share in SHARES:
-        tall = room * share / sum(SHARES)
+    for share in shares:
+        tall = room * share / sum(shares)
         axes.append(figure.add_axes((left + 0.068 * width, top - tall, width * (0.932 - ASIDE), tall)))
         top -= tall + gap
     return axes

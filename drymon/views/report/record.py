@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
 from drymon.drying.coat_model import CoatModel
-from drymon.drying.quantities import Quantity
+from drymon.drying.quantities import RECORDED, Quantity
 from drymon.errors import SetupError
 from drymon.readback.air_record import AirRecord
 from drymon.readback.coat_basis import Basis, basis_of
@@ -151,6 +151,7 @@ def _asked(band: Band) -> dict[Quantity, tuple[float, float] | None]:
         Quantity.TEMPERATURE: band.temperature_c,
         Quantity.HUMIDITY: band.humidity_pct,
         Quantity.AIRFLOW: band.airflow_m_per_s,
+        **{quantity: getattr(band, row.key) for quantity, row in RECORDED.items()},
     }
 
 

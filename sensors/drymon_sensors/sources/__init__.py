@@ -6,13 +6,14 @@ from collections.abc import Callable
 from math import ceil, inf
 from typing import NamedTuple
 
+from drymon_sensors.quantities import QUANTITIES
 from drymon_sensors.sources.base import Machine, Source
 from drymon_sensors.sources.bridge import Bridge
 from drymon_sensors.sources.counter import PulseCounter
-from drymon_sensors.sources.fake import Fake
+from drymon_sensors.sources.fake import MEANS, Fake
 from drymon_sensors.sources.hotwire import HotWire
 from drymon_sensors.sources.hwmon import Hwmon
-from drymon_sensors.sources.iio import Iio
+from drymon_sensors.sources.iio import TYPES, Iio
 from drymon_sensors.sources.onewire import OneWire
 from drymon_sensors.sources.scale import Scale
 from drymon_sensors.tables import Table
@@ -35,14 +36,13 @@ class Kind(NamedTuple):
         return max(self.samples, ceil(every_s / self.longest_step_s))
 
 
-EVERYTHING = ("temperature", "humidity", "airflow", "weight", "pressure", "surface")
 KINDS = {
-    "iio": Kind(Iio.from_table, ("temperature", "humidity", "pressure", "surface")),
+    "iio": Kind(Iio.from_table, tuple(name for name in TYPES if name in QUANTITIES)),
     "hwmon": Kind(Hwmon.from_table, ("temperature", "humidity", "surface")),
     "bridge": Kind(Bridge.from_table, ("weight",), 5),
     "hotwire": Kind(HotWire.from_table, ("airflow",), 5),
     "counter": Kind(PulseCounter.from_table, ("airflow",), 1),  # it counts through the whole interval anyway
     "onewire": Kind(OneWire.from_table, ("temperature", "surface"), 1),  # one takes most of a second, and heats it
     "scale": Kind(Scale.from_table, ("weight",), 1, 5.0),  # it talks on; what nobody reads for long gets old
-    "fake": Kind(Fake.from_table, EVERYTHING, 1),
+    "fake": Kind(Fake.from_table, tuple(MEANS), 1),
 }

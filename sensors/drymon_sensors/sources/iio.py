@@ -17,9 +17,10 @@ TYPES = {
     "surface": ("temp", 1e-3),
     "humidity": ("humidityrelative", 1e-3),
     "pressure": ("pressure", 1e3),
+    "co2": ("concentration_co2", 1e4),
     "voltage": ("voltage", 1e-3),
 }
-"""Channel type, and our unit in one of the kernel's: milli-degrees, milli-percent, kilopascal, millivolt."""
+"""Channel type, and our unit in one of the kernel's: milli-degrees, milli-percent, kilopascal, percent, millivolt."""
 
 HEATER = "out_current_heater_raw"
 HEATER_REST_S = 120.0

@@ -1,0 +1,254 @@
+"""Where each rule of the plan turns: whose hands, which hours, how long is waited. Figures are worked out by hand."""
+
+import math
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+import pytest
+
+from drymon.drying import coat, dips
+from drymon.drying.quantities import Quantity
+from drymon.shop.air.air_book import AirBook
+from drymon.shop.air.rack_air import RackAir
+from drymon.shop.air.sensors import minute_done
+from drymon.shop.facts.outcome import DayPlan, State, Verdict, When
+from drymon.shop.facts.setup import Hours, RoomSetup
+from drymon.shop.plan.open_hours import OpenHours
+from drymon.shop.plan.planner import Planner
+from drymon.shop.plan.schedule import Chain, Slot, Step, schedule
+from drymon.shop.plan.waits import Waits
+from drymon.shop.tree.state import World
+from tests.shop.invented_shop import BEGIN, MODELS, SETUP, Shop, reading
+
+MONDAY = datetime(2031, 3, 3, tzinfo=UTC)
+MIDNIGHT, HOUR, DAY = MONDAY.timestamp(), 3600.0, 86400.0
+START = BEGIN.timestamp()
+DAILY = Hours(tuple(range(7)), 7 * 60, 18 * 60, dip_min=10.0, hands=1)
+T, RH, SPEED = Quantity.TEMPERATURE, Quantity.HUMIDITY, Quantity.AIRFLOW
+
+
+# --- hours -----------------------------------------------------------------------------------------------------------
+
+
+def test_a_plan_reaches_sixty_days_and_no_further() -> None:
+    hours = OpenHours(DAILY, UTC, MIDNIGHT)
+    assert hours.first(MIDNIGHT + 60 * DAY + 8 * HOUR, 600.0) == MIDNIGHT + 60 * DAY + 8 * HOUR
+    assert hours.first(MIDNIGHT + 61 * DAY, 600.0) == math.inf
+    assert hours.end_of_span(MIDNIGHT + 60 * DAY + 8 * HOUR) == MIDNIGHT + 60 * DAY + 18 * HOUR
+    assert hours.end_of_span(MIDNIGHT + 61 * DAY) == math.inf
+
+
+def test_people_who_began_last_evening_are_there() -> None:
+    """Sunday at ten to Monday at six; the plan begins on Monday at three."""
+    night = OpenHours(Hours((6,), 22 * 60, 6 * 60), UTC, MIDNIGHT + 3 * HOUR)
+    assert night.first(MIDNIGHT + 3 * HOUR, 600.0) == MIDNIGHT + 3 * HOUR
+    assert night.end_of_span(MIDNIGHT + 3 * HOUR) == MIDNIGHT + 6 * HOUR
+
+
+def test_a_shift_that_ends_when_it_begins_is_a_whole_day() -> None:
+    hours = OpenHours(Hours((0, 1), 6 * 60, 6 * 60), UTC, MIDNIGHT)
+    assert hours.first(MIDNIGHT + 30 * HOUR - 60.0, 600.0) == MIDNIGHT + 30 * HOUR - 60.0
+    assert hours.end_of_span(MIDNIGHT + 6 * HOUR) == MIDNIGHT + 54 * HOUR, "two that touch are one"
+
+
+def test_work_may_end_as_people_go_home_and_no_minute_later() -> None:
+    hours = OpenHours(DAILY, UTC, MIDNIGHT)
+    ten_to = MIDNIGHT + 18 * HOUR - 600.0
+    assert hours.first(ten_to, 600.0) == ten_to
+    assert hours.first(ten_to + 1.0, 600.0) == MIDNIGHT + DAY + 7 * HOUR
+    assert hours.end_of_span(MIDNIGHT + 18 * HOUR) == MIDNIGHT + 18 * HOUR
+    assert hours.end_of_span(MIDNIGHT + 18 * HOUR + 1.0) == MIDNIGHT + DAY + 18 * HOUR
+
+
+# --- who comes first -------------------------------------------------------------------------------------------------
+
+
+def planned(chains: list[Chain], hands: int = 1, now: float = 8.0, hours: Hours = DAILY) -> list[Slot]:
+    return schedule(chains, OpenHours(hours, UTC, MIDNIGHT), 600.0, hands, MIDNIGHT + now * HOUR)
+
+
+def chain(tree: str, at: float, *steps: Step, until: float = math.inf) -> Chain:
+    return Chain(tree, MIDNIGHT + at * HOUR, steps, MIDNIGHT + until * HOUR)
+
+
+def test_where_all_is_even_names_decide_and_hands_take_ten_minutes_each() -> None:
+    even = [chain(name, 8.0, Step(HOUR)) for name in ("t-3", "t-1", "t-2")]
+    slots = planned(even)
+    assert [slot.tree for slot in slots] == ["t-1", "t-2", "t-3"]
+    assert [slot.start_s - slots[0].start_s for slot in slots] == [0.0, 600.0, 1200.0]
+    assert [slot.start_s - slots[0].start_s for slot in planned(even, hands=2)] == [0.0, 0.0, 600.0]
+
+
+@pytest.mark.parametrize(("until", "first"), [(8.45, "t-due"), (8.55, "t-a")])
+def test_who_would_wait_beyond_its_limit_if_it_queued_goes_first(until: float, first: str) -> None:
+    """Three are ready at eight: the queue is half an hour, so who may be dipped until half past eight can wait."""
+    chains = [
+        chain("t-a", 8.0, Step(6 * HOUR)),
+        chain("t-b", 8.0, Step(6 * HOUR)),
+        chain("t-due", 8.0, Step(2 * HOUR), until=until),
+    ]
+    assert planned(chains)[0].tree == first
+
+
+def test_of_a_longer_way_the_whole_rest_counts() -> None:
+    """Nine hours in three coats are more than eight in one."""
+    three = chain("t-z", 8.0, *[Step(3 * HOUR)] * 3)
+    assert planned([chain("t-a", 8.0, Step(8 * HOUR)), three])[0].tree == "t-z"
+
+
+def test_a_tree_whose_time_is_not_known_is_left_out_and_holds_nobody_up() -> None:
+    slots = planned([chain("t-1", math.inf, Step(HOUR)), chain("t-2", 9.0, Step(HOUR)), Chain("t-3", START, ())])
+    assert [slot.tree for slot in slots] == ["t-2"]
+
+
+def test_a_wait_that_just_fits_its_limit_is_neither_wet_nor_put_off() -> None:
+    first, second = planned([chain("t-1", 8.0, Step(4 * HOUR, 4 * HOUR), Step(HOUR))])
+    assert (first.start_s, first.too_long, first.put_off_s) == (MIDNIGHT + 8 * HOUR, "", None)
+    assert second.start_s == MIDNIGHT + 12 * HOUR
+
+
+@pytest.mark.parametrize(("until", "kept"), [(32.0, True), (30.0, False)])
+def test_a_dip_is_not_put_off_beyond_its_own_limit(until: float, kept: bool) -> None:
+    """At 14:00 the dip after it would fall on the evening; next morning at seven it would do."""
+    first = planned([chain("t-1", 14.0, Step(6 * HOUR, 10 * HOUR), Step(HOUR), until=until)], now=14.0)[0]
+    assert (first.too_long == "") is kept
+    assert first.start_s == MIDNIGHT + (31.0 if kept else 14.0) * HOUR
+    assert first.put_off_s == (MIDNIGHT + 14 * HOUR if kept else None)
+
+
+def test_the_last_coat_has_no_dip_after_it_to_be_late_for() -> None:
+    (only,) = planned([chain("t-1", 17.0, Step(2 * HOUR, 3 * HOUR))])
+    assert (only.start_s, only.too_long, only.put_off_s) == (MIDNIGHT + 17 * HOUR, "", None)
+
+
+# --- waits -----------------------------------------------------------------------------------------------------------
+
+
+def world(humidity: Callable[[int], float], minutes: int, setup: RoomSetup = SETUP) -> World:
+    """A room whose air was heard each minute from `minutes` before the beginning up to it and an hour beyond."""
+    book = AirBook(setup)
+    for minute in range(-minutes, 130):
+        stamp = BEGIN + timedelta(minutes=minute, seconds=10)
+        for quantity, value in ((T, 22.0), (RH, humidity(minute)), (SPEED, 1.0)):
+            book.take(reading(stamp, quantity, value + 0.01 * (minute % 2)))
+    made = World(setup, MODELS, {rack.name: RackAir(book, rack) for rack in setup.racks})
+    for minute in range(-minutes, 130):
+        made.air["rack-a"].minute(minute_done(START + 60.0 * minute))
+    return made
+
+
+def wait(room: World, at: float = START, coat_name: str = "middle"):
+    return Waits(room).of("rack-a", coat_name, 2, "open", at)
+
+
+def test_a_coat_to_come_takes_as_long_as_half_and_as_19_in_20_of_its_possible_coats_do() -> None:
+    """In the air of the day, by the closed form of steady air."""
+    room = world(lambda _: 45.0, 30)
+    found = wait(room)
+    step = room.air["rack-a"].minute(minute_done(START)).step
+    coats = dips.possible_coats(MODELS["middle"], 2, "open", rack="rack-a")
+    seconds = np.sort(coat.steady_seconds(coats, 0.05, step))
+    assert (found.likely_s, found.sure_s) == pytest.approx((seconds[127], seconds[243]), rel=0.01)
+    timed = wait(room, coat_name="timed")
+    assert timed.likely_s == 4 * HOUR, "no sooner than its shortest wait"
+
+
+def test_the_past_day_counts_and_no_minute_of_the_night_before_it() -> None:
+    steady = wait(world(lambda _: 45.0, 1600))
+    before = wait(world(lambda minute: 45.0 if minute >= -1445 else 85.0, 1600))
+    inside = wait(world(lambda minute: 45.0 if minute >= -1400 else 85.0, 1600))
+    assert before.sure_s == pytest.approx(steady.sure_s, rel=1e-4)
+    assert inside.sure_s > 1.005 * steady.sure_s
+
+
+@pytest.mark.parametrize(
+    ("later", "humidity", "anew"),
+    [(3540.0, 70.0, False), (3600.0, 70.0, True), (3600.0, 46.5, False), (3600.0, 49.5, True)],
+)
+def test_a_wait_is_kept_for_an_hour_and_while_the_air_takes_as_much(later: float, humidity: float, anew: bool) -> None:
+    """To 5 %: from 45 to 46.5 %RH the air takes 2.7 % less, to 49.5 8 %. The day is an hour long here."""
+    room = world(lambda minute: 45.0 if minute < 0 else humidity, 2)
+    waits = Waits(room)
+    first = waits.of("rack-a", "middle", 2, "open", START)
+    assert (waits.of("rack-a", "middle", 2, "open", START + later) != first) is anew
+    other = waits.of("rack-a", "middle", 2, "deep", START)
+    assert other.sure_s > first.sure_s, "another shelter is another wait"
+
+
+# --- the plan --------------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def shop() -> Shop:
+    recipes = tuple(recipe for recipe in SETUP.recipes if recipe.name == "short")
+    made = Shop(replace(SETUP, recipes=recipes, hours=Hours()), MODELS)
+    made.run(1.0)
+    made.dip("t-1", "prime")
+    made.run(0.1)
+    return made
+
+
+def plan_of(shop: Shop, *verdicts: Verdict) -> DayPlan:
+    return Planner(shop.room.world).plan(verdicts, shop.now.timestamp(), UTC)
+
+
+def dry(verdict: Verdict, shop: Shop, *hours: float | None) -> Verdict:
+    """Its coat is dry so many hours from now: early or likely, likely, surely."""
+    return replace(verdict, dry_at=When(*(None if h is None else shop.now + timedelta(hours=h) for h in hours)))
+
+
+def test_a_plan_holds_for_half_an_hour(shop: Shop) -> None:
+    made = plan_of(shop, shop.tree("t-1"))
+    assert made.valid_until - made.time == timedelta(minutes=30)
+
+
+@pytest.mark.parametrize(("hours", "soon"), [(23.9, True), (24.1, False)])
+def test_next_is_what_falls_within_a_day_where_people_are_always_there(shop: Shop, hours: float, soon: bool) -> None:
+    made = plan_of(shop, dry(shop.tree("t-1"), shop, 1.0, 2.0, hours))
+    assert [dip.number for dip in made.next] == ([2] if soon else [])
+    assert [dip.number for dip in made.later] == ([3] if soon else [2, 3])
+
+
+def test_a_dip_is_told_from_likely_dry_on_and_a_fifth_later_at_the_latest(shop: Shop) -> None:
+    made = plan_of(shop, dry(shop.tree("t-1"), shop, 1.0, 2.0, 5.0))
+    first = made.next[0]
+    allowed = (first.allowed.early, first.allowed.best, first.allowed.late)
+    assert [(moment - shop.now) / timedelta(hours=1) for moment in allowed] == pytest.approx([2.0, 5.0, 6.0])
+    assert first.at == first.allowed.best
+
+
+def test_the_latest_end_is_a_fifth_further_off_than_the_planned_one(shop: Shop) -> None:
+    """With people always there and one tree every wait stands alone."""
+    end = plan_of(shop, dry(shop.tree("t-1"), shop, 1.0, 2.0, 5.0)).finishes["t-1"]
+    assert (end.late - shop.now) / (end.best - shop.now) == pytest.approx(1.2, abs=1e-6)
+    assert end.early < end.best
+
+
+def test_what_is_overdue_is_planned_for_now_and_what_is_not_known_for_never(shop: Shop) -> None:
+    over = plan_of(shop, dry(shop.tree("t-1"), shop, -3.0, -2.0, -1.0))
+    assert over.next[0].at == shop.now
+    assert over.now == (), "it is not ready"
+    never = plan_of(shop, dry(shop.tree("t-1"), shop, 1.0, 2.0, None))
+    assert (never.next, never.later) == ((), ())
+    end = never.finishes["t-1"]
+    assert (end.best, end.late) == (None, None)
+    assert end.early is not None
+
+
+def test_a_longest_wait_is_told_with_the_next_dip_alone(shop: Shop) -> None:
+    by = shop.now + timedelta(hours=9)
+    made = plan_of(shop, replace(dry(shop.tree("t-1"), shop, 1.0, 2.0, 5.0), redip_by=by))
+    assert [dip.until for dip in (*made.next, *made.later)] == [by, None]
+
+
+def test_only_ready_trees_are_for_now_and_each_with_one_dip(shop: Shop) -> None:
+    ready = replace(shop.tree("t-1"), state=State.READY)
+    made = plan_of(shop, ready)
+    assert [(dip.tree, dip.number) for dip in made.now] == [("t-1", 2)]
+    assert [dip.number for dip in (*made.next, *made.later)] == [3]
+    for state in (State.HOLD, State.UNKNOWN, State.COMPLETE):
+        assert plan_of(shop, replace(ready, state=state)).finishes == {}
+    assert plan_of(shop, replace(ready, rack="elsewhere")).finishes == {}
+    assert plan_of(shop, replace(ready, last_coat=True)).finishes == {}
