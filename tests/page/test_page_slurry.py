@@ -112,7 +112,12 @@ def test_the_page_fits_a_phone_and_a_glove(tanks: Shop, open_browser: Open, widt
     tanks.say("log/slurry", {"slurry": "prime-tank", "seconds": 23, "stirred": True, "by": "kim"})
     phone = open_browser(width, 740)
     sign_in(phone, tanks, path="/slurry")
-    assert until(lambda: phone.get(f"{tanks.url}/slurry") or "in band" in text_of(phone, "#tank-prime-tank"))
+
+    def state() -> str:
+        phone.get(f"{tanks.url}/slurry")
+        return text_of(phone, "#tank-prime-tank")
+
+    assert until(lambda: "in band" in state())
     assert phone.execute_script("return document.documentElement.scrollWidth") <= width
     small = phone.execute_script(
         "return [...document.querySelectorAll('main button, main input:not([type=hidden]), main select, main summary, "
