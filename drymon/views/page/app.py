@@ -21,6 +21,7 @@ from drymon.views.page import (
     picture_views,
     room_views,
     sign_views,
+    slurry_views,
 )
 from drymon.views.page.access import same_csrf
 from drymon.views.page.guard import HEADERS, from_our_page, host_is_ours, is_pulled_in
@@ -55,7 +56,16 @@ def create_app(ports: Ports) -> Flask:
     context = PageContext(app, ports)
     _guard(app, context)
     _answer_errors(app, context)
-    for views in (room_views, log_views, sign_views, alarm_views, evidence_views, measure_views, picture_views):
+    for views in (
+        room_views,
+        log_views,
+        sign_views,
+        alarm_views,
+        evidence_views,
+        measure_views,
+        picture_views,
+        slurry_views,
+    ):
         views.add(app, context)
     _compile(app)
     return app

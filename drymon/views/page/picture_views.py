@@ -9,7 +9,7 @@ from drymon.views.page.page_context import PageContext
 from drymon.views.page.ports import Picture
 from drymon.views.page.room_views import LONGEST_CHART_H, SPANS
 
-KINDS = ("tree", "rack", "psychrometric", "model")
+KINDS = ("tree", "rack", "psychrometric", "model", "slurry")
 ALONE = {"Content-Security-Policy": "default-src 'none'; style-src 'unsafe-inline'; sandbox"}
 """Pictures and records may carry styles of their own; they can do nothing else."""
 REPORTS = {"html": "text/html", "pdf": "application/pdf"}
