@@ -5,7 +5,7 @@ import re
 import sys
 import time
 import uuid
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from datetime import datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -41,7 +41,12 @@ def register(subparsers: Commands) -> None:
     dip.add_argument("--rack", metavar="R", help="else the rack where it hangs")
     dip.add_argument("--shelter", choices=SHELTERS, help="how the air reaches its slowest part; else as before")
     dip.add_argument("--number", metavar="N", type=int, help="the coat's number; else one more than the last")
-    for name, what in (("cell", "the load cell that carries it"), ("probe", "a probe in it"), ("recipe", "its recipe")):
+    for name, what in (
+        ("cell", "the load cell that carries it"),
+        ("probe", "a probe in it"),
+        ("recipe", "its recipe"),
+        ("slurry", "the tank"),
+    ):
         dip.add_argument(f"--{name}", metavar=name[0].upper(), help=what)
     # A mass below nothing is a mass all the same, which `_mass` says what is wrong with, not an option.
     weigh = _command(subparsers, "weigh", "a tree was weighed on a bench scale", "TREE", below_nothing=True)
@@ -66,9 +71,14 @@ def register(subparsers: Commands) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Publish the event; DrymonError where no broker takes it."""
+    return say(args, event_message)
+
+
+def say(args: argparse.Namespace, message_of: Callable[[HomeConfig, Mapping[str, Any], datetime], Message]) -> int:
+    """Publish what `message_of` makes of the words; DrymonError where no broker takes it."""
     config, now = config_of(args), wall()
     try:
-        message = event_message(config, vars(args), now)
+        message = message_of(config, vars(args), now)
         event = by_hand.event_of(config, message)
         ask_of_slips(config, event, sure=getattr(args, "sure", False))
     except (WrongUse, RefusedMessage) as error:
@@ -106,7 +116,14 @@ def _stranger(config: HomeConfig, event: LogEvent, patience_s: float) -> str:
 def event_message(config: HomeConfig, words: Mapping[str, Any], now: datetime) -> Message:
     """The log event that the words tell. WrongUse or RefusedMessage say what is allowed."""
     name = words["command"]
-    content = {"by": words["by"], **_content(config, name, words)}
+    return typed_message(config, name, _content(config, name, words), words, now)
+
+
+def typed_message(
+    config: HomeConfig, name: str, content: Mapping[str, Any], words: Mapping[str, Any], now: datetime
+) -> Message:
+    """The log event of this name and content, by whom and for when the words say. Errors as in `event_message`."""
+    content = {"by": words["by"], **content}
     moment = _at(words["at"], now, config.room.timezone)
     content["time"] = stamp(moment)
     content["id"] = uuid.uuid4().hex
@@ -155,7 +172,7 @@ def _dip(config: HomeConfig, tree: str, words: Mapping[str, Any]) -> dict[str, A
     last = _last_verdict(config, tree)
     coat = words["coat"] or _next_coat(config, tree, last, words["recipe"], words["number"])
     rack = words["rack"] or (last.rack if last else None) or _only_rack(config, tree)
-    keys = ("shelter", "number", "cell", "probe", "recipe")
+    keys = ("shelter", "number", "cell", "probe", "recipe", "slurry")
     return {"rack": rack, "coat": coat, **{key: words[key] for key in keys}}
 
 

@@ -33,6 +33,7 @@ def register(commands: Commands) -> None:
         ("psychrometric", "RACK", "a rack's air on the psychrometric chart, with the coats' bands"),
         ("tree", "TREE", "a tree's drying: water gone with its bounds, what a redip needs, states"),
         ("room", None, "all trees: coats, states, and what is expected"),
+        ("slurry", "NAME", "a tank of slurry over months: cup, temperature, density, pH, with their bands"),
         ("model", "COAT", "a coat model: drying in the reference air, with its spread"),
     ):
         other = ["plan"] if kind == "room" else []
@@ -67,7 +68,7 @@ def run(args: Namespace) -> int:
 
 def _draw(config: "HomeConfig", args: Namespace) -> "Figure":
     from drymon.cli.home import end_of_record, record_of
-    from drymon.cli.times import typed_span
+    from drymon.cli.typed_times import typed_span
     from drymon.messages.names import name_or
 
     if args.kind == "model":
@@ -79,6 +80,8 @@ def _draw(config: "HomeConfig", args: Namespace) -> "Figure":
             return rack_picture(config, record, args.name, now, begin, end)
         if args.kind == "psychrometric":
             return psychrometric_picture(config, record, args.name, now, begin, end)
+        if args.kind == "slurry":
+            return slurry_of(config, record, name_or(args.name), now, (begin, end))
         if args.kind == "tree":
             return tree_picture(config, record, name_or(args.name), now, begin, end)
         return room_picture(config, record, now, begin, end)
@@ -105,8 +108,8 @@ def psychrometric_picture(
 ) -> "Figure":
     """A rack's air on the psychrometric chart, by default over the last day, for the pressure of the room."""
     from drymon.errors import SetupError
+    from drymon.readback.coat_history import coats_on
     from drymon.readback.gather import air_path, pressure_of
-    from drymon.readback.history import coats_on
     from drymon.views.plots.psychrometric import draw_psychrometric
 
     rack = _rack(config, name)
@@ -127,8 +130,8 @@ def tree_picture(
     config: "HomeConfig", record: "Store", tree: str, now: datetime, begin: datetime | None, end: datetime | None
 ) -> "Figure":
     """A tree's drying, by default from its first dip to what is expected next."""
+    from drymon.readback.coat_history import last_life
     from drymon.readback.gather import lives_on_record, verdicts_by_tree
-    from drymon.readback.history import last_life
     from drymon.views.plots.tree import draw_tree, end_of_picture
 
     events = list(record.events(tree=tree))
@@ -141,12 +144,23 @@ def tree_picture(
     return draw_tree(tree, verdicts, events, config.room, span, now)
 
 
+def slurry_of(
+    config: "HomeConfig", record: "Store", name: str, now: datetime, asked: tuple[datetime | None, datetime | None]
+) -> "Figure":
+    """A tank, by default over the last three months."""
+    from drymon.views.page.draw import LONG, slurry_picture
+
+    end = asked[1] or now
+    span = _span(config, asked[0] or end - LONG, end)
+    return slurry_picture(config.room, record, name, span.begin, span.end)
+
+
 def room_picture(
     config: "HomeConfig", record: "Store", now: datetime, begin: datetime | None, end: datetime | None
 ) -> "Figure":
     """All trees, by default over the last three days and into what is expected."""
+    from drymon.readback.coat_history import ends_of
     from drymon.readback.gather import lives_on_record, verdicts_by_tree
-    from drymon.readback.history import ends_of
     from drymon.views.plots.room import draw_room, future_end
 
     start = begin or (end or now) - USUAL

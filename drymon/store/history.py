@@ -9,7 +9,7 @@ from typing import Any, NamedTuple
 from drymon.drying.quantities import Quantity
 from drymon.messages.message import Message
 from drymon.shop.air.cross_check import AS_MEASURED
-from drymon.shop.facts.events import LogEvent
+from drymon.shop.facts.events import LogEvent, TankEvent
 from drymon.shop.facts.reading import Reading
 from drymon.shop.facts.sensor_state import SensorState
 from drymon.store.codec import event_of, from_us, to_us, within
@@ -47,7 +47,7 @@ class Refused:
 
 
 @dataclass(frozen=True, slots=True)
-class Doubt:
+class DoubtedSpan:
     """A span, ends included, in which a channel's readings are not to be believed: too-fast, stuck, ..."""
 
     channel: Channel
@@ -90,6 +90,11 @@ class History(Database):
         if tree is not None:
             where, values = f"{where} AND tree = ?", [*values, tree]
         return (event_of(row[:8]) for row in self._rows(f"{_EVENT} WHERE {where} ORDER BY time, id", values))
+
+    def tank_events(self) -> Iterator[TankEvent]:
+        """What was said of tanks of slurry, what was taken back too, by time."""
+        rows = self._rows(f"{_EVENT} WHERE kind IN ('slurry', 'slurry-undo') ORDER BY time, id")
+        return (event for row in rows if isinstance(event := event_of(row[:8]), TankEvent))
 
     def facts(self, since: datetime | None = None) -> Iterator[Reading | LogEvent]:
         """Readings and log events that arrived at or after `since`, in the very order of their arrival."""
@@ -156,7 +161,7 @@ class History(Database):
         rows = self._rows(f"{query} ORDER BY id DESC LIMIT ?", (n,))
         return [Refused(from_us(row[0]), *row[1:]) for row in rows]
 
-    def doubts(self, from_: datetime | None = None, to: datetime | None = None) -> Iterator[Doubt]:
+    def doubts(self, from_: datetime | None = None, to: datetime | None = None) -> Iterator[DoubtedSpan]:
         """The doubted spans that overlap from_ <= time < to, by their beginning."""
         low, low_value = within("last", from_, None)
         high, high_value = within("first", None, to)
@@ -165,7 +170,7 @@ class History(Database):
             f"WHERE {low} AND {high} ORDER BY first, doubt.id",
             [*low_value, *high_value],
         )
-        return (Doubt(Channel(*row[:3]), SensorState(row[3]), from_us(row[4]), from_us(row[5])) for row in rows)
+        return (DoubtedSpan(Channel(*row[:3]), SensorState(row[3]), from_us(row[4]), from_us(row[5])) for row in rows)
 
     def _first_arrived(self, table: str, since: datetime | None) -> int:
         """The lowest row id from which on to look for arrivals at or after `since`: bisection instead of an index."""

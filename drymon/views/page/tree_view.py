@@ -6,7 +6,7 @@ from datetime import datetime
 from itertools import groupby
 
 from drymon.readback.air_record import AirRecord, mean_air
-from drymon.readback.history import is_about, last_life
+from drymon.readback.coat_history import is_about, last_life
 from drymon.shop.facts.events import Dip, TreeEvent, Weigh
 from drymon.shop.facts.lives import Coat
 from drymon.shop.facts.outcome import AirNow
@@ -35,13 +35,13 @@ class TreeRecord:
 
     coats: Sequence[CoatView]
     weights: Sequence[Weigh]
-    events: Sequence[Said]
+    events: Sequence[Said[TreeEvent]]
 
 
 def tree_record(store: Store, room: RoomSetup, tree: str, now: datetime) -> TreeRecord:
     """What is on record of the last tree of that name, the newest first."""
     own = [event for event in store.events(tree=tree) if isinstance(event, TreeEvent)]
-    said: Sequence[Said] = in_time(own)
+    said: Sequence[Said[TreeEvent]] = in_time(own)
     coats: list[CoatView] = []
     if (life := last_life(own, now)) is not None:
         said, air = life.said, AirRecord(store, room)

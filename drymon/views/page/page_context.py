@@ -31,7 +31,7 @@ class Ask:
 @dataclass(frozen=True, slots=True)
 class Flash:
     """What to tell a person once: `good`, or what went wrong. `undo`: the tree of which `entry` was said, which may be
-    taken back.
+    taken back; `tank` in its place: the tank.
 
     ask: what the person may insist on.
     """
@@ -41,10 +41,11 @@ class Flash:
     undo: str = ""
     seen: str = ""
     entry: str = ""
+    tank: str = ""
     ask: Ask | None = None
 
 
-class Desk:
+class PageContext:
     """Shared by all views; its threads only share the flashes."""
 
     def __init__(self, app: Flask, ports: Ports) -> None:
@@ -139,9 +140,9 @@ def back_to(target: str | None) -> Response:
 
 
 @contextmanager
-def told(desk: Desk, *errors: type[Exception]) -> Iterator[None]:
+def told(context: PageContext, *errors: type[Exception]) -> Iterator[None]:
     """Errors that a person can do something about become what the next page says."""
     try:
         yield
     except errors as error:
-        desk.flash(Flash(str(error), good=False))
+        context.flash(Flash(str(error), good=False))
