@@ -17,7 +17,7 @@ T, RH, SURFACE = Quantity.TEMPERATURE, Quantity.HUMIDITY, Quantity.SURFACE
 def say(
     book: AirBook, minute: float, value: float, quantity: Quantity = T, place: str = "room", sensor: str = ""
 ) -> None:
-    book.take(reading(BEGIN + timedelta(minutes=minute, seconds=10), quantity, value, place, sensor))
+    book.enter(reading(BEGIN + timedelta(minutes=minute, seconds=10), quantity, value, place, sensor))
 
 
 @pytest.mark.parametrize("back", [1, 3, 10])
