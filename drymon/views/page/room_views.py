@@ -2,22 +2,27 @@
 
 from datetime import timedelta
 from typing import Any
+from zoneinfo import ZoneInfo
 
-from flask import Flask, abort, redirect, request, url_for
+from flask import Flask, Response, abort, redirect, request, url_for
 
 from drymon.messages.names import NAME_RULE, is_name, label_of, name_of
 from drymon.messages.times import stamp
 from drymon.shop.facts.events import SHELTERS, ClockChecked, Event, TreeEvent
+from drymon.shop.facts.outcome import PlannedDip, State
 from drymon.shop.facts.standing import Said, judged
 from drymon.views import by_hand
+from drymon.views.day_sheet import day_sheet
 from drymon.views.page.day_view import day
 from drymon.views.page.desk import Desk
+from drymon.views.page.guard import ALONE
 from drymon.views.page.room_view import TreeView
 from drymon.views.page.tree_view import tree_record
 from drymon.views.page.words import SHELTER_WORDS
 
 LONGEST_CHART_H = 72  # beyond, the psychrometric chart's path runs over itself and tells nothing
 SPANS = {"6 h": 6, "1 day": 24, "3 days": 72, "2 weeks": 336, "3 months": 2184, "1 year": 8760}
+SHEET_REACHES = timedelta(days=7)
 LOG_SHOWN = timedelta(days=7)
 MOST_LINES = 200
 
@@ -32,11 +37,22 @@ def add(app: Flask, desk: Desk) -> None:
 def _add_room(app: Flask, desk: Desk) -> None:
     @app.get("/")
     def room() -> Any:
-        return desk.render("room.html", view=desk.look(), **_day(desk), poll=url_for("room_part"))
+        only = _only()
+        poll = url_for("room_part", state=only.value if only else None)
+        return desk.render("room.html", view=desk.look(), only=only, **_day(desk), poll=poll)
 
     @app.get("/part/room")
     def room_part() -> Any:
-        return desk.fragment("_room.html", view=desk.look(), **_day(desk))
+        return desk.fragment("_room.html", view=desk.look(), only=_only(), **_day(desk))
+
+    @app.get("/plan")
+    def plan_sheet() -> Any:
+        plan = desk.store().current_plan()
+        now = desk.words().now
+        if plan is None or now > plan.valid_until:
+            abort(404, "there is no plan that holds now; it comes with the first tree of a recipe")
+        sheet = day_sheet(plan, desk.room, ZoneInfo(desk.room.timezone), plan.time + SHEET_REACHES)
+        return Response(sheet, headers={"Cache-Control": "no-store", **ALONE})
 
     @app.get("/part/clock")
     def clock() -> Any:
@@ -45,6 +61,18 @@ def _add_room(app: Flask, desk: Desk) -> None:
     @app.get("/log")
     def log() -> Any:
         return desk.render("log.html", lines=_log_lines(desk))
+
+
+def _only() -> State | None:
+    """The state whose trees alone are to be seen; None: all."""
+    asked = request.args.get("state", "")
+    return State(asked) if asked in set(State) else None
+
+
+def _planned(desk: Desk, name: str) -> PlannedDip | None:
+    """The tree's next dip, of a plan that holds now."""
+    told = day(desk.store().current_plan(), desk.look(), desk.words().now)
+    return next((dip for dip in (*told.now, *told.soon, *told.later) if dip.tree == name), None)
 
 
 def _day(desk: Desk) -> dict[str, Any]:
@@ -124,6 +152,7 @@ def _tree_page(desk: Desk, name: str) -> Any:
         early=by_hand.early(view.verdict if view else None),
         shelters=SHELTERS,
         shelter_words=SHELTER_WORDS,
+        planned=_planned(desk, name),
         poll=url_for("tree_part", name=name) if view else None,
     )
 
