@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
+from drymon.cli.parser import Commands
 from drymon.errors import AlarmError, SetupError
 
 if TYPE_CHECKING:
@@ -17,7 +18,7 @@ _SPAN = re.compile(r"([0-9]{1,4})(min|h|d)")
 _UNIT = {"min": timedelta(minutes=1), "h": timedelta(hours=1), "d": timedelta(days=1)}
 
 
-def register(subparsers: Any) -> None:
+def register(subparsers: Commands) -> None:
     """Say what `alarms` takes."""
     parser = subparsers.add_parser(
         "alarms",

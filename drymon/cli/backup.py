@@ -1,14 +1,15 @@
 """`drymon backup` and `drymon restore`: a backup is a home folder of its own, with everything but the secrets."""
 
 import shutil
-from argparse import Namespace, _SubParsersAction
+from argparse import Namespace
 from pathlib import Path
-from typing import Any
+
+from drymon.cli.parser import Commands
 
 MODELS = "models"
 
 
-def register(commands: "_SubParsersAction[Any]") -> None:
+def register(commands: Commands) -> None:
     """Say what `backup` and `restore` take."""
     backup = commands.add_parser(
         "backup",

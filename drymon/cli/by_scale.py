@@ -1,10 +1,11 @@
 """`drymon calibrate airflow RACK --wet-cloth` and `drymon calibrate pickup COAT`: a kitchen scale and no reference."""
 
-from argparse import ArgumentParser, Namespace, _SubParsersAction
+from argparse import ArgumentParser, Namespace
 from collections.abc import Callable
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Any, TypeVar
 
+from drymon.cli.parser import Commands
 from drymon.errors import LearningError, SetupError
 
 if TYPE_CHECKING:
@@ -38,7 +39,7 @@ def add_cloth(one: ArgumentParser) -> None:
     cloth.add_argument("--sure", action="store_true", help="it is right, however strange it looks")
 
 
-def register_pickup(kinds: "_SubParsersAction[Any]") -> ArgumentParser:
+def register_pickup(kinds: Commands) -> ArgumentParser:
     """Say what `calibrate pickup` takes."""
     one: ArgumentParser = kinds.add_parser(
         "pickup",

@@ -1,14 +1,14 @@
 """`drymon calibrate`: load cells and sensors of the air against references; a cloth and a dip by a scale alone."""
 
 import argparse
-import re
 import sys
-from argparse import Namespace, _SubParsersAction
+from argparse import Namespace
 from collections.abc import Iterable
 from datetime import timedelta
 from typing import TYPE_CHECKING, Any
 
 from drymon.cli import by_scale
+from drymon.cli.parser import Commands
 from drymon.cli.points import COLUMNS, Row, as_file, rows_of_file, value_of
 from drymon.drying.quantities import Quantity
 from drymon.errors import LearningError
@@ -27,7 +27,7 @@ CLASSES = ("I", "II", "III", "IIII")
 KEPT, NOT_KEPT = 0, 1
 
 
-def register(commands: "_SubParsersAction[Any]") -> None:
+def register(commands: Commands) -> None:
     """Say what `calibrate` takes."""
     parser = commands.add_parser(
         "calibrate",
@@ -51,14 +51,16 @@ def register(commands: "_SubParsersAction[Any]") -> None:
     undo.add_argument("sensor", help="as `calibrate list` shows it")
 
 
-def _register_kind(kinds: "_SubParsersAction[Any]", kind: str) -> None:
+def _register_kind(kinds: Commands, kind: str) -> None:
     columns = COLUMNS[kind]
     units = ", ".join(f"{column.words} in {column.unit}" for column in columns if column.unit)
     what = "a load cell" if kind == "cell" else f"a sensor of {kind}"
-    one = kinds.add_parser(kind, help=what, description=f"{what.capitalize()} against a reference: {units}; another "
-                           "unit is typed behind the number.")  # fmt: skip
-    # A number below nothing is a value, which the check of it says what is wrong with, not an option.
-    one._negative_number_matcher = re.compile(r"-[.,]?[0-9]")
+    one = kinds.add_parser(
+        kind,
+        help=what,
+        description=f"{what.capitalize()} against a reference: {units}; another unit is typed behind the number.",
+        below_nothing=True,  # a number below nothing is a value, which the check of it says what is wrong with
+    )
     one.add_argument("sensor", help="the cell's name" if kind == "cell" else "place, or place/sensor")
     names = ",".join(column.name for column in columns)
     one.add_argument("--points", metavar="FILE", help=f"CSV with the columns {names}; - for stdin")

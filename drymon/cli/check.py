@@ -1,15 +1,17 @@
 """`drymon check`: what is wrong with a home, and what to do about it."""
 
 import textwrap
-from argparse import Namespace, _SubParsersAction
+from argparse import Namespace
 from collections.abc import Iterable
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
+
+from drymon.cli.parser import Commands
 
 if TYPE_CHECKING:
     from drymon.cli.checks import Finding
 
 
-def register(commands: "_SubParsersAction[Any]") -> None:
+def register(commands: Commands) -> None:
     """Say what `check` takes."""
     commands.add_parser(
         "check",

@@ -27,6 +27,7 @@ COMMANDS: tuple[Command, ...] = (
     Command("leave", "events", "a tree left the room"),
     Command("undo", "events", "take back what was said last of a tree"),
     Command("fan", "events", "a rack's fans were switched"),
+    Command("slurry", "slurry", "the tanks: log a check, or see what holds"),
     Command("plan", "plan", "what to dip now, next and later"),
     Command("fit", "fit", "learn coat models from this home's weighed drying"),
     Command("runs", "runs", "the weighed runs that models are learnt from"),

@@ -5,12 +5,14 @@ import shutil
 import sys
 import textwrap
 import time
-from argparse import Namespace, _SubParsersAction
+from argparse import Namespace
 from collections.abc import Callable, Iterator
 from datetime import timedelta
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
+
+from drymon.cli.parser import Commands
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -25,7 +27,7 @@ FIRST_DAYS, SECOND_WEEK = "three-days.jsonl.gz", "second-week.jsonl.gz"
 STORY = "This home was made by `drymon demo`: an invented shop, nothing in it was measured. It may be deleted.\n"
 
 
-def register(commands: "_SubParsersAction[Any]") -> None:
+def register(commands: Commands) -> None:
     """Say what `demo` takes."""
     commands.add_parser(
         "demo",

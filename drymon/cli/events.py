@@ -5,12 +5,13 @@ import re
 import sys
 import time
 import uuid
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from datetime import datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
 from drymon.cli.home import config_of, record_of, wall
+from drymon.cli.parser import CommandParser, Commands
 from drymon.cli.slips import WrongUse, ask_of_slips, warn_of_early_dip
 from drymon.errors import RefusedMessage, StoreError
 from drymon.messages.message import Message
@@ -33,18 +34,22 @@ _MASS = re.compile(r"([-+]?[0-9]*[.,]?[0-9]+(?:[eE][-+]?[0-9]+)?)\s*([A-Za-z]*)"
 _CLOCK = re.compile(r"([01]?[0-9]|2[0-3]):([0-5][0-9])")
 
 
-def register(subparsers: Any) -> None:
+def register(subparsers: Commands) -> None:
     """Tell the commands' arguments."""
     dip = _command(subparsers, "dip", "a coat was put on a tree", "TREE")
     dip.add_argument("coat", metavar="COAT", nargs="?", help="else the next one of its recipe")
     dip.add_argument("--rack", metavar="R", help="else the rack where it hangs")
     dip.add_argument("--shelter", choices=SHELTERS, help="how the air reaches its slowest part; else as before")
     dip.add_argument("--number", metavar="N", type=int, help="the coat's number; else one more than the last")
-    for name, what in (("cell", "the load cell that carries it"), ("probe", "a probe in it"), ("recipe", "its recipe")):
+    for name, what in (
+        ("cell", "the load cell that carries it"),
+        ("probe", "a probe in it"),
+        ("recipe", "its recipe"),
+        ("slurry", "the tank"),
+    ):
         dip.add_argument(f"--{name}", metavar=name[0].upper(), help=what)
-    weigh = _command(subparsers, "weigh", "a tree was weighed on a bench scale", "TREE")
     # A mass below nothing is a mass all the same, which `_mass` says what is wrong with, not an option.
-    weigh._negative_number_matcher = re.compile(r"-[.,]?[0-9]")
+    weigh = _command(subparsers, "weigh", "a tree was weighed on a bench scale", "TREE", below_nothing=True)
     weigh.add_argument("mass", metavar="MASS[UNIT]", nargs="+", help="such as 12.4, 12.4kg, 27.3lb; kg without a unit")
     weigh.add_argument("--sure", action="store_true", help="it is right, though far from the tree's last weighing")
     felt = _command(subparsers, "felt", "a tree felt wet or dry to the touch", "TREE")
@@ -66,9 +71,14 @@ def register(subparsers: Any) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Publish the event; DrymonError where no broker takes it."""
+    return say(args, event_message)
+
+
+def say(args: argparse.Namespace, message_of: Callable[[HomeConfig, Mapping[str, Any], datetime], Message]) -> int:
+    """Publish what `message_of` makes of the words; DrymonError where no broker takes it."""
     config, now = config_of(args), wall()
     try:
-        message = event_message(config, vars(args), now)
+        message = message_of(config, vars(args), now)
         event = by_hand.event_of(config, message)
         ask_of_slips(config, event, sure=getattr(args, "sure", False))
     except (WrongUse, RefusedMessage) as error:
@@ -106,7 +116,14 @@ def _stranger(config: HomeConfig, event: LogEvent, patience_s: float) -> str:
 def event_message(config: HomeConfig, words: Mapping[str, Any], now: datetime) -> Message:
     """The log event that the words tell. WrongUse or RefusedMessage say what is allowed."""
     name = words["command"]
-    content = {"by": words["by"], **_content(config, name, words)}
+    return typed_message(config, name, _content(config, name, words), words, now)
+
+
+def typed_message(
+    config: HomeConfig, name: str, content: Mapping[str, Any], words: Mapping[str, Any], now: datetime
+) -> Message:
+    """The log event of this name and content, by whom and for when the words say. Errors as in `event_message`."""
+    content = {"by": words["by"], **content}
     moment = _at(words["at"], now, config.room.timezone)
     content["time"] = stamp(moment)
     content["id"] = uuid.uuid4().hex
@@ -117,9 +134,12 @@ def event_message(config: HomeConfig, words: Mapping[str, Any], now: datetime) -
     return message
 
 
-def _command(subparsers: Any, name: str, summary: str, subject: str) -> argparse.ArgumentParser:
-    parser: argparse.ArgumentParser = subparsers.add_parser(
-        name, help=summary, description=f"Log that {summary}." if name != "undo" else f"{summary.capitalize()}."
+def _command(subparsers: Commands, name: str, summary: str, subject: str, below_nothing: bool = False) -> CommandParser:
+    parser = subparsers.add_parser(
+        name,
+        help=summary,
+        description=f"Log that {summary}." if name != "undo" else f"{summary.capitalize()}.",
+        below_nothing=below_nothing,
     )
     parser.add_argument("subject", metavar=subject)
     parser.add_argument("--at", metavar="TIME", help="when: 14:05 on the room's clock, or RFC 3339; else now")
@@ -152,7 +172,7 @@ def _dip(config: HomeConfig, tree: str, words: Mapping[str, Any]) -> dict[str, A
     last = _last_verdict(config, tree)
     coat = words["coat"] or _next_coat(config, tree, last, words["recipe"], words["number"])
     rack = words["rack"] or (last.rack if last else None) or _only_rack(config, tree)
-    keys = ("shelter", "number", "cell", "probe", "recipe")
+    keys = ("shelter", "number", "cell", "probe", "recipe", "slurry")
     return {"rack": rack, "coat": coat, **{key: words[key] for key in keys}}
 
 

@@ -2,11 +2,13 @@
 
 import csv
 import sys
-from argparse import Namespace, _SubParsersAction
+from argparse import Namespace
 from collections.abc import Callable, Iterable
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+
+from drymon.cli.parser import Commands
 
 if TYPE_CHECKING:
     from drymon.store import Store
@@ -15,7 +17,7 @@ if TYPE_CHECKING:
 WHAT = ("readings", "log", "verdicts", "alarms", "stream")
 
 
-def register(commands: "_SubParsersAction[Any]") -> None:
+def register(commands: Commands) -> None:
     """Say what `export` takes."""
     parser = commands.add_parser(
         "export",

@@ -1,10 +1,12 @@
 """`drymon fit`: learn coat models from this home's weighed drying."""
 
-from argparse import Namespace, _SubParsersAction
+from argparse import Namespace
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
+
+from drymon.cli.parser import Commands
 
 if TYPE_CHECKING:
     from drymon.drying.coat_model import CoatModel
@@ -17,7 +19,7 @@ ELSEWHERE = 1.5
 """Models learnt in another home are a start here, this much less sure."""
 
 
-def register(commands: "_SubParsersAction[Any]") -> None:
+def register(commands: Commands) -> None:
     """Say what `fit` takes."""
     parser = commands.add_parser(
         "fit",

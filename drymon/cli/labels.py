@@ -2,13 +2,15 @@
 
 import sys
 from argparse import Namespace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
+
+from drymon.cli.parser import Commands
 
 if TYPE_CHECKING:
     from drymon.messages.settings import HomeConfig
 
 
-def register(subparsers: Any) -> None:
+def register(subparsers: Commands) -> None:
     """Say what `labels` takes."""
     parser = subparsers.add_parser(
         "labels",

@@ -1,36 +1,17 @@
 """`drymon`: find the command, read its words, run it, turn what went wrong into one line and an exit code."""
 
-import argparse
 import os
 import sys
 from collections.abc import Sequence
 from importlib import import_module
 from io import TextIOWrapper
-from typing import Any, NoReturn
 
 from drymon import __version__
 from drymon.cli.commands import COMMANDS
+from drymon.cli.parser import WRONG_USE, CommandParser
 from drymon.errors import DrymonError, SetupError
 
-DONE, COULD_NOT, WRONG_USE, INTERRUPTED = 0, 1, 2, 130
-
-
-class CommandParser(argparse.ArgumentParser):
-    """A parser whose `--home` may stand before or after the command, and whose errors are one line."""
-
-    def __init__(self, *args: Any, **kwargs: Any) -> None:
-        super().__init__(*args, **{"allow_abbrev": False, "conflict_handler": "resolve", **kwargs})
-        # SUPPRESS: the second parser must not overwrite with its default what the first one has read.
-        self.add_argument(
-            "--home",
-            metavar="DIR",
-            default=argparse.SUPPRESS,
-            help="the room's home folder (else $DRYMON_HOME, else the platform's data folder)",
-        )
-
-    def error(self, message: str) -> NoReturn:
-        """Say what is wrong in one line and where the help is; exit 2."""
-        self.exit(WRONG_USE, f"{self.prog}: {message}; see `{self.prog} --help`\n")
+DONE, COULD_NOT, INTERRUPTED = 0, 1, 130
 
 
 def main(argv: Sequence[str] | None = None) -> int:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
+from drymon.cli.parser import Commands
 from drymon.errors import SetupError
 
 if TYPE_CHECKING:
@@ -15,7 +16,7 @@ if TYPE_CHECKING:
     from drymon.service.notify.letters import Letter, Way
 
 
-def register(subparsers: Any) -> None:
+def register(subparsers: Commands) -> None:
     """Say what `notify` takes."""
     parser = subparsers.add_parser(
         "notify",

@@ -1,8 +1,10 @@
 """`drymon plot`: pictures from the record, while the service runs and while it does not."""
 
-from argparse import Namespace, _SubParsersAction
+from argparse import Namespace
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Any
+
+from drymon.cli.parser import Commands
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -18,7 +20,7 @@ LONGEST_LINE = timedelta(days=7)
 """Beyond this, one line says less than the band between an hour's lowest and highest value."""
 
 
-def register(commands: "_SubParsersAction[Any]") -> None:
+def register(commands: Commands) -> None:
     """Say what `plot` takes."""
     parser = commands.add_parser(
         "plot",
@@ -31,6 +33,7 @@ def register(commands: "_SubParsersAction[Any]") -> None:
         ("psychrometric", "RACK", "a rack's air on the psychrometric chart, with the coats' bands"),
         ("tree", "TREE", "a tree's drying: water gone with its bounds, what a redip needs, states"),
         ("room", None, "all trees: coats, states, and what is expected"),
+        ("slurry", "NAME", "a tank of slurry over months: cup, temperature, density, pH, with their bands"),
         ("model", "COAT", "a coat model: drying in the reference air, with its spread"),
     ):
         other = ["plan"] if kind == "room" else []
@@ -77,6 +80,8 @@ def _draw(config: "HomeConfig", args: Namespace) -> "Figure":
             return rack_picture(config, record, args.name, now, begin, end)
         if args.kind == "psychrometric":
             return psychrometric_picture(config, record, args.name, now, begin, end)
+        if args.kind == "slurry":
+            return slurry_of(config, record, name_or(args.name), now, (begin, end))
         if args.kind == "tree":
             return tree_picture(config, record, name_or(args.name), now, begin, end)
         return room_picture(config, record, now, begin, end)
@@ -137,6 +142,17 @@ def tree_picture(
     start = begin or verdicts[0].dipped_at - timedelta(minutes=20)
     span = _span(config, start, end or end_of_picture(life, verdicts, now))
     return draw_tree(tree, verdicts, events, config.room, span, now)
+
+
+def slurry_of(
+    config: "HomeConfig", record: "Store", name: str, now: datetime, asked: tuple[datetime | None, datetime | None]
+) -> "Figure":
+    """A tank, by default over the last three months."""
+    from drymon.views.page.draw import LONG, slurry_picture
+
+    end = asked[1] or now
+    span = _span(config, asked[0] or end - LONG, end)
+    return slurry_picture(config.room, record, name, span.begin, span.end)
 
 
 def room_picture(

@@ -2,12 +2,12 @@
 
 import argparse
 from pathlib import Path
-from typing import Any
 
 from drymon.cli.home import config_of, warn_of_models
+from drymon.cli.parser import Commands
 
 
-def register(subparsers: Any) -> None:
+def register(subparsers: Commands) -> None:
     """Tell the command's arguments."""
     parser = subparsers.add_parser(
         "replay",

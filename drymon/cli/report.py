@@ -1,13 +1,14 @@
 """`drymon report`: the shell's record to keep, while the service runs and while it does not."""
 
-from argparse import Namespace, _SubParsersAction
+from argparse import Namespace
 from pathlib import Path
-from typing import Any
+
+from drymon.cli.parser import Commands
 
 ENDINGS = (".html", ".htm", ".pdf")
 
 
-def register(commands: "_SubParsersAction[Any]") -> None:
+def register(commands: Commands) -> None:
     """Say what `report` takes."""
     parser = commands.add_parser(
         "report",

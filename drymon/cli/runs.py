@@ -1,16 +1,18 @@
 """`drymon runs`: the weighed runs that models are learnt from; a person may leave one out, with a reason."""
 
 import getpass
-from argparse import Namespace, _SubParsersAction
+from argparse import Namespace
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
+
+from drymon.cli.parser import Commands
 
 if TYPE_CHECKING:
     from drymon.learning.run import Run
     from drymon.messages.settings import HomeConfig
 
 
-def register(commands: "_SubParsersAction[Any]") -> None:
+def register(commands: Commands) -> None:
     """Say what `runs` takes."""
     parser = commands.add_parser(
         "runs",

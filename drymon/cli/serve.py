@@ -3,12 +3,12 @@
 import argparse
 import signal
 import sys
-from typing import Any
 
 from drymon.cli.home import config_of
+from drymon.cli.parser import Commands
 
 
-def register(subparsers: Any) -> None:
+def register(subparsers: Commands) -> None:
     """Tell the command's arguments."""
     subparsers.add_parser(
         "serve",

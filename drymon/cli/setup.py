@@ -1,8 +1,9 @@
 """`drymon init`: make a home, and ask what a shop knows of its own drying."""
 
 import sys
-from argparse import Namespace, _SubParsersAction
-from typing import Any
+from argparse import Namespace
+
+from drymon.cli.parser import Commands
 
 ASKED = ("prime", "backup")
 """Families of coats whose usual wait is asked for; a seal coat is the last one, and nobody waits to dip again."""
@@ -13,7 +14,7 @@ INTRODUCTION = (
 )
 
 
-def register(commands: "_SubParsersAction[Any]") -> None:
+def register(commands: Commands) -> None:
     """Say what `init` takes."""
     parser = commands.add_parser(
         "init",

@@ -41,8 +41,11 @@ def warn_of_early_dip(config: HomeConfig, event: LogEvent) -> None:
     try:
         with record_of(config) as record:
             said = by_hand.in_force(record, event.tree, event.time)
+            slurry = by_hand.tank_told(record, config.room, event.coat, event.time, event.slurry)
     except StoreError:
         return
+    if slurry:
+        print(f"drymon dip: {slurry}", file=sys.stderr)
     told = by_hand.early(said)
     if told and event.number != 1:  # a first coat is another tree's
         undo = f"drymon undo {event.tree}"

@@ -2,9 +2,9 @@
 
 import argparse
 import sys
-from typing import Any
 
 from drymon.cli.home import config_of, record_of, wall
+from drymon.cli.parser import Commands
 from drymon.drying.quantities import Quantity
 from drymon.errors import LearningError, RefusedMessage, StoreError
 from drymon.messages.message import Message
@@ -20,7 +20,7 @@ from drymon.shop.tree.probes import SMOOTHED_MIN
 WRONG_USE = 2
 
 
-def register(subparsers: Any) -> None:
+def register(subparsers: Commands) -> None:
     """Tell the command's arguments."""
     parser = subparsers.add_parser(
         "spot",

@@ -4,9 +4,11 @@ import json
 import os
 import shutil
 import sys
-from argparse import Namespace, _SubParsersAction
+from argparse import Namespace
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Any
+
+from drymon.cli.parser import Commands
 
 if TYPE_CHECKING:
     from drymon.messages.settings import HomeConfig
@@ -17,7 +19,7 @@ if TYPE_CHECKING:
 REFUSED_SHOWN = 20
 
 
-def register(commands: "_SubParsersAction[Any]") -> None:
+def register(commands: Commands) -> None:
     """Say what `status` takes."""
     parser = commands.add_parser(
         "status",

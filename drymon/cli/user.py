@@ -3,16 +3,17 @@
 import getpass
 import sys
 from argparse import Namespace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from drymon.cli.door import keep, who
+from drymon.cli.parser import Commands
 from drymon.errors import SetupError
 
 if TYPE_CHECKING:
     from drymon.messages.settings import HomeConfig
 
 
-def register(subparsers: Any) -> None:
+def register(subparsers: Commands) -> None:
     """Say what `user` takes."""
     parser = subparsers.add_parser(
         "user",

@@ -95,6 +95,22 @@ def vertical_plate_churchill_chu(rayleigh: Values, prandtl: Values) -> Estimate:
     return Estimate(value, (rayleigh >= 0.0) & (rayleigh <= 1e12))
 
 
+def level_plate_rising(rayleigh: Values) -> Estimate:
+    """Level plate, warm or light air rising from it, mean Nusselt number: Lloyd & Moran 1974, McAdams 1954 (Incropera
+    6th ed. eq. 9.30, 9.31). 1e4 <= Ra <= 1e11, Ra on area over rim.
+    """
+    value = np.where(np.asarray(rayleigh) < 1e7, 0.54 * rayleigh**0.25, 0.15 * np.cbrt(rayleigh))
+    return Estimate(value, (rayleigh >= 1e4) & (rayleigh <= 1e11))
+
+
+def level_plate_lying(rayleigh: Values) -> Estimate:
+    """Level plate, cold or heavy air lying on it, mean Nusselt number: McAdams 1954 (Incropera 6th ed. eq. 9.32).
+
+    1e5 <= Ra <= 1e10, Ra on area over rim.
+    """
+    return Estimate(0.27 * rayleigh**0.25, (rayleigh >= 1e5) & (rayleigh <= 1e10))
+
+
 def combined(forced: Estimate, natural: Estimate) -> Estimate:
     """Forced and natural convection together, assisting: cubes add (Incropera 6th ed. eq. 9.64)."""
     value = np.cbrt(forced.value**3 + natural.value**3)

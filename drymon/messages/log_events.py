@@ -22,6 +22,8 @@ from drymon.shop.facts.events import (
     LogEvent,
     Look,
     Move,
+    SlurryCheck,
+    SlurryUndo,
     Undo,
     Weigh,
 )
@@ -37,6 +39,12 @@ OF_ONE_TREE = ("tree", "cell", "probe", "label")
 MOST_UNKNOWN = 10
 """Unknown keys of an event that are told of."""
 
+
+def _undo(*, tree: str | None, slurry: str | None, **said: Any) -> Undo | SlurryUndo:
+    """What it takes back is a tree's or a tank's; the table has seen to it that it is one of them."""
+    return Undo(tree=tree, **said) if tree is not None else SlurryUndo(slurry=str(slurry), **said)
+
+
 EVENTS: Mapping[str, tuple[type[tables.EventTable], Maker]] = {
     "dip": (tables.DipTable, Dip),
     "weigh": (tables.WeighTable, Weigh),
@@ -44,8 +52,9 @@ EVENTS: Mapping[str, tuple[type[tables.EventTable], Maker]] = {
     "look": (tables.LookTable, Look),
     "move": (tables.MoveTable, Move),
     "leave": (tables.TreeTable, Leave),
-    "undo": (tables.UndoTable, Undo),
+    "undo": (tables.UndoTable, _undo),
     "fan": (tables.FanTable, FanSwitched),
+    "slurry": (tables.SlurryCheckTable, SlurryCheck),
     "clock": (tables.ClockTable, ClockChecked),  # the service's own word
 }
 

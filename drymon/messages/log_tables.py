@@ -4,9 +4,9 @@ was dipped is a fact whatever else is said of it.
 
 from typing import Annotated, Any, Literal
 
-from pydantic import AfterValidator, BeforeValidator, Field
+from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
-from drymon.messages.fields import Name, between
+from drymon.messages.fields import DENSITIES, LONGEST_CUP_S, CupName, Name, above_zero, between
 from drymon.messages.tables import Table
 
 
@@ -51,6 +51,7 @@ class DipTable(TreeTable):
     probe: Name | None = None
     recipe: Name | None = None
     label: Annotated[str, _cut(200)] | None = None
+    slurry: Name | None = None
 
 
 class WeighTable(TreeTable):
@@ -73,8 +74,41 @@ class MoveTable(TreeTable):
     cell: Name | None = None
 
 
-class UndoTable(TreeTable):
+class UndoTable(EventTable):
+    tree: Name | None = None
+    slurry: Name | None = None
     entry: Id | None = None
+
+    @model_validator(mode="after")
+    def _of_one(self) -> "UndoTable":
+        if (self.tree is None) == (self.slurry is None):
+            said = "neither tree nor slurry" if self.tree is None else "tree and slurry"
+            raise ValueError(f"undo: received {said}; allowed is one of them, whose last entry is taken back")
+        return self
+
+
+class SlurryCheckTable(EventTable):
+    slurry: Name
+    coats: Annotated[list[Name], Field(max_length=99)] = Field(default_factory=list)
+    cup: CupName | None = None
+    seconds: Annotated[float, above_zero(LONGEST_CUP_S)] | None = None
+    temperature: Annotated[float, between(-10, 60)] | None = None
+    density: Annotated[float, between(*DENSITIES)] | None = None
+    ph: Annotated[float, between(0, 14)] | None = None
+    water_added: Annotated[float, between(0, 2000)] | None = None
+    stirred: bool = False
+    fresh: bool = False
+    note: Note | None = None
+
+    @model_validator(mode="after")
+    def _says_something(self) -> "SlurryCheckTable":
+        told = (self.seconds, self.temperature, self.density, self.ph, self.water_added, self.note or None)
+        if all(one is None for one in told) and not (self.stirred or self.fresh):
+            raise ValueError(
+                "slurry: received nothing of the tank; allowed is at least one of seconds, temperature, density, ph, "
+                "water_added, stirred, fresh, note"
+            )
+        return self
 
 
 class FanTable(EventTable):

@@ -17,7 +17,7 @@ from drymon.messages.senml import Record, resolve
 from drymon.messages.settings import HomeConfig, Source
 from drymon.messages.times import plausible
 from drymon.messages.units import to_default
-from drymon.shop.facts.events import LogEvent
+from drymon.shop.facts.events import LogEvent, SlurryCheck
 from drymon.shop.facts.reading import Reading
 
 SENML = "senml"
@@ -43,6 +43,7 @@ class Parser:
         self._named = {
             "cell": (tuple(cell.name for cell in config.room.cells), "no cell of the room weighs the tree"),
             "recipe": (tuple(recipe.name for recipe in config.room.recipes), "its next coat is not known"),
+            "slurry": (tuple(config.room.tank_by_name), "no tank of the room goes with it"),
         }
         self._sources: dict[str, list[Source]] = {}
         for source in config.sources:
@@ -89,6 +90,8 @@ class Parser:
 
     def _strangers(self, name: str, told: LogEvent) -> Iterator[str]:
         """What the event names that room.toml does not have: a fact all the same, so it is kept, and this is told."""
+        if isinstance(told, SlurryCheck) and told.coats:
+            return  # a tank that says itself which coats are dipped in it
         for key, (known, then) in self._named.items():
             said = getattr(told, key, None)
             if said is not None and said not in known:

@@ -22,7 +22,7 @@ from drymon.shop.alarms import raising as alarms
 from drymon.shop.alarms.alarm_acts import acknowledged
 from drymon.shop.alarms.alarm_book import AlarmBook, Condition, is_of_service
 from drymon.shop.facts.corrected import Corrections, corrected
-from drymon.shop.facts.events import LogEvent, TreeEvent, Undo
+from drymon.shop.facts.events import LogEvent, SlurryUndo, TreeEvent, Undo
 from drymon.shop.facts.lives import lives_of
 from drymon.shop.facts.measured import Measured
 from drymon.shop.facts.outcome import Alert, Outcome, Verdict
@@ -32,7 +32,7 @@ from drymon.store.history import Channel
 from drymon.store.images import Place
 from drymon.store.plain import UnreadableImage
 from drymon.store.store import Store
-from drymon.store.strangers import no_such_tree
+from drymon.store.strangers import no_such_tree, nothing_taken
 
 log = logging.getLogger(__name__)
 
@@ -263,6 +263,8 @@ class Pipeline:
         for event in new:
             if isinstance(event, TreeEvent) and (told := no_such_tree(self.store, event)):
                 self.store.refuse(message, f"{told}: {_then(event)}")
+            if isinstance(event, SlurryUndo) and (told := nothing_taken(self.store, event)):
+                self.store.refuse(message, f"{told}: it is recorded, and counts for nothing")
 
     def _parse(self, message: Message) -> Parsed:
         try:

@@ -15,6 +15,8 @@ from drymon.shop.facts.events import (
     LogEvent,
     Look,
     Move,
+    SlurryCheck,
+    SlurryUndo,
     Undo,
     Weigh,
 )
@@ -49,6 +51,8 @@ EVENT_KINDS: dict[str, type[LogEvent]] = {
     "undo": Undo,
     "fan": FanSwitched,
     "clock": ClockChecked,
+    "slurry": SlurryCheck,
+    "slurry-undo": SlurryUndo,
 }
 _KIND_OF = {event: kind for kind, event in EVENT_KINDS.items()}
 _EVENT_COLUMNS = frozenset({"time", "arrived", "id", "by", "tree", "place"})

@@ -9,7 +9,7 @@ from typing import Any, NamedTuple
 from drymon.drying.quantities import Quantity
 from drymon.messages.message import Message
 from drymon.shop.air.cross_check import AS_MEASURED
-from drymon.shop.facts.events import LogEvent
+from drymon.shop.facts.events import LogEvent, TankEvent
 from drymon.shop.facts.reading import Reading
 from drymon.shop.facts.sensor_state import SensorState
 from drymon.store.codec import event_of, from_us, to_us, within
@@ -90,6 +90,11 @@ class History(Database):
         if tree is not None:
             where, values = f"{where} AND tree = ?", [*values, tree]
         return (event_of(row[:8]) for row in self._rows(f"{_EVENT} WHERE {where} ORDER BY time, id", values))
+
+    def tank_events(self) -> Iterator[TankEvent]:
+        """What was said of tanks of slurry, what was taken back too, by time."""
+        rows = self._rows(f"{_EVENT} WHERE kind IN ('slurry', 'slurry-undo') ORDER BY time, id")
+        return (event for row in rows if isinstance(event := event_of(row[:8]), TankEvent))
 
     def facts(self, since: datetime | None = None) -> Iterator[Reading | LogEvent]:
         """Readings and log events that arrived at or after `since`, in the very order of their arrival."""

@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 
-from drymon.shop.facts.events import Dip, TreeEvent, Undo
+from drymon.shop.facts.events import Dip, SlurryUndo, TreeEvent, Undo
 from drymon.shop.facts.lives import lives_of
 from drymon.shop.facts.standing import by_arrival, taken_by
 from drymon.store.store import Store
@@ -21,6 +21,14 @@ def no_such_tree(store: Store, event: TreeEvent) -> str:
     there = ", ".join(verdict.tree for verdict in store.current_verdicts()) or "no trees"
     what = "nothing said of it that still stands" if isinstance(event, Undo) else "no such tree"
     return f'tree: received "{event.tree}"; there is {what}; in the room hang {there}'
+
+
+def nothing_taken(store: Store, undo: SlurryUndo) -> str:
+    """What is wrong with taking back what was said of a tank, "" where it takes something."""
+    own = [one for one in store.tank_events() if one.slurry == undo.slurry]
+    if taken_by(next((one for one in own if one == undo and isinstance(one, SlurryUndo)), undo), own) is not None:
+        return ""
+    return f'slurry: received "{undo.slurry}"; nothing that still stands was said of it'
 
 
 def _concerns(event: TreeEvent, own: Sequence[TreeEvent]) -> bool:

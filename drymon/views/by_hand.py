@@ -9,13 +9,27 @@ from drymon.messages.message import Message
 from drymon.messages.parse import Parser
 from drymon.messages.settings import HomeConfig
 from drymon.readback.history import last_life
-from drymon.shop.facts.events import Dip, FanSwitched, Felt, Leave, LogEvent, Look, Move, TreeEvent, Undo, Weigh
+from drymon.shop.facts.events import (
+    Dip,
+    Felt,
+    Leave,
+    LogEvent,
+    Look,
+    Move,
+    SlurryCheck,
+    SlurryUndo,
+    TreeEvent,
+    Undo,
+    Weigh,
+)
 from drymon.shop.facts.local_time import say
 from drymon.shop.facts.outcome import State, Verdict
 from drymon.shop.facts.reading import Reading
 from drymon.shop.facts.setup import RoomSetup
 from drymon.shop.facts.slips import did_you_mean, doubtful_weighing, early_dip
+from drymon.shop.facts.slurry import tanks_of
 from drymon.shop.facts.standing import taken_by
+from drymon.shop.plan.tank_notes import tank_note
 from drymon.store import Store
 from drymon.views.event_words import event_words
 
@@ -36,12 +50,16 @@ def mistyped(room: RoomSetup, event: LogEvent) -> str:
 
     Over the broker it is a fact, and recorded with a word on it; whoever types or taps it can put it right.
     """
+    if isinstance(event, SlurryCheck) and not event.coats and event.slurry not in room.tank_by_name:
+        there = did_you_mean(event.slurry, room.tank_by_name)
+        return f'slurry: received "{event.slurry}"; in room.toml are {there}'
     if not isinstance(event, Dip | Move):
         return ""
     named: dict[str, Iterable[str]] = {
         "coat": room.coat_by_name,
         "cell": [cell.name for cell in room.cells],
         "recipe": room.recipe_by_name,
+        "slurry": room.tank_by_name,
     }
     for key, known in named.items():
         said = getattr(event, key, None)
@@ -71,6 +89,11 @@ def early(verdict: Verdict | None) -> str:
     return "" if verdict is None else early_dip(verdict)
 
 
+def tank_told(store: Store, room: RoomSetup, coat: str, now: datetime, slurry: str | None = None) -> str:
+    """What whoever dips this coat now is told of its tank, "" where it was checked and is as it should be."""
+    return tank_note(tanks_of(room, store.tank_events()), coat, now, room.timezone, slurry)
+
+
 # Once it is on record
 
 
@@ -89,6 +112,11 @@ def taken_back(store: Store, event: LogEvent, now: datetime, timezone: str) -> s
     """What an undo that is on record has taken back: `weighed: 2 kg, told for 14:05`; "" where it took nothing, and for
     other events.
     """
+    if isinstance(event, SlurryUndo):
+        said = [one for one in store.tank_events() if one.slurry == event.slurry]
+        last = next((one for one in said if isinstance(one, SlurryUndo) and one.id == event.id), None)
+        check = taken_by(last, said) if last is not None else None
+        return f"{event_words(check)}, told for {say(check.time, now, timezone)}" if check is not None else ""
     if not isinstance(event, Undo):
         return ""
     own = [one for one in store.events(tree=event.tree) if isinstance(one, TreeEvent)]
@@ -130,12 +158,11 @@ def _head(event: LogEvent, verdict: Verdict | None, taken: str) -> str:
             return f"{event.tree} hangs on {event.rack} now" + (f", on {event.cell}" if event.cell else "")
         case Leave():
             return f"{event.tree} left the room"
-        case FanSwitched():
-            return f"fans of {event.rack} {'on' if event.on else 'off'}"
-        case TreeEvent():
-            return f"{event.tree}: taken back, as if never said" + (f" ({taken})" if taken else "")
+        case Undo() | SlurryUndo():
+            subject = event.tree if isinstance(event, Undo) else f"slurry {event.slurry}"
+            return f"{subject}: taken back, as if never said" + (f" ({taken})" if taken else "")
         case _:
-            return "noted"
+            return event_words(event)
 
 
 def outlook(verdict: Verdict) -> str:

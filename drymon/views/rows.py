@@ -10,7 +10,7 @@ from itertools import chain
 
 from drymon.drying.quantities import LIMITS
 from drymon.messages.times import stamp
-from drymon.shop.facts.events import LogEvent, TreeEvent
+from drymon.shop.facts.events import LogEvent, TankEvent, TreeEvent
 from drymon.shop.facts.outcome import Alert, Verdict
 from drymon.shop.facts.reading import Reading
 from drymon.shop.facts.standing import entry_of
@@ -21,7 +21,8 @@ Row = tuple[str, ...]
 READING_COLUMNS = ("time", "place", "quantity", "sensor", "value", "unit")
 LOG_COLUMNS = (
     "time", "arrived", "event", "tree", "rack", "coat", "number", "shelter", "cell", "probe", "recipe", "mass",
-    "finding", "note", "on", "known", "by", "id", "entry",
+    "finding", "note", "on", "known", "by", "id", "entry", "slurry", "coats", "cup", "seconds", "temperature",
+    "density", "ph", "water_added", "stirred", "fresh",
 )  # fmt: skip
 VERDICT_COLUMNS = (
     "time", "valid_until", "tree", "rack", "coat", "number", "dipped_at", "state", "safe_to_redip",
@@ -52,7 +53,7 @@ def log_rows(events: Iterable[LogEvent]) -> Iterator[Row]:
 
 def _entry(event: LogEvent) -> str:
     """What an undo may call it by."""
-    return entry_of(event) if isinstance(event, TreeEvent) else event.id
+    return entry_of(event) if isinstance(event, TreeEvent | TankEvent) else event.id
 
 
 def verdict_rows(verdicts: Iterable[Verdict]) -> Iterator[Row]:
@@ -75,6 +76,8 @@ def cell(value: object) -> str:
         return stamp(value)
     if isinstance(value, int | float):
         return repr(value)
+    if isinstance(value, tuple):
+        return cell(";".join(map(str, value)))
     return f"'{value}" if str(value).startswith(FORMULA) else str(value)
 
 

@@ -102,3 +102,21 @@ def test_limit_combined_convection_is_the_stronger_one_alone() -> None:
 def test_limit_two_equal_streams_combine_to_the_cube_root_of_two() -> None:
     same = nusselt.Estimate(10.0, True)
     assert nusselt.combined(same, same).value == pytest.approx(12.5992, rel=1e-5)
+
+
+@pytest.mark.parametrize("rayleigh", [2e4, 3e6, 5e8])
+def test_a_level_plate_is_as_another_library_has_it(rayleigh) -> None:
+    """McAdams: warm air rising from a plate, and cold air lying on one."""
+    rising = ht.Nu_horizontal_plate_McAdams(Pr=0.71, Gr=rayleigh / 0.71, buoyancy=True)
+    lying = ht.Nu_horizontal_plate_McAdams(Pr=0.71, Gr=rayleigh / 0.71, buoyancy=False)
+    assert nusselt.level_plate_rising(rayleigh).value == pytest.approx(rising, rel=1e-6)
+    assert nusselt.level_plate_lying(rayleigh).value == pytest.approx(lying, rel=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("rayleigh", "rising", "lying"),
+    [(9e3, 0, 0), (1e4, 1, 0), (1e5, 1, 1), (1e10, 1, 1), (1.1e10, 1, 0), (1e11, 1, 0), (1.1e11, 0, 0)],
+)
+def test_a_level_plate_tells_where_it_was_not_measured(rayleigh, rising, lying) -> None:
+    assert bool(nusselt.level_plate_rising(rayleigh).valid) == bool(rising)
+    assert bool(nusselt.level_plate_lying(rayleigh).valid) == bool(lying)

@@ -99,7 +99,7 @@ QUANTITIES = "temperature, humidity, airflow, weight, pressure, surface, co2"
         ("workshop/plain", "x",
          '[[source]] pressure of room: payload: received "x"; allowed is a number such as 21.5'),
         (LOG + "dance", "{}",
-         'log event: received "dance"; allowed are dip, weigh, felt, look, move, leave, undo, fan, clock'),
+         'log event: received "dance"; allowed are dip, weigh, felt, look, move, leave, undo, fan, slurry, clock'),
         (LOG + "dip", "[]", "payload: received []; allowed is a JSON object {…}"),
         (LOG + "dip", '{"tree": "t-7", "rack": "rack-z", "coat": "backup"}',
          'rack: received "rack-z"; allowed are the racks rack-a, rack-b'),
@@ -131,7 +131,7 @@ def test_what_a_dip_names_that_is_not_there_is_told(config, heard) -> None:
     told = Parser(config).parse(heard(LOG + "dip", json.dumps(dip))).refusals
     assert told == (
         'shleter: received the unknown key "shleter"; allowed here are time, id, by, tree, rack, coat, number, '
-        "shelter, cell, probe, recipe, label (did you mean shelter?): the dip is recorded without it",
+        "shelter, cell, probe, recipe, label, slurry (did you mean shelter?): the dip is recorded without it",
         'cell: received "cell-9"; in room.toml are cell-1: the dip is recorded, but no cell of the room weighs '
         "the tree",
         'recipe: received "irn"; in room.toml are standard: the dip is recorded, but its next coat is not known',

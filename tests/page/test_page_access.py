@@ -1,15 +1,19 @@
 """Who gets in, and what is turned away: over HTTP, against the real service."""
 
+import base64
+import hashlib
 import http.client
 import json
 import re
 import sqlite3
 import stat
+from datetime import UTC, datetime
 from pathlib import Path
 from urllib.parse import urlencode
 
 import pytest
 
+from drymon.store import Store
 from tests.page.conftest import PASSWORD, Shop, until
 
 Answer = tuple[int, str, dict[str, str]]
@@ -252,6 +256,37 @@ def test_a_new_password_ends_open_sessions_and_a_removed_user_stays_out(shop: Sh
     assert "Sign out" not in ana.ask("GET", "/")[1]
     assert ana.sign_in(password="another password")[0] == 403
     assert shop.drymon("user", "list").stdout.strip() == "nobody may sign in yet: drymon user add NAME"
+
+
+def test_a_hash_of_earlier_versions_is_renewed_at_the_next_sign_in(tmp_path: Path, broker_program: str) -> None:
+    shop = Shop(tmp_path)
+    salt, password = b"sixteen bytes it", "warm tea at six"
+    digest = hashlib.scrypt(password.encode(), salt=salt, n=2**13, r=8, p=10, maxmem=2**25, dklen=32)
+    old = f"scrypt:8192:8:10:{base64.b64encode(salt).decode()}:{base64.b64encode(digest).decode()}"
+    created = datetime(2031, 3, 3, tzinfo=UTC)
+    with Store.open(shop.home / "drymon.db") as store:
+        store.save_user("bo", old, created)
+    try:
+        shop.serve()
+        bo = Visitor(shop)
+        assert bo.sign_in("bo", "cold tea at six")[0] == 403
+        assert _stored(shop, "bo") == (old, created)
+        answer = bo.sign_in("bo", password)
+        assert answer[0] == 303, answer[1]
+        assert "Sign out" in bo.ask("GET", "/")[1]
+        renewed, since = _stored(shop, "bo")
+        assert (renewed.startswith("scrypt:8192:8:10$"), since) == (True, created)
+        assert bo.sign_in("bo", password)[0] == 303
+        assert _stored(shop, "bo") == (renewed, created)
+    finally:
+        shop.close()
+
+
+def _stored(shop: Shop, name: str) -> tuple[str, datetime]:
+    with Store.open(shop.home / "drymon.db", readonly=True) as store:
+        user = store.user(name)
+    assert user is not None
+    return user.hash, user.created
 
 
 def test_the_door_for_commands_is_for_the_homes_owner_only(shop: Shop) -> None:

@@ -5,10 +5,10 @@ import base64
 import pytest
 
 from drymon.errors import SetupError
-from drymon.views.page.passwords import NOBODY, Brake, check_password, hash_password, is_password
+from drymon.views.page.passwords import NOBODY, Brake, check_password, hash_password, is_password, must_be_renewed
 
 
-def test_a_hash_made_elsewhere_is_understood() -> None:
+def test_a_hash_of_earlier_versions_is_understood() -> None:
     """RFC 7914, section 12, third vector: scrypt("pleaseletmein", "SodiumChloride", N 16384, r 8, p 1), its first 32
     of 64 bytes (PBKDF2 puts out block after block, so a shorter key is the longer one's beginning)."""
     salt = base64.b64encode(b"SodiumChloride").decode()
@@ -16,8 +16,23 @@ def test_a_hash_made_elsewhere_is_understood() -> None:
         bytes.fromhex("7023bdcb3afd7348461c06cd81fd38ebfda8fbba904f8e3ea9b543f6545da1f2")
     ).decode()
     stored = f"scrypt:16384:8:1:{salt}:{digest}"
+    assert must_be_renewed(stored)
     assert is_password("pleaseletmein", stored)
     assert not is_password("pleaseletmeout", stored)
+
+
+def test_a_hash_made_elsewhere_is_understood() -> None:
+    """RFC 7914, section 12, second vector: scrypt("password", "NaCl", N 1024, r 8, p 16), all of its 64 bytes."""
+    digest = (
+        "fdbabe1c9d3472007856e7190d01e9fe7c6ad7cbc8237830e77376634b373162"
+        "2eaf30d92e22a3886ff109279d9830dac727afb94a83ee6d8360cbdfa2cc0640"
+    )
+    assert is_password("password", f"scrypt:1024:8:16$NaCl${digest}")
+    assert not is_password("Password", f"scrypt:1024:8:16$NaCl${digest}")
+
+
+def test_a_new_hash_need_not_be_renewed() -> None:
+    assert not must_be_renewed(hash_password("warm tea"))
 
 
 def test_two_hashes_of_one_password_differ_and_both_fit() -> None:

@@ -220,6 +220,39 @@ def test_air_out_of_band_after_ten_minutes_and_back_beyond_the_deadband(room: Ro
     assert said(room.run(1)) == [("air-out-of-band", "rack-a", "cleared")]
 
 
+@pytest.mark.parametrize(
+    ("air", "back"),
+    [
+        (AirNow(22, 53.0, 2), True), (AirNow(22, 53.1, 2), False), (AirNow(22, 37.0, 2), True),
+        (AirNow(22, 36.9, 2), False), (AirNow(20.5, 45, 2), True), (AirNow(20.4, 45, 2), False),
+        (AirNow(25.5, 45, 2), True), (AirNow(25.6, 45, 2), False), (AirNow(22, 45, 1.1), True),
+        (AirNow(22, 45, 1.05), False), (AirNow(22, 45, 3.9), True), (AirNow(22, 45, 3.95), False),
+    ],
+)  # fmt: skip
+def test_air_is_back_from_its_deadband_on_at_either_end(room: Room, air: AirNow, back: bool) -> None:
+    """2 %RH, half a kelvin, a tenth of a metre a second inside of 35 to 55, 20 to 26 and 1 to 4."""
+    room.trees = [tree()]
+    room.air = AirNow(40.0, 90.0, 9.0)
+    room.run(11)
+    room.air = air
+    cleared = [alert for alert in room.run(30) if alert.state == "cleared"]
+    assert len(cleared) == (3 if back else 2)
+
+
+@pytest.mark.parametrize(
+    ("air", "severity"),
+    [
+        (AirNow(22, 61.6, 2), "notice"), (AirNow(22, 61.7, 2), "warning"), (AirNow(22, 28.4, 2), "notice"),
+        (AirNow(22, 28.3, 2), "warning"), (AirNow(28.0, 45, 2), "notice"), (AirNow(28.1, 45, 2), "warning"),
+    ],
+)  # fmt: skip
+def test_air_a_third_of_its_band_outside_is_a_warning(room: Room, air: AirNow, severity: str) -> None:
+    room.trees = [tree()]
+    room.air = air
+    (alert,) = room.run(11)
+    assert alert.severity == severity
+
+
 def test_two_things_wrong_with_the_air_are_two_alarms(room: Room) -> None:
     room.trees = [tree()]
     room.air = AirNow(28, 30, 2)

@@ -1,13 +1,15 @@
 """The page about alarms names every kind with its severity and its meaning, and its configuration is one that loads."""
 
 import re
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
 
 from drymon.messages.config import load_home
+from drymon.shop.alarms.alarm_book import AlarmBook, Condition, Key, Truth
 from drymon.shop.alarms.alarm_kinds import KINDS
+from drymon.shop.alarms.raising import update
 from drymon.shop.verdict.reasons import REASONS, Effect
 
 PAGE = (Path(__file__).parents[2] / "docs" / "alarms.md").read_text(encoding="utf-8")
@@ -29,6 +31,27 @@ def span(length: timedelta) -> str:
     """As the page says it: at once, 10 min, 24 h."""
     minutes = int(length.total_seconds()) // 60
     return "at once" if not minutes else f"{minutes} min" if minutes < 60 else f"{minutes // 60} h"
+
+
+def listed_after(words: str) -> list[str]:
+    """The kinds that a point of the page names after these words."""
+    point = PAGE.split(words)[1].split(".\n")[0]
+    return re.findall(r"`([a-z-]+)`", point)
+
+
+def test_the_page_says_what_stays_listed_once_it_is_over_and_what_until_somebody_has_seen_it() -> None:
+    assert listed_after("stays listed once it is over") == [name for name, kind in KINDS.items() if kind.lingers]
+    assert listed_after("has been done and is over stands") == [name for name, kind in KINDS.items() if kind.happened]
+
+
+@pytest.mark.parametrize("name", KINDS)
+def test_what_is_over_is_listed_as_the_page_says(name: str) -> None:
+    """Raised, and gone for two days without anybody's having looked."""
+    book, begin = AlarmBook(), datetime(2031, 3, 3, 6, tzinfo=UTC)
+    for minutes, truth in ((0, Truth.HOLDS), (60, Truth.HOLDS), (120, Truth.CLEAR), (3000, Truth.CLEAR)):
+        said = [Condition(Key(name, "rack-a"), truth, "It is so.", "Do it soon.")]
+        book, _ = update(book, begin + timedelta(minutes=minutes), said)
+    assert bool(book.standing()) is (name in listed_after("stays listed once it is over"))
 
 
 def test_what_to_look_for_is_the_programs() -> None:

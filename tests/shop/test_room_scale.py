@@ -313,7 +313,7 @@ def test_a_look_releases_what_the_verdict_named_though_neighbours_had_a_say_in_i
     alone = shop.room.logs["t-2"].state(shop.now.timestamp(), keep=False)
     assert alone is not None
     assert alone.chance_dry < 0.9, "or the neighbour had no say in it"
-    assert holding(shop.room.world, alone) == frozenset(), "or a look would release it anyway"
+    assert holding(shop.room.world, alone, True) == frozenset(), "or a look would release it anyway"
     shop.look("t-2")
     assert "pocket-unlearned" not in codes(shop.tree("t-2"))
     on_cell(shop, 60, [mass(600.0)] * 60)

@@ -392,9 +392,9 @@ def test_one_weighing_takes_nothing_back_unless_it_is_plain(
         dipped(world), np.where(dry, 0.0, 0.3), at=START + 3600.0, weighings=weighed, call=Call(START, True),
         unsure_in_a_row=in_a_row,
     )  # fmt: skip
-    assert judge.state_of(world, tree) is state
+    assert judge.state_of(world, tree, True) is state
     bench = replace(tree, weighings=Weighings(bench=weighed.cell))
-    assert judge.state_of(world, bench) is State.DRYING, "by hand nobody can be waited for"
+    assert judge.state_of(world, bench, True) is State.DRYING, "by hand nobody can be waited for"
 
 
 def test_a_humidity_that_would_do_is_told_in_fives_and_none_where_none_is_needed() -> None:

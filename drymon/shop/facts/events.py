@@ -6,11 +6,14 @@ A dip is a fact: it is recorded whatever drymon thinks of it.
 """
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Literal
 
 Shelter = Literal["open", "pocketed", "deep"]
+LATER: Mapping[str, bool] = {"later": True}
+"""Marks a field that events of older records do not have: left at its default it is no part of an entry's name."""
 SHELTERS: tuple[Shelter, ...] = ("open", "pocketed", "deep")
 
 
@@ -35,7 +38,7 @@ class TreeEvent(Event):
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Dip(TreeEvent):
     """A coat was put on. `number`, `shelter`, `recipe`: None where the message left them to the tree's history. label:
-    what people call the tree, "" where it was not said.
+    what people call the tree, "" where it was not said. slurry: the tank that it was dipped in, where it was said.
     """
 
     rack: str
@@ -46,6 +49,7 @@ class Dip(TreeEvent):
     probe: str | None = None
     recipe: str | None = None
     label: str = ""
+    slurry: str | None = field(default=None, metadata=LATER)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,6 +109,43 @@ class FanSwitched(Event):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class TankEvent(Event):
+    """An event about one tank, `slurry` its name."""
+
+    slurry: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SlurryCheck(TankEvent):
+    """A tank was looked after: what was measured once water was in and stirred, None where it was not.
+
+    coats, cup: else as room.toml has them. seconds: out of the cup. temperature in degC, density in kg/L, water_added
+    in litres since the last check. stirred: it was stirred before. fresh: a new filling, what was before is another's.
+    """
+
+    coats: tuple[str, ...] = ()
+    cup: str | None = None
+    seconds: float | None = None
+    temperature: float | None = None
+    density: float | None = None
+    ph: float | None = None
+    water_added: float | None = None
+    stirred: bool = False
+    fresh: bool = False
+    note: str = ""
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "coats", tuple(self.coats))  # a list on record
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SlurryUndo(TankEvent):
+    """Takes back what was said last of the tank and still stands, or the entry of this name (`standing.entry_of`)."""
+
+    entry: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ClockChecked(Event):
     """The service's own word on its clock: while `known` is false no duration can be trusted."""
 
@@ -134,4 +175,4 @@ class CellMass(TreeEvent):
     fell_kg: float = 0.0
 
 
-LogEvent = Dip | Weigh | Felt | Look | Move | Leave | Undo | FanSwitched | ClockChecked
+LogEvent = Dip | Weigh | Felt | Look | Move | Leave | Undo | FanSwitched | ClockChecked | SlurryCheck | SlurryUndo

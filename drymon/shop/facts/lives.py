@@ -59,7 +59,7 @@ class Life:
     """
 
     tree: str
-    said: tuple[Said, ...]
+    said: tuple[Said[TreeEvent], ...]
     coats: tuple[Coat, ...]
     end: datetime
     ended_by: TreeEvent | None
@@ -75,7 +75,7 @@ class Life:
         return [one.event for one in self.said if one.stands]
 
     @property
-    def taken_back(self) -> list[Said]:
+    def taken_back(self) -> list[Said[TreeEvent]]:
         """What was told of it and taken back."""
         return [one for one in self.said if one.taken_back is not None]
 
@@ -104,7 +104,7 @@ def takes_away(event: TreeEvent) -> bool:
     return isinstance(event, Leave) or (isinstance(event, Look) and event.finding == "scrap")
 
 
-def _of_tree(said: Sequence[Said], end: datetime) -> Iterator[Life]:
+def _of_tree(said: Sequence[Said[TreeEvent]], end: datetime) -> Iterator[Life]:
     begins, ends = _limits(said)
     for begin, ended_by, until in zip([0, *begins[1:]], ends, [*begins[1:], len(said)], strict=False):
         own = said[begin:until]
@@ -118,7 +118,7 @@ def _of_tree(said: Sequence[Said], end: datetime) -> Iterator[Life]:
         )
 
 
-def _limits(said: Sequence[Said]) -> tuple[list[int], list[TreeEvent | None]]:
+def _limits(said: Sequence[Said[TreeEvent]]) -> tuple[list[int], list[TreeEvent | None]]:
     """Where each life begins, and what ended it. A dip said to be the first one is another tree's."""
     begins: list[int] = []
     ends: list[TreeEvent | None] = []

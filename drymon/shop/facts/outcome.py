@@ -246,9 +246,9 @@ class Standing:
     """
 
     time: datetime
-    trees: Mapping[str, Verdict] = field(default_factory=dict)
-    racks: Mapping[str, RackStatus] = field(default_factory=dict)
-    sensors: tuple[SensorStatus, ...] = ()
-    doubts: tuple[Doubt, ...] = ()
-    clock_known: bool = True
-    on_cells: Mapping[str, str] = field(default_factory=dict)
+    trees: Mapping[str, Verdict]
+    racks: Mapping[str, RackStatus]
+    sensors: tuple[SensorStatus, ...]
+    doubts: tuple[Doubt, ...]
+    clock_known: bool
+    on_cells: Mapping[str, str]

@@ -20,7 +20,7 @@ from drymon.shop.air.sensors import MINUTE_S, Doubted, Taken, minute_done, minut
 from drymon.shop.alarms import raising as alarms
 from drymon.shop.alarms.alarm_book import AlarmBook, is_of_service
 from drymon.shop.alarms.conditions import conditions
-from drymon.shop.facts.events import ClockChecked, FanSwitched, LogEvent, TreeEvent, Undo
+from drymon.shop.facts.events import ClockChecked, FanSwitched, LogEvent, TankEvent, TreeEvent, Undo
 from drymon.shop.facts.measured import Measured
 from drymon.shop.facts.outcome import Outcome, RackStatus, Standing, TreeGone, Verdict
 from drymon.shop.facts.reading import Reading
@@ -32,6 +32,7 @@ from drymon.shop.fold.refold import Refolder
 from drymon.shop.fold.stepper import Stepper
 from drymon.shop.fold.tree_log import TreeLog
 from drymon.shop.plan.planner import Planner
+from drymon.shop.plan.tank_notes import AGAIN, TankLog
 from drymon.shop.tree.neighbours import Leans, leaned, leans
 from drymon.shop.tree.probes import probed
 from drymon.shop.tree.state import TreeState, World
@@ -56,24 +57,20 @@ class Room:
     """All trees, racks and sensors of one room. Pure: no clock, disk or wire; not for several threads."""
 
     def __init__(self, setup: RoomSetup, models: Mapping[str, CoatModel], zone: tzinfo = UTC) -> None:
-        self.setup, self.zone = setup, zone
-        self.book = AirBook(setup)
+        self.setup, self.zone, self.book = setup, zone, AirBook(setup)
         self.air = {rack.name: RackAir(self.book, rack) for rack in setup.racks}
         self.world = World(setup, models, self.air)
         self.logs: dict[str, TreeLog] = {}
         self.alarm_book = AlarmBook()
-        self.clock_known = True
-        self.at = -math.inf
-        self._hooks = Hooks(self.logs)
-        self._leans = Leans()
+        self.clock_known, self.at = True, -math.inf
+        self._hooks, self._leans = Hooks(self.logs), Leans()
         self._forecaster, self._stepper = Forecaster(self.world), Stepper(self.world)
         self._refolder, self._behind = Refolder(self._stepper), frozenset[str]()
-        self._waiting_since = math.inf
+        self._waiting_since, self._measured = math.inf, Measured()
         self._touched: set[str] = set()
-        self._measured = Measured()
         self._verdicts: dict[str, Verdict] = {}
         self._racks: dict[str, RackStatus] = {}
-        self._planner, self._planned = Planner(self.world), frozenset[str]()
+        self._planner, self._planned, self._tanks = Planner(self.world), frozenset[str](), TankLog()
 
     def take(self, items: Iterable[Reading | LogEvent]) -> list[Doubted]:
         """New facts, in order of arrival, each of them once; returns the readings that are not believed."""
@@ -114,9 +111,8 @@ class Room:
         self._catch_up(at)
         touched, self._touched = sorted(self._touched), set()
         outcomes = self._publish(touched, at)
-        return (
-            outcomes + self._publish_racks(at, changed_only=True) + self._plan(at, due=bool(touched)) + self._alarms(at)
-        )
+        outcomes += self._publish_racks(at, changed_only=True) + self._plan(at, due=bool(touched))
+        return outcomes + self._alarms(at)
 
     def judge_all(self, now: datetime) -> list[Outcome]:
         """Judge all trees at `now`, whatever has happened to them: after a start what was said of them is past."""
@@ -185,8 +181,8 @@ class Room:
         sensors = tuple(heard(self.book, self.at))
         silent = [s.sensor for s in sensors if s.quantity == Quantity.WEIGHT.value and s.state is not SensorState.OK]
         on_cells = {cell: tree for cell in silent if (tree := self._hooks.carried(cell))}
-        racks = dict(self._racks)
-        return Standing(now, dict(self._verdicts), racks, sensors, doubts(self._newest()), self.clock_known, on_cells)
+        said, racks, doubted = dict(self._verdicts), dict(self._racks), doubts(self._newest())
+        return Standing(now, said, racks, sensors, doubted, self.clock_known, on_cells)
 
     def measured(self, measured: Measured) -> bool:
         """What was measured by a scale, of racks and coats; whether that is news: what hangs is folded anew."""
@@ -213,7 +209,11 @@ class Room:
                 self._forget_air(rack, taken.changed)
         return taken
 
-    def _take_event(self, event: TreeEvent) -> None:
+    def _take_event(self, event: TreeEvent | TankEvent) -> None:
+        if isinstance(event, TankEvent):
+            self._tanks.take(event)
+            self._planned = AGAIN
+            return
         log = self.logs.setdefault(event.tree, TreeLog(self.world, event.tree))
         log.add(event)
         self._touched.add(event.tree)
@@ -255,7 +255,7 @@ class Room:
             if name not in self._behind and (state := log.newest()) is not None:
                 yield state
 
-    def _state(self, name: str, at: float, keep: bool = True) -> TreeState | None:
+    def _state(self, name: str, at: float, keep: bool) -> TreeState | None:
         if name in self._behind:
             return self.logs[name].outline(at)
         return self.logs[name].state(at, self.clock_known, keep)
@@ -340,7 +340,7 @@ class Room:
         if not self.setup.recipes or not (due or ready != self._planned):
             return []
         self._planned = ready
-        return [self._planner.plan(self._verdicts.values(), at, self.zone)]
+        return [self._tanks.on(self._planner.plan(self._verdicts.values(), at, self.zone), self.setup, self.zone)]
 
     def _alarms(self, at: float) -> list[Outcome]:
         now = datetime.fromtimestamp(at, UTC)

@@ -45,7 +45,7 @@ class Outlook:
     would_do: float | None = None
 
 
-def find(world: World, tree: TreeState, clock_known: bool = True) -> list[Finding]:
+def find(world: World, tree: TreeState, clock_known: bool) -> list[Finding]:
     """Findings that decide the state at `tree.at`; texts that need an outlook are completed later."""
     if tree.complete:
         return []
@@ -59,14 +59,14 @@ def find(world: World, tree: TreeState, clock_known: bool = True) -> list[Findin
     return found
 
 
-def state_of(world: World, tree: TreeState, clock_known: bool = True) -> State:
+def state_of(world: World, tree: TreeState, clock_known: bool) -> State:
     """The tree's state at `tree.at`."""
     if tree.complete:
         return State.COMPLETE
     return decide(find(world, tree, clock_known), trees.is_last(world.setup, tree))
 
 
-def is_news(world: World, tree: TreeState, said: Verdict, clock_known: bool = True) -> bool:
+def is_news(world: World, tree: TreeState, said: Verdict, clock_known: bool) -> bool:
     """Whether what was said of the tree does not hold any more at `tree.at`: it has another dip, rack or state, or has
     become likely dry, which somebody waits for with a finger.
     """
@@ -80,7 +80,7 @@ def is_news(world: World, tree: TreeState, said: Verdict, clock_known: bool = Tr
     return state_of(world, tree, clock_known) is not said.state
 
 
-def holding(world: World, tree: TreeState, clock_known: bool = True) -> frozenset[ReasonCode]:
+def holding(world: World, tree: TreeState, clock_known: bool) -> frozenset[ReasonCode]:
     """Codes that hold the tree now: what a look releases."""
     codes = (finding.code for finding in find(world, tree, clock_known))
     return frozenset(code for code in codes if REASONS[code].effect is Effect.HOLD)

@@ -5,7 +5,7 @@ import hmac
 import re
 import secrets
 import unicodedata
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import timedelta
 from ipaddress import ip_address, ip_network
 
@@ -13,7 +13,7 @@ from drymon.errors import DrymonError
 from drymon.messages.settings import is_loopback
 from drymon.store import Session, Store, User
 from drymon.views.page.guard import is_local
-from drymon.views.page.passwords import NOBODY, Brake, is_password
+from drymon.views.page.passwords import NOBODY, Brake, hash_password, is_password, must_be_renewed
 from drymon.views.page.ports import Ports
 
 COOKIE = "drymon-session"
@@ -80,12 +80,26 @@ class Access:
             self._note(name, "sign-in refused", f"from {address}")
             raise SignInRefused("name and password do not belong together; nothing was changed")
         self._brake.passed(*keys)
+        user = self._renewed(user, password)
         return self._begin(user.name if user else name, self._credential(user) or "", address)
 
     def sign_out(self, person: Person) -> None:
         """End the session."""
         self._ports.write(lambda store: store.end_session(person.key))
         self._note(person.name, "signed out", "")
+
+    def _renewed(self, user: User | None, password: str) -> User | None:
+        """The user with a hash as it is written today. Their sessions elsewhere end: each was proved by the old one."""
+        if user is None or not must_be_renewed(user.hash):
+            return user
+        renewed = replace(user, hash=hash_password(password))
+
+        def keep(store: Store) -> None:
+            if store.user(user.name) == user:
+                store.save_user(renewed.name, renewed.hash, renewed.created)
+
+        self._ports.write(keep)
+        return renewed
 
     def _begin(self, name: str, credential: str, address: str) -> str:
         session_id = secrets.token_urlsafe(32)

@@ -21,6 +21,7 @@ from drymon.views.page import (
     picture_views,
     room_views,
     sign_views,
+    slurry_views,
 )
 from drymon.views.page.access import same_csrf
 from drymon.views.page.desk import Desk
@@ -55,7 +56,16 @@ def create_app(ports: Ports) -> Flask:
     desk = Desk(app, ports)
     _guard(app, desk)
     _answer_errors(app, desk)
-    for views in (room_views, log_views, sign_views, alarm_views, evidence_views, measure_views, picture_views):
+    for views in (
+        room_views,
+        log_views,
+        sign_views,
+        alarm_views,
+        evidence_views,
+        measure_views,
+        picture_views,
+        slurry_views,
+    ):
         views.add(app, desk)
     _compile(app)
     return app

@@ -31,7 +31,7 @@ class Ask:
 @dataclass(frozen=True, slots=True)
 class Flash:
     """What to tell a person once: `good`, or what went wrong. `undo`: the tree of which `entry` was said, which may be
-    taken back.
+    taken back; `tank` in its place: the tank.
 
     ask: what the person may insist on.
     """
@@ -41,6 +41,7 @@ class Flash:
     undo: str = ""
     seen: str = ""
     entry: str = ""
+    tank: str = ""
     ask: Ask | None = None
 
 

@@ -17,18 +17,23 @@ from drymon.messages.settings import HomeConfig
 from drymon.readback.coat_basis import basis_of, first_number
 from drymon.readback.gather import air_path, pressure_of, rack_air, verdicts_by_tree
 from drymon.readback.history import coats_on, last_life
-from drymon.shop.facts.setup import Rack
+from drymon.shop.facts.setup import Rack, RoomSetup
+from drymon.shop.facts.slips import did_you_mean
+from drymon.shop.facts.slurry import checks_of, tank_of
 from drymon.store import Store
 from drymon.views.page.long_air import draw_long_air, long_air
 from drymon.views.plots.coat import NUMBER, draw_model
 from drymon.views.plots.plan import DESK, PHONE, draw_plan
 from drymon.views.plots.psychrometric import draw_psychrometric
 from drymon.views.plots.rack import draw_rack
+from drymon.views.plots.slurry import draw_slurry
 from drymon.views.plots.style import save
 from drymon.views.plots.time_axis import Span
 from drymon.views.plots.tree import draw_tree, end_of_picture
 
 SHEETS = {"desk": DESK, "phone": PHONE}
+LONG = timedelta(days=91)
+"""Of a tank, which changes over weeks."""
 LONGEST_LINE_H = 72
 """Beyond this, a line says less than the band between a bucket's lowest and highest value."""
 
@@ -59,6 +64,8 @@ def draw(config: HomeConfig, store: Store, kind: str, name: str, hours: int, now
         return _tree(config, store, name, now)
     if kind == "plan":
         return _plan(config, store, name)
+    if kind == "slurry":
+        return slurry_picture(config.room, store, name, now - LONG, now)
     rack = config.room.rack_by_name.get(name)
     if rack is None:
         raise SetupError(f"no rack {name!r}")
@@ -72,6 +79,16 @@ def _plan(config: HomeConfig, store: Store, name: str) -> Figure:
         raise SetupError(f"no plan to draw for {name!r}")
     zone = ZoneInfo(config.room.timezone)
     return draw_plan(plan, config.room, zone, plan.time + timedelta(days=sheet.days), sheet)
+
+
+def slurry_picture(room: RoomSetup, store: Store, name: str, begin: datetime, end: datetime) -> Figure:
+    """A tank's checks; SetupError where nothing is on record of it."""
+    events = list(store.tank_events())
+    checks = checks_of(name, events)
+    if not checks:
+        known = did_you_mean(name, sorted({event.slurry for event in events}))
+        raise SetupError(f"slurry: received {name!r}; on record are checks of {known}")
+    return draw_slurry(tank_of(room, name, events).tank, checks, Span(begin, end, ZoneInfo(room.timezone)))
 
 
 def _rack(config: HomeConfig, store: Store, rack: Rack, span: Span) -> Figure:

@@ -18,19 +18,20 @@ from drymon.messages.typed_times import typed_time
 Form = Mapping[str, str]
 
 TEXTS: Mapping[str, tuple[str, ...]] = {
-    "dip": ("tree", "trees", "rack", "coat", "shelter", "cell", "recipe", "label"),
+    "dip": ("tree", "trees", "rack", "coat", "shelter", "cell", "recipe", "label", "slurry"),
     "weigh": ("tree", "unit"),
     "felt": ("tree", "finding", "where"),
     "look": ("tree", "finding", "note"),
     "move": ("tree", "rack", "cell"),
     "leave": ("tree",),
-    "undo": ("tree", "entry"),
+    "undo": ("tree", "slurry", "entry"),
+    "slurry": ("slurry", "cup", "note"),
     "fan": ("rack",),
 }
 """The events that the page may say, and their fields of text."""
 
 LONGEST_BACK_MIN = 24 * 60
-_MASS = re.compile(r"\s*([0-9]{1,6}(?:[.,][0-9]{1,6})?)\s*\Z")
+_NUMBER = re.compile(r"\s*([0-9]{1,6}(?:[.,][0-9]{1,6})?)\s*\Z")
 
 
 def event_message(config: HomeConfig, event: str, form: Form, by: str, now: datetime) -> Message:
@@ -77,7 +78,7 @@ def _coat_of_recipe(config: HomeConfig, content: Mapping[str, Any]) -> str:
 
 
 def _weigh(form: Form) -> dict[str, Any]:
-    match = _MASS.match(form.get("mass", ""))
+    match = _NUMBER.match(form.get("mass", ""))
     if match is None:
         raise RefusedMessage(f"mass: received {form.get('mass', '')[:20]!r}; allowed is a number, such as 12.40")
     return {"mass": float(match[1].replace(",", "."))}
@@ -89,7 +90,19 @@ def _fan(form: Form) -> dict[str, Any]:
     return {"on": form["on"] == "true"}
 
 
-_MORE: Mapping[str, Callable[[Form], dict[str, Any]]] = {"dip": _dip, "weigh": _weigh, "fan": _fan}
+def _slurry(form: Form) -> dict[str, Any]:
+    """Numbers that were typed, and what was chosen."""
+    typed = {key: form[key].strip() for key in _MEASURED if form.get(key, "").strip()}
+    for key, text in typed.items():
+        if not _NUMBER.match(text):
+            raise RefusedMessage(f"{key}: received {text[:20]!r}; allowed is a number, such as 9.1")
+    return {key: float(text.replace(",", ".")) for key, text in typed.items()} | {
+        key: True for key in ("stirred", "fresh") if form.get(key) == "yes"
+    }
+
+
+_MEASURED = ("seconds", "temperature", "density", "ph", "water_added")
+_MORE: Mapping[str, Callable[[Form], dict[str, Any]]] = {"dip": _dip, "weigh": _weigh, "fan": _fan, "slurry": _slurry}
 
 
 def _moment(config: HomeConfig, form: Form, now: datetime) -> datetime | None:

@@ -12,6 +12,7 @@ from drymon.messages.message import Message
 from drymon.messages.times import stamp
 from drymon.shop.facts.events import Felt, LogEvent
 from drymon.views import by_hand
+from drymon.views.event_words import event_words
 from drymon.views.page.desk import Ask, Desk, Flash, back_to, told
 from drymon.views.page.log_forms import TEXTS, event_message
 
@@ -99,7 +100,7 @@ def _with_outlook(desk: Desk, content: dict[str, Any], flash: Flash) -> Flash:
 def _done(desk: Desk, event: str, content: dict[str, Any], said: LogEvent) -> Flash:
     if "trees" in content:
         return Flash(f"Logged: {', '.join(content['trees'])} dipped, {content.get('coat')}")
-    tree = content.get("tree", "")
+    tree, tank = content.get("tree", ""), content.get("slurry", "")
     taken = by_hand.taken_back(desk.store(), said, desk.words().now, desk.room.timezone)
     text = {
         "dip": f"Logged: {tree} dipped, {content.get('coat')} {content.get('number', '')}".rstrip(),
@@ -108,9 +109,12 @@ def _done(desk: Desk, event: str, content: dict[str, Any], said: LogEvent) -> Fl
         "look": f"Logged: looked at {tree}, {content.get('finding')}",
         "move": f"Logged: {tree} hangs on {content.get('rack')} now",
         "leave": f"Logged: {tree} left the room",
-        "undo": f"Logged: {tree}: taken back, as if never said" + (f" ({taken})" if taken else ""),
+        "slurry": f"Logged: {event_words(said)}",
+        "undo": f"Logged: {tree or tank}: taken back, as if never said" + (f" ({taken})" if taken else ""),
         "fan": f"Logged: fans of {content.get('rack')} {'on' if content.get('on') else 'off'}",
     }[event]
+    if event == "slurry":
+        return Flash(text, tank=tank, entry=content["id"])
     if not tree or event == "undo":
         return Flash(text)
     return Flash(text, undo=tree, seen=_dipped_at(desk, tree), entry=content["id"])

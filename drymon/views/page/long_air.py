@@ -5,7 +5,6 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from matplotlib.axes import Axes
-from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
 from matplotlib.figure import Figure
 
 from drymon.drying.quantities import Quantity
@@ -15,7 +14,7 @@ from drymon.shop.facts.setup import Band, Rack, RoomSetup
 from drymon.store import Bucket, Store
 from drymon.views.plots.rack import PANEL_HEIGHT, Panel, shown
 from drymon.views.plots.style import BAND, EDGE, QUIET, drawing, panels, paper
-from drymon.views.plots.time_axis import Span, x_of
+from drymon.views.plots.time_axis import Span, dress_long_time, x_of
 
 MOST_BUCKETS = 400
 HOUR = timedelta(hours=1)
@@ -48,7 +47,7 @@ def draw_long_air(rack: Rack, air: LongAir, room: RoomSetup, span: Span) -> Figu
         axes = panels(figure, [1] * len(drawn), gap=0.22, foot=0.72, head=1.15)
         for panel, each in zip(drawn, axes, strict=True):
             _draw(each, panel, air, room)
-            _dress(each, span, labels=panel is drawn[-1])
+            dress_long_time(each, span, labels=panel is drawn[-1])
         return figure
 
 
@@ -97,11 +96,3 @@ def _unbroken(buckets: Sequence[Bucket], step: timedelta) -> list[list[Bucket]]:
         else:
             runs.append([bucket])
     return runs
-
-
-def _dress(axes: Axes, span: Span, labels: bool) -> None:
-    axes.set_xlim(x_of(span.begin), x_of(span.end))
-    locator = AutoDateLocator(tz=span.zone, minticks=5, maxticks=13)
-    axes.xaxis.set_major_locator(locator)
-    axes.xaxis.set_major_formatter(ConciseDateFormatter(locator, tz=span.zone))
-    axes.tick_params(axis="x", labelbottom=labels)

@@ -1,4 +1,4 @@
-"""Passwords: scrypt hashes as text, and a brake on guessing.
+"""Passwords: scrypt hashes as text, by werkzeug, and a brake on guessing.
 
 scrypt: RFC 7914. The cost (N 2^13, r 8, p 10) is one of the equivalents in the section "scrypt" of the OWASP Password
 Storage Cheat Sheet (https://cheatsheetseries.owasp.org/cheatsheets/Password_Storage_Cheat_Sheet.html); of these it is
@@ -8,15 +8,16 @@ the one that needs least memory, 8 MiB, for the service shares a small computer.
 import base64
 import hashlib
 import hmac
-import secrets
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
+from werkzeug.security import check_password_hash, generate_password_hash
+
 from drymon.errors import SetupError
 from drymon.messages.settings import LONGEST_PASSWORD, SHORTEST_PASSWORD
 
-COST, BLOCK, PARALLEL = 2**13, 8, 10
+METHOD = "scrypt:8192:8:10"
 _ONE_AT_A_TIME = threading.Lock()  # each hash takes 8 MiB and half a second of a small computer
 
 
@@ -31,34 +32,39 @@ def check_password(password: str) -> str:
 
 
 def hash_password(password: str) -> str:
-    """`scrypt:N:r:p:salt:hash`, with a salt of its own."""
-    salt = secrets.token_bytes(16)
-    digest = _scrypt(password, salt, COST, BLOCK, PARALLEL)
-    return f"scrypt:{COST}:{BLOCK}:{PARALLEL}:{_text(salt)}:{_text(digest)}"
+    """`scrypt:N:r:p$salt$hash`, with a salt of its own."""
+    with _ONE_AT_A_TIME:
+        return generate_password_hash(password, METHOD)
 
 
 def is_password(password: str, stored: str) -> bool:
     """Whether the password is the one behind the stored hash; in the same time either way."""
-    kind, cost, block, parallel, salt, digest = stored.split(":")
-    if kind != "scrypt":
-        return False
-    found = _scrypt(password, base64.b64decode(salt), int(cost), int(block), int(parallel))
+    told = password[:LONGEST_PASSWORD]
+    with _ONE_AT_A_TIME:
+        return _is_of_old(told, stored) if must_be_renewed(stored) else check_password_hash(stored, told)
+
+
+def must_be_renewed(stored: str) -> bool:
+    """Whether the hash is written as drymon did before: `scrypt:N:r:p:salt:hash`, both in base64."""
+    return "$" not in stored
+
+
+def _is_of_old(password: str, stored: str) -> bool:
+    _, cost, block, parallel, salt, digest = stored.split(":")
+    found = hashlib.scrypt(
+        password.encode(),
+        salt=base64.b64decode(salt),
+        n=int(cost),
+        r=int(block),
+        p=int(parallel),
+        maxmem=2**25,
+        dklen=32,
+    )
     return hmac.compare_digest(found, base64.b64decode(digest))
 
 
-NOBODY = f"scrypt:{COST}:{BLOCK}:{PARALLEL}:{'A' * 22}==:{'A' * 43}="
+NOBODY = f"{METHOD}${'A' * 16}${'0' * 128}"
 """Compared with where there is no such user, so that the answer takes as long."""
-
-
-def _scrypt(password: str, salt: bytes, cost: int, block: int, parallel: int) -> bytes:
-    with _ONE_AT_A_TIME:
-        return hashlib.scrypt(
-            password[:LONGEST_PASSWORD].encode(), salt=salt, n=cost, r=block, p=parallel, maxmem=2**25, dklen=32
-        )
-
-
-def _text(raw: bytes) -> str:
-    return base64.b64encode(raw).decode()
 
 
 @dataclass

@@ -10,7 +10,7 @@ from drymon.views.page.guard import ALONE
 from drymon.views.page.ports import Picture
 from drymon.views.page.room_views import LONGEST_CHART_H, SPANS
 
-KINDS = ("tree", "rack", "psychrometric", "model", "plan")
+KINDS = ("tree", "rack", "psychrometric", "model", "plan", "slurry")
 REPORTS = {"html": "text/html", "pdf": "application/pdf"}
 
 

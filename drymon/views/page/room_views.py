@@ -85,15 +85,20 @@ def _day(desk: Desk) -> dict[str, Any]:
     }
 
 
-def _log_lines(desk: Desk) -> list[tuple[Event, Said | None, str]]:
-    """The newest first: what was said, of a tree also whether it stands, and under which coat this page shows it."""
+def _log_lines(desk: Desk) -> list[tuple[Event, Said[Any] | None, str]]:
+    """The newest first: what was said, of a tree or tank whether it stands, and under which coat this page shows it."""
     store = desk.store()
     events = [one for one in store.events(desk.words().now - LOG_SHOWN) if not isinstance(one, ClockChecked)]
     newest = events[::-1][:MOST_LINES]
-    taken: dict[float, Said] = {}
+    taken: dict[float, Said[Any]] = {}
     for tree in {one.tree for one in newest if isinstance(one, TreeEvent)}:
-        own = [one for one in store.events(tree=tree) if isinstance(one, TreeEvent)]  # all: what took it back, too
+        own: list[TreeEvent] = [
+            one for one in store.events(tree=tree) if isinstance(one, TreeEvent)
+        ]  # all: what took it back, too
         taken |= {said.event.place: said for said in judged(own)}
+    said = list(store.tank_events())
+    for name in {one.slurry for one in said}:
+        taken |= {each.event.place: each for each in judged([one for one in said if one.slurry == name])}
     hangs = {tree.verdict.tree: stamp(tree.verdict.dipped_at) for tree in desk.look().trees}
     return [(one, taken.get(one.place), hangs.get(getattr(one, "tree", ""), "")) for one in newest]
 
@@ -150,11 +155,19 @@ def _tree_page(desk: Desk, name: str) -> Any:
         tree=view,
         record=record,
         early=by_hand.early(view.verdict if view else None),
+        slurry=_tank_told(desk, view),
         shelters=SHELTERS,
         shelter_words=SHELTER_WORDS,
         planned=_planned(desk, name),
         poll=url_for("tree_part", name=name) if view else None,
     )
+
+
+def _tank_told(desk: Desk, view: TreeView | None) -> str:
+    """What is told of the tank of the coat to come."""
+    if view is None or view.verdict.next_coat is None:
+        return ""
+    return by_hand.tank_told(desk.store(), desk.room, view.verdict.next_coat, desk.words().now)
 
 
 def _label(view: TreeView | None, name: str) -> str:

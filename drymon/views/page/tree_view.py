@@ -35,13 +35,13 @@ class TreeRecord:
 
     coats: Sequence[CoatView]
     weights: Sequence[Weigh]
-    events: Sequence[Said]
+    events: Sequence[Said[TreeEvent]]
 
 
 def tree_record(store: Store, room: RoomSetup, tree: str, now: datetime) -> TreeRecord:
     """What is on record of the last tree of that name, the newest first."""
     own = [event for event in store.events(tree=tree) if isinstance(event, TreeEvent)]
-    said: Sequence[Said] = in_time(own)
+    said: Sequence[Said[TreeEvent]] = in_time(own)
     coats: list[CoatView] = []
     if (life := last_life(own, now)) is not None:
         said, air = life.said, AirRecord(store, room)

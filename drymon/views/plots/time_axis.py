@@ -65,6 +65,15 @@ def dress_time(axes: Axes, span: Span, labels: bool) -> None:
         _name_first_day(axes, span, marks)
 
 
+def dress_long_time(axes: Axes, span: Span, labels: bool) -> None:
+    """Limits and ticks of days, weeks or months for `span`; `labels` on the lowest panel only."""
+    axes.set_xlim(x_of(span.begin), x_of(span.end))
+    locator = matplotlib.dates.AutoDateLocator(tz=span.zone, minticks=5, maxticks=13)
+    axes.xaxis.set_major_locator(locator)
+    axes.xaxis.set_major_formatter(matplotlib.dates.ConciseDateFormatter(locator, tz=span.zone))
+    axes.tick_params(axis="x", labelbottom=labels)
+
+
 def _word(local: datetime) -> str:
     # Two lines each, so that all of them stand on one height.
     return f"{local:%H:%M}\n" + (day(local) if _is_midnight(local) else " ")
