@@ -185,7 +185,7 @@ def _settle(args: Namespace, config: "HomeConfig", told: "Told", walk: "ScaleWal
 def _keep(args: Namespace, config: "HomeConfig", told: "Told") -> int:
     from drymon.cli.door import keep
     from drymon.cli.home import wall
-    from drymon.store.kept import keep_calibration
+    from drymon.store.decisions import keep_calibration
     from drymon.views.by_scale.weighed import DUE_DAYS
 
     days = args.due_days or DUE_DAYS[told.kind]

@@ -11,7 +11,7 @@ from datetime import datetime, timedelta
 from enum import StrEnum
 from statistics import median
 
-from drymon.readback.history import is_about
+from drymon.readback.coat_history import is_about
 from drymon.shop.facts.events import Weigh
 from drymon.shop.facts.lives import STILL_THERE, Coat, Stay, lives_of
 from drymon.shop.facts.outcome import State, Verdict
@@ -83,7 +83,7 @@ class Promise:
 
     @property
     def over(self) -> timedelta:
-        """By how much it was overrun; at least so much where the coat was never called dry."""
+        """Time from the bound to the call "dry". Without a call: to the end of the record, a lower limit."""
         return (self.dry or self.end) - self.bound
 
     @property

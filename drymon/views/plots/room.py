@@ -6,7 +6,7 @@ from datetime import datetime, timedelta
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from drymon.readback.history import CoatHistory, Ends, coats_of, natural
+from drymon.readback.coat_history import CoatHistory, Ends, coats_of, natural
 from drymon.shop.facts.local_time import say
 from drymon.shop.facts.outcome import State, Verdict
 from drymon.shop.facts.setup import RoomSetup
@@ -172,7 +172,7 @@ def _dress(axes: Axes, bottom: float, span: Span, now: datetime) -> None:
     dress_time(axes, span, labels=True)
     if span.begin < now < span.end:
         axes.axvline(x_of(now), color=INK, linewidth=1.2, zorder=5)
-        words = f"now {span.local(now):%H:%M}"
+        words = f"now {span.clock(now)}"
         note(axes, words, (x_of(now), 1.0), (0, 4), counted=TOP, size=8.5, ha="center", va="bottom")
 
 

@@ -16,8 +16,8 @@ from drymon.views.report.document import Block, Document, Facts, Heading, NewShe
 from drymon.views.report.heads import GONE, last_word, recipe_name, recipe_of
 from drymon.views.report.pdf import sheets_of
 from drymon.views.report.record import CoatRecord, SensorRecord, ShellRecord
+from drymon.views.report.room_clock import RoomClock, utc
 from drymon.views.report.summary import first_page
-from drymon.views.report.times import RoomClock, utc
 
 CAUTIONS = (
     "“Ready” means ready for the next dip, and nothing else. Water can remain deep in a shell whose last coat is dry. "
@@ -167,7 +167,7 @@ def _alarms(record: ShellRecord, clock: RoomClock) -> Iterator[Block]:
 
 
 def cause(kind: str, text: str) -> str:
-    """What was so, of all that an alarm says: why it matters and what to do is for whoever stood there."""
+    """First part of an alarm's text: what was wrong. Why it matters and what to do are left out of the record."""
     known, text = KINDS.get(kind), text.removeprefix("Still: ").removeprefix("Worse now: ")
     for severity in known.severities if known else ():
         text = text.partition(known.words(severity).matters)[0] if known else text
