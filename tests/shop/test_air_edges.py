@@ -129,9 +129,9 @@ def test_what_is_no_evidence_changes_no_minute(value: float, retained: bool, cha
     taken = track.admit(reading(BEGIN + timedelta(seconds=30), T, value, retained=retained), Around)
     assert taken.changed == FIRST + changed
     assert track.minutes.get(FIRST) == 20.0
-    doubt = taken.doubted
-    assert (doubt is None) is (value == 20.0)
-    assert doubt is None or doubt.first == doubt.last == BEGIN + timedelta(seconds=30), "it alone"
+    doubt, told_at = taken.doubted, BEGIN + timedelta(seconds=30)
+    spans = [(doubt.first, doubt.last)] if doubt else []
+    assert spans == ([] if value == 20.0 else [(told_at, told_at)]), "it alone"
 
 
 def test_digits_that_stand_are_doubted_from_their_first_to_the_newest() -> None:
