@@ -119,7 +119,7 @@ def _todo(one: TankNow, loss: Loss | None, at: datetime) -> str:
     if beyond:
         return "; ".join(_beyond(value, one, loss, at) for value in beyond.values())
     if not one.is_due(at):
-        return "nothing"
+        return "nothing to do"
     gone = _gone(one, loss, at)
     return (f"about {gone} has gone off since: " if gone else "") + "stir it and check it with the cup"
 

@@ -32,7 +32,7 @@ def view(at: datetime = NOON, loss: Loss | None = LOSS, **said: object) -> TankV
 @pytest.mark.parametrize(
     ("said", "hours", "state", "todo"),
     [
-        ({"seconds": 31}, 1, "in band", "nothing"),
+        ({"seconds": 31}, 1, "in band", "nothing to do"),
         ({"seconds": 31}, 25, "check due", "about 1.2 L has gone off since: stir it and check it with the cup"),
         ({"seconds": 36}, 6, "out of band", "too thick: add about 0.3 L, stir, then check with the cup"),
         ({"seconds": 36}, 0.5, "out of band", "too thick: add a little water, stir, then check with the cup"),
