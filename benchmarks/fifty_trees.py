@@ -71,7 +71,7 @@ def main() -> None:
             begin = time.perf_counter()
             whole = message.arrived.timestamp() // 60 > room.at // 60
             room.advance(message.arrived)
-            room.take(door.parse(message).items)
+            room.tell(door.parse(message).items)
             if "/log/" in message.topic:
                 room.judge_now(message.arrived)
             took = 1000.0 * (time.perf_counter() - begin)

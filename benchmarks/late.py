@@ -52,7 +52,7 @@ class Shop:
         self.now = BEGIN
         self.room.advance(BEGIN)
         first = [dip(f"t-{n}", BEGIN, BEGIN, self.rack, self.coat) for n in range(trees)]
-        self.room.take(first)
+        self.room.tell(first)
         self.room.judge_now(BEGIN)
         for _ in range(days * 1440):
             self.minute()
@@ -60,12 +60,12 @@ class Shop:
     def minute(self) -> None:
         self.now += timedelta(minutes=1)
         warm, damp = 20.0 + self.now.minute % 7 / 10, 80.0 + self.now.minute % 5 / 10
-        self.room.take([reading(self.now, Quantity.TEMPERATURE, warm), reading(self.now, Quantity.HUMIDITY, damp)])
+        self.room.tell([reading(self.now, Quantity.TEMPERATURE, warm), reading(self.now, Quantity.HUMIDITY, damp)])
         self.room.advance(self.now)
 
     def tell(self, *dips: Dip) -> None:
         for one in dips:
-            self.room.take([one])
+            self.room.tell([one])
             self.room.judge_now(one.arrived)
 
     def works(self) -> bool:
@@ -90,7 +90,7 @@ def main() -> None:
         ordinary = sum(spent(shop.minute) for _ in range(30)) / 30
         told: dict[str, Callable[[Shop], object]] = {
             "a dip": lambda s: s.tell(dip("late", EARLY, s.now, s.rack, s.coat)),
-            "a reading": lambda s: s.room.take([reading(EARLY, Quantity.HUMIDITY, 60.0, s.now)]),
+            "a reading": lambda s: s.room.tell([reading(EARLY, Quantity.HUMIDITY, 60.0, s.now)]),
             "20 dips": lambda s: s.tell(*(dip(f"l-{n}", EARLY, s.now, s.rack, s.coat) for n in range(20))),
         }
         for what, tell in told.items():

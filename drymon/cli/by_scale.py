@@ -118,7 +118,7 @@ def refuse_cloth_options(args: Namespace) -> None:
 
 def _typed_weighings(texts: list[str], config: "HomeConfig") -> list[tuple[datetime, str]]:
     from drymon.cli.home import wall
-    from drymon.cli.times import typed_time
+    from drymon.cli.typed_times import typed_time
 
     found = []
     for text in texts:
@@ -185,7 +185,7 @@ def _settle(args: Namespace, config: "HomeConfig", told: "Told", walk: "ScaleWal
 def _keep(args: Namespace, config: "HomeConfig", told: "Told") -> int:
     from drymon.cli.door import keep
     from drymon.cli.home import wall
-    from drymon.store.kept import keep_calibration
+    from drymon.store.decisions import keep_calibration
     from drymon.views.by_scale.weighed import DUE_DAYS
 
     days = args.due_days or DUE_DAYS[told.kind]

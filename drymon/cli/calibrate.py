@@ -197,7 +197,7 @@ def _keep(args: Namespace, config: "HomeConfig", found: "Calibrated", rows: Iter
     from drymon.cli.calibrated import sensor_key
     from drymon.cli.door import keep
     from drymon.cli.home import wall
-    from drymon.store.kept import keep_calibration
+    from drymon.store.decisions import keep_calibration
 
     due = (wall() + timedelta(days=args.due_days or DUE_DAYS[args.kind])).date().isoformat()
     key = sensor_key(args.kind, args.sensor)
@@ -209,7 +209,7 @@ def _keep(args: Namespace, config: "HomeConfig", found: "Calibrated", rows: Iter
 def _undo(config: "HomeConfig", sensor: str) -> int:
     from drymon.cli.calibrated import holding, typed_name
     from drymon.cli.door import keep, who
-    from drymon.store.kept import keep_calibration
+    from drymon.store.decisions import keep_calibration
 
     there = holding(config)
     named = [one for one in there if one.sensor == sensor] or [one for one in there if typed_name(one) == sensor]

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from drymon.cli.parser import Commands
 
 if TYPE_CHECKING:
-    from drymon.cli.checks import Finding
+    from drymon.cli.checks import CheckLine
 
 
 def register(commands: Commands) -> None:
@@ -32,7 +32,7 @@ def run(args: Namespace) -> int:
     return 1 if wrong else 0
 
 
-def _shown(findings: "Iterable[Finding]") -> "Iterable[Finding]":
+def _shown(findings: "Iterable[CheckLine]") -> "Iterable[CheckLine]":
     """Each finding is printed as it is made: some take seconds."""
     for finding in findings:
         lines = textwrap.wrap(finding.words, 84) or [""]

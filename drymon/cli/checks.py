@@ -39,7 +39,7 @@ _SEE_TO = {
 
 
 @dataclass(frozen=True)
-class Finding:
+class CheckLine:
     """One line of the check: `ok`, `look` or `wrong`, about what, in words, and what to do."""
 
     verdict: Literal["ok", "look", "wrong"]
@@ -48,20 +48,20 @@ class Finding:
     remedy: str = ""
 
 
-def examine(home: Path) -> Iterator[Finding]:
+def examine(home: Path) -> Iterator[CheckLine]:
     """All findings on a home. Raises SetupError where the folder is no home at all."""
     try:
         config = load_home(home)
     except SetupError as error:
         if not (home / ROOM_FILE).exists():
             raise
-        yield Finding(
+        yield CheckLine(
             "wrong", "configuration", str(error), "correct room.toml, then check again; the rest waits for it"
         )
         return
     room = config.room
     counts = f"{len(room.racks)} racks, {len(room.coats)} coats, {len(room.recipes)} recipes"
-    yield Finding("ok", "configuration", f"room {room.name}: {counts}, time zone {room.timezone}")
+    yield CheckLine("ok", "configuration", f"room {room.name}: {counts}, time zone {room.timezone}")
     running = _running(config)
     yield _service(config, running)
     yield _broker(config, running)
@@ -83,34 +83,38 @@ def _running(config: HomeConfig) -> bool:
         return False
 
 
-def _service(config: HomeConfig, running: bool) -> Finding:
+def _service(config: HomeConfig, running: bool) -> CheckLine:
     if running:
-        return Finding("ok", "service", "running")
-    return Finding("look", "service", "not running", f"start it: drymon serve --home {config.path}")
+        return CheckLine("ok", "service", "running")
+    return CheckLine("look", "service", "not running", f"start it: drymon serve --home {config.path}")
 
 
-def _broker(config: HomeConfig, running: bool) -> Finding:
+def _broker(config: HomeConfig, running: bool) -> CheckLine:
     if config.broker is None and not running:
         words = "none in room.toml: the service would start an embedded one, for trying out only"
-        return Finding("look", "broker", words, "for a shop install mosquitto and name it under [broker]")
+        return CheckLine("look", "broker", words, "for a shop install mosquitto and name it under [broker]")
     try:
         broker = broker_of(config)
         problem = answer_of(broker)
     except DrymonError as error:
-        return Finding("wrong", "broker", str(error), "see [broker] in room.toml")
+        return CheckLine("wrong", "broker", str(error), "see [broker] in room.toml")
     where = f"{broker.host}:{broker.port}" + (" with TLS" if broker.tls else "")
     if problem:
-        return Finding("wrong", "broker", f"{where}: {problem}", "is it running, and do [broker] and its password fit?")
+        return CheckLine(
+            "wrong", "broker", f"{where}: {problem}", "is it running, and do [broker] and its password fit?"
+        )
     if config.broker is None:
-        return Finding("look", "broker", f"embedded at {where}", "for trying out only; a shop runs mosquitto")
-    return Finding("ok", "broker", f"{where} answers and lets us in")
+        return CheckLine("look", "broker", f"embedded at {where}", "for trying out only; a shop runs mosquitto")
+    return CheckLine("ok", "broker", f"{where} answers and lets us in")
 
 
-def _secrets(config: HomeConfig) -> Iterator[Finding]:
+def _secrets(config: HomeConfig) -> Iterator[CheckLine]:
     """A password that everybody on this machine can read is nobody's."""
     for file in config.secret_files:
         if _open_to_all(file):
-            yield Finding("wrong", "passwords", f"{file} can be read by everybody on this machine", f"chmod o= {file}")
+            yield CheckLine(
+                "wrong", "passwords", f"{file} can be read by everybody on this machine", f"chmod o= {file}"
+            )
 
 
 def _open_to_all(file: Path) -> bool:
@@ -122,52 +126,52 @@ def _open_to_all(file: Path) -> bool:
         return False
 
 
-def _database(config: HomeConfig) -> Iterator[Finding]:
+def _database(config: HomeConfig) -> Iterator[CheckLine]:
     path = config.path / DATABASE
     if not path.exists():
-        yield Finding("ok", "database", "none yet: the service makes it when it first starts")
+        yield CheckLine("ok", "database", "none yet: the service makes it when it first starts")
     elif problem := unfit(path):
-        yield Finding("wrong", "database", problem, "stop the service, then `drymon restore` the last good backup")
+        yield CheckLine("wrong", "database", problem, "stop the service, then `drymon restore` the last good backup")
     else:
-        yield Finding("ok", "database", f"sound, {path.stat().st_size / 1e6:.1f} MB")
+        yield CheckLine("ok", "database", f"sound, {path.stat().st_size / 1e6:.1f} MB")
     if has_wal_reset_fault():
         words = "safe as long as drymon alone writes to it: never open drymon.db for writing with another program"
-        yield Finding("ok", "database", f"{words} (SQLite {sqlite_version()})")
+        yield CheckLine("ok", "database", f"{words} (SQLite {sqlite_version()})")
     usage = shutil.disk_usage(config.path)
     free = f"{usage.free / 1e9:.1f} GB free of {usage.total / 1e9:.0f} GB"
     if usage.free < LEAST_FREE * usage.total:
-        yield Finding("wrong", "disk", free, "make room: move old backups and pictures away")
+        yield CheckLine("wrong", "disk", free, "make room: move old backups and pictures away")
     elif usage.free < LITTLE_FREE * usage.total:
-        yield Finding("look", "disk", free, "make room soon")
+        yield CheckLine("look", "disk", free, "make room soon")
     else:
-        yield Finding("ok", "disk", free)
+        yield CheckLine("ok", "disk", free)
 
 
-def _sensors(config: HomeConfig, running: bool) -> Iterator[Finding]:
+def _sensors(config: HomeConfig, running: bool) -> Iterator[CheckLine]:
     if not (config.path / DATABASE).exists():
-        yield Finding("look", "sensors", "none heard yet", "let a sensor publish to drymon/<room>/<rack>/<quantity>")
+        yield CheckLine("look", "sensors", "none heard yet", "let a sensor publish to drymon/<room>/<rack>/<quantity>")
         return
     try:
         now = look(config, wall())
     except DrymonError as error:
-        yield Finding("wrong", "sensors", f"the database does not tell: {error}")
+        yield CheckLine("wrong", "sensors", f"the database does not tell: {error}")
         return
     for sensor in now.sensors if running else ():
         name = " ".join(part for part in (sensor.place, sensor.quantity, sensor.sensor) if part)
         last = (
             f"{name}: {sensor.state}, last {value_words(sensor.value, sensor.unit)} {age(now.time - sensor.time)} ago"
         )
-        yield Finding(
+        yield CheckLine(
             "ok" if sensor.state is SensorState.OK else "wrong", "sensor", last, _SEE_TO.get(sensor.state, _SEE_TO[""])
         )
     if not running:
-        yield Finding("look", "sensors", f"{len(now.sensors)} known; the service hears none of them now")
+        yield CheckLine("look", "sensors", f"{len(now.sensors)} known; the service hears none of them now")
     if now.refused_count:
         last_refused = f"; the latest: {now.refused[0].topic}: {now.refused[0].reason}" if now.refused else ""
-        yield Finding("look", "messages", f"{now.refused_count} were not understood{last_refused}")
+        yield CheckLine("look", "messages", f"{now.refused_count} were not understood{last_refused}")
 
 
-def _calibrations(config: HomeConfig) -> Iterator[Finding]:
+def _calibrations(config: HomeConfig) -> Iterator[CheckLine]:
     """Those that are due again; a sensor that was never calibrated is no fault."""
     try:
         holding = calibrated.holding(config)
@@ -177,37 +181,37 @@ def _calibrations(config: HomeConfig) -> Iterator[Finding]:
         when = calibrated.due(kept)
         if when is not None and when < wall().date():
             words = f"{kept.sensor}: overdue since {when}, last done {kept.time:%Y-%m-%d}; it counts on as found then"
-            yield Finding("look", "calibration", words, calibrated.again(kept))
+            yield CheckLine("look", "calibration", words, calibrated.again(kept))
 
 
-def _models(config: HomeConfig) -> Iterator[Finding]:
+def _models(config: HomeConfig) -> Iterator[CheckLine]:
     models = load_models(config.path)
     for told in model_doubts(config.path).values():
-        yield Finding("wrong", "models", told.replace(f"; {REMEDY}", ""), f"{REMEDY}; then start drymon again")
+        yield CheckLine("wrong", "models", told.replace(f"; {REMEDY}", ""), f"{REMEDY}; then start drymon again")
     used = [model for coat in config.room.coats if (model := start_of(coat, models)) is not None]
     starting = [model.name for model in used if model.is_starting_model]
     if starting:
         unsaid = any(coat.family != "seal" and coat.usual_wait_h is None for coat in config.room.coats)
         first = "say your usual_wait_h in room.toml; " if unsaid else ""
         remedy = f"{first}weigh some dryings, then `drymon fit`: bounds get much narrower"
-        yield Finding("look", "models", f"starting models, wide on purpose: {', '.join(starting)}", remedy)
+        yield CheckLine("look", "models", f"starting models, wide on purpose: {', '.join(starting)}", remedy)
     for model in used:
         if model.doubt:
             remedy = (
                 "its trees are held for a look; see its runs with `drymon fit --report DIR`, leave out what was none"
             )
-            yield Finding("wrong", "models", f"{model.name}: {model.doubt}", remedy)
+            yield CheckLine("wrong", "models", f"{model.name}: {model.doubt}", remedy)
         elif not model.is_starting_model:
-            yield Finding(
+            yield CheckLine(
                 "ok",
                 "models",
                 f"{model.name}: learned from {model.runs} weighed {'run' if model.runs == 1 else 'runs'}",
             )
     for verdict, words, what in usual_waits(config.room, models):
-        yield Finding(verdict, "usual wait", words, what)
+        yield CheckLine(verdict, "usual wait", words, what)
 
 
-def _promises(config: HomeConfig) -> Iterator[Finding]:
+def _promises(config: HomeConfig) -> Iterator[CheckLine]:
     """Whether "surely by" was kept so far; nothing where nothing was told yet."""
     if not (config.path / DATABASE).exists():
         return
@@ -219,30 +223,30 @@ def _promises(config: HomeConfig) -> Iterator[Finding]:
     if tally.promises:
         remedy = "steady the air (fans on, doors shut), weigh trees to the end; `drymon fit --report DIR` tells each"
         often = tally.too_often
-        yield Finding("look" if often else "ok", "surely by", tally_words(tally), remedy if often else "")
+        yield CheckLine("look" if often else "ok", "surely by", tally_words(tally), remedy if often else "")
 
 
-def _page(config: HomeConfig, running: bool) -> Finding:
+def _page(config: HomeConfig, running: bool) -> CheckLine:
     host, port = config.page.host, config.page.port
     where = f"http://{host}:{port}/" + ("" if config.page.password_file else ", reading only")
     if running:
         problem = door_problem(config.path, config.page)
         remedy = f"stop whatever else has port {port}, or set another port in [page]; then start drymon again"
-        return Finding("wrong", "page", f"{where}: {problem}", remedy) if problem else Finding("ok", "page", where)
+        return CheckLine("wrong", "page", f"{where}: {problem}", remedy) if problem else CheckLine("ok", "page", where)
     try:
         with socket.create_server((host, port)):
-            return Finding("ok", "page", f"{where}: the port is free")
+            return CheckLine("ok", "page", f"{where}: the port is free")
     except OSError as error:
-        return Finding(
+        return CheckLine(
             "wrong", "page", f"{where}: {error}", "stop the program that has the port, or set another in [page]"
         )
 
 
-def _clock() -> Finding:
+def _clock() -> CheckLine:
     clock = SystemClock()
     now = f"{clock.wall():%Y-%m-%d %H:%M} UTC"
     if clock.wall() < EARLIEST:
-        return Finding("wrong", "clock", now, "set the clock, or let a time server do it")
+        return CheckLine("wrong", "clock", now, "set the clock, or let a time server do it")
     if not clock.synchronised():
-        return Finding("look", "clock", f"{now}, kept by no time server", "enable one: timedatectl set-ntp true")
-    return Finding("ok", "clock", f"{now}, kept by a time server")
+        return CheckLine("look", "clock", f"{now}, kept by no time server", "enable one: timedatectl set-ntp true")
+    return CheckLine("ok", "clock", f"{now}, kept by a time server")

@@ -192,7 +192,7 @@ def _parameter_line(name: str, model: "CoatModel", start: "CoatModel") -> str:
 
 
 def _left_out_lines(fit: "TypeFit") -> list[str]:
-    from drymon.learning.judge import summary
+    from drymon.learning.forecast_scores import summary
     from drymon.readback.coat_basis import FEWEST_TO_SAY
 
     lines = [f"{'run left out':<28} {'left':>5} {'took h':>7} {'forecast h (5 to 95 %)':>24} {'error':>7}"]

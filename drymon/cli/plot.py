@@ -68,7 +68,7 @@ def run(args: Namespace) -> int:
 
 def _draw(config: "HomeConfig", args: Namespace) -> "Figure":
     from drymon.cli.home import end_of_record, record_of
-    from drymon.cli.times import typed_span
+    from drymon.cli.typed_times import typed_span
     from drymon.messages.names import name_or
 
     if args.kind == "model":
@@ -108,8 +108,8 @@ def psychrometric_picture(
 ) -> "Figure":
     """A rack's air on the psychrometric chart, by default over the last day, for the pressure of the room."""
     from drymon.errors import SetupError
+    from drymon.readback.coat_history import coats_on
     from drymon.readback.gather import air_path, pressure_of
-    from drymon.readback.history import coats_on
     from drymon.views.plots.psychrometric import draw_psychrometric
 
     rack = _rack(config, name)
@@ -130,8 +130,8 @@ def tree_picture(
     config: "HomeConfig", record: "Store", tree: str, now: datetime, begin: datetime | None, end: datetime | None
 ) -> "Figure":
     """A tree's drying, by default from its first dip to what is expected next."""
+    from drymon.readback.coat_history import last_life
     from drymon.readback.gather import lives_on_record, verdicts_by_tree
-    from drymon.readback.history import last_life
     from drymon.views.plots.tree import draw_tree, end_of_picture
 
     events = list(record.events(tree=tree))
@@ -159,8 +159,8 @@ def room_picture(
     config: "HomeConfig", record: "Store", now: datetime, begin: datetime | None, end: datetime | None
 ) -> "Figure":
     """All trees, by default over the last three days and into what is expected."""
+    from drymon.readback.coat_history import ends_of
     from drymon.readback.gather import lives_on_record, verdicts_by_tree
-    from drymon.readback.history import ends_of
     from drymon.views.plots.room import draw_room, future_end
 
     start = begin or (end or now) - USUAL

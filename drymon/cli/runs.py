@@ -56,7 +56,7 @@ def _change(args: Namespace, config: "HomeConfig") -> int:
     from drymon.cli.home import record_of
     from drymon.errors import LearningError
     from drymon.readback.weighed_runs import weighed_runs
-    from drymon.store.kept import change_run
+    from drymon.store.decisions import change_run
 
     name = args.leave_out or args.take_back
     with record_of(config) as record:

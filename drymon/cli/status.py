@@ -49,7 +49,7 @@ def run(args: Namespace) -> int:
 def look(config: "HomeConfig", moment: datetime) -> "Now":
     """Everything that the status shows at `moment`."""
     from drymon.cli.home import DATABASE, record_of, service_runs
-    from drymon.readback.now import Now, Refused, rack_now, tree_now
+    from drymon.readback.now import Now, RefusedLine, rack_now, tree_now
 
     if not (config.path / DATABASE).exists():
         return Now(moment, online=False, trees=(), racks=())
@@ -63,7 +63,7 @@ def look(config: "HomeConfig", moment: datetime) -> "Now":
             [rack_now(rack, trees, moment, online) for rack in record.current_racks()],
             _sensors(record, moment, timedelta(minutes=config.room.stale_after_min)),
             record.refused_count(),
-            [Refused(r.time, r.topic, r.reason) for r in record.latest_refused(REFUSED_SHOWN)],
+            [RefusedLine(r.time, r.topic, r.reason) for r in record.latest_refused(REFUSED_SHOWN)],
             _plan(record, moment) if online else None,
         )
 

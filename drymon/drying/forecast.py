@@ -64,7 +64,7 @@ _LEADS_MIN: Array = np.array([30.0, 60.0, 180.0, 360.0, 720.0, 1440.0])
 
 
 @dataclass(frozen=True, slots=True)
-class History:
+class PastAir:
     """A rack's minutes up to now (the last entry is the newest), NaN where unknown: temperature [degC], humidity
     ratio [kg/kg], speed [m/s].
     """
@@ -93,12 +93,12 @@ class Spread:
     ratio: Array
 
 
-def spread(history: History) -> Spread:
+def spread(history: PastAir) -> Spread:
     """How far the forecast may be out, by lead; worth keeping for some hours, as it looks through the whole record."""
     return Spread(_spread(history.temperature, _TEMPERATURE), _spread(np.log(history.ratio), _RATIO))
 
 
-def paths(history: History, out: Spread) -> Paths | None:
+def paths(history: PastAir, out: Spread) -> Paths | None:
     """The next 14 days in PATHS ways, or None where nothing is known of the last hours."""
     temperature, ratio = _course(history.temperature), _course(np.log(history.ratio))
     if temperature is None or ratio is None:

@@ -25,7 +25,7 @@ import numpy as np
 
 from drymon.drying import air, nusselt, transport
 from drymon.drying.air import KELVIN, STANDARD_PRESSURE_PA, VAPOUR_GAS_CONSTANT, Values
-from drymon.drying.nusselt import Estimate, Marks
+from drymon.drying.nusselt import Correlated, Marks
 
 PIECE_DIAMETER_M: Final = 0.05
 SHELL_EMISSIVITY: Final = 0.9  # rough oxides and water; common practice, no source
@@ -149,7 +149,7 @@ def convection(
     *,
     diameter_m: float = PIECE_DIAMETER_M,
     buoyancy: Values = STILL_BUOYANCY,
-) -> Estimate:
+) -> Correlated:
     """Heat transfer coefficient of the piece, W/(m2 K), and whether its correlations hold.
 
     Churchill & Bernstein's cylinder combined with Churchill & Chu's plate of the same height; below Re Pr =
@@ -160,11 +160,11 @@ def convection(
     pr = transport.prandtl(film_c)
     flow = nusselt.cylinder_churchill_bernstein(speed_m_per_s * diameter_m / viscosity, pr)
     moving: Values = flow.value * np.asarray(flow.valid, dtype=np.float64)
-    forced = Estimate(moving, True)
+    forced = Correlated(moving, True)
     rayleigh = GRAVITY * np.abs(buoyancy) * diameter_m**3 / viscosity**2 * pr
     both = nusselt.combined(forced, nusselt.vertical_plate_churchill_chu(rayleigh, pr))
     h: Values = both.value * transport.thermal_conductivity(film_c) / diameter_m
-    return Estimate(h, both.valid)
+    return Correlated(h, both.valid)
 
 
 def evaporation(  # noqa: PLR0913, the air's four values, and by keyword the piece
@@ -175,7 +175,7 @@ def evaporation(  # noqa: PLR0913, the air's four values, and by keyword the pie
     *,
     emissivity: float = SHELL_EMISSIVITY,
     diameter_m: float = PIECE_DIAMETER_M,
-    h: Estimate | None = None,
+    h: Correlated | None = None,
 ) -> Evaporation:
     """Solve the energy balance of a wet face exactly, by Newton steps on its temperature.
 

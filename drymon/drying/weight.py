@@ -6,7 +6,7 @@ noise learnt from bounded innovations, so that a fan's buffeting widens it inste
 the gate waits: if the mass comes back it was a knock, a lift or a drop-out; if it stays, the median of what waited
 tells the size of the step. Evaporation is slow and never adds mass, so a lasting step is never drying:
 
-- up by more than `Cell.dip_kg` against the hanging tree: a dip, proposed to whoever asks, not assumed;
+- up by more than `CellLimits.dip_kg` against the hanging tree: a dip, proposed to whoever asks, not assumed;
 - down by as much at once: another tree, or a piece is gone; told, and the mass goes on where it was;
 - away altogether: the tree was lifted, its last mass is remembered and compared with what is hung back;
 - smaller, either way: the zero moved (a draught, a touched cable); the mass goes on where it was.
@@ -33,7 +33,7 @@ StepKind = Literal["dip", "fall", "lifted", "hung", "shift"]
 
 
 @dataclass(frozen=True, slots=True)
-class Cell:
+class CellLimits:
     """What is taken for granted of a load cell and of trees; common practice (no source) unless said otherwise.
 
     noise_kg: first guess of one reading's standard deviation; dip_kg: a lasting rise of more is a dip, a sudden fall of
@@ -115,7 +115,7 @@ _WARM_UP = 5
 _SAME_KG = 1e-6  # raw readings nearer than this are the same digits
 
 
-def step(signal: WeightSignal | None, time_s: float, mass_kg: float, cell: Cell = Cell()) -> WeightSignal:
+def step(signal: WeightSignal | None, time_s: float, mass_kg: float, cell: CellLimits = CellLimits()) -> WeightSignal:
     """Fold one raw reading into the signal; None begins one. NaN and readings out of order are ignored."""
     if signal is None:
         return _begin(time_s, mass_kg, cell)
@@ -131,7 +131,7 @@ def step(signal: WeightSignal | None, time_s: float, mass_kg: float, cell: Cell 
     return _wait(ahead, time_s, mass_kg, cell)
 
 
-def _finer(signal: WeightSignal, mass_kg: float, cell: Cell) -> WeightSignal:
+def _finer(signal: WeightSignal, mass_kg: float, cell: CellLimits) -> WeightSignal:
     """The signal with its digits' step, and a reading's noise no less than they leave open."""
     change = abs(mass_kg - signal.raw)
     digit = min(signal.digit, change) if change > _SAME_KG else signal.digit
@@ -139,17 +139,17 @@ def _finer(signal: WeightSignal, mass_kg: float, cell: Cell) -> WeightSignal:
     return replace(finer, noise=max(signal.noise, rounding(finer, cell)))
 
 
-def digit_step(signal: WeightSignal, cell: Cell = Cell()) -> float:
+def digit_step(signal: WeightSignal, cell: CellLimits = CellLimits()) -> float:
     """The step of the cell's digits, kg; 0 where none was seen yet that is smaller than a dip's."""
     return signal.digit if signal.digit <= cell.dip_kg else 0.0
 
 
-def rounding(signal: WeightSignal, cell: Cell = Cell()) -> float:
+def rounding(signal: WeightSignal, cell: CellLimits = CellLimits()) -> float:
     """Standard deviation, kg, of what the cell's digits leave open (a uniform error: step / sqrt(12))."""
     return digit_step(signal, cell) / math.sqrt(12.0)
 
 
-def _fits(ahead: WeightSignal, surprise: float, cell: Cell) -> bool:
+def _fits(ahead: WeightSignal, surprise: float, cell: CellLimits) -> bool:
     """Inside the gate; while others wait on the same side the gate is half as wide, so that a step of a few
     standard deviations is not swallowed reading by reading.
     """
@@ -161,7 +161,7 @@ def _fits(ahead: WeightSignal, surprise: float, cell: Cell) -> bool:
     return abs(surprise) <= near and surprise < max(cell.dip_kg, cell.gate * ahead.noise)
 
 
-def _begin(time_s: float, mass_kg: float, cell: Cell) -> WeightSignal:
+def _begin(time_s: float, mass_kg: float, cell: CellLimits) -> WeightSignal:
     if not math.isfinite(mass_kg):
         raise ValueError(f"first reading of a cell: received {mass_kg} kg, a finite mass is needed; skip it")
     return WeightSignal(time_s, mass_kg, 0.0, cell.noise_kg**2, 0.0, _RATE_SD**2, cell.noise_kg, raw=mass_kg)
@@ -182,7 +182,7 @@ def _predict(signal: WeightSignal, time_s: float) -> WeightSignal:
     )
 
 
-def _update(ahead: WeightSignal, surprise: float, cell: Cell, since_s: float = 0.0) -> WeightSignal:
+def _update(ahead: WeightSignal, surprise: float, cell: CellLimits, since_s: float = 0.0) -> WeightSignal:
     """Kalman update with the innovation; the reading noise learnt from it, bounded, so that no knock inflates it."""
     total = ahead.variance + ahead.noise**2
     gain, rate_gain = ahead.variance / total, ahead.covariance / total
@@ -204,7 +204,7 @@ def _update(ahead: WeightSignal, surprise: float, cell: Cell, since_s: float = 0
     )
 
 
-def _wait(ahead: WeightSignal, time_s: float, mass_kg: float, cell: Cell) -> WeightSignal:
+def _wait(ahead: WeightSignal, time_s: float, mass_kg: float, cell: CellLimits) -> WeightSignal:
     """Keep a reading that does not fit until it is plain whether the mass has moved for good."""
     waiting = _waiting(ahead.waiting, (time_s, mass_kg), cell)
     held = replace(ahead, waiting=waiting)
@@ -221,7 +221,7 @@ def _wait(ahead: WeightSignal, time_s: float, mass_kg: float, cell: Cell) -> Wei
 
 
 def _waiting(
-    before: tuple[tuple[float, float], ...], reading: tuple[float, float], cell: Cell
+    before: tuple[tuple[float, float], ...], reading: tuple[float, float], cell: CellLimits
 ) -> tuple[tuple[float, float], ...]:
     """With a new reading. One that comes sooner than they need to be apart takes the newest one's place: else a cell
     that speaks every second would fill its places before any step has lasted, and wait for ever.
@@ -230,7 +230,7 @@ def _waiting(
     return (*(before[:-1] if close else before), reading)[-_MOST_WAITING:]
 
 
-def _after_gap(signal: WeightSignal, time_s: float, mass_kg: float, cell: Cell) -> WeightSignal:
+def _after_gap(signal: WeightSignal, time_s: float, mass_kg: float, cell: CellLimits) -> WeightSignal:
     """After a silence the trend is forgotten, not the mass.
 
     Less mass is drying, more mass waits as a possible dip.
@@ -252,7 +252,7 @@ def _after_gap(signal: WeightSignal, time_s: float, mass_kg: float, cell: Cell) 
     return _update(back, surprise, cell)
 
 
-def _settle(held: WeightSignal, level: float, spread: float, cell: Cell) -> WeightSignal:
+def _settle(held: WeightSignal, level: float, spread: float, cell: CellLimits) -> WeightSignal:
     """Name the lasting jump and go on from its level."""
     since = held.waiting[0][0]
     size = level - held.shift - held.mass
@@ -273,7 +273,7 @@ def _settle(held: WeightSignal, level: float, spread: float, cell: Cell) -> Weig
     return replace(fresh, shift=held.shift + size, variance=held.variance + spread**2, step=Step(since, size, kind))
 
 
-def _hang(fresh: WeightSignal, since: float, level: float, rough: float, cell: Cell) -> WeightSignal:
+def _hang(fresh: WeightSignal, since: float, level: float, rough: float, cell: CellLimits) -> WeightSignal:
     """Something hangs again after a lift: the tree as it was, a dipped one, a lighter one, or still nothing."""
     assert fresh.hung is not None
     mass = level - fresh.shift

@@ -16,10 +16,10 @@ from drymon.drying.coat_model import CoatModel
 from drymon.drying.curve import TAILS
 from drymon.errors import LearningError
 from drymon.learning.estimate import Estimate, fit_room
+from drymon.learning.estimated_model import told
 from drymon.learning.explained import contradicting, doubt_of, missed, two_groups
 from drymon.learning.folds import Left, leave_out, models_of
-from drymon.learning.forward import fleet_of
-from drymon.learning.judge import (
+from drymon.learning.forecast_scores import (
     FEWEST_SCORES,
     Judgement,
     Truth,
@@ -34,9 +34,9 @@ from drymon.learning.judge import (
     taken,
     usual_error,
 )
+from drymon.learning.forward import fleet_of
 from drymon.learning.layout import Prior
 from drymon.learning.run import Run, thinned
-from drymon.learning.written import told
 
 Array = npt.NDArray[np.float64]
 

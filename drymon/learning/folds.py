@@ -10,10 +10,10 @@ import numpy.typing as npt
 
 from drymon.drying.coat_model import CoatModel
 from drymon.learning.estimate import Estimate, estimate_at, fit_room
-from drymon.learning.judge import Judgement, Truth, judge
+from drymon.learning.estimated_model import model_of
+from drymon.learning.forecast_scores import Judgement, Truth, judge
 from drymon.learning.layout import Prior
 from drymon.learning.run import Run
-from drymon.learning.written import model_of
 
 Array = npt.NDArray[np.float64]
 MOST_FOLDS = 6

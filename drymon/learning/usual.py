@@ -10,7 +10,7 @@ import numpy as np
 
 from drymon.drying import dips, ensemble
 from drymon.drying.coat_model import CoatModel
-from drymon.learning.judge import hours_until
+from drymon.learning.forecast_scores import hours_until
 from drymon.learning.run import Run
 
 SURE = 0.95

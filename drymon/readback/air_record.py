@@ -67,9 +67,9 @@ class AirRecord:
     def buckets(self, channel: Channel, begin: datetime, end: datetime, step: timedelta) -> Iterator[Bucket]:
         """One channel's buckets, corrected by its calibrations."""
         for bucket in self._store.series(channel, begin, end, step):
-            yield self._true(channel, bucket, step)
+            yield self._corrected(channel, bucket, step)
 
-    def _true(self, channel: Channel, bucket: Bucket, step: timedelta) -> Bucket:
+    def _corrected(self, channel: Channel, bucket: Bucket, step: timedelta) -> Bucket:
         """The bucket corrected; one in which a calibration fell speaks for what was said since then, if anything."""
         since = max((at for at in self._since(channel) if bucket.start < at < bucket.start + step), default=None)
         said = self._said(channel, since, bucket.start + step) if since is not None else []

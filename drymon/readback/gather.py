@@ -6,7 +6,7 @@ from datetime import UTC, datetime, timedelta
 from drymon.drying.air import humidity_ratio, standard_pressure
 from drymon.drying.quantities import RECORDED, Quantity
 from drymon.readback.air_record import AirRecord
-from drymon.readback.history import AirPoint, is_about
+from drymon.readback.coat_history import AirPoint, is_about
 from drymon.shop.facts.lives import Life, all_coats, lives_of
 from drymon.shop.facts.outcome import Verdict
 from drymon.shop.facts.setup import Rack, RoomSetup

@@ -14,11 +14,11 @@ from drymon.shop.facts.reading import Reading
 from drymon.shop.facts.reason_code import ReasonCode
 from drymon.shop.facts.sensor_state import SensorState, is_silent
 from drymon.shop.verdict.advice import unheard
-from drymon.store.history import Doubt
+from drymon.store.history import DoubtedSpan
 
 
 @dataclass(frozen=True)
-class Refused:
+class RefusedLine:
     """A message that could not be understood."""
 
     time: datetime
@@ -40,7 +40,7 @@ class Now:
     racks: Sequence[RackStatus]
     sensors: Sequence[SensorStatus] = ()
     refused_count: int = 0
-    refused: Sequence[Refused] = ()
+    refused: Sequence[RefusedLine] = ()
     plan: DayPlan | None = None
 
 
@@ -73,7 +73,7 @@ def rack_now(rack: RackStatus, trees: Sequence[Verdict], now: datetime, online: 
     return replace(rack, ready=False, ready_at=None, waiting_for=None, trees=states, air=air)
 
 
-def sensor_status(reading: Reading, doubts: Sequence[Doubt]) -> SensorStatus:
+def sensor_status(reading: Reading, doubts: Sequence[DoubtedSpan]) -> SensorStatus:
     """A sensor's last reading with the doubt that lies on it, if any. doubts: spans as the store keeps them."""
     channel = (reading.place, reading.quantity.value, reading.sensor)
     codes = [d.code for d in doubts if tuple(d.channel) == channel and d.first <= reading.time <= d.last]

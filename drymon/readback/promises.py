@@ -11,7 +11,7 @@ from datetime import datetime, timedelta
 from enum import StrEnum
 from statistics import median
 
-from drymon.readback.history import is_about
+from drymon.readback.coat_history import is_about
 from drymon.shop.facts.events import Weigh
 from drymon.shop.facts.lives import STILL_THERE, Coat, Stay, lives_of
 from drymon.shop.facts.outcome import State, Verdict

@@ -78,7 +78,7 @@ class Pipeline:
         with self.store.transaction():
             anew = self._take_up() or anew  # a sensor may just have been calibrated, a cloth or a piece weighed
             for message in messages:
-                said += self.take(message)
+                said += self.receive(message)
                 now = message.arrived
             if until is not None:
                 said += self.advance(until)
@@ -88,13 +88,13 @@ class Pipeline:
         self._saved_book = self.room.alarm_book
         return said + ([] if now is None else self._marks(now))
 
-    def take(self, message: Message) -> list[Message]:
+    def receive(self, message: Message) -> list[Message]:
         """One message: the room is brought to its arrival, then told what it says."""
         said = self.advance(message.arrived)
-        new = list(self._true(self._record(message)))
+        new = list(self._corrected(self._record(message)))
         self._tell_strangers(message, new)
         self._recall(new)
-        self._flag(self.room.take(new))
+        self._flag(self.room.tell(new))
         if not all(isinstance(item, Reading) for item in new):
             said += self._settle(self.room.judge_now(message.arrived))
         return said
@@ -186,9 +186,9 @@ class Pipeline:
         facts = Upcoming(self.store.facts_after(place))
         for message in self.store.messages_after(place):
             self.room.advance(message.arrived)
-            new = list(self._true(facts.among(self._parse(message).items)))
+            new = list(self._corrected(facts.among(self._parse(message).items)))
             self._recall(new)
-            self.room.take(new)
+            self.room.tell(new)
             if not all(isinstance(item, Reading) for item in new):
                 self.room.judge_now(message.arrived)
             count += 1
@@ -196,7 +196,7 @@ class Pipeline:
         return count
 
     def _fold_anew(self, last: datetime, verdicts: Sequence[Verdict], book: AlarmBook) -> None:
-        self.room.take(self._true(self._facts(last, {verdict.tree for verdict in verdicts})))
+        self.room.tell(self._corrected(self._facts(last, {verdict.tree for verdict in verdicts})))
         self.room.resume(max(last, book.now or last), [*self._said(verdicts, last), *verdicts], book)
 
     def _said(self, current: Iterable[Verdict], last: datetime) -> Iterator[Verdict]:
@@ -217,7 +217,7 @@ class Pipeline:
         self.room.book.cross_check.begin_anew([*warmth, *damp])
         return corrections
 
-    def _true(self, facts: Iterable[Reading | LogEvent]) -> Iterator[Reading | LogEvent]:
+    def _corrected(self, facts: Iterable[Reading | LogEvent]) -> Iterator[Reading | LogEvent]:
         """The record keeps what sensors said; the room is told what calibration makes of it."""
         return (corrected(fact, self._corrections) if isinstance(fact, Reading) else fact for fact in facts)
 

@@ -16,14 +16,14 @@ from drymon.messages.settings import HomeConfig
 from drymon.service import heaps, systemd
 from drymon.service.clock import Clock, StreamTime, SystemClock
 from drymon.service.embedded import EmbeddedBroker, broker_of
-from drymon.service.herald import Herald
-from drymon.service.house import House
 from drymon.service.inbox import Inbox
 from drymon.service.listener import Listener
 from drymon.service.notify.lamp import Lamp
 from drymon.service.notify.notifier import Notifier, Teller
 from drymon.service.pipeline import Pipeline
 from drymon.service.road import Road
+from drymon.service.unsaid import Unsaid
+from drymon.service.upkeep import Upkeep
 from drymon.shop.alarms.alarm_book import Condition, Key, Truth
 from drymon.store.lock import HomeLock
 from drymon.store.store import Store
@@ -87,7 +87,7 @@ class Service:
         if not self._clock.synchronised():
             log.warning("no time server keeps this computer's clock; a battery clock or a time server in the LAN helps")
         _ask_for_time("taking up the record")
-        self._house = House(self._config.path, self._path, store)
+        self._upkeep = Upkeep(self._config.path, self._path, store)
         self._road = Road(self._config, load_models(self._config.path), store, self.stop, Teller(self._config))
         self._reached = store.last_arrival()
         known = self._road.pipeline.room.clock_known  # a doubt on record lasts until this service says otherwise
@@ -96,7 +96,7 @@ class Service:
         try:
             self._listen(embedded is None)
         finally:
-            self._house.stop()
+            self._upkeep.stop()
             self._road.close()
             if embedded is not None:
                 embedded.stop()
@@ -132,7 +132,7 @@ class Service:
         sources = sorted({source.topic for source in self._config.sources})
         broker = broker_of(self._config)
         self._listener = Listener(broker, self._name, sources, self._inbox, will, self._clock.monotonic, mqtt5=mqtt5)
-        self._herald = Herald(self._listener.publish)
+        self._unsaid = Unsaid(self._listener.publish)
         page = self._page()
         conditions = [*([self._open(page)] if page else []), self._restored(), *self._house_conditions()]
         notifier = Notifier(self._config, self._write, self._report_soon, self._clock)
@@ -188,13 +188,13 @@ class Service:
 
     def _say(self, messages: list[Message]) -> None:
         """Said at once where the broker listens and has been told of the present; else kept, and said with it."""
-        self._herald.say(messages, self._listener.online and self._greeted, self._clock.wall())
+        self._unsaid.say(messages, self._listener.online and self._greeted, self._clock.wall())
 
     def _greet(self) -> None:
         """What a broker should hold, once that is the present; only then, that it can be believed."""
         if self._present and not self._greeted and self._listener.online:
             self._greeted = True
-            self._herald.say_all(self._clock.wall())
+            self._unsaid.say_all(self._clock.wall())
             self._say([self._online()])
 
     def _catch_up(self, to: datetime | None) -> None:
@@ -227,7 +227,7 @@ class Service:
             self._next_minute = now + HEARTBEAT_S
             if self._greeted:
                 self._say([self._online()])
-            self._keep_house()
+            self._keep_up()
         if now >= self._next_giving_back:
             self._next_giving_back = now + GIVE_BACK_S
             heaps.give_back()
@@ -274,13 +274,13 @@ class Service:
         return Condition(Key("database-restored", "database"), truth, self._store.note or "")
 
     def _house_conditions(self) -> list[Condition]:
-        return self._house.conditions(self._road.pipeline.room.alarm_book)
+        return self._upkeep.conditions(self._road.pipeline.room.alarm_book)
 
-    def _keep_house(self) -> None:
+    def _keep_up(self) -> None:
         """Every minute."""
         try:
             self._report(self._house_conditions())
-            self._house.tend(self._clock.wall(), self._inbox.clock_known)
+            self._upkeep.tend(self._clock.wall(), self._inbox.clock_known)
         except Exception:  # readings come first: nothing in the house may stop them
             log.exception("housekeeping failed; listening goes on")
 

@@ -2,7 +2,7 @@
 
 from drymon.store.backup import restore
 from drymon.store.calibrations import Calibration
-from drymon.store.history import Channel, Doubt, Refused
+from drymon.store.history import Channel, DoubtedSpan, Refused
 from drymon.store.lock import HomeLock, is_held
 from drymon.store.notices import AlarmChange, Notice
 from drymon.store.people import AuditLine, LeftOut, User
@@ -17,7 +17,7 @@ __all__ = [
     "Bucket",
     "Calibration",
     "Channel",
-    "Doubt",
+    "DoubtedSpan",
     "HomeLock",
     "LeftOut",
     "Mark",

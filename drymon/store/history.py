@@ -47,7 +47,7 @@ class Refused:
 
 
 @dataclass(frozen=True, slots=True)
-class Doubt:
+class DoubtedSpan:
     """A span, ends included, in which a channel's readings are not to be believed: too-fast, stuck, ..."""
 
     channel: Channel
@@ -161,7 +161,7 @@ class History(Database):
         rows = self._rows(f"{query} ORDER BY id DESC LIMIT ?", (n,))
         return [Refused(from_us(row[0]), *row[1:]) for row in rows]
 
-    def doubts(self, from_: datetime | None = None, to: datetime | None = None) -> Iterator[Doubt]:
+    def doubts(self, from_: datetime | None = None, to: datetime | None = None) -> Iterator[DoubtedSpan]:
         """The doubted spans that overlap from_ <= time < to, by their beginning."""
         low, low_value = within("last", from_, None)
         high, high_value = within("first", None, to)
@@ -170,7 +170,7 @@ class History(Database):
             f"WHERE {low} AND {high} ORDER BY first, doubt.id",
             [*low_value, *high_value],
         )
-        return (Doubt(Channel(*row[:3]), SensorState(row[3]), from_us(row[4]), from_us(row[5])) for row in rows)
+        return (DoubtedSpan(Channel(*row[:3]), SensorState(row[3]), from_us(row[4]), from_us(row[5])) for row in rows)
 
     def _first_arrived(self, table: str, since: datetime | None) -> int:
         """The lowest row id from which on to look for arrivals at or after `since`: bisection instead of an index."""

@@ -7,7 +7,7 @@ from types import TracebackType
 from typing import Self
 
 from drymon.errors import StoreError
-from drymon.store.alarms import Alarms
+from drymon.store.alarm_rows import Alarms
 from drymon.store.backup import backups_folder, copy_out, damage, rescue
 from drymon.store.calibrations import Calibrations
 from drymon.store.codec import from_us, to_us

@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 from drymon.messages.message import Message
 from drymon.messages.parse import Parser
 from drymon.messages.settings import HomeConfig
-from drymon.readback.history import last_life
+from drymon.readback.coat_history import last_life
 from drymon.shop.facts.events import (
     Dip,
     Felt,

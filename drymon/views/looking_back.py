@@ -8,7 +8,7 @@ from datetime import datetime, timedelta, tzinfo
 
 import pandas as pd
 
-from drymon.readback.history import is_about
+from drymon.readback.coat_history import is_about
 from drymon.shop.facts.lives import NEXT_DIP, Coat, lives_of
 from drymon.shop.facts.outcome import State, Verdict
 from drymon.shop.facts.setup import RoomSetup

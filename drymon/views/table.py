@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
-from drymon.readback.history import natural
+from drymon.readback.coat_history import natural
 from drymon.readback.now import Now, age, percent
 from drymon.shop.facts.local_time import say
 from drymon.shop.facts.outcome import AirNow, Bounds, RackStatus, State, Verdict, recorded_in

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from drymon.drying import air, forecast
-from drymon.drying.forecast import History
+from drymon.drying.forecast import PastAir
 
 DAY = 1440
 RATIO = 0.0082  # kg/kg, air of 22 degC and 50 %RH
@@ -21,12 +21,12 @@ def swing(minute: np.ndarray, by: float = 3.0) -> np.ndarray:
     return 20.0 + by * np.sin(2 * math.pi * (minute - 9 * 60) / DAY)
 
 
-def history(temperature: np.ndarray, ratio: float = RATIO, speed: float | np.ndarray = np.nan) -> History:
+def history(temperature: np.ndarray, ratio: float = RATIO, speed: float | np.ndarray = np.nan) -> PastAir:
     full = np.full(len(temperature), ratio) * np.where(np.isnan(temperature), np.nan, 1.0)
-    return History(temperature, full, np.broadcast_to(np.asarray(speed, dtype=np.float64), temperature.shape).copy())
+    return PastAir(temperature, full, np.broadcast_to(np.asarray(speed, dtype=np.float64), temperature.shape).copy())
 
 
-def made(past: History) -> forecast.Paths:
+def made(past: PastAir) -> forecast.Paths:
     ways = forecast.paths(past, forecast.spread(past))
     assert ways is not None
     return ways
@@ -63,7 +63,7 @@ def test_a_calm_first_day_narrows_the_next_hours_and_a_wild_one_widens_them() ->
     beat = np.sign(np.sin(2 * math.pi * minute / 360.0))
     calm = forecast.spread(history(22.0 + 0.05 * beat))
     unknown = forecast.spread(history(np.full(30, 22.0)))
-    wild = forecast.spread(History(22.0 + 3.0 * beat, RATIO * np.exp(0.25 * beat), np.full(len(minute), np.nan)))
+    wild = forecast.spread(PastAir(22.0 + 3.0 * beat, RATIO * np.exp(0.25 * beat), np.full(len(minute), np.nan)))
     six_hours = int(np.searchsorted(forecast.ENDS_S, 6 * 3600.0))
     for one, usual, other in (
         (calm.temperature, unknown.temperature, wild.temperature),

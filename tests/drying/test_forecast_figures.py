@@ -7,16 +7,16 @@ import numpy as np
 import pytest
 
 from drymon.drying import air, forecast, outlook, possible
-from drymon.drying.forecast import History, Paths
+from drymon.drying.forecast import PastAir, Paths
 
 DAY = 1440
 RATIO = 0.0082
 LEAD_H = forecast.MIDDLES_S / 3600.0
 
 
-def history(temperature: np.ndarray, speed: np.ndarray | float = np.nan) -> History:
+def history(temperature: np.ndarray, speed: np.ndarray | float = np.nan) -> PastAir:
     ratio = np.where(np.isnan(temperature), np.nan, RATIO)
-    return History(temperature, ratio, np.broadcast_to(np.asarray(speed, dtype=float), temperature.shape).copy())
+    return PastAir(temperature, ratio, np.broadcast_to(np.asarray(speed, dtype=float), temperature.shape).copy())
 
 
 def course(temperature: np.ndarray) -> np.ndarray:

@@ -93,14 +93,14 @@ def test_outside_its_published_range_a_result_is_marked(estimate, marks) -> None
 
 
 def test_limit_combined_convection_is_the_stronger_one_alone() -> None:
-    strong, weak, bad = (nusselt.Estimate(*pair) for pair in ((40.0, True), (0.4, True), (0.4, False)))
+    strong, weak, bad = (nusselt.Correlated(*pair) for pair in ((40.0, True), (0.4, True), (0.4, False)))
     assert nusselt.combined(strong, weak).value == pytest.approx(40.0, rel=1e-6)
     assert nusselt.combined(weak, strong).value == pytest.approx(40.0, rel=1e-6)
     assert not nusselt.combined(strong, bad).valid
 
 
 def test_limit_two_equal_streams_combine_to_the_cube_root_of_two() -> None:
-    same = nusselt.Estimate(10.0, True)
+    same = nusselt.Correlated(10.0, True)
     assert nusselt.combined(same, same).value == pytest.approx(12.5992, rel=1e-5)
 
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from drymon.drying import air, nusselt, surface, transport
-from drymon.drying.weight import Cell, rounding, step
+from drymon.drying.weight import CellLimits, rounding, step
 from drymon.drying.weight_evidence import bench_sd, bench_step
 
 TAKEN = [
@@ -117,7 +117,7 @@ def test_what_was_rounded_on_its_way_still_shows_its_step_and_a_finer_scale_has_
 
 def test_a_cells_rounding_is_that_of_a_uniform_error() -> None:
     """Digits of 5 g: 5 / sqrt(12) = 1.443 g; steps as large as a dip are no digits."""
-    cell = Cell()
+    cell = CellLimits()
     signal = step(step(None, 0.0, 3.000, cell), 10.0, 3.005, cell)
     assert rounding(signal, cell) == pytest.approx(0.001443, rel=1e-3)
     assert rounding(step(None, 0.0, 3.0, cell), cell) == 0.0

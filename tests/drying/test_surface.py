@@ -92,7 +92,7 @@ def test_rates_of_a_flat_plate(speed, dry, damp) -> None:
     Partial pressures (as here) drive about 3 % less: 5 %.
     """
     h = nusselt.plate_laminar(speed * 0.1 / 1.53e-5, 0.708)
-    plate = nusselt.Estimate(h.value * 0.0260 / 0.1, h.valid)
+    plate = nusselt.Correlated(h.value * 0.0260 / 0.1, h.valid)
     rates = surface.evaporation(22.0, np.array([30.0, 70.0]), speed, emissivity=0.0, h=plate).rate * 3600
     np.testing.assert_allclose(rates, [dry, damp], rtol=0.05)
 

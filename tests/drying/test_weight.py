@@ -23,7 +23,7 @@ def drying_mass(time_s):
 
 def fold(times, masses, cell=None):
     """All signals, reading by reading."""
-    cell = cell or weight.Cell()
+    cell = cell or weight.CellLimits()
     signals = [weight.step(None, float(times[0]), float(masses[0]), cell)]
     for time_s, mass in zip(times[1:], masses[1:], strict=True):
         signals.append(weight.step(signals[-1], float(time_s), float(mass), cell))

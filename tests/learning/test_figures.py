@@ -11,15 +11,15 @@ from drymon.drying import coat, dips, ensemble
 from drymon.drying.coat_model import DIP_PARAMETERS, PARAMETERS, Spread
 from drymon.drying.ensemble import REFERENCE_AIR
 from drymon.drying.touch import felt_dry
-from drymon.learning import judge, written
-from drymon.learning.account import coverage_curve, variance_shares
+from drymon.learning import estimated_model, forecast_scores
 from drymon.learning.explained import two_groups
 from drymon.learning.folds import folds
+from drymon.learning.forecast_scores import Judgement, hours_until, scatter_factor, summary
 from drymon.learning.forward import THETA, fleet_of, grid_of, hours_of
-from drymon.learning.judge import Judgement, hours_until, scatter_factor, summary
 from drymon.learning.layout import IN_COMMON, Layout, Prior
 from drymon.learning.problem import Problem, misfit_water
 from drymon.learning.run import Touch, thinned
+from drymon.learning.run_checks import coverage_curve, variance_shares
 from drymon.learning.runs import Weighed, air_by_minute, from_bench, from_cell, make_run, problem_of
 from drymon.learning.search import minimise
 from drymon.learning.smooth import smooth
@@ -352,7 +352,9 @@ def test_a_summary_of_four_forecasts() -> None:
 )
 def test_by_how_much_pockets_are_less_or_more_sure(scores, factor) -> None:
     """Two runs of what was taken for granted beside them; between 0.3 and 2."""
-    assert judge.pocket_factor([(f"t-{i}", said(score)) for i, score in enumerate(scores)]) == pytest.approx(factor)
+    assert forecast_scores.pocket_factor([(f"t-{i}", said(score)) for i, score in enumerate(scores)]) == pytest.approx(
+        factor
+    )
 
 
 def test_by_how_much_dips_scatter_less_or_more() -> None:
@@ -369,14 +371,14 @@ def test_by_how_much_dips_scatter_less_or_more() -> None:
 
 
 def test_other_days_and_a_middle_brought_forward() -> None:
-    other = judge.other_days(replace(BACKUP, dip_sd={**BACKUP.dip_sd, "water": 0.06}))
+    other = forecast_scores.other_days(replace(BACKUP, dip_sd={**BACKUP.dip_sd, "water": 0.06}))
     assert other.dip_sd["water"] == pytest.approx(0.1)  # hypot(0.06, 0.08)
-    moved = judge.brought_forward(BACKUP, math.log(2.0))
+    moved = forecast_scores.brought_forward(BACKUP, math.log(2.0))
     assert moved.parameters["pace"].centre == pytest.approx(0.5 * BACKUP.parameters["pace"].centre)
 
 
 def test_hours_until_are_those_of_the_closed_form() -> None:
-    coats = dips.possible_coats(BACKUP, 1, "open", edges=judge.EVEN)
+    coats = dips.possible_coats(BACKUP, 1, "open", edges=forecast_scores.EVEN)
     steps = [(REFERENCE_AIR, 300.0)] * 300
     found = hours_until(coats, steps, 0.1)
     expected = coat.steady_time(coats, 0.1, REFERENCE_AIR).max(axis=0) / 3600.0
@@ -394,25 +396,27 @@ def test_a_run_is_forecast_by_the_quantiles_of_its_possible_coats(make) -> None:
     step = ensemble.AirStep(
         *(float(getattr(run.air, name)[0]) for name in ("deficit", "saturation", "excess", "resistance"))
     )
-    expected = np.sort(coat.steady_time(judge.coats_of_run(BACKUP, run), 0.05, step)[0]) / 3600.0
-    one = judge.judge(BACKUP, run, 0.05, 4.0, 0.01)
+    expected = np.sort(coat.steady_time(forecast_scores.coats_of_run(BACKUP, run), 0.05, step)[0]) / 3600.0
+    one = forecast_scores.judge(BACKUP, run, 0.05, 4.0, 0.01)
     assert (one.run, one.left, one.true_h, one.unsure) == (run.id, 0.05, 4.0, 0.01)
     assert (one.early_h, one.best_h, one.late_h) == pytest.approx(expected[[12, 127, 243]], rel=0.03)
     spread = math.log(np.quantile(expected, 0.84) / np.quantile(expected, 0.16)) / 2.0
     assert one.log_sd == pytest.approx(spread, rel=0.02)
-    never = judge.judge(BACKUP, make(exponential, HOURS, air=steady_air(361, humidity=97.0), number=3), 0.001, 4.0)
+    never = forecast_scores.judge(
+        BACKUP, make(exponential, HOURS, air=steady_air(361, humidity=97.0), number=3), 0.001, 4.0
+    )
     assert never.late_h == 14.0 * 24.0
 
 
 def test_a_coat_in_its_usual_air_needs_no_fit(make) -> None:
     """Best and sure hours are the middle and the 95 % quantile of the same possible coats; never beyond a fortnight."""
     runs = [make(exponential, HOURS, name=f"t-{i}") for i in range(2)]
-    found = usual(BACKUP, runs, 0.95, judge.EVEN)
+    found = usual(BACKUP, runs, 0.95, forecast_scores.EVEN)
     air = runs[0].air
     step = ensemble.AirStep(
         *(float(getattr(air, name)[0]) for name in ("deficit", "saturation", "excess", "resistance"))
     )
-    coats = dips.possible_coats(BACKUP, 1, "open", edges=judge.EVEN)
+    coats = dips.possible_coats(BACKUP, 1, "open", edges=forecast_scores.EVEN)
     left = [np.ones_like(coats.water)]
     for _ in range(60 * 12):
         left.append(coat.step(coats, left[-1], step, 300.0))
@@ -466,7 +470,7 @@ SURE = replace(BACKUP, parameters={name: Spread(one.centre, 0.1 * one.sd) for na
 
 
 def told(runs, ends, model=SURE, start=BACKUP, of_room=None):
-    return written.told(model, start, runs, ends, [], of_room or len(runs), "")
+    return estimated_model.told(model, start, runs, ends, [], of_room or len(runs), "")
 
 
 @pytest.mark.parametrize(

@@ -13,10 +13,10 @@ from drymon.drying.coat_model import Spread
 from drymon.drying.possible import toned_down
 from drymon.drying.weight_evidence import BENCH_SCALE, weigh_members
 from drymon.errors import LearningError
-from drymon.learning.account import accounts, advice
 from drymon.learning.fit import fit_all
-from drymon.learning.judge import coats_of_run, forecast_hours, hours_until
+from drymon.learning.forecast_scores import coats_of_run, forecast_hours, hours_until
 from drymon.learning.run import thinned
+from drymon.learning.run_checks import advice, run_checks
 from drymon.messages.coat_models import load_models, read_model, write_model
 from drymon.shop.weight.scale import LEAST_MEMBERS, curve_misfit
 
@@ -127,7 +127,7 @@ def test_cranks_slab_with_surface_resistance_is_met(make, biot, table) -> None:
         return crank_surface_resistance(per_hour * hours, biot)
 
     fit = fit_all([make(left, np.linspace(0.1, 6.0, 30))], HEATLESS)[0]
-    account = accounts(fit)[0]
+    account = run_checks(fit)[0]
     assert_allclose(account.curve, left(account.hours), atol=0.03)
 
 

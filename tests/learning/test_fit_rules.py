@@ -10,7 +10,7 @@ import pytest
 
 from drymon.errors import LearningError
 from drymon.learning.fit import TypeFit, fit_all, groups_of, honest, preferred, reveal_later
-from drymon.learning.judge import NOT_JUDGED, Judgement, forecast_hours, judge
+from drymon.learning.forecast_scores import NOT_JUDGED, Judgement, forecast_hours, judge
 from drymon.learning.layout import Prior
 from drymon.learning.run import Run
 from drymon.messages.coat_models import load_models

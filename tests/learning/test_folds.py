@@ -7,7 +7,7 @@ import pytest
 
 from drymon.learning.estimate import fit_room
 from drymon.learning.folds import MOST_FOLDS, folds, leave_out, models_of
-from drymon.learning.judge import forecast_hours, taken
+from drymon.learning.forecast_scores import forecast_hours, taken
 from drymon.learning.layout import Prior
 from drymon.messages.coat_models import load_models
 

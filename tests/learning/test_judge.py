@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from drymon.learning.judge import Judgement, pocket_factor
+from drymon.learning.forecast_scores import Judgement, pocket_factor
 
 
 def forecast(score: float) -> Judgement:

@@ -17,11 +17,11 @@ from scipy.optimize import least_squares
 
 from drymon.drying import air, curve, dips, ensemble, surface
 from drymon.drying.coat_model import CoatModel, Spread
-from drymon.learning.account import accounts
 from drymon.learning.fit import TypeFit, fit_all
+from drymon.learning.forecast_scores import EVEN, forecast_hours, hours_until
 from drymon.learning.forward import hours_of, mean_water
-from drymon.learning.judge import EVEN, forecast_hours, hours_until
 from drymon.learning.run import Run
+from drymon.learning.run_checks import run_checks
 from drymon.messages.coat_models import load_models
 from tests.learning.made_up_air import steady_air
 from tests.learning.wet_slab import slab
@@ -398,7 +398,7 @@ def test_cranks_long_times_are_met(make: MakeRun) -> None:
     some = (per_tau * tau > 0.05) & (tau <= 2.0)
     run = make(lambda h: np.interp(h, per_tau * tau, left), per_tau * tau[some])
     (fit,) = fit_all([run], {"backup": BARE})
-    own = accounts(fit)[0].curve[tau[some] >= 0.75]
+    own = run_checks(fit)[0].curve[tau[some] >= 0.75]
     falls = np.log(own[0] / own[-1]) / (2.0 - 0.75)
     assert falls == pytest.approx((np.pi / 2.0) ** 2, rel=0.1)
     np.testing.assert_allclose(own, left[some][tau[some] >= 0.75], atol=0.05)
@@ -411,7 +411,7 @@ def test_the_scale_of_time_does_not_matter(make: MakeRun, times: float) -> None:
     for factor in (1.0, times):
         run = slab_run(make, 4.0, 0.0, 1.7, factor)
         (fit,) = fit_all([run], {"backup": BARE})
-        found[factor] = (accounts(fit)[0].curve, own_hours(fit) / factor, forecast(fit, run, 0.05) / factor)
+        found[factor] = (run_checks(fit)[0].curve, own_hours(fit) / factor, forecast(fit, run, 0.05) / factor)
     usual, other = found[1.0], found[times]
     np.testing.assert_allclose(other[0], usual[0], atol=0.03)
     assert other[1] == pytest.approx(usual[1], rel=0.04)

@@ -25,7 +25,7 @@ def test_the_room_dries_by_the_air_that_its_models_were_taught_with(
     for minute in range(3):
         now = BEGIN + timedelta(minutes=minute, seconds=10)
         room.advance(now)
-        room.take([Reading(now, now, "room", quantity, value) for quantity, value in said.items()])
+        room.tell([Reading(now, now, "room", quantity, value) for quantity, value in said.items()])
     live = room.air["rack-a"].minute(int(BEGIN.timestamp() // 60) + 1).step
     ones = np.ones(3)
     pressure = float(air.standard_pressure(altitude_m))

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from drymon.learning.estimate import fit_room
-from drymon.learning.judge import ended, taken
+from drymon.learning.forecast_scores import ended, taken
 from drymon.learning.layout import Prior
 from drymon.messages.coat_models import load_models
 

@@ -6,7 +6,7 @@ import pytest
 from drymon.drying import coat, dips
 from drymon.drying.ensemble import AirStep
 from drymon.learning.fit import fit_all
-from drymon.learning.judge import EVEN
+from drymon.learning.forecast_scores import EVEN
 from drymon.learning.run import Run, Touch
 from drymon.learning.runs import Weighed, make_run
 from drymon.messages.coat_models import load_models

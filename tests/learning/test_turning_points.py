@@ -13,16 +13,16 @@ from scipy import stats
 
 from drymon.drying import coat, dips, ensemble
 from drymon.drying.coat_model import PARAMETERS, CoatModel, Spread
-from drymon.learning import judge
-from drymon.learning.account import accounts, advice
+from drymon.learning import forecast_scores
 from drymon.learning.estimate import Estimate, fit_room
 from drymon.learning.explained import doubt_of, is_strange, missed, two_groups
 from drymon.learning.fit import TypeFit
+from drymon.learning.forecast_scores import Judgement, taken, usual_error
 from drymon.learning.forward import THETA, Courses
-from drymon.learning.judge import Judgement, taken, usual_error
 from drymon.learning.layout import Prior
 from drymon.learning.problem import Problem, shrunk
 from drymon.learning.run import Touch
+from drymon.learning.run_checks import advice, run_checks
 from drymon.learning.runs import Weighed, from_cell, make_run
 from drymon.learning.search import minimise
 from drymon.learning.smooth import smooth
@@ -215,12 +215,12 @@ def test_a_models_middle_is_brought_to_its_runs_by_what_they_weigh(make) -> None
     Sheltered ones have no say where three are open, nor do those whose time nobody knows.
     """
     runs = runs_of(make, 3)
-    best = [judge.judge(BACKUP, run, 0.05, 1.0).best_h for run in runs]
+    best = [forecast_scores.judge(BACKUP, run, 0.05, 1.0).best_h for run in runs]
     truths = [(0.05, 1.2 * each, 0.0) for each in best]
     assert usual_error(BACKUP, runs, truths) == pytest.approx(-3.0 * math.log(1.2) / 5.0)
     assert usual_error(BACKUP, runs[:2], truths[:2]) == 0.0
     deep = make(exponential, HOURS, name="t-9", shelter="deep")
-    more = [*runs, deep, runs[0]], [*truths, (0.05, 99.0, 0.0), judge.NOT_JUDGED]
+    more = [*runs, deep, runs[0]], [*truths, (0.05, 99.0, 0.0), forecast_scores.NOT_JUDGED]
     assert usual_error(BACKUP, *more) == pytest.approx(-3.0 * math.log(1.2) / 5.0)
     assert usual_error(BACKUP, [deep] * 3, [truths[0]] * 3) != 0.0
 
@@ -230,12 +230,12 @@ def test_scores_count_up_to_four_standard_deviations_either_way() -> None:
     late = [("t-1", said(10.0 * math.exp(0.2 * 4.5)))]
     early = [("t-1", said(10.0 * math.exp(-0.2 * 4.5)))]
     both = [("t-1", said(10.0 * math.exp(0.2 * s))) for s in (-9.0, 0.0, 0.0, 0.0, 0.0, 0.0)]
-    assert judge.pocket_factor(both) == pytest.approx(math.sqrt((2.0 + 16.0 / 6.0) / 3.0))
-    assert judge.pocket_factor(late) == judge.pocket_factor(early) == 2.0
+    assert forecast_scores.pocket_factor(both) == pytest.approx(math.sqrt((2.0 + 16.0 / 6.0) / 3.0))
+    assert forecast_scores.pocket_factor(late) == forecast_scores.pocket_factor(early) == 2.0
 
 
 def test_a_summary_is_rounded_to_what_is_told() -> None:
-    found = judge.summary([said(8.0), said(9.0), said(11.0, late_h=10.5)])
+    found = forecast_scores.summary([said(8.0), said(9.0), said(11.0, late_h=10.5)])
     assert (found["median_pct"], found["p90_pct"]) == (11.11, 22.22)
     assert (found["coverage"], found["width"]) == (0.667, 0.778)
 
@@ -244,7 +244,7 @@ def test_what_is_not_known_before_a_dip_is_that_of_the_third_open_coat_in_usual_
     """By the closed form of steady air."""
     coats = dips.possible_coats(BACKUP, 3, "open", edges=dips.NO_EDGES)
     seconds = coat.steady_time(coats, 0.05, ensemble.REFERENCE_AIR).max(axis=0)
-    assert judge.reference_log_sd(BACKUP) == pytest.approx(float(np.std(np.log(seconds))), rel=0.008)
+    assert forecast_scores.reference_log_sd(BACKUP) == pytest.approx(float(np.std(np.log(seconds))), rel=0.008)
 
 
 def test_past_its_end_a_runs_mean_air_goes_on(make) -> None:
@@ -252,8 +252,8 @@ def test_past_its_end_a_runs_mean_air_goes_on(make) -> None:
     slow = replace(BACKUP, parameters={**BACKUP.parameters, "pace": Spread(10.0, 0.1)})
     run = make(exponential, np.linspace(0.05, 1.0, 12), number=3, air=steady_air(61, humidity=50.0))
     step = ensemble.AirStep(*(float(getattr(run.air, n)[0]) for n in ("deficit", "saturation", "excess", "resistance")))
-    expected = np.sort(coat.steady_time(judge.coats_of_run(slow, run), 0.05, step)[0]) / 3600.0
-    found = judge.judge(slow, run, 0.05, 10.0)
+    expected = np.sort(coat.steady_time(forecast_scores.coats_of_run(slow, run), 0.05, step)[0]) / 3600.0
+    found = forecast_scores.judge(slow, run, 0.05, 10.0)
     assert found.best_h > 15.0
     assert (found.early_h, found.best_h, found.late_h) == pytest.approx(expected[[12, 127, 243]], rel=0.01)
 
@@ -406,7 +406,7 @@ def test_a_cells_weighing_is_as_sure_as_six_minutes_of_readings() -> None:
 def test_of_numbers_as_common_the_lower_is_the_usual_one_and_the_shelter_that_most_have(make) -> None:
     runs = [make(exponential, HOURS, name=f"t-{i}", number=n) for i, n in enumerate((6, 2, 6, 2, 4))]
     deep = [make(exponential, HOURS, name=f"d-{i}", number=9, shelter="deep") for i in range(3)]
-    found = usual(BACKUP, [*deep, *runs], 0.95, judge.EVEN)
+    found = usual(BACKUP, [*deep, *runs], 0.95, forecast_scores.EVEN)
     assert (found.number, found.shelter) == (2, "open")
 
 
@@ -452,7 +452,7 @@ def test_no_more_than_three_parameters_are_advised_on_and_none_that_says_little(
 
 def test_every_weighing_of_an_account_lies_where_its_curve_was_fitted(fit) -> None:
     """Shares of the tree's water, its rest in grams, and a band that holds nine of ten possible coats."""
-    found = accounts(fit)
+    found = run_checks(fit)
     assert [one.run.id for one in found] == ["t-0.1", "t-1.1", "t-2.1"]
     for one in found:
         np.testing.assert_allclose(one.hours, HOURS)
@@ -464,7 +464,7 @@ def test_every_weighing_of_an_account_lies_where_its_curve_was_fitted(fit) -> No
         step = ensemble.AirStep(
             *(float(getattr(run.air, n)[0]) for n in ("deficit", "saturation", "excess", "resistance"))
         )
-        coats = judge.coats_of_run(BACKUP, run)
+        coats = forecast_scores.coats_of_run(BACKUP, run)
         for bound, share in ((one.low, 0.05), (one.high, 0.95)):
             place = int(np.argmin(np.abs(bound - 0.5)))
             seconds = coat.steady_time(coats, float(bound[place]), step)[0]

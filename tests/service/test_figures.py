@@ -23,8 +23,6 @@ from drymon.messages.outgoing import last_will
 from drymon.messages.settings import Apprise, Broker, HomeConfig, Mail, MailServer, Notify, Webhook
 from drymon.service.clock import StreamTime
 from drymon.service.connection import connect, make_client, set_will
-from drymon.service.herald import Herald
-from drymon.service.house import House
 from drymon.service.inbox import Inbox
 from drymon.service.logs import OncePerWhile
 from drymon.service.notify import posts as notify_posts
@@ -36,6 +34,8 @@ from drymon.service.notify.posts import Posts
 from drymon.service.notify.ways import deliver, describe, ways_of, why
 from drymon.service.pipeline import Pipeline
 from drymon.service.suspects import FILE, Suspects
+from drymon.service.unsaid import Unsaid
+from drymon.service.upkeep import Upkeep
 from drymon.shop.alarms.alarm_book import Truth
 from drymon.shop.facts.outcome import Alert
 from drymon.shop.facts.setup import RoomSetup
@@ -119,20 +119,20 @@ def word(payload: bytes, at: datetime = NOW, retain: bool = True, expiry_s: int 
 def test_an_older_word_is_said_where_it_is_a_minute_old_at_most() -> None:
     for age, told in ((60.0, [b"1", b"2"]), (60.1, [b"2"])):
         said = Said()
-        Herald(said).say([word(b"1"), word(b"2")], True, seconds(age))
+        Unsaid(said).say([word(b"1"), word(b"2")], True, seconds(age))
         assert [payload for payload, _ in said] == told
 
 
 @pytest.mark.parametrize(("age", "left"), [(0.0, 600), (0.5, 599), (599.0, 1), (599.1, None), (-5.0, 600)])
 def test_a_word_is_said_with_what_is_left_of_its_life(age: float, left: int | None) -> None:
     said = Said()
-    Herald(said).say([word(b"1")], True, seconds(age))
+    Unsaid(said).say([word(b"1")], True, seconds(age))
     assert said == ([] if left is None else [(b"1", left)])
 
 
 def test_a_thousand_alerts_wait_for_the_broker() -> None:
     said = Said()
-    herald = Herald(said)
+    herald = Unsaid(said)
     herald.say([word(str(number).encode(), retain=False, expiry_s=None) for number in range(1005)], False, NOW)
     herald.say_all(NOW)
     assert (len(said), said[0]) == (1000, (b"5", None))
@@ -221,7 +221,7 @@ def test_the_disk_is_low_below_five_percent_and_well_above_seven(
 ) -> None:
     usage = SimpleNamespace(total=1e9, used=1e9 * (1.0 - free), free=1e9 * free)
     monkeypatch.setattr(shutil, "disk_usage", lambda _: usage)
-    house = House(tmp_path / "home", tmp_path / "home" / "drymon.db", pipeline.store)
+    house = Upkeep(tmp_path / "home", tmp_path / "home" / "drymon.db", pipeline.store)
     (disk,) = house.conditions(pipeline.room.alarm_book)
     assert (disk.key.kind, disk.truth) == ("disk-full-soon", truth)
     assert f"{1000 * free:.0f} MB are left" in disk.what
@@ -390,7 +390,7 @@ def test_a_letter_takes_less_time_than_it_is_claimed_for() -> None:
     assert 90.0 < notify_posts.LETTER_S < LEASE.total_seconds()
 
 
-class Desk:
+class PageContext:
     """A home's outbox and its sender by one webhook, with time in the test's hand."""
 
     def __init__(self, folder: Path, url: str) -> None:
@@ -432,7 +432,7 @@ def test_a_letter_is_tried_again_after_half_a_minute_then_ever_more_seldom(
 ) -> None:
     """Its way rests 15 s, then twice as long each time; the letter itself twice that, so that others go before it."""
     url, got = counted
-    desk = Desk(tmp_path, url)
+    desk = PageContext(tmp_path, url)
     assert desk.tries([0.0, 29.9, 30.0, 89.9, 90.0, 209.9, 210.0], got) == [1, 1, 2, 2, 3, 3, 4]
 
 
@@ -440,7 +440,7 @@ def test_a_way_rests_a_quarter_of_an_hour_at_the_most_and_a_day_old_letter_is_gi
     tmp_path: Path, counted: tuple[str, list[object]]
 ) -> None:
     url, got = counted
-    desk = Desk(tmp_path, url)
+    desk = PageContext(tmp_path, url)
     waits = [0.0]
     for pause in (15.0, 30.0, 60.0, 120.0, 240.0, 480.0, 900.0, 900.0):
         waits.append(waits[-1] + 2.0 * pause)

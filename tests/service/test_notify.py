@@ -37,7 +37,7 @@ def alert(kind: str = "tree-hold", subject: str = "t-7", state: str = "raised", 
     return Alert(at, f"{kind}:{subject}:x", kind, subject, severity, state, f"{kind} of {subject}. Look.")
 
 
-class Desk:
+class PageContext:
     """A home's outbox and its sender, with time in the test's hand."""
 
     def __init__(self, folder: Path, notify: Notify) -> None:
@@ -84,7 +84,7 @@ def by_hook(hook: Hook, home: Path) -> Notify:
 @pytest.mark.parametrize("moods", [["busy"], ["full", "busy"], ["hang"], ["drop"], ["busy", "hang", "drop"]])
 def test_one_mail_arrives_whatever_the_server_does(home: Path, moods: list[str]) -> None:
     with mail_server(moods=list(moods)) as box:
-        desk = Desk(home, by_mail(box))
+        desk = PageContext(home, by_mail(box))
         desk.tell(alert())
         assert desk.run() == 1
         assert len(box.arrived()) == 1
@@ -97,7 +97,7 @@ def test_one_mail_arrives_whatever_the_server_does(home: Path, moods: list[str])
 )
 def test_one_event_arrives_whatever_the_receiver_does(home: Path, moods: list[int | str]) -> None:
     with hook_server(list(moods)) as hook:
-        desk = Desk(home, by_hook(hook, home))
+        desk = PageContext(home, by_hook(hook, home))
         desk.tell(alert())
         assert desk.run() == 1
         assert len(hook.arrived()) == 1
@@ -108,7 +108,7 @@ def test_one_event_arrives_whatever_the_receiver_does(home: Path, moods: list[in
 def test_a_crash_between_delivery_and_note_repeats_the_same_identity(home: Path) -> None:
     """The sender dies after the server took the letter: the next one sends the same Message-ID again."""
     with mail_server() as box:
-        desk = Desk(home, by_mail(box))
+        desk = PageContext(home, by_mail(box))
         desk.tell(alert())
         noted = desk.store.notice_delivered
         desk.store.notice_delivered = lambda *_: (_ for _ in ()).throw(RuntimeError("power cut"))  # type: ignore[method-assign]
@@ -123,7 +123,7 @@ def test_a_crash_between_delivery_and_note_repeats_the_same_identity(home: Path)
 
 def test_the_same_alert_queued_twice_is_one_letter(home: Path) -> None:
     with mail_server() as box:
-        desk = Desk(home, by_mail(box))
+        desk = PageContext(home, by_mail(box))
         desk.tell(alert())
         desk.tell(alert())
         assert desk.run() == 1
@@ -133,14 +133,14 @@ def test_the_same_alert_queued_twice_is_one_letter(home: Path) -> None:
 def test_alerts_of_one_instant_are_one_mail_but_an_event_each(home: Path) -> None:
     trees = [alert(subject=f"t-{n}") for n in range(40)]
     with mail_server() as box, hook_server() as hook:
-        desk = Desk(home, by_mail(box))
+        desk = PageContext(home, by_mail(box))
         desk.tell(*trees)
         desk.run(minutes=1)
         assert len(box.taken) == 1
         assert all(f"tree-hold of t-{n}." in box.taken[0].get_content() for n in range(40))
         desk.store.close()
         (home / "drymon.db").unlink()
-        other = Desk(home, by_hook(hook, home))
+        other = PageContext(home, by_hook(hook, home))
         other.tell(*trees)
         other.run(minutes=1)
         assert len(hook.arrived()) == 40
@@ -149,7 +149,7 @@ def test_alerts_of_one_instant_are_one_mail_but_an_event_each(home: Path) -> Non
 def test_a_webhook_is_a_cloudevent_signed_for_its_receiver(home: Path) -> None:
     """CloudEvents 1.0.2, sections "Required Attributes" and "JSON Event Format"; signature checked by hand."""
     with hook_server() as hook:
-        desk = Desk(home, by_hook(hook, home))
+        desk = PageContext(home, by_hook(hook, home))
         desk.tell(alert("sensor-silent", "rack-a"))
         desk.run(minutes=1)
         headers, body = hook.got[0]
@@ -181,7 +181,7 @@ def test_a_secret_that_is_no_base64_says_so() -> None:
 def test_the_mail_has_what_a_mail_needs(home: Path) -> None:
     """RFC 5322 section 3.6 (Date, From, Message-ID), RFC 3834 (Auto-Submitted)."""
     with mail_server() as box:
-        desk = Desk(home, by_mail(box))
+        desk = PageContext(home, by_mail(box))
         desk.tell(alert(subject="t-7\r\nBcc: all@shop.example"))
         desk.run(minutes=1)
         mail = box.taken[0]
@@ -194,7 +194,7 @@ def test_the_mail_has_what_a_mail_needs(home: Path) -> None:
 
 def test_one_refused_reader_costs_the_others_nothing(home: Path) -> None:
     with mail_server(refuse="gone@") as box:
-        desk = Desk(home, by_mail(box, "gone@shop.example", "kim@shop.example"))
+        desk = PageContext(home, by_mail(box, "gone@shop.example", "kim@shop.example"))
         desk.tell(alert())
         assert desk.run(minutes=30) == 1
         assert [mail["To"] for mail in box.taken] == ["kim@shop.example"]
@@ -204,7 +204,7 @@ def test_one_refused_reader_costs_the_others_nothing(home: Path) -> None:
 
 def test_a_letter_that_nobody_takes_does_not_hold_up_its_way(home: Path) -> None:
     with mail_server(moods=["busy"] * 3) as box:
-        desk = Desk(home, by_mail(box))
+        desk = PageContext(home, by_mail(box))
         desk.tell(alert(subject="t-1"))
         desk.notifier.turn(NOW)
         box.moods[:] = []
@@ -217,7 +217,7 @@ def test_a_letter_that_nobody_takes_does_not_hold_up_its_way(home: Path) -> None
 
 def test_missed_deliveries_raise_notify_failed_until_one_arrives(home: Path) -> None:
     with hook_server([503] * 6) as hook:
-        desk = Desk(home, by_hook(hook, home))
+        desk = PageContext(home, by_hook(hook, home))
         desk.tell(alert())
         desk.run(minutes=1)
         assert Truth.HOLDS not in desk.truths(), "one hiccup is no alarm"
@@ -232,7 +232,7 @@ def test_missed_deliveries_raise_notify_failed_until_one_arrives(home: Path) -> 
 def test_three_failures_in_a_row_are_an_alarm(home: Path, failures: int, alarms: int) -> None:
     """As docs/alarms.md says."""
     with hook_server([503] * failures) as hook:
-        desk = Desk(home, by_hook(hook, home))
+        desk = PageContext(home, by_hook(hook, home))
         desk.tell(alert())
         desk.run(minutes=60)
         assert len(hook.arrived()) == 1
@@ -241,7 +241,7 @@ def test_three_failures_in_a_row_are_an_alarm(home: Path, failures: int, alarms:
 
 def test_tries_become_ever_more_seldom(home: Path) -> None:
     with hook_server([503] * 500) as hook:
-        desk = Desk(home, by_hook(hook, home))
+        desk = PageContext(home, by_hook(hook, home))
         desk.tell(alert())
         desk.run(minutes=120)
         tries = 500 - len(hook.moods)
@@ -250,7 +250,7 @@ def test_tries_become_ever_more_seldom(home: Path) -> None:
 
 def test_old_news_is_given_up_and_kept_with_its_error(home: Path) -> None:
     with hook_server([503] * 500) as hook:
-        desk = Desk(home, by_hook(hook, home))
+        desk = PageContext(home, by_hook(hook, home))
         desk.tell(alert())
         desk.notifier.turn(NOW)
         hook.moods[:] = []
@@ -263,7 +263,7 @@ def test_old_news_is_given_up_and_kept_with_its_error(home: Path) -> None:
 def test_a_failing_way_is_not_told_of_its_own_failure(home: Path) -> None:
     with mail_server() as box, hook_server() as hook:
         both = Notify(by_mail(box).mail_server, by_mail(box).mails, by_hook(hook, home).webhooks)
-        desk = Desk(home, both)
+        desk = PageContext(home, both)
         desk.tell(alert("notify-failed", "webhook-1"))
         desk.run(minutes=1)
         assert len(box.taken) == 1
@@ -288,7 +288,7 @@ def test_who_gets_what(home: Path, mail: dict[str, object], kind: str, state: st
     with mail_server() as box:
         server = by_mail(box).mail_server
         wanted = Mail(to=("kim@shop.example",), **mail)
-        desk = Desk(home, Notify(mail_server=server, mails=(wanted,)))
+        desk = PageContext(home, Notify(mail_server=server, mails=(wanted,)))
         desk.tell(alert(kind, state=state))
         desk.run(minutes=0)
         assert len(box.taken) == int(told)
@@ -298,7 +298,7 @@ def test_a_sign_of_life_a_day_at_the_rooms_own_time(home: Path) -> None:
     """Berlin is at UTC+1 in winter: 07:30 there is 06:30 UTC."""
     with mail_server() as box:
         notify = Notify(by_mail(box).mail_server, by_mail(box).mails, daily_sign_of_life=time(7, 30))
-        desk = Desk(home, notify)
+        desk = PageContext(home, notify)
         desk.run(NOW, minutes=29)
         assert not box.taken
         for hours in range(1, 48):
@@ -312,7 +312,7 @@ def test_a_sign_of_life_a_day_at_the_rooms_own_time(home: Path) -> None:
 def test_a_sign_of_life_is_of_the_moment_it_was_due_and_is_the_same_one_after_a_restart(home: Path) -> None:
     with hook_server([503]) as hook:
         told = replace(by_hook(hook, home), daily_sign_of_life=time(7, 30))
-        desk = Desk(home, told)
+        desk = PageContext(home, told)
         for seconds in (7.25, 400.0):
             desk.notifier = desk.sender()
             desk.notifier.turn(NOW.replace(hour=6, minute=30) + timedelta(seconds=seconds))
@@ -343,7 +343,7 @@ def test_mail_is_encrypted_and_signed_in(
 ) -> None:
     monkeypatch.setenv("SSL_CERT_FILE", str(certificate / "cert.pem"))  # the machine trusts this authority
     login = {"username": "drymon", "password_file": home / "mail.password"}
-    desk = Desk(home, by_mail(tls_box, tls="starttls", **login))
+    desk = PageContext(home, by_mail(tls_box, tls="starttls", **login))
     desk.tell(alert())
     assert desk.run(minutes=1) == 1
     assert tls_box.encrypted == [True]
@@ -352,7 +352,7 @@ def test_mail_is_encrypted_and_signed_in(
 
 def test_mail_to_a_server_that_cannot_prove_its_name_is_not_sent(home: Path, tls_box: MailBox) -> None:
     login = {"username": "drymon", "password_file": home / "mail.password"}
-    desk = Desk(home, by_mail(tls_box, tls="starttls", **login))
+    desk = PageContext(home, by_mail(tls_box, tls="starttls", **login))
     desk.tell(alert())
     assert desk.run(minutes=1) == 0
     assert not tls_box.taken
@@ -362,7 +362,7 @@ def test_mail_to_a_server_that_cannot_prove_its_name_is_not_sent(home: Path, tls
 
 def test_mail_is_not_sent_in_the_clear_where_encryption_was_asked_for(home: Path) -> None:
     with mail_server() as box:
-        desk = Desk(home, by_mail(box, tls="starttls"))
+        desk = PageContext(home, by_mail(box, tls="starttls"))
         desk.tell(alert())
         assert desk.run(minutes=1) == 0
         assert not box.taken
@@ -374,7 +374,7 @@ def test_apprise_in_a_child_process(home: Path) -> None:
     with hook_server() as hook:
         address = hook.url.replace("http://", "json://")
         (home / "urls").write_text(f"# who\n{address}\n\nnosuch://x\n")
-        desk = Desk(home, Notify(apprises=(Apprise(urls_file=home / "urls"),)))
+        desk = PageContext(home, Notify(apprises=(Apprise(urls_file=home / "urls"),)))
         desk.notifier._patience_s = 20
         desk.tell(alert())
         desk.run(minutes=0)
@@ -394,7 +394,7 @@ def test_a_server_that_drips_keeps_no_other_way_waiting_and_its_letter_is_tried_
     home: Path, caplog: pytest.LogCaptureFixture
 ) -> None:
     with mail_server() as box, hook_server(["drip"]) as hook:
-        desk = Desk(home, replace(by_mail(box), webhooks=by_hook(hook, home).webhooks))
+        desk = PageContext(home, replace(by_mail(box), webhooks=by_hook(hook, home).webhooks))
         desk.notifier = Notifier(
             desk.config, lambda work: work(desk.store), desk.reported.extend, SystemClock(), 0.5, 3
         )

@@ -12,8 +12,8 @@ import pytest
 
 from drymon.messages.message import Message
 from drymon.service import systemd
-from drymon.service.herald import MOST_ALERTS, Herald
 from drymon.service.logs import Line, OncePerWhile
+from drymon.service.unsaid import MOST_ALERTS, Unsaid
 
 NOW = datetime(2031, 3, 3, 6, tzinfo=UTC)
 
@@ -38,29 +38,29 @@ def alert(number: int) -> Message:
 
 def test_without_a_broker_the_latest_word_and_every_alert_wait() -> None:
     said = Said()
-    herald = Herald(said)
-    herald.say([tree("a", b"1"), alert(1), tree("a", b"2"), alert(2)], False, NOW)
+    unsaid = Unsaid(said)
+    unsaid.say([tree("a", b"1"), alert(1), tree("a", b"2"), alert(2)], False, NOW)
     assert said.messages == []
-    herald.say_all(NOW)
+    unsaid.say_all(NOW)
     assert [payload for _, payload, _ in said.messages] == [b"1", b"2", b"2"]
 
 
 def test_what_waited_longer_than_it_was_valid_is_not_said() -> None:
     said = Said()
-    herald = Herald(said)
-    herald.say([tree("a", b"old"), tree("b", b"new", NOW + timedelta(minutes=9))], False, NOW)
-    herald.say_all(NOW + timedelta(minutes=10))
+    unsaid = Unsaid(said)
+    unsaid.say([tree("a", b"old"), tree("b", b"new", NOW + timedelta(minutes=9))], False, NOW)
+    unsaid.say_all(NOW + timedelta(minutes=10))
     assert said.messages == [("drymon/shop/out/tree/b", b"new", 540)]
 
 
 def test_a_word_that_is_past_is_left_out_and_those_after_it_are_said() -> None:
     """More than a minute old, and not the last of its topic: one that a look back at the gap has left behind."""
     said = Said()
-    herald = Herald(said)
+    unsaid = Unsaid(said)
     minute = NOW - timedelta(minutes=1)
     older = minute - timedelta(seconds=1)
     past = [tree("a", b"1", older), tree("a", b"2", minute), tree("b", b"3", older), alert(4), tree("a", b"5")]
-    herald.say(past, True, NOW)
+    unsaid.say(past, True, NOW)
     assert [payload for _, payload, _ in said.messages] == [b"2", b"3", b"4", b"5"]
     assert [left for _, _, left in said.messages] == [540, 539, None, 600]
 
@@ -69,24 +69,24 @@ def test_a_word_that_is_past_is_left_out_and_those_after_it_are_said() -> None:
 def test_a_word_has_what_is_left_of_its_life(after: float, left: list[int]) -> None:
     """In whole seconds, of which one is the least; never more than it was given, though a clock stepped back."""
     said = Said()
-    Herald(said).say([tree("a", b"1")], True, NOW + timedelta(seconds=after))
+    Unsaid(said).say([tree("a", b"1")], True, NOW + timedelta(seconds=after))
     assert [expiry for _, _, expiry in said.messages] == left
 
 
 def test_a_cleared_topic_is_cleared_at_the_broker_once() -> None:
     said = Said()
-    herald = Herald(said)
-    herald.say([tree("a", b"1"), tree("a", b"", expiry_s=None)], False, NOW)
-    herald.say_all(NOW)
-    herald.say_all(NOW)
+    unsaid = Unsaid(said)
+    unsaid.say([tree("a", b"1"), tree("a", b"", expiry_s=None)], False, NOW)
+    unsaid.say_all(NOW)
+    unsaid.say_all(NOW)
     assert said.messages == [("drymon/shop/out/tree/a", b"", None)]
 
 
 def test_alerts_that_wait_are_bounded() -> None:
     said = Said()
-    herald = Herald(said)
-    herald.say([alert(number) for number in range(MOST_ALERTS + 10)], False, NOW)
-    herald.say_all(NOW)
+    unsaid = Unsaid(said)
+    unsaid.say([alert(number) for number in range(MOST_ALERTS + 10)], False, NOW)
+    unsaid.say_all(NOW)
     assert len(said.messages) == MOST_ALERTS
     assert said.messages[-1][1] == str(MOST_ALERTS + 9).encode()
 

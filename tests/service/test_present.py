@@ -10,8 +10,8 @@ import pytest
 from drymon.messages.config import load_home
 from drymon.messages.message import Message
 from drymon.messages.streams import StreamWriter
-from drymon.service.herald import Herald
 from drymon.service.replay import replay
+from drymon.service.unsaid import Unsaid
 from drymon.store.store import Store
 from tests.service.conftest import Ear, Mosquitto, Serving, make_home, until
 
@@ -58,7 +58,7 @@ def test_nothing_of_the_past_is_said_after_a_start(
 
 def test_of_many_words_on_one_topic_those_of_the_past_are_not_said() -> None:
     said: list[bytes] = []
-    herald = Herald(lambda message, _: said.append(message.payload))
+    unsaid = Unsaid(lambda message, _: said.append(message.payload))
     words = [
         Message(NOW - timedelta(minutes=2), TREE, b"ready", retain=True),
         Message(NOW - timedelta(minutes=2), "drymon/shop/out/alert", b"raised"),
@@ -66,5 +66,5 @@ def test_of_many_words_on_one_topic_those_of_the_past_are_not_said() -> None:
         Message(NOW, TREE, b"unknown", retain=True),
         Message(NOW, "drymon/shop/out/alert", b"cleared"),
     ]
-    herald.say(words, True, NOW)
+    unsaid.say(words, True, NOW)
     assert said == [b"raised", b"drying", b"unknown", b"cleared"]

@@ -78,7 +78,7 @@ def test_a_reading_that_upsets_the_room_is_recorded_and_the_others_go_on(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
     """A fault of our own cannot be had for the asking: here the room is made to stumble over one value."""
-    take = Room.take
+    take = Room.tell
 
     def stumbling(room: Room, items: Iterable[object]) -> list[Doubted]:
         facts = list(items)
@@ -86,7 +86,7 @@ def test_a_reading_that_upsets_the_room_is_recorded_and_the_others_go_on(
             raise ZeroDivisionError
         return take(room, facts)
 
-    monkeypatch.setattr(Room, "take", stumbling)
+    monkeypatch.setattr(Room, "tell", stumbling)
     home = make_home(tmp_path / "home")
     with Store.open(home / "drymon.db") as store:
         served = Road(load_home(home), {}, store, Event())

@@ -49,7 +49,7 @@ def served(home: Path, store: Store, monkeypatch: pytest.MonkeyPatch) -> Iterato
 @pytest.fixture
 def stumbling(monkeypatch: pytest.MonkeyPatch) -> None:
     """A room that stumbles, after it has taken it in, over the reading number 3."""
-    take = Room.take
+    take = Room.tell
 
     def stumble(room: Room, items: Iterable[object]) -> list[Doubted]:
         facts = list(items)
@@ -58,7 +58,7 @@ def stumbling(monkeypatch: pytest.MonkeyPatch) -> None:
             raise ZeroDivisionError
         return doubted
 
-    monkeypatch.setattr(Room, "take", stumble)
+    monkeypatch.setattr(Room, "tell", stumble)
 
 
 def working_on(home: Path) -> str:

@@ -105,7 +105,7 @@ class Shop:
             minute = air((self.now - BEGIN).total_seconds() / 3600.0) if callable(air) else air
             stamp = self.now + timedelta(seconds=10)
             self.said += self.room.advance(stamp)
-            self.room.take([reading(stamp, quantity, value, place) for quantity, value in (minute or {}).items()])
+            self.room.tell([reading(stamp, quantity, value, place) for quantity, value in (minute or {}).items()])
             self.now += timedelta(minutes=1)
             self.said += self.room.advance(self.now)
             if until is not None and until():
@@ -115,7 +115,7 @@ class Shop:
     def tell(self, event: LogEvent) -> list[Outcome]:
         """A log event arrives now and is judged at once."""
         self.said += self.room.advance(event.arrived)
-        self.room.take([event])
+        self.room.tell([event])
         new = self.room.judge_now(event.arrived)
         self.said += new
         return new

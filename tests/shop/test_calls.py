@@ -26,9 +26,9 @@ def on_a_noisy_cell(seed: int, tau_min: float, noise_kg: float, drift_kg: float,
         for second in (15, 35, 55):
             stamp = shop.now + timedelta(seconds=second)
             shop.said += shop.room.advance(stamp)
-            shop.room.take([said(stamp, quantity, value) for quantity, value in STEADY.items()])
+            shop.room.tell([said(stamp, quantity, value) for quantity, value in STEADY.items()])
             kg = mass(minute + second / 60, tau_min=tau_min) + zero + dice.gauss(0, noise_kg)
-            shop.room.take([said(stamp, Quantity.WEIGHT, kg, "rack-a", "cell-1")])
+            shop.room.tell([said(stamp, Quantity.WEIGHT, kg, "rack-a", "cell-1")])
         shop.now += timedelta(minutes=1)
         shop.said += shop.room.advance(shop.now)
     return shop

@@ -27,7 +27,7 @@ def told(minutes: int, noise_kg: float = 0.0008, knocks: bool = False) -> list[t
         if knocks and minute % 9 == 4:
             said += rng.normal(0.0, 0.15)
         stamp = BEGIN + timedelta(minutes=minute)
-        one = cells.take(reading(stamp, Quantity.WEIGHT, said, "rack-a", "cell-1"))
+        one = cells.note_mass(reading(stamp, Quantity.WEIGHT, said, "rack-a", "cell-1"))
         if one is not None and minute >= 8:
             found.append((60.0 * minute, one))
     return found
@@ -60,7 +60,7 @@ def test_masses_in_coarse_digits_are_no_surer_than_their_step() -> None:
     rng, cells, found = np.random.default_rng(7), Cells(), []
     for minute in range(240):
         said = round((true_kg(60.0 * minute) + 0.0008 * rng.standard_normal()) / 0.01) * 0.01
-        one = cells.take(reading(BEGIN + timedelta(minutes=minute), Quantity.WEIGHT, said, "rack-a", "cell-1"))
+        one = cells.note_mass(reading(BEGIN + timedelta(minutes=minute), Quantity.WEIGHT, said, "rack-a", "cell-1"))
         found += [one] if one is not None and minute > 60 else []
     assert len(found) > 30
     assert min(one.sd for one in found) >= 0.00288
@@ -76,7 +76,7 @@ def test_a_weight_that_the_broker_kept_is_no_weighing() -> None:
     for retained in (True, False):
         for _ in range(30):
             stamp = shop.now + timedelta(seconds=20)
-            shop.room.take([reading(stamp, Quantity.WEIGHT, 3.0, "rack-a", "cell-1", retained=retained)])
+            shop.room.tell([reading(stamp, Quantity.WEIGHT, 3.0, "rack-a", "cell-1", retained=retained)])
             shop.run(1 / 60)
         masses.append(sum(isinstance(event, CellMass) for event in shop.room.logs["t-1"].events))
     assert masses[0] == 0
@@ -84,7 +84,7 @@ def test_a_weight_that_the_broker_kept_is_no_weighing() -> None:
 
 
 def test_the_first_readings_of_a_cell_go_by_the_filter() -> None:
-    first = Cells().take(reading(BEGIN, Quantity.WEIGHT, 3.0, "rack-a", "cell-1"))
+    first = Cells().note_mass(reading(BEGIN, Quantity.WEIGHT, 3.0, "rack-a", "cell-1"))
     assert first is not None
     assert first.mass == pytest.approx(3.0)
     assert first.sd > 0.0

@@ -32,7 +32,7 @@ def book(hours: int, *, every_min: int = 10, **humidity: Callable[[float], float
 def say(heard: AirBook, place: str, minute: int, temperature: float, humidity: float) -> None:
     stamp = BEGIN + timedelta(minutes=minute)
     for quantity, value in ((T, temperature + flicker(minute)), (RH, humidity)):
-        heard.take(reading(stamp, quantity, value, place.replace("_", "-")))
+        heard.enter(reading(stamp, quantity, value, place.replace("_", "-")))
 
 
 def flicker(minute: int) -> float:
@@ -178,7 +178,7 @@ def test_sensors_of_one_place_are_told_apart() -> None:
         say(heard, "rack-a", minute, 22.0, 41.0)
         if not 60.0 <= hour < 70.0:
             drift = dry_drift(max(hour - 25.0, 0.0)) - 45.0
-            heard.take(replace(reading(stamp, RH, 48.0 + drift, "rack-a"), sensor="second"))
+            heard.enter(replace(reading(stamp, RH, 48.0 + drift, "rack-a"), sensor="second"))
     assert max(moved(heard, "rack-a", hour) for hour in range(100)) == 0.0
     heard.cross_check.settle(START + 6000)
     assert heard.cross_check.moved("rack-a", "second", START + 5990) > 3.0
@@ -196,7 +196,7 @@ def test_places_ninety_points_apart_are_told_of_within_hours_and_nothing_is_call
     for minute in range(10, 60 * 12, 10):
         for place, humidity in (("rack-a", 8.0), ("rack-b", 98.0)):
             air = {T: 22.0 + flicker(minute), RH: humidity + 10 * flicker(minute), Quantity.AIRFLOW: 1.0}
-            shop.room.take([reading(shop.now, quantity, value, place) for quantity, value in air.items()])
+            shop.room.tell([reading(shop.now, quantity, value, place) for quantity, value in air.items()])
         shop.now += timedelta(minutes=10)
         shop.said += shop.room.advance(shop.now)
     told = next(one for one in shop.said if isinstance(one, Alert) and one.kind == "sensor-doubt")
@@ -251,7 +251,7 @@ def heard_by(shop: Shop, hours: range, rack_a: Callable[[float], float]) -> None
     for minute in range(60 * hours.start, 60 * hours.stop, 10):
         for place, humidity in (("rack-a", rack_a(minute / 60.0)), ("rack-b", 45.0)):
             air = {T: 22.0 + flicker(minute), RH: humidity, Quantity.AIRFLOW: 1.0}
-            shop.room.take([reading(shop.now, quantity, value, place) for quantity, value in air.items()])
+            shop.room.tell([reading(shop.now, quantity, value, place) for quantity, value in air.items()])
         shop.now += timedelta(minutes=10)
         shop.said += shop.room.advance(shop.now)
 
@@ -288,14 +288,14 @@ def test_told_late_of_another_place_the_air_is_what_a_restart_finds() -> None:
             for place, humidity in (("rack-a", dry_drift(minute / 60.0)), ("rack-b", 45.0)):
                 air = {T: 22.0 + flicker(minute), RH: humidity, Quantity.AIRFLOW: 1.0}
                 if shop is at_once or place == "rack-a" or minute < 60 * 60:
-                    shop.room.take([reading(shop.now, quantity, value, place) for quantity, value in air.items()])
+                    shop.room.tell([reading(shop.now, quantity, value, place) for quantity, value in air.items()])
             shop.now += timedelta(minutes=10)
             shop.said += shop.room.advance(shop.now)
     before = late.tree("t-1").dryness.best
     for minute in range(60 * 60, 60 * 96, 10):
         stamp = BEGIN + timedelta(minutes=minute)
         for quantity, value in ((T, 22.0 + flicker(minute)), (RH, 45.0)):
-            late.room.take([replace(reading(stamp, quantity, value, "rack-b"), arrived=late.now)])
+            late.room.tell([replace(reading(stamp, quantity, value, "rack-b"), arrived=late.now)])
     for shop in (at_once, late):
         shop.now += timedelta(minutes=5)
         shop.said += shop.room.advance(shop.now)

@@ -205,7 +205,7 @@ def test_masses_of_a_cell_come_every_five_minutes_and_remember_two_hours() -> No
     found = {}
     for second in range(0, 4 * 3600, 20):
         stamp = BEGIN + timedelta(seconds=second)
-        one = cells.take(reading(stamp, Quantity.WEIGHT, 3.0 + 0.001 * (second // 20 % 2), "rack-a", "cell-1"))
+        one = cells.note_mass(reading(stamp, Quantity.WEIGHT, 3.0 + 0.001 * (second // 20 % 2), "rack-a", "cell-1"))
         if one is not None:
             found[second] = one
     assert set(np.diff(list(found))) == {300}
@@ -282,7 +282,7 @@ def digits(quantity: Quantity, values: list[float], around: list[Around]) -> lis
     """Whether the digits are stuck after each of these readings, one a minute."""
     heard, stuck = Digits(quantity), []
     for minute, (value, near) in enumerate(zip(values, around, strict=True)):
-        heard.take(reading(BEGIN + timedelta(minutes=minute), quantity, value), lambda near=near: near)  # type: ignore[misc]
+        heard.follow(reading(BEGIN + timedelta(minutes=minute), quantity, value), lambda near=near: near)  # type: ignore[misc]
         stuck.append(heard.stuck)
     return stuck
 
@@ -307,7 +307,7 @@ def test_five_different_values_are_no_proof_that_the_air_moves_and_six_are() -> 
 def test_another_place_shows_that_the_air_moves_where_the_related_quantity_rests_as_well() -> None:
     related = Digits(RH)
     for minute in range(70):
-        related.take(reading(BEGIN + timedelta(minutes=minute), RH, 45.0), Around)
+        related.follow(reading(BEGIN + timedelta(minutes=minute), RH, 45.0), Around)
     elsewhere = [Heard("rack-b", T, 20.0 + 0.2 * (minute % 6)) for minute in range(70)]
     for sibling, stuck in ((related, True), (None, True), (Digits(RH), False)):
         around = [Around(45.0, sibling, [heard]) for heard in elsewhere]
@@ -326,8 +326,8 @@ def test_two_fine_quantities_that_rest_together_for_three_hours_are_frozen(
     heard, found = Digits(T), None
     for minute, value in enumerate([*before, *[before[-1]] * 200]):
         stamp = BEGIN + timedelta(minutes=minute)
-        other.take(reading(stamp, RH, 24.0 + value), Around)
-        heard.take(reading(stamp, T, value), lambda: Around(45.0, other))
+        other.follow(reading(stamp, RH, 24.0 + value), Around)
+        heard.follow(reading(stamp, T, value), lambda: Around(45.0, other))
         if heard.stuck and found is None:
             found = minute - 5
     assert found == frozen_after
@@ -337,8 +337,8 @@ def test_a_change_counts_by_the_minutes_since_and_at_least_one() -> None:
     """5 K a minute: twelve seconds after a reading as much as after a minute, two minutes after it twice that."""
     for seconds, change, state in ((12, 4.9, "ok"), (12, 5.1, "too-fast"), (120, 9.9, "ok"), (120, 10.1, "too-fast")):
         track = Track("room", T, "")
-        track.take(reading(BEGIN, T, 20.0), Around)
-        track.take(reading(BEGIN + timedelta(seconds=seconds), T, 20.0 + change), Around)
+        track.admit(reading(BEGIN, T, 20.0), Around)
+        track.admit(reading(BEGIN + timedelta(seconds=seconds), T, 20.0 + change), Around)
         assert track.state == state
 
 

@@ -23,7 +23,7 @@ def weigh(shop: Shop, minutes: int, kg: float) -> None:
     for minute in range(minutes):
         shop.run(1 / 60, STEADY)
         stamp = shop.now
-        shop.room.take([reading(stamp, Quantity.WEIGHT, kg - 0.00025 * minute, "rack-a", "cell-1")])
+        shop.room.tell([reading(stamp, Quantity.WEIGHT, kg - 0.00025 * minute, "rack-a", "cell-1")])
 
 
 def masses(shop: Shop, tree: str) -> list[float]:
@@ -71,9 +71,9 @@ def test_a_mass_that_comes_after_a_younger_one_changes_nothing() -> None:
         cells, said = Cells(), []
         for step in range(120):
             kg = 5.0 - 0.001 * step + 2e-4 * math.sin(step)
-            said.append(cells.take(cell(30.0 * step, kg)))
+            said.append(cells.note_mass(cell(30.0 * step, kg)))
             if late and step > 10:
-                said.append(cells.take(cell(30.0 * (step - 7) + 1.0, kg + 0.007)))
+                said.append(cells.note_mass(cell(30.0 * (step - 7) + 1.0, kg + 0.007)))
         return [one for one in said if one is not None]
 
     assert found(late=True) == found(late=False)

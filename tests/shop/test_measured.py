@@ -304,6 +304,6 @@ def test_a_probe_is_read_in_the_air_that_the_cloth_told(low: float, high: float,
     found.run(0.2, CALM)
     found.dip("t-1", "rough", probe="p-1")
     for _ in range(18):
-        found.room.take([reading(found.now, Quantity.SURFACE, 17.5, "rack-a", "p-1")])
+        found.room.tell([reading(found.now, Quantity.SURFACE, 17.5, "rack-a", "p-1")])
         found.run(1 / 60, CALM)
     assert ("its surface is still 4.5 K colder than the air" in text(found.tree("t-1"), "wet")) is cold

@@ -31,7 +31,7 @@ def world(humidity: Callable[[int], float] = lambda _: 45.0, minutes: int = 240)
     for minute in range(-30, minutes):
         stamp = BEGIN + timedelta(minutes=minute, seconds=10)
         for quantity, value in ((T, 22.0), (RH, humidity(minute)), (SPEED, 1.0)):
-            book.take(reading(stamp, quantity, value + 0.001 * (minute % 2)))
+            book.enter(reading(stamp, quantity, value + 0.001 * (minute % 2)))
     return World(SETUP, MODELS, {rack.name: RackAir(book, rack) for rack in SETUP.racks})
 
 

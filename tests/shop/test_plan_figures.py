@@ -132,7 +132,7 @@ def world(humidity: Callable[[int], float], minutes: int, setup: RoomSetup = SET
     for minute in range(-minutes, 130):
         stamp = BEGIN + timedelta(minutes=minute, seconds=10)
         for quantity, value in ((T, 22.0), (RH, humidity(minute)), (SPEED, 1.0)):
-            book.take(reading(stamp, quantity, value + 0.01 * (minute % 2)))
+            book.enter(reading(stamp, quantity, value + 0.01 * (minute % 2)))
     made = World(setup, MODELS, {rack.name: RackAir(book, rack) for rack in setup.racks})
     for minute in range(-minutes, 130):
         made.air["rack-a"].minute(minute_done(START + 60.0 * minute))

@@ -19,7 +19,7 @@ def test_each_minute_has_its_own_pressure_in_whatever_order_they_are_asked_for()
     air = RackAir(book, Rack("rack-a"))
     for minute, pressure in ((0, 101_000.0), (1, 100_000.0)):
         for quantity, value in {**STEADY, Quantity.PRESSURE: pressure}.items():
-            book.take(reading(BEGIN + timedelta(minutes=minute, seconds=5), quantity, value))
+            book.enter(reading(BEGIN + timedelta(minutes=minute, seconds=5), quantity, value))
     assert [air.minute(FIRST + minute).pressure_pa for minute in (1, 0, 1)] == [100_000.0, 101_000.0, 100_000.0]
 
 

@@ -57,7 +57,7 @@ def test_stale_exactly_after_the_minutes_set(stale_min: float) -> None:
     shop.run(0.2)
     shop.dip("t-1", "middle")
     last = shop.now  # the last readings came with this whole minute
-    shop.room.take([reading(last, quantity, value) for quantity, value in STEADY.items()])
+    shop.room.tell([reading(last, quantity, value) for quantity, value in STEADY.items()])
     shop.run((stale_min + 3) / 60, None)
     unknown = next(v.time for v in shop.verdicts("t-1") if v.state is State.UNKNOWN)
     fresh = [v.time for v in shop.verdicts("t-1") if v.state is not State.UNKNOWN]
@@ -82,7 +82,7 @@ def test_the_racks_own_sensor_comes_before_the_rooms_and_the_room_stands_in() ->
     shop = Shop()
     for _ in range(12):
         shop.run(1 / 60, damp, "rack-a")
-        shop.room.take([reading(shop.now, q, v, "room") for q, v in STEADY.items()])
+        shop.room.tell([reading(shop.now, q, v, "room") for q, v in STEADY.items()])
     assert shop.rack("rack-a").air.humidity_pct == pytest.approx(80.0)
     assert shop.rack("rack-b").air.humidity_pct == pytest.approx(45.0)
     shop.run(0.3)
@@ -93,8 +93,8 @@ def test_several_sensors_of_one_place_give_their_median() -> None:
     shop = Shop()
     for minute in range(5):
         stamp = BEGIN + timedelta(minutes=minute, seconds=30)
-        shop.room.take([reading(stamp, RH, value, sensor=name) for name, value in (("x", 44), ("y", 46), ("z", 90))])
-        shop.room.take([reading(stamp, T, 22.0)])
+        shop.room.tell([reading(stamp, RH, value, sensor=name) for name, value in (("x", 44), ("y", 46), ("z", 90))])
+        shop.room.tell([reading(stamp, T, 22.0)])
         shop.room.advance(BEGIN + timedelta(minutes=minute + 1))
     assert shop.rack("rack-a").air.humidity_pct == pytest.approx(46.0)
 
@@ -111,8 +111,8 @@ def frozen(shop: Shop, hours: float, pair: dict[Quantity, float] | None, elsewhe
         wave = abs(minute % 60 - 30) / 30
         own = pair or {T: 22.0 + minute % 7 / 100, RH: 40.0 + minute % 11 / 100}
         room = {T: 24.0 + wave * elsewhere[T] + minute % 7 / 100, RH: 82.0 + wave * elsewhere[RH] + minute % 11 / 100}
-        shop.room.take([reading(shop.now, q, v, "rack-c") for q, v in {**own, SPEED: 1.0 + wave}.items()])
-        shop.room.take([reading(shop.now, q, v, "room") for q, v in room.items()])
+        shop.room.tell([reading(shop.now, q, v, "rack-c") for q, v in {**own, SPEED: 1.0 + wave}.items()])
+        shop.room.tell([reading(shop.now, q, v, "room") for q, v in room.items()])
         shop.now += timedelta(minutes=1)
         shop.said += shop.room.advance(shop.now)
 
@@ -150,7 +150,7 @@ def test_coarse_digits_may_rest_for_a_night() -> None:
     for minute in range(600):
         day = minute < 120
         air = {T: 22.0 + minute // 10 % 7 * day, RH: 40.0 + minute // 10 % 9 * day}
-        shop.room.take([reading(shop.now, quantity, value, "rack-c") for quantity, value in air.items()])
+        shop.room.tell([reading(shop.now, quantity, value, "rack-c") for quantity, value in air.items()])
         shop.now += timedelta(minutes=1)
         shop.said += shop.room.advance(shop.now)
     assert [sensor(shop, quantity, "rack-c") for quantity in (T, RH)] == ["ok", "ok"]
@@ -161,8 +161,8 @@ def test_a_place_whose_temperature_lives_is_not_stuck_for_its_neighbours_sake() 
     shop = Shop()
     for minute in range(300):
         own = {T: 22.0 + minute % 7 / 100, RH: 40.0}
-        shop.room.take([reading(shop.now, quantity, value, "rack-c") for quantity, value in own.items()])
-        shop.room.take([reading(shop.now, RH, 45.0 + minute % 60 / 5, "room")])
+        shop.room.tell([reading(shop.now, quantity, value, "rack-c") for quantity, value in own.items()])
+        shop.room.tell([reading(shop.now, RH, 45.0 + minute % 60 / 5, "room")])
         shop.now += timedelta(minutes=1)
         shop.said += shop.room.advance(shop.now)
     assert sensor(shop, RH, "rack-c") == "ok"
@@ -185,7 +185,7 @@ def test_retained_readings_are_never_fresh() -> None:
     shop = Shop()
     for _ in range(5):
         stamp = shop.now + timedelta(seconds=5)
-        shop.room.take([reading(stamp, quantity, value, retained=True) for quantity, value in STEADY.items()])
+        shop.room.tell([reading(stamp, quantity, value, retained=True) for quantity, value in STEADY.items()])
         shop.run(1 / 60, None)
     assert shop.dip("t-1", "middle").state is State.UNKNOWN
     assert sensor(shop, RH) == "retained"
@@ -199,7 +199,7 @@ def test_a_retained_value_does_not_refresh_a_silent_sensor() -> None:
     shop.run(0.2)
     shop.dip("t-1", "middle")
     for _ in range(20):
-        shop.room.take([reading(shop.now, quantity, value, retained=True) for quantity, value in STEADY.items()])
+        shop.room.tell([reading(shop.now, quantity, value, retained=True) for quantity, value in STEADY.items()])
         shop.run(1 / 60, None)
     assert shop.tree("t-1").state is State.UNKNOWN
 
@@ -213,7 +213,7 @@ def test_a_sensor_is_silent_once_its_last_reading_is_stale_and_a_retained_one_st
     """Ten minutes are `stale_after_min`."""
     shop = Shop()
     shop.run(0.2)
-    shop.room.take([reading(shop.now, T, 22.0, "rack-a", retained=True)])
+    shop.room.tell([reading(shop.now, T, 22.0, "rack-a", retained=True)])
     said = []
     for _ in range(12):
         shop.run(1 / 60, None)

@@ -91,7 +91,7 @@ def test_air_that_is_told_days_late_again_and_again_holds_nothing_up() -> None:
         arrived = shop.now + timedelta(seconds=6 * number)
         shop.room.advance(arrived)
         taken = at(1.0 + number / 60.0)
-        shop.room.take([reading(taken, Quantity.HUMIDITY, 60.0, "rack-a", arrived=arrived)])
+        shop.room.tell([reading(taken, Quantity.HUMIDITY, 60.0, "rack-a", arrived=arrived)])
 
     most = [calls(lambda number=number: slot(number)) for number in range(1, 8)]  # type: ignore[misc]
     assert max(most) < 500_000

@@ -66,7 +66,7 @@ def play(facts: Sequence[Fact], end: datetime) -> tuple[Room, list[Outcome]]:
     room.advance(BEGIN)
     for fact in sorted(facts, key=lambda each: each.arrived):
         said += room.advance(fact.arrived)
-        room.take([fact])
+        room.tell([fact])
         if not isinstance(fact, Reading):
             said += room.judge_now(fact.arrived)
     return room, said + room.advance(end)
@@ -153,7 +153,7 @@ def test_readings_that_fill_a_gap_afterwards_count_as_if_they_had_been_in_time()
         for m in range(60)
         for q, v in ((T, 22.0), (RH, 45.0), (SPEED, 1.0))
     ]
-    filled.room.take(kept)
+    filled.room.tell(kept)
     for shop in (whole, filled):
         shop.run(0.1)
     same_in_substance(filled.tree("t-1"), whole.tree("t-1"))
@@ -195,7 +195,7 @@ def test_other_cuts_of_the_stream_say_the_same(seed: int) -> None:
         same_instant = follower is not None and isinstance(follower, Reading) and not alone
         if same_instant and follower.arrived.timestamp() < next_mark and dice.random() < 0.7:
             continue
-        room.take(held)
+        room.tell(held)
         held = []
         if alone:
             said += room.judge_now(fact.arrived)

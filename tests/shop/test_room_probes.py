@@ -21,7 +21,7 @@ def minutes(shop: Shop, count: int, surface_c: float | None, probe: str = "p-1",
         if surface_c is not None:
             stamp = shop.now + timedelta(seconds=20)
             shop.said += shop.room.advance(stamp)
-            shop.room.take([reading(stamp, Quantity.SURFACE, surface_c, place, probe)])
+            shop.room.tell([reading(stamp, Quantity.SURFACE, surface_c, place, probe)])
         shop.run(1 / 60)
 
 

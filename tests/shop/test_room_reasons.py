@@ -113,7 +113,7 @@ def test_log_events_do_not_make_a_gust_longer() -> None:
     gust = {**STEADY, Quantity.HUMIDITY: 30.0, Quantity.AIRFLOW: 4.0}
     shop.run(2 / 60, gust)
     begin = shop.now
-    shop.room.take([reading(begin, quantity, value) for quantity, value in gust.items()])
+    shop.room.tell([reading(begin, quantity, value) for quantity, value in gust.items()])
     for second in (11, 23, 31, 42, 51):
         shop.now = begin + timedelta(seconds=second)
         shop.felt("t-1", "wet")
@@ -173,7 +173,7 @@ def test_air_that_comes_back_is_said_within_seconds() -> None:
     for seconds, quantity in ((7, Quantity.TEMPERATURE), (8, Quantity.HUMIDITY), (16, Quantity.AIRFLOW)):
         stamp = shop.now + timedelta(seconds=seconds)
         shop.said += shop.room.advance(stamp)
-        shop.room.take([reading(stamp, quantity, STEADY[quantity])])
+        shop.room.tell([reading(stamp, quantity, STEADY[quantity])])
     assert shop.tree("t-1").state is State.DRYING
     assert shop.tree("t-1").time <= shop.now + timedelta(seconds=15)
 
@@ -477,7 +477,7 @@ def test_air_that_comes_within_the_minute_of_a_blind_dip_gives_times_at_once() -
     for seconds, quantity in enumerate(NO_SPEED, 5):
         stamp = shop.now + timedelta(seconds=seconds)
         shop.said += shop.room.advance(stamp)
-        shop.room.take([reading(stamp, quantity, NO_SPEED[quantity])])
+        shop.room.tell([reading(stamp, quantity, NO_SPEED[quantity])])
     shop.now += timedelta(seconds=12)
     second = shop.dip("t-2", "middle")
     assert second.state is State.DRYING

@@ -150,7 +150,7 @@ def on_cell(shop: Shop, minutes: int, kg: list[float], air: Mapping[Quantity, fl
             for quantity, number in values.items():
                 shop.said += shop.room.advance(stamp)
                 place, sensor = ("rack-a", "cell-1") if quantity is Quantity.WEIGHT else ("room", "")
-                shop.room.take([reading(stamp, quantity, number, place, sensor)])
+                shop.room.tell([reading(stamp, quantity, number, place, sensor)])
         shop.now += timedelta(minutes=1)
         shop.said += shop.room.advance(shop.now)
 
@@ -337,7 +337,7 @@ def cell_says(kg: list[float], rough: float = 2e-4, told: Callable[[Shop, int], 
             for quantity, number in {**(STEADY if second == 15 else {}), Quantity.WEIGHT: value + noise}.items():
                 shop.said += shop.room.advance(stamp)
                 place, sensor = ("rack-a", "cell-1") if quantity is Quantity.WEIGHT else ("room", "")
-                shop.room.take([reading(stamp, quantity, number, place, sensor)])
+                shop.room.tell([reading(stamp, quantity, number, place, sensor)])
         shop.now += timedelta(minutes=1)
         shop.said += shop.room.advance(shop.now)
     return shop
@@ -442,9 +442,9 @@ def exchanged(told: Callable[[Shop], None] | None = None, away_min: int = 0) -> 
             stamp = shop.now + timedelta(seconds=second)
             shop.said += shop.room.advance(stamp)
             first, second_kg = (0.0 if empty else lost(minute + 10) - 0.041 * heavy for heavy in (swapped, not swapped))
-            shop.room.take([reading(stamp, quantity, value) for quantity, value in STEADY.items()])
+            shop.room.tell([reading(stamp, quantity, value) for quantity, value in STEADY.items()])
             for cell, kg in (("cell-1", first), ("cell-2", second_kg)):
-                shop.room.take(
+                shop.room.tell(
                     [reading(stamp, Quantity.WEIGHT, kg + 2e-4 * math.sin(7.0 * minute + second), "rack-a", cell)]
                 )
         shop.now += timedelta(minutes=1)

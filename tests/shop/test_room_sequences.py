@@ -88,7 +88,7 @@ class Life(RuleBasedStateMachine):
 
     @rule(quantity=st.sampled_from((T, RH)))
     def retained(self, quantity: Quantity) -> None:
-        self.shop.room.take([reading(self.shop.now, quantity, STEADY[quantity], retained=True)])
+        self.shop.room.tell([reading(self.shop.now, quantity, STEADY[quantity], retained=True)])
 
     @rule(tree=trees, coat=coats, rack=racks, shelter=st.sampled_from((None, "open", "deep")))
     def dip(self, tree: str, coat: str, rack: str, shelter: str | None) -> None:

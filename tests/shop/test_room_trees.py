@@ -142,7 +142,7 @@ def test_a_move_changes_the_air_from_then_on() -> None:
     shop = Shop()
     for hour in range(10):
         shop.run(1 / 60, DRY, "rack-b")
-        shop.room.take([])
+        shop.room.tell([])
         shop.run(1 / 60, {**STEADY, Quantity.HUMIDITY: 85.0}, "rack-a")
         if hour == 2:
             shop.dip("t-1", "middle", "rack-a")
@@ -403,7 +403,7 @@ def test_the_rules_hold_between_the_minutes_too(second: float) -> None:
     shop.dip("t-1", "middle")
     shop.run(ready - 0.2 - 2 / 60)
     begin = shop.now
-    shop.room.take([reading(begin, quantity, value) for quantity, value in STEADY.items()])
+    shop.room.tell([reading(begin, quantity, value) for quantity, value in STEADY.items()])
     states = set()
     for step in range(120):
         shop.now = begin + timedelta(seconds=step + second)

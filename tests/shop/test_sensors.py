@@ -26,7 +26,7 @@ def track(
     for i, value in enumerate(values):
         stamp = BEGIN + timedelta(seconds=every_s * i)
         around = NOTHING if partner is None else Around(partner[i])
-        heard.take(reading(stamp, quantity, value), lambda around=around: around)  # type: ignore[misc]
+        heard.admit(reading(stamp, quantity, value), lambda around=around: around)  # type: ignore[misc]
     return heard
 
 
@@ -37,7 +37,7 @@ def test_a_minutes_value_is_the_mean_in_whatever_order(values: list[float], dice
     dice.shuffle(pairs)  # type: ignore[attr-defined]
     heard = Track("room", T, "")
     for stamp, value in pairs:
-        heard.take(reading(stamp, T, value), lambda: NOTHING)
+        heard.admit(reading(stamp, T, value), lambda: NOTHING)
     assert heard.minutes.get(START) == pytest.approx(np.mean(values), rel=1e-12)
 
 
@@ -85,7 +85,7 @@ def test_airflow_rests_at_nought_honestly_and_nowhere_else(value: float, state: 
 
 def test_a_late_reading_is_no_new_word() -> None:
     heard = track(T, [20.0, 21.0, 22.0])
-    heard.take(reading(BEGIN - timedelta(minutes=5), T, 19.0), lambda: NOTHING)
+    heard.admit(reading(BEGIN - timedelta(minutes=5), T, 19.0), lambda: NOTHING)
     assert heard.last is not None
     assert heard.last.value == 22.0
     assert heard.minutes.get(START - 5) == 19.0

@@ -52,7 +52,7 @@ def room(minutes: int = 600, setup: RoomSetup = SETUP, speed: float = 1.0, humid
     book = AirBook(setup)
     for minute in range(-30, minutes):
         for quantity, value in ((T, 22.0 + 0.01 * (minute % 2)), (RH, humidity), (SPEED, speed + 0.01 * (minute % 2))):
-            book.take(reading(at(60.0 * minute + 10.0), quantity, value))
+            book.enter(reading(at(60.0 * minute + 10.0), quantity, value))
     return World(setup, MODELS, {rack.name: RackAir(book, rack) for rack in setup.racks})
 
 
@@ -94,7 +94,7 @@ def probing(share: float, hot: float = 0.0) -> tuple[TreeState, TreeState, float
     for back in range(12):
         below = share * full if back < 10 else hot
         reads = minute.temperature_c - below
-        world.air["rack-a"].book.take(
+        world.air["rack-a"].book.enter(
             reading(at(3600.0 - 60.0 * back - 30.0), Quantity.SURFACE, reads, "rack-a", "p-1")
         )
     return state, probed(world, state), full
@@ -141,7 +141,7 @@ def test_air_that_hardly_cools_a_wet_face_makes_no_witness() -> None:
     for humidity, told in ((90.0, False), (75.0, True)):
         world = room(120, humidity=humidity)
         state = replace(with_left(dipped(world, probe="p-1"), np.repeat([0.0, 0.99], 128)), at=START + 3600.0)
-        world.air["rack-a"].book.take(reading(at(3570.0), Quantity.SURFACE, 18.0, "rack-a", "p-1"))
+        world.air["rack-a"].book.enter(reading(at(3570.0), Quantity.SURFACE, 18.0, "rack-a", "p-1"))
         after = probed(world, state)
         assert (after is not state) is told
     assert probed(room(120), dipped(room(120), probe="p-2")).cold_surface_k == 0.0
@@ -206,7 +206,7 @@ def test_a_swing_counts_while_the_coat_is_wet() -> None:
     book = AirBook(SETUP)
     for minute in range(120):
         for quantity, value in ((T, 22.0 + 4.0 * (minute >= 60) + 0.01 * (minute % 2)), (RH, 45.0), (SPEED, 1.0)):
-            book.take(reading(at(60.0 * minute + 10.0), quantity, value))
+            book.enter(reading(at(60.0 * minute + 10.0), quantity, value))
     world = World(SETUP, MODELS, {rack.name: RackAir(book, rack) for rack in SETUP.racks})
     for left, held in ((0.9, True), (0.0, False)):
         tree = with_left(dipped(world, "steady"), left)
@@ -461,7 +461,7 @@ def test_a_model_is_doubted_by_a_tree_among_its_farthest_25th(
 def test_an_air_pressure_counts_for_an_hour() -> None:
     world = room(200)
     rack = world.air["rack-a"]
-    rack.book.take(reading(at(10.0), Quantity.PRESSURE, 90_000.0))
+    rack.book.enter(reading(at(10.0), Quantity.PRESSURE, 90_000.0))
     minute = minute_of(BEGIN)
     found = [rack.minute(minute + later).pressure_pa for later in (0, 59, 60)]
     assert found == pytest.approx([90_000.0, 90_000.0, air.STANDARD_PRESSURE_PA])
@@ -478,7 +478,7 @@ def test_which_air_speeds_are_assumed() -> None:
     ranges = [rack.assumed_range(minute + later) for later in (9, 10, 19, 20)]
     assert ranges == [(0.3, 2.0), (0.05, 0.2), (0.05, 0.2), (0.3, 2.0)]
     assert [rack.fan_on(minute + later) for later in (9, 10, 20)] == [None, False, True]
-    book.take(reading(at(0.0), SPEED, 1.0))
+    book.enter(reading(at(0.0), SPEED, 1.0))
     assert rack.assumed_range(minute) == (0.05, 2.0)
 
 
@@ -491,7 +491,7 @@ def test_a_minute_that_was_looked_at_half_way_has_all_of_its_readings_in_the_end
         begin = shop.now
         for second, warm in ((10, 21.0), (40, 24.0)):
             stamp = begin + timedelta(seconds=second)
-            shop.room.take([reading(stamp, T, warm), reading(stamp, RH, 45.0)])
+            shop.room.tell([reading(stamp, T, warm), reading(stamp, RH, 45.0)])
             shop.now = begin + timedelta(seconds=second + 5)
             if felt:
                 shop.felt("t-1", "wet", "face" if second == 10 else "pocket")

@@ -42,7 +42,7 @@ def test_two_dips_that_are_told_late_together_are_judged_as_if_each_had_been_tol
     prompt.dip("t-1", "backup", number=2)
     for shop in (prompt, told_late):
         shop.run(2.0)
-    told_late.room.take([late(told_late, "middle", 2.4, 1), late(told_late, "backup", 2.0, 2)])
+    told_late.room.tell([late(told_late, "middle", 2.4, 1), late(told_late, "backup", 2.0, 2)])
     told_late.said += told_late.room.judge_now(told_late.now)
     for shop in (prompt, told_late):
         shop.run(0.1)
@@ -61,7 +61,7 @@ def apart() -> CrossCheck:
         stamp, dry = BEGIN + timedelta(minutes=minute), 25.0 * (minute >= 600)
         for place, humidity in (("rack-a", 60.0 - dry), ("rack-b", 60.0)):
             for quantity, value in ((Quantity.TEMPERATURE, 22.0), (Quantity.HUMIDITY, humidity)):
-                book.take(reading(stamp, quantity, value + 0.01 * (minute // 10 % 2), place))
+                book.enter(reading(stamp, quantity, value + 0.01 * (minute // 10 % 2), place))
     book.cross_check.settle(minute_of(BEGIN) + 20 * 60)
     return book.cross_check
 

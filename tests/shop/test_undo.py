@@ -98,7 +98,7 @@ def weighed(shop: Shop, hours: float, kg: float) -> None:
     for minute in range(round(hours * 60)):
         shop.run(1 / 60, STEADY)
         mass = kg - 0.0004 * minute
-        shop.room.take([reading(shop.now, Quantity.WEIGHT, mass, "rack-a", "cell-1", arrived=shop.now)])
+        shop.room.tell([reading(shop.now, Quantity.WEIGHT, mass, "rack-a", "cell-1", arrived=shop.now)])
 
 
 @pytest.mark.parametrize("slip", [(Dip, {"rack": "rack-a", "coat": "middle", "cell": "cell-1"}), (Leave, {})])

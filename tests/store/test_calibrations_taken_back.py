@@ -6,7 +6,7 @@ import pytest
 
 from drymon.errors import SetupError
 from drymon.store import Calibration, Store
-from drymon.store.kept import keep_calibration
+from drymon.store.decisions import keep_calibration
 
 CELL = {"sensor": "cell-1", "kind": "cell"}
 

@@ -7,9 +7,9 @@ import pytest
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 
-from drymon.learning.account import RunAccount
-from drymon.learning.judge import Judgement
+from drymon.learning.forecast_scores import Judgement
 from drymon.learning.run import Run
+from drymon.learning.run_checks import RunCheck
 from drymon.views.fit.fit_words import left_out_words
 from drymon.views.plots.model_fit import draw_coverage, draw_residuals, draw_runs, draw_truth, hour_ticks
 
@@ -95,9 +95,9 @@ def test_ticks_lie_between_their_limits(low: float, high: float) -> None:
     assert all(0.99 * low <= tick <= 1.01 * high for tick in ticks)
 
 
-def account(measured: Sequence[float], curve: Sequence[float] = (1.0, 0.5, 0.1, -0.02)) -> RunAccount:
+def account(measured: Sequence[float], curve: Sequence[float] = (1.0, 0.5, 0.1, -0.02)) -> RunCheck:
     one, shares = run("r-1"), np.array(curve)
-    return RunAccount(one, one.times_s / 3600, np.array(measured), shares, shares, shares, np.array([0.1, 0, 0, 0.2]))
+    return RunCheck(one, one.times_s / 3600, np.array(measured), shares, shares, shares, np.array([0.1, 0, 0, 0.2]))
 
 
 def test_no_weighing_is_cut_off() -> None:

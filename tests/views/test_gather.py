@@ -6,8 +6,8 @@ from pathlib import Path
 import pytest
 
 from drymon.messages.message import Message
+from drymon.readback.coat_history import ends_of
 from drymon.readback.gather import lives_on_record, verdicts_by_tree
-from drymon.readback.history import ends_of
 from drymon.shop.facts.events import Dip, Leave, Undo
 from drymon.store import Store
 from tests.views.invented import hours, verdict

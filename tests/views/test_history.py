@@ -5,7 +5,7 @@ from datetime import timedelta
 
 import pytest
 
-from drymon.readback.history import coats_of, coats_on, natural, stretches
+from drymon.readback.coat_history import coats_of, coats_on, natural, stretches
 from drymon.shop.facts.events import Dip, Leave, Move
 from drymon.shop.facts.outcome import State
 from tests.views.invented import hours, tree_history, verdict

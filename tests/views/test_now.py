@@ -8,7 +8,7 @@ from drymon.drying.quantities import Quantity
 from drymon.readback.now import Now, age, as_json, rack_now, sensor_now, sensor_status, tree_now
 from drymon.shop.facts.outcome import AirNow, RackStatus, State, When
 from drymon.shop.facts.reading import Reading
-from drymon.store.history import Channel, Doubt
+from drymon.store.history import Channel, DoubtedSpan
 from tests.views.invented import hours, verdict
 
 READY = verdict("t-1", -20, 0.0, state=State.READY)
@@ -60,7 +60,7 @@ def test_the_document_has_the_keys_of_the_interface() -> None:
 
 def test_a_sensor_is_silent_when_stale_and_doubted_where_the_record_says_so() -> None:
     reading = Reading(hours(0), hours(0), "rack-a", Quantity.HUMIDITY, 44.0)
-    stuck = Doubt(Channel("rack-a", "humidity"), "stuck", hours(-1), hours(0))
+    stuck = DoubtedSpan(Channel("rack-a", "humidity"), "stuck", hours(-1), hours(0))
     assert sensor_status(reading, []).state == "ok"
     assert sensor_status(reading, [stuck]).state == "stuck"
     assert sensor_now(sensor_status(reading, []), hours(0.1), timedelta(minutes=10)).state == "ok"

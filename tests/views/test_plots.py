@@ -22,7 +22,7 @@ from drymon.errors import SetupError
 from drymon.learning.run import Run, RunAir
 from drymon.messages.coat_models import load_models
 from drymon.readback.coat_basis import basis_of, counted_words, first_number
-from drymon.readback.history import ends_of
+from drymon.readback.coat_history import ends_of
 from drymon.shop.facts.events import Dip, Leave, Weigh
 from drymon.shop.facts.lives import lives_of
 from drymon.shop.facts.outcome import State, Verdict

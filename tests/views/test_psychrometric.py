@@ -18,7 +18,7 @@ from matplotlib.patches import Polygon
 from matplotlib.text import Annotation
 from matplotlib.transforms import Bbox
 
-from drymon.readback.history import AirPoint
+from drymon.readback.coat_history import AirPoint
 from drymon.views.plots.psychrometric import BAND_LOOKS, draw_psychrometric
 from drymon.views.plots.style import GREEN, save
 from drymon.views.plots.time_axis import Span

@@ -22,7 +22,7 @@ from drymon.views.report.document import Document
 from drymon.views.report.html import html_of
 from drymon.views.report.pdf import TEXT_WIDTH, width_of, wrapped, write_pdf
 from drymon.views.report.record import ShellRecord, shell_record
-from drymon.views.report.times import RoomClock, length, utc
+from drymon.views.report.room_clock import RoomClock, length, utc
 from tests.views.invented import hours
 from tests.views.record_home import NOTE, ROOM_WITH_RECIPE, dip, fill, temperatures
 

@@ -17,7 +17,7 @@ from drymon.shop.facts.reading import Reading
 from drymon.store import Store
 from drymon.views.report.document import Table
 from drymon.views.report.record import ShellRecord, shell_record
-from drymon.views.report.times import RoomClock
+from drymon.views.report.room_clock import RoomClock
 from drymon.views.report.weights import change, weight_tables
 from tests.views.invented import hours
 from tests.views.record_home import ROOM_WITH_RECIPE, at, dip

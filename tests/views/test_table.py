@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import pytest
 
-from drymon.readback.now import Now, Refused, tree_now
+from drymon.readback.now import Now, RefusedLine, tree_now
 from drymon.shop.facts.outcome import AirNow, Bounds, DayPlan, PlannedDip, RackStatus, SensorStatus, State, When
 from drymon.shop.facts.sensor_state import SensorState
 from drymon.views.table import Paper, bar, table
@@ -25,7 +25,7 @@ def now(online: bool = True) -> Now:
         SensorStatus("rack-a", "temperature", "", hours(4), 22.4, "Cel", SensorState.OK),
         SensorStatus("rack-b", "humidity", "", hours(3), 44.0, "%RH", SensorState.STUCK),
     ]
-    return Now(hours(4), online, trees, [status], sensors, 3, [Refused(hours(3), "a/b", "no such place")])
+    return Now(hours(4), online, trees, [status], sensors, 3, [RefusedLine(hours(3), "a/b", "no such place")])
 
 
 def test_wide_it_says_everything_in_the_rooms_time() -> None:

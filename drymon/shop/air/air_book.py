@@ -28,7 +28,7 @@ class AirBook:
         self._by_place: dict[tuple[str, Quantity], list[Track]] = {}
         self.cross_check = CrossCheck(self._by_place)
 
-    def take(self, reading: Reading) -> Taken:
+    def enter(self, reading: Reading) -> Taken:
         """Judge a reading and keep it."""
         self.taken += 1
         key = (reading.place, reading.quantity, reading.sensor)
@@ -36,7 +36,7 @@ class AirBook:
         if track is None:
             track = self.tracks[key] = Track(*key)
             self._by_place.setdefault(key[:2], []).append(track)
-        taken = track.take(reading, lambda: self._around(reading))
+        taken = track.admit(reading, lambda: self._around(reading))
         self.cross_check.forget(taken.changed)
         return taken
 

@@ -78,7 +78,7 @@ class Digits:
         """Whether the digits are stuck, and were already at this moment."""
         return self.stuck and self.since is not None and self.since <= moment
 
-    def take(self, reading: Reading, around: Callable[[], Around]) -> datetime | None:
+    def follow(self, reading: Reading, around: Callable[[], Around]) -> datetime | None:
         """The next reading; since when the digits have stayed, where they are just found to have stayed too long."""
         if LIMITS[self.quantity].stuck_after_min is None:
             return None

@@ -136,7 +136,7 @@ class Track:
     def __post_init__(self) -> None:
         self.digits = Digits(self.quantity)
 
-    def take(self, reading: Reading, around: Callable[[], Around]) -> Taken:
+    def admit(self, reading: Reading, around: Callable[[], Around]) -> Taken:
         """Judge a reading and keep it.
 
         around: tells what else is heard in the room now; asked only while the digits stay.
@@ -148,7 +148,7 @@ class Track:
             return Taken(minute + 1)
         newest = self.last is None or self.last.retained or reading.time >= self.last.time
         doubt = self._doubt(reading)
-        since = self.digits.take(reading, around) if newest and not doubt else None
+        since = self.digits.follow(reading, around) if newest and not doubt else None
         stuck_from = None if since is None else minute_of(since)
         doubt = doubt or (SensorState.STUCK if self.digits.stuck_at(reading.time) else None)
         if newest:

@@ -26,9 +26,9 @@ class Hooks:
         self._cells = Cells()
         self._weighed: dict[str, deque[CellMass]] = {}
 
-    def take(self, reading: Reading) -> None:
+    def note_mass(self, reading: Reading) -> None:
         """A cell's smoothed mass, now and then, is a fact about the tree that hangs on it."""
-        found = self._cells.take(reading)
+        found = self._cells.note_mass(reading)
         if found is None:
             return
         mass = found.about(self.carried(reading.sensor, reading.time), reading)

@@ -72,7 +72,7 @@ class Room:
         self._racks: dict[str, RackStatus] = {}
         self._planner, self._planned, self._tanks = Planner(self.world), frozenset[str](), TankLog()
 
-    def take(self, items: Iterable[Reading | LogEvent]) -> list[Doubted]:
+    def tell(self, items: Iterable[Reading | LogEvent]) -> list[Doubted]:
         """New facts, in order of arrival, each of them once; returns the readings that are not believed."""
         doubted: list[Doubted] = []
         for item in items:
@@ -198,11 +198,11 @@ class Room:
 
     def _take_reading(self, reading: Reading) -> Taken:
         if reading.quantity is Quantity.WEIGHT and not reading.retained:
-            self._hooks.take(reading)
+            self._hooks.note_mass(reading)
         racks = racks_of(self.setup, reading.place)
         if any(self.air[rack].awaits(reading.quantity, self.at) for rack in racks):
             self._wait(reading)  # air that comes back changes verdicts: not only at the next minute
-        taken = self.book.take(reading)
+        taken = self.book.enter(reading)
         if reading.quantity in AIR and taken.changed < self.at // MINUTE_S:  # before the first instant: nothing yet
             self._wait(reading)
             for rack in racks:

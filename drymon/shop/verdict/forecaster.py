@@ -93,7 +93,7 @@ class Forecaster:
         newest = air.minute(minute)
         start = minute - PAST_MIN
         first = max(start, air.temperature.first)
-        history = forecast.History(*(s.window(first, minute + 1) for s in (air.temperature, air.ratio, air.speed)))
+        history = forecast.PastAir(*(s.window(first, minute + 1) for s in (air.temperature, air.ratio, air.speed)))
         ways = forecast.paths(history, self._spread(rack, at, history))
         if ways is None:
             return None
@@ -103,7 +103,7 @@ class Forecaster:
             assumed = air.coefficients(math.nan, newest.range_of(by_cloth), warm, newest.pressure_pa)
         return outlook.future_air(ways, newest.pressure_pa, assumed)
 
-    def _spread(self, rack: str, at: float, history: forecast.History) -> forecast.Spread:
+    def _spread(self, rack: str, at: float, history: forecast.PastAir) -> forecast.Spread:
         made, spread = self._spreads.get(rack, (math.inf, None))
         if spread is None or not made <= at < made + SPREAD_KEPT_S:
             made, spread = at - at % SPREAD_KEPT_S, forecast.spread(history)

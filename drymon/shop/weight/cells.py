@@ -76,7 +76,7 @@ class Cells:
     def __init__(self) -> None:
         self._cells: dict[str, _Cell] = {}
 
-    def take(self, reading: Reading) -> Found | None:
+    def note_mass(self, reading: Reading) -> Found | None:
         """Fold a reading in; the mass where it is time to look at it, and the tree hangs."""
         at, before = reading.time.timestamp(), self._cells.get(reading.sensor)
         if before is not None and at <= before.signal.time_s:

@@ -8,9 +8,9 @@ from typing import Any
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from drymon.drying.coat_model import from_working, to_working
-from drymon.learning.account import accounts, advice
 from drymon.learning.fit import TypeFit
 from drymon.learning.run import Run
+from drymon.learning.run_checks import advice, run_checks
 from drymon.readback.coat_basis import FEWEST_TO_SAY, runs_words
 from drymon.readback.promises import on_record, tally_words
 from drymon.shop.facts.setup import RoomSetup
@@ -119,7 +119,7 @@ def _sentence(words: str) -> str:
 def _pictures(fit: TypeFit, folder: Path) -> list[dict[str, str]]:
     if not fit.runs:
         return []
-    told = accounts(fit)
+    told = run_checks(fit)
     name = fit.model.name
     drawn = [
         ("runs", draw_runs(name, told), "Weighed runs with the curve and the forecast's band"),

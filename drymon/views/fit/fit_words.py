@@ -3,10 +3,10 @@
 from collections.abc import Sequence
 
 from drymon.drying import dips
-from drymon.learning.account import advice
 from drymon.learning.fit import TypeFit
-from drymon.learning.judge import Judgement, summary
+from drymon.learning.forecast_scores import Judgement, summary
 from drymon.learning.run import Run
+from drymon.learning.run_checks import advice
 from drymon.learning.usual import LONGEST_H, Usual, usual
 from drymon.readback.coat_basis import FEWEST_TO_SAY, runs_words
 from drymon.shop.facts.events import SHELTERS

@@ -24,8 +24,8 @@ from drymon.views.page import (
     slurry_views,
 )
 from drymon.views.page.access import same_csrf
-from drymon.views.page.desk import Desk
 from drymon.views.page.guard import HEADERS, from_our_page, host_is_ours, is_pulled_in
+from drymon.views.page.page_context import PageContext
 from drymon.views.page.ports import Ports
 from drymon.views.page.words import FACES, air_words
 
@@ -53,9 +53,9 @@ def create_app(ports: Ports) -> Flask:
         value_words=value_words,
         words_between=lambda begin, end: age(end - begin),
     )
-    desk = Desk(app, ports)
-    _guard(app, desk)
-    _answer_errors(app, desk)
+    context = PageContext(app, ports)
+    _guard(app, context)
+    _answer_errors(app, context)
     for views in (
         room_views,
         log_views,
@@ -66,7 +66,7 @@ def create_app(ports: Ports) -> Flask:
         picture_views,
         slurry_views,
     ):
-        views.add(app, desk)
+        views.add(app, context)
     _compile(app)
     return app
 
@@ -77,16 +77,16 @@ def _compile(app: Flask) -> None:
         app.jinja_env.get_template(name)
 
 
-def _guard(app: Flask, desk: Desk) -> None:
+def _guard(app: Flask, context: PageContext) -> None:
     @app.before_request
     def check() -> Any:
-        if not host_is_ours(request.host, desk.ports.config.page):
+        if not host_is_ours(request.host, context.ports.config.page):
             abort(421, f"received the host name {request.host[:80]!r}; this page does not go by that name")
         if request.method not in ("GET", "HEAD"):
-            _check_change(desk)
+            _check_change(context)
         elif is_pulled_in(request.headers.get("Sec-Fetch-Site"), request.headers.get("Sec-Fetch-Mode")):
             abort(403, "a page elsewhere asked for this as a part of itself")
-        elif request.endpoint not in OPEN and not desk.may_read:
+        elif request.endpoint not in OPEN and not context.may_read:
             return redirect(url_for("sign_in", back=request.full_path.rstrip("?")), 303)
         return None
 
@@ -98,10 +98,10 @@ def _guard(app: Flask, desk: Desk) -> None:
 
     @app.teardown_request
     def end(_: BaseException | None) -> None:
-        desk.close()
+        context.close()
 
 
-def _answer_errors(app: Flask, desk: Desk) -> None:
+def _answer_errors(app: Flask, context: PageContext) -> None:
     @app.errorhandler(HTTPException)
     def refused(error: HTTPException) -> Any:
         return _plain(error.code or 500, str(error.description))
@@ -109,12 +109,12 @@ def _answer_errors(app: Flask, desk: Desk) -> None:
     @app.errorhandler(DrymonError)
     def could_not(error: DrymonError) -> Any:
         log.warning("page: %s", error)
-        home = str(desk.ports.config.path)  # where things lie on this machine is no visitor's affair
+        home = str(context.ports.config.path)  # where things lie on this machine is no visitor's affair
         text = str(error).replace(f"{home}/", "").replace(home, "the home folder")
         return _plain(503 if isinstance(error, StoreError) else 400, text)
 
 
-def _check_change(desk: Desk) -> None:
+def _check_change(context: PageContext) -> None:
     """A change needs a page of ours, a person, and that person's own form."""
     if request.endpoint in ("control", "control_alarm"):
         return  # proves itself with the home's own token
@@ -122,9 +122,9 @@ def _check_change(desk: Desk) -> None:
         abort(403, "this change was not asked for by a page of drymon; nothing was changed")
     if request.endpoint in WITHOUT_SESSION:
         return
-    if desk.person is None:
+    if context.person is None:
         abort(401, "sign in first; nothing was changed")
-    if not same_csrf(desk.person, request.form.get("csrf")):
+    if not same_csrf(context.person, request.form.get("csrf")):
         abort(403, "this form is not from your session: load the page again; nothing was changed")
 
 

@@ -15,8 +15,8 @@ from drymon.messages.coat_models import load_models
 from drymon.messages.config import load_home
 from drymon.messages.settings import HomeConfig
 from drymon.readback.coat_basis import basis_of, first_number
+from drymon.readback.coat_history import coats_on, last_life
 from drymon.readback.gather import air_path, pressure_of, rack_air, verdicts_by_tree
-from drymon.readback.history import coats_on, last_life
 from drymon.shop.facts.setup import Rack, RoomSetup
 from drymon.shop.facts.slips import did_you_mean
 from drymon.shop.facts.slurry import checks_of, tank_of

@@ -26,7 +26,7 @@ from drymon.shop.facts.measured import Measured
 from drymon.shop.facts.outcome import SensorStatus
 from drymon.shop.facts.sensor_state import SensorState
 from drymon.store import Calibration
-from drymon.views.page.desk import Desk
+from drymon.views.page.page_context import PageContext
 from drymon.views.page.room_view import sensors
 
 DUE_AFTER = timedelta(days=365)
@@ -48,35 +48,35 @@ class SensorView:
     overdue: bool = False
 
 
-def add(app: Flask, desk: Desk) -> None:
+def add(app: Flask, context: PageContext) -> None:
     """Register these views."""
 
     @app.get("/evidence")
     def evidence() -> Any:
-        store, words = desk.store(), desk.words()
-        today = words.now.astimezone(ZoneInfo(desk.room.timezone)).date()
-        return desk.render(
+        store, words = context.store(), context.words()
+        today = words.now.astimezone(ZoneInfo(context.room.timezone)).date()
+        return context.render(
             "evidence.html",
-            models=[(coat, _basis(desk, coat.name)) for coat in desk.room.coats],
+            models=[(coat, _basis(context, coat.name)) for coat in context.room.coats],
             few=FEW_RUNS,
             runs_words=runs_words,
             counted_words=counted_words,
             error_words=error_words,
-            sensors=sensor_views(sensors(store, desk.room, words.now), store.calibrations(), today),
+            sensors=sensor_views(sensors(store, context.room, words.now), store.calibrations(), today),
             refused=store.latest_refused(10),
             refused_count=store.refused_count(),
         )
 
     @app.get("/coat/<name>")
     def coat(name: str) -> Any:
-        basis = _basis(desk, name)
+        basis = _basis(context, name)
         if basis is None:
             abort(404, f"no coat and no coat model {name[:60]!r} here")
-        return desk.render(
+        return context.render(
             "coat.html",
             basis=basis,
             model=basis.model,
-            kind=desk.room.coat_by_name.get(name),
+            kind=context.room.coat_by_name.get(name),
             few=FEW_RUNS,
             runs_words=runs_words,
             counted=counted_words(basis.model),
@@ -86,17 +86,17 @@ def add(app: Flask, desk: Desk) -> None:
         )
 
 
-def _basis(desk: Desk, coat: str) -> Basis | None:
+def _basis(context: PageContext, coat: str) -> Basis | None:
     """What a coat goes by, with what weighed dips have told of its water."""
-    waters = Measured.of(desk.store().calibrations()).waters
-    return basis_of(coat, desk.room, _models(desk), waters.get(coat))
+    waters = Measured.of(context.store().calibrations()).waters
+    return basis_of(coat, context.room, _models(context), waters.get(coat))
 
 
-def _models(desk: Desk) -> Mapping[str, CoatModel]:
+def _models(context: PageContext) -> Mapping[str, CoatModel]:
     try:
-        return load_models(desk.ports.config.path)
+        return load_models(context.ports.config.path)
     except SetupError as error:  # a damaged file: the service has said so; the page shows what it can
-        desk.app.logger.warning("%s", error)
+        context.app.logger.warning("%s", error)
         return {}
 
 

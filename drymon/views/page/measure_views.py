@@ -18,10 +18,10 @@ from drymon.messages.times import parse_time, stamp
 from drymon.messages.typed import mass_of
 from drymon.shop.facts.measured import CLOTH, PICKUP, cloth_name, pickup_name
 from drymon.store import Calibration
-from drymon.store.kept import keep_calibration
+from drymon.store.decisions import keep_calibration
 from drymon.views.by_scale import weighed_cloth, weighed_dip
 from drymon.views.by_scale.weighed import DUE_DAYS, Told
-from drymon.views.page.desk import Desk, Flash, back_to
+from drymon.views.page.page_context import Flash, PageContext, back_to
 
 MOST_WEIGHINGS = 12
 AGO_MIN = (0, 1, 2, 3, 5, 10, 15, 20, 30, 45, 60)
@@ -38,26 +38,26 @@ class Result:
     problem: str = ""
 
 
-def add(app: Flask, desk: Desk) -> None:
+def add(app: Flask, context: PageContext) -> None:
     """Register these views."""
 
     @app.get("/rack/<name>/cloth")
     def cloth(name: str) -> Any:
-        return _cloth(desk, _known(name, desk.room.rack_by_name, "rack"))
+        return _cloth(context, _known(name, context.room.rack_by_name, "rack"))
 
     @app.post("/rack/<name>/cloth")
     def keep_cloth(name: str) -> Any:
-        rack = _known(name, desk.room.rack_by_name, "rack")
-        return _keep(desk, CLOTH, url_for("rack", name=rack), lambda: _told_of_cloth(desk, rack, request.form))
+        rack = _known(name, context.room.rack_by_name, "rack")
+        return _keep(context, CLOTH, url_for("rack", name=rack), lambda: _told_of_cloth(context, rack, request.form))
 
     @app.get("/coat/<name>/pickup")
     def pickup(name: str) -> Any:
-        return _pickup(desk, _known(name, desk.room.coat_by_name, "coat"))
+        return _pickup(context, _known(name, context.room.coat_by_name, "coat"))
 
     @app.post("/coat/<name>/pickup")
     def keep_pickup(name: str) -> Any:
-        coat = _known(name, desk.room.coat_by_name, "coat")
-        return _keep(desk, PICKUP, url_for("coat", name=coat), lambda: _told_of_dip(desk, coat, request.form))
+        coat = _known(name, context.room.coat_by_name, "coat")
+        return _keep(context, PICKUP, url_for("coat", name=coat), lambda: _told_of_dip(context, coat, request.form))
 
 
 def _known(name: str, there: Mapping[str, object], what: str) -> str:
@@ -66,20 +66,20 @@ def _known(name: str, there: Mapping[str, object], what: str) -> str:
     return name
 
 
-def _cloth(desk: Desk, rack: str) -> Any:
+def _cloth(context: PageContext, rack: str) -> Any:
     words, problem = _words(weighed_cloth.WORDS), ""
     weighings = _weighings(request.args)
     if request.args.get("mass", "").strip():
         try:
-            weighings.append((_weighed_at(desk), _mass()))
+            weighings.append((_weighed_at(context), _mass()))
         except LearningError as error:
             problem = str(error)
         else:
             return redirect(_address(rack, words, weighings), 303)
-    found = Result() if problem or len(weighings) < 2 else _tried(lambda: _told_of_cloth(desk, rack, request.args))
-    return desk.render(
+    found = Result() if problem or len(weighings) < 2 else _tried(lambda: _told_of_cloth(context, rack, request.args))
+    return context.render(
         "cloth.html",
-        rack=desk.room.rack_by_name[rack],
+        rack=context.room.rack_by_name[rack],
         how=weighed_cloth.HOW,
         said=words,
         weighings=[(time, mass, _as_word((time, mass))) for time, mass in weighings],
@@ -87,23 +87,25 @@ def _cloth(desk: Desk, rack: str) -> Any:
         ago=AGO_MIN,
         found=found,
         problem=problem or found.problem,
-        standing=_standing(desk, [cloth_name(rack, fans_off) for fans_off in (False, True)], CLOTH),
+        standing=_standing(context, [cloth_name(rack, fans_off) for fans_off in (False, True)], CLOTH),
         full=len(weighings) >= MOST_WEIGHINGS,
     )
 
 
-def _pickup(desk: Desk, coat: str) -> Any:
+def _pickup(context: PageContext, coat: str) -> Any:
     words = _words(weighed_dip.WORDS)
-    found = _tried(lambda: _told_of_dip(desk, coat, request.args)) if words["before"] and words["after"] else Result()
-    return desk.render(
+    found = (
+        _tried(lambda: _told_of_dip(context, coat, request.args)) if words["before"] and words["after"] else Result()
+    )
+    return context.render(
         "pickup.html",
-        kind=desk.room.coat_by_name[coat],
+        kind=context.room.coat_by_name[coat],
         how=weighed_dip.HOW,
         said=words,
         flours=list(FLOURS),
         found=found,
         problem=found.problem,
-        standing=_standing(desk, [pickup_name(coat)], PICKUP),
+        standing=_standing(context, [pickup_name(coat)], PICKUP),
     )
 
 
@@ -124,21 +126,21 @@ def _tried(tell: Callable[[], Told]) -> Result:
         return Result(problem=str(error))
 
 
-def _told_of_cloth(desk: Desk, rack: str, form: MultiDict[str, str]) -> Told:
+def _told_of_cloth(context: PageContext, rack: str, form: MultiDict[str, str]) -> Told:
     entry = weighed_cloth.entry_of(rack, form, _weighings(form))
-    return weighed_cloth.weighed_cloth(desk.store(), desk.room, load_models(desk.ports.config.path), entry)
+    return weighed_cloth.weighed_cloth(context.store(), context.room, load_models(context.ports.config.path), entry)
 
 
-def _told_of_dip(desk: Desk, coat: str, form: Mapping[str, str]) -> Told:
-    entry = weighed_dip.entry_of(desk.room, coat, form)
-    return weighed_dip.weighed_dip(desk.store(), desk.room, load_models(desk.ports.config.path), entry)
+def _told_of_dip(context: PageContext, coat: str, form: Mapping[str, str]) -> Told:
+    entry = weighed_dip.entry_of(context.room, coat, form)
+    return weighed_dip.weighed_dip(context.store(), context.room, load_models(context.ports.config.path), entry)
 
 
-def _weighed_at(desk: Desk) -> datetime:
+def _weighed_at(context: PageContext) -> datetime:
     text = request.args.get("ago", "0")
     if not text.isdecimal() or int(text) not in AGO_MIN:
         raise LearningError(f"minutes ago: received {text[:20]!r}; allowed are {', '.join(map(str, AGO_MIN))}")
-    return desk.ports.now().replace(microsecond=0) - timedelta(minutes=int(text))
+    return context.ports.now().replace(microsecond=0) - timedelta(minutes=int(text))
 
 
 def _mass() -> str:
@@ -164,25 +166,25 @@ def _as_word(weighing: tuple[datetime, str]) -> str:
     return f"{stamp(weighing[0])}={weighing[1]}"
 
 
-def _standing(desk: Desk, names: Sequence[str], kind: str) -> list[Calibration]:
-    return [one for name in names for one in desk.store().calibrations(name, kind)[-1:]]
+def _standing(context: PageContext, names: Sequence[str], kind: str) -> list[Calibration]:
+    return [one for name in names for one in context.store().calibrations(name, kind)[-1:]]
 
 
-def _keep(desk: Desk, kind: str, back: str, tell: Callable[[], Told]) -> Any:
+def _keep(context: PageContext, kind: str, back: str, tell: Callable[[], Told]) -> Any:
     """Keep what comes out of the form, or take the newest of its kind back, by somebody who is signed in."""
-    person, now = desk.person, desk.ports.now()
+    person, now = context.person, context.ports.now()
     assert person is not None  # the guard lets nobody else change anything
     try:
         taking = request.form.get("act") == "take-back"
         wanted = _taken_back(kind, person.name) if taking else _wanted(tell(), now)
         detail = str(wanted["sensor"]) if taking else str(wanted["document"]["verdict"])
-        said = desk.ports.write(lambda store: keep_calibration(store, wanted, now))
+        said = context.ports.write(lambda store: keep_calibration(store, wanted, now))
         what = f"took a {kind} back" if taking else f"kept a {kind}"
-        desk.ports.write(lambda store: store.add_audit(now, person.name, what, detail))
+        context.ports.write(lambda store: store.add_audit(now, person.name, what, detail))
     except (LearningError, SetupError) as error:
-        desk.flash(Flash(f"{error}. Nothing was kept", good=False))
+        context.flash(Flash(f"{error}. Nothing was kept", good=False))
         return back_to(request.form.get("back") or back)
-    desk.flash(Flash(said if taking else f"Kept: {detail}; {said}"))
+    context.flash(Flash(said if taking else f"Kept: {detail}; {said}"))
     return back_to(back)
 
 

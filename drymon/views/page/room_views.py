@@ -11,7 +11,7 @@ from drymon.shop.facts.events import SHELTERS, ClockChecked, Event, TreeEvent
 from drymon.shop.facts.standing import Said, judged
 from drymon.views import by_hand
 from drymon.views.page.day_view import day
-from drymon.views.page.desk import Desk
+from drymon.views.page.page_context import PageContext
 from drymon.views.page.room_view import TreeView
 from drymon.views.page.tree_view import tree_record
 from drymon.views.page.words import SHELTER_WORDS
@@ -22,45 +22,45 @@ LOG_SHOWN = timedelta(days=7)
 MOST_LINES = 200
 
 
-def add(app: Flask, desk: Desk) -> None:
+def add(app: Flask, context: PageContext) -> None:
     """Register these views; a `part` is what a page shows anew while it is looked at."""
-    _add_room(app, desk)
-    _add_trees(app, desk)
-    _add_racks(app, desk)
+    _add_room(app, context)
+    _add_trees(app, context)
+    _add_racks(app, context)
 
 
-def _add_room(app: Flask, desk: Desk) -> None:
+def _add_room(app: Flask, context: PageContext) -> None:
     @app.get("/")
     def room() -> Any:
-        return desk.render("room.html", view=desk.look(), **_day(desk), poll=url_for("room_part"))
+        return context.render("room.html", view=context.look(), **_day(context), poll=url_for("room_part"))
 
     @app.get("/part/room")
     def room_part() -> Any:
-        return desk.fragment("_room.html", view=desk.look(), **_day(desk))
+        return context.fragment("_room.html", view=context.look(), **_day(context))
 
     @app.get("/part/clock")
     def clock() -> Any:
-        return desk.fragment("_clock.html")
+        return context.fragment("_clock.html")
 
     @app.get("/log")
     def log() -> Any:
-        return desk.render("log.html", lines=_log_lines(desk))
+        return context.render("log.html", lines=_log_lines(context))
 
 
-def _day(desk: Desk) -> dict[str, Any]:
+def _day(context: PageContext) -> dict[str, Any]:
     """What the panel of coming dips needs."""
-    coats, racks = desk.room.coat_by_name, desk.room.rack_by_name
+    coats, racks = context.room.coat_by_name, context.room.rack_by_name
     return {
-        "day": day(desk.store().current_plan(), desk.look(), desk.words().now),
+        "day": day(context.store().current_plan(), context.look(), context.words().now),
         "coat_label": lambda name: (coats[name].label if name in coats else "") or name,
         "rack_label": lambda name: (racks[name].label if name in racks else "") or name,
     }
 
 
-def _log_lines(desk: Desk) -> list[tuple[Event, Said[Any] | None, str]]:
+def _log_lines(context: PageContext) -> list[tuple[Event, Said[Any] | None, str]]:
     """The newest first: what was said, of a tree or tank whether it stands, and under which coat this page shows it."""
-    store = desk.store()
-    events = [one for one in store.events(desk.words().now - LOG_SHOWN) if not isinstance(one, ClockChecked)]
+    store = context.store()
+    events = [one for one in store.events(context.words().now - LOG_SHOWN) if not isinstance(one, ClockChecked)]
     newest = events[::-1][:MOST_LINES]
     taken: dict[float, Said[Any]] = {}
     for tree in {one.tree for one in newest if isinstance(one, TreeEvent)}:
@@ -71,20 +71,22 @@ def _log_lines(desk: Desk) -> list[tuple[Event, Said[Any] | None, str]]:
     said = list(store.tank_events())
     for name in {one.slurry for one in said}:
         taken |= {each.event.place: each for each in judged([one for one in said if one.slurry == name])}
-    hangs = {tree.verdict.tree: stamp(tree.verdict.dipped_at) for tree in desk.look().trees}
+    hangs = {tree.verdict.tree: stamp(tree.verdict.dipped_at) for tree in context.look().trees}
     return [(one, taken.get(one.place), hangs.get(getattr(one, "tree", ""), "")) for one in newest]
 
 
-def _add_trees(app: Flask, desk: Desk) -> None:
+def _add_trees(app: Flask, context: PageContext) -> None:
     @app.get("/tree/<name>")
     def tree(name: str) -> Any:
         _check_name(name)
-        return _tree_page(desk, name)
+        return _tree_page(context, name)
 
     @app.get("/part/tree/<name>")
     def tree_part(name: str) -> Any:
-        view = desk.look().tree(name)
-        return desk.fragment("_tag.html", tree=view, alone=True) if view else abort(404, f"no tree {name} hangs here")
+        view = context.look().tree(name)
+        return (
+            context.fragment("_tag.html", tree=view, alone=True) if view else abort(404, f"no tree {name} hangs here")
+        )
 
     @app.get("/new")
     def new() -> Any:
@@ -92,24 +94,24 @@ def _add_trees(app: Flask, desk: Desk) -> None:
         try:
             return redirect(url_for("tree", name=name_of(name), label=label_of(name) or None), 303)
         except ValueError as error:
-            return _new_page(desk, name, str(error) if name else "")
+            return _new_page(context, name, str(error) if name else "")
 
 
-def _add_racks(app: Flask, desk: Desk) -> None:
+def _add_racks(app: Flask, context: PageContext) -> None:
     @app.get("/rack/<name>")
     def rack(name: str) -> Any:
-        view = desk.look().rack(name)
+        view = context.look().rack(name)
         if view is None:
-            abort(404, f"no rack {name[:60]!r} in this room; racks: {', '.join(desk.room.rack_by_name)}")
+            abort(404, f"no rack {name[:60]!r} in this room; racks: {', '.join(context.room.rack_by_name)}")
         hours = request.args.get("hours", 24, type=int)
         hours = hours if hours in SPANS.values() else 24
         poll = url_for("rack_part", name=name)
-        return desk.render("rack.html", view=view, spans=SPANS, hours=hours, chart_hours=LONGEST_CHART_H, poll=poll)
+        return context.render("rack.html", view=view, spans=SPANS, hours=hours, chart_hours=LONGEST_CHART_H, poll=poll)
 
     @app.get("/part/rack/<name>")
     def rack_part(name: str) -> Any:
-        view = desk.look().rack(name)
-        return desk.fragment("_rack.html", rack=view, alone=True) if view else abort(404)
+        view = context.look().rack(name)
+        return context.fragment("_rack.html", rack=view, alone=True) if view else abort(404)
 
 
 def _check_name(name: str) -> None:
@@ -117,28 +119,28 @@ def _check_name(name: str) -> None:
         abort(404, f"tree: received {name[:60]!r}; allowed are {NAME_RULE}")
 
 
-def _tree_page(desk: Desk, name: str) -> Any:
-    view = desk.look().tree(name)
-    record = tree_record(desk.store(), desk.room, name, desk.words().now)
-    return desk.render(
+def _tree_page(context: PageContext, name: str) -> Any:
+    view = context.look().tree(name)
+    record = tree_record(context.store(), context.room, name, context.words().now)
+    return context.render(
         "tree.html",
         name=name,
         label=_label(view, name),
         tree=view,
         record=record,
         early=by_hand.early(view.verdict if view else None),
-        slurry=_tank_told(desk, view),
+        slurry=_tank_told(context, view),
         shelters=SHELTERS,
         shelter_words=SHELTER_WORDS,
         poll=url_for("tree_part", name=name) if view else None,
     )
 
 
-def _tank_told(desk: Desk, view: TreeView | None) -> str:
+def _tank_told(context: PageContext, view: TreeView | None) -> str:
     """What is told of the tank of the coat to come."""
     if view is None or view.verdict.next_coat is None:
         return ""
-    return by_hand.tank_told(desk.store(), desk.room, view.verdict.next_coat, desk.words().now)
+    return by_hand.tank_told(context.store(), context.room, view.verdict.next_coat, context.words().now)
 
 
 def _label(view: TreeView | None, name: str) -> str:
@@ -150,5 +152,5 @@ def _label(view: TreeView | None, name: str) -> str:
         return ""
 
 
-def _new_page(desk: Desk, name: str, problem: str) -> Any:
-    return desk.render("new.html", name=name, problem=problem)
+def _new_page(context: PageContext, name: str, problem: str) -> Any:
+    return context.render("new.html", name=name, problem=problem)

@@ -5,14 +5,14 @@ from typing import Any
 from flask import Flask
 
 from drymon.drying.cups import CUPS
-from drymon.views.page.desk import Desk
+from drymon.views.page.page_context import PageContext
 from drymon.views.tank_words import tank_views
 
 
-def add(app: Flask, desk: Desk) -> None:
+def add(app: Flask, context: PageContext) -> None:
     """Register this view."""
 
     @app.get("/slurry")
     def slurry() -> Any:
-        views = tank_views(desk.store(), desk.room, desk.words().now)
-        return desk.render("slurry.html", tanks=views, cups=CUPS)
+        views = tank_views(context.store(), context.room, context.words().now)
+        return context.render("slurry.html", tanks=views, cups=CUPS)

@@ -6,7 +6,7 @@ from datetime import datetime
 from itertools import groupby
 
 from drymon.readback.air_record import AirRecord, mean_air
-from drymon.readback.history import is_about, last_life
+from drymon.readback.coat_history import is_about, last_life
 from drymon.shop.facts.events import Dip, TreeEvent, Weigh
 from drymon.shop.facts.lives import Coat
 from drymon.shop.facts.outcome import AirNow

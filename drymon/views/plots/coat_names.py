@@ -7,7 +7,7 @@ from itertools import groupby
 
 from matplotlib.axes import Axes
 
-from drymon.readback.history import CoatHistory
+from drymon.readback.coat_history import CoatHistory
 from drymon.views.plots.marks import TOP, inches, note
 from drymon.views.plots.style import EDGE, LEFT, QUIET, RIGHT, WIDTH
 from drymon.views.plots.time_axis import Span, x_of

@@ -7,8 +7,8 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
-from drymon.learning.account import RunAccount, coverage_curve
-from drymon.learning.judge import Judgement
+from drymon.learning.forecast_scores import Judgement
+from drymon.learning.run_checks import RunCheck, coverage_curve
 from drymon.views.plots.style import BLUE, FAINT, INK, PAPER, QUIET, SKY, VERMILLION, drawing
 
 WIDTH = 11.0
@@ -23,16 +23,16 @@ def _sheet(height: float, title: str, under: str) -> Figure:
     return figure
 
 
-def draw_runs(coat: str, accounts: Sequence[RunAccount]) -> Figure:
+def draw_runs(coat: str, checks: Sequence[RunCheck]) -> Figure:
     """Small panels, one a run.
 
     Share of water left as weighed, the run's own curve, and the forecast's 90 % band.
     """
-    shown = list(accounts)[-MOST_RUNS:]
+    shown = list(checks)[-MOST_RUNS:]
     rows = max(int(np.ceil(len(shown) / COLUMNS)), 1)
     height = 1.35 + 2.0 * rows
     with drawing():
-        more = f", the latest {len(shown)} of {len(accounts)}" if len(shown) < len(accounts) else ""
+        more = f", the latest {len(shown)} of {len(checks)}" if len(shown) < len(checks) else ""
         figure = _sheet(
             height,
             f"{coat}: every weighed run{more}",
@@ -53,22 +53,20 @@ def draw_runs(coat: str, accounts: Sequence[RunAccount]) -> Figure:
         return figure
 
 
-def _draw_run(axes: Axes, account: RunAccount) -> None:
-    run = account.run
-    axes.fill_between(account.hours, 100 * account.low, 100 * account.high, color=SKY, alpha=0.35, linewidth=0)
-    axes.plot(account.hours, 100 * account.curve, color=BLUE, linewidth=1.4)
-    axes.plot(
-        account.hours, 100 * account.measured, SHELTER_MARKS.get(run.shelter, "o"), color=VERMILLION, markersize=3
-    )
+def _draw_run(axes: Axes, check: RunCheck) -> None:
+    run = check.run
+    axes.fill_between(check.hours, 100 * check.low, 100 * check.high, color=SKY, alpha=0.35, linewidth=0)
+    axes.plot(check.hours, 100 * check.curve, color=BLUE, linewidth=1.4)
+    axes.plot(check.hours, 100 * check.measured, SHELTER_MARKS.get(run.shelter, "o"), color=VERMILLION, markersize=3)
     axes.axhline(5, color=INK, linewidth=0.8, linestyle=(0, (5, 3)))
-    measured = 100 * account.measured
+    measured = 100 * check.measured
     axes.set_ylim(min(-4.0, float(measured.min()) - 4), max(104.0, float(measured.max()) + 4))
     axes.set_xlim(left=0)
     axes.grid(axis="both")
     axes.set_title(f"{run.tree}, coat {run.number}, {run.shelter}", fontsize=8.5, loc="left", color=INK)
 
 
-def draw_residuals(coat: str, accounts: Sequence[RunAccount]) -> Figure:
+def draw_residuals(coat: str, checks: Sequence[RunCheck]) -> Figure:
     """Weighing less curve, in grams, over the share of water that is gone.
 
     A pattern would show a wrong curve.
@@ -79,10 +77,10 @@ def draw_residuals(coat: str, accounts: Sequence[RunAccount]) -> Figure:
         )
         axes = figure.subplots()
         figure.subplots_adjust(0.08, 0.15, 0.97, 0.78)
-        for account in accounts:
-            gone = 100 * (1 - account.curve)
-            mark = SHELTER_MARKS.get(account.run.shelter, "o")
-            axes.plot(gone, account.residual_g, mark, color=BLUE, markersize=3, alpha=0.6)
+        for check in checks:
+            gone = 100 * (1 - check.curve)
+            mark = SHELTER_MARKS.get(check.run.shelter, "o")
+            axes.plot(gone, check.residual_g, mark, color=BLUE, markersize=3, alpha=0.6)
         axes.axhline(0, color=INK, linewidth=0.8)
         axes.set_xlabel("water gone, % of the tree's")
         axes.set_ylabel("weighed − curve, g")

@@ -13,7 +13,7 @@ from matplotlib.colors import to_hex, to_rgb
 from matplotlib.lines import Line2D
 from matplotlib.patheffects import withStroke
 
-from drymon.readback.history import AirPoint
+from drymon.readback.coat_history import AirPoint
 from drymon.views.plots.marks import note
 from drymon.views.plots.style import INK, PAPER
 from drymon.views.plots.time_axis import Span, day

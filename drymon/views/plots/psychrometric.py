@@ -19,7 +19,7 @@ from matplotlib.patches import Patch, Polygon
 from matplotlib.transforms import IdentityTransform, ScaledTranslation
 
 from drymon.drying import air
-from drymon.readback.history import AirPoint
+from drymon.readback.coat_history import AirPoint
 from drymon.shop.facts.setup import CoatType, Rack
 from drymon.views.plots.marks import note
 from drymon.views.plots.path import draw_path

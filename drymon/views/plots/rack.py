@@ -10,7 +10,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from drymon.drying.quantities import RECORDED, Quantity
-from drymon.readback.history import stays_on
+from drymon.readback.coat_history import stays_on
 from drymon.shop.facts.events import Dip, FanSwitched, LogEvent
 from drymon.shop.facts.lives import Coat, Stay, all_coats, lives_of
 from drymon.shop.facts.setup import Rack, RoomSetup

@@ -5,7 +5,7 @@ from collections.abc import Iterable
 from matplotlib.axes import Axes
 from matplotlib.patches import Patch, Rectangle
 
-from drymon.readback.history import Stretch
+from drymon.readback.coat_history import Stretch
 from drymon.shop.facts.outcome import State
 from drymon.views.plots.style import LEFT, LOOKS, PAPER, QUIET, RIGHT, WIDTH
 from drymon.views.plots.time_axis import Span, x_of

@@ -7,7 +7,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from drymon.readback.history import CoatHistory, Stretch, coats_of, ends_of
+from drymon.readback.coat_history import CoatHistory, Stretch, coats_of, ends_of
 from drymon.readback.now import percent
 from drymon.shop.facts.events import Event, Felt, Look, Weigh
 from drymon.shop.facts.lives import Life, lives_of

@@ -5,7 +5,7 @@ from datetime import datetime
 from functools import partial
 
 from drymon.drying.quantities import RECORDED, Quantity
-from drymon.readback.history import Stretch
+from drymon.readback.coat_history import Stretch
 from drymon.readback.now import percent
 from drymon.shop.facts.events import Felt, Look, Move
 from drymon.shop.facts.lives import NEXT_DIP, Stay
@@ -14,10 +14,10 @@ from drymon.shop.facts.reason_code import ReasonCode
 from drymon.shop.facts.setup import CoatType, RoomSetup
 from drymon.shop.verdict.reasons import Effect, effect_of
 from drymon.views.report import picture
-from drymon.views.report.air import AirSeen
+from drymon.views.report.air_seen import AirSeen
 from drymon.views.report.document import Block, Facts, Heading, Picture, Table
 from drymon.views.report.record import CoatRecord
-from drymon.views.report.times import RoomClock, length, utc
+from drymon.views.report.room_clock import RoomClock, length, utc
 from drymon.views.report.weights import weight_tables
 
 SHELTERS = {

@@ -16,8 +16,8 @@ from drymon.views.report.document import Block, Document, Facts, Heading, NewShe
 from drymon.views.report.heads import GONE, last_word, recipe_name, recipe_of
 from drymon.views.report.pdf import sheets_of
 from drymon.views.report.record import CoatRecord, SensorRecord, ShellRecord
+from drymon.views.report.room_clock import RoomClock, utc
 from drymon.views.report.summary import first_page
-from drymon.views.report.times import RoomClock, utc
 
 CAUTIONS = (
     "“Ready” means ready for the next dip, and nothing else. Water can remain deep in a shell whose last coat is dry. "

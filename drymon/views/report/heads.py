@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from drymon.shop.facts.events import Dip, Leave, Look, TreeEvent
 from drymon.shop.facts.outcome import State
 from drymon.views.report.record import ShellRecord
-from drymon.views.report.times import RoomClock
+from drymon.views.report.room_clock import RoomClock
 
 GONE: Mapping[type[TreeEvent], str] = {
     Leave: "left the room",

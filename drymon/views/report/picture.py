@@ -18,7 +18,7 @@ from drymon.views.plots.rack import DRIES, Panel, shown
 from drymon.views.plots.states import draw_states
 from drymon.views.plots.style import BAND, BLUE, EDGE, GREEN, INK, QUIET, SKY, VERMILLION
 from drymon.views.plots.time_axis import Span, dress_time, x_of
-from drymon.views.report.air import AirSeen
+from drymon.views.report.air_seen import AirSeen
 from drymon.views.report.record import CoatRecord
 
 Box = tuple[float, float, float, float]

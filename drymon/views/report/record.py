@@ -9,15 +9,15 @@ from drymon.drying.quantities import RECORDED, Quantity
 from drymon.errors import SetupError
 from drymon.readback.air_record import AirRecord
 from drymon.readback.coat_basis import Basis, basis_of
+from drymon.readback.coat_history import CoatHistory, is_about
 from drymon.readback.gather import lives_on_record
-from drymon.readback.history import CoatHistory, is_about
 from drymon.shop.facts.corrected import sensor_name
 from drymon.shop.facts.events import Felt, LogEvent, Look, Move, Weigh
 from drymon.shop.facts.lives import Coat, Life, lives_of
 from drymon.shop.facts.outcome import Severity, Verdict, gravest
 from drymon.shop.facts.setup import Band, CoatType, RoomSetup
 from drymon.store import Calibration, Channel, Store
-from drymon.views.report.air import AirSeen, air_seen
+from drymon.views.report.air_seen import AirSeen, air_seen
 from drymon.views.report.weights import CellWord, cell_word
 
 ABOUT_AIR = ("air-out-of-band", "sensor-silent", "sensor-stuck", "sensor-doubt")

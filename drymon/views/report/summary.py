@@ -18,7 +18,7 @@ from drymon.views.report.coat_words import coat_name, dryness, in_force
 from drymon.views.report.document import Block, Facts, Heading, Paragraph, Picture, Table
 from drymon.views.report.heads import gone_words, last_word, recipe_of
 from drymon.views.report.record import CoatRecord, ShellRecord
-from drymon.views.report.times import RoomClock, length
+from drymon.views.report.room_clock import RoomClock, length
 
 FOR_REDIPS_ONLY = (
     "This record is about drying between one coat and the next. It says nothing about whether the shell is ready to "

@@ -12,7 +12,7 @@ from drymon.shop.facts.events import Weigh
 from drymon.shop.facts.lives import Coat, Stay
 from drymon.store import Store
 from drymon.views.report.document import Table
-from drymon.views.report.times import RoomClock, length
+from drymon.views.report.room_clock import RoomClock, length
 
 
 @dataclass(frozen=True)

@@ -9,7 +9,7 @@ import numpy as np
 
 from drymon.drying.coat_model import DIP_PARAMETERS, PARAMETERS, CoatModel, Spread, from_working
 from drymon.learning.estimate import Estimate
-from drymon.learning.judge import Judgement, reference_log_sd, summary
+from drymon.learning.forecast_scores import Judgement, reference_log_sd, summary
 from drymon.learning.layout import SHARE_LOGIT_SD
 from drymon.learning.run import Run
 from drymon.learning.smooth import smooth

@@ -12,8 +12,8 @@ import numpy.typing as npt
 from drymon.drying import coat, dips, draws, ensemble
 from drymon.drying.coat_model import PARAMETERS, CoatModel
 from drymon.learning.fit import TypeFit
+from drymon.learning.forecast_scores import EVEN, coats_of_run, hours_until
 from drymon.learning.forward import mean_water
-from drymon.learning.judge import EVEN, coats_of_run, hours_until
 from drymon.learning.problem import run_covariance
 from drymon.learning.run import Run
 
@@ -21,7 +21,7 @@ Array = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
-class RunAccount:
+class RunCheck:
     """One run: hours (weighings,) since the dip; measured share of the tree's water left, that of the run's own curve,
     and the forecast's 5 % and 95 % bounds without watching this dip, all (weighings,); residual_g: weighing less own
     curve.
@@ -36,17 +36,17 @@ class RunAccount:
     residual_g: Array
 
 
-def accounts(fit: TypeFit) -> list[RunAccount]:
+def run_checks(fit: TypeFit) -> list[RunCheck]:
     """Every run that was used, in the order of the dips."""
     problem = fit.estimate.problem
     water = mean_water(problem.fleet, fit.estimate.theta[:, None, :], fit.estimate.tail)[..., 0]
     return [
-        _account(fit, place, problem.fleet.marks[place].at(water[:, place]), float(water[0, place]))
+        _checked(fit, place, problem.fleet.marks[place].at(water[:, place]), float(water[0, place]))
         for place in fit.places
     ]
 
 
-def _account(fit: TypeFit, place: int, water: Array, full: float) -> RunAccount:
+def _checked(fit: TypeFit, place: int, water: Array, full: float) -> RunCheck:
     problem = fit.estimate.problem
     run, area = problem.runs[place], float(fit.estimate.area[place])
     held = area * water
@@ -54,7 +54,7 @@ def _account(fit: TypeFit, place: int, water: Array, full: float) -> RunAccount:
     inverse = np.linalg.inv(run_covariance(run, problem.smooth[place], problem.belief[place]))
     dry = float(inverse.sum(axis=0) @ (run.masses_kg - held) / inverse.sum())
     low, high = _band(fit.model, run)
-    return RunAccount(
+    return RunCheck(
         run=run,
         hours=run.times_s / 3600.0,
         measured=(run.masses_kg - dry) / (area * full),

@@ -45,7 +45,7 @@ class Flash:
     ask: Ask | None = None
 
 
-class Desk:
+class PageContext:
     """Shared by all views; its threads only share the flashes."""
 
     def __init__(self, app: Flask, ports: Ports) -> None:
@@ -140,9 +140,9 @@ def back_to(target: str | None) -> Response:
 
 
 @contextmanager
-def told(desk: Desk, *errors: type[Exception]) -> Iterator[None]:
+def told(context: PageContext, *errors: type[Exception]) -> Iterator[None]:
     """Errors that a person can do something about become what the next page says."""
     try:
         yield
     except errors as error:
-        desk.flash(Flash(str(error), good=False))
+        context.flash(Flash(str(error), good=False))

@@ -6,7 +6,7 @@ import pytest
 
 from drymon.errors import SetupError
 from drymon.store import Calibration, LeftOut, Store
-from drymon.store.kept import change_run, keep_calibration
+from drymon.store.decisions import change_run, keep_calibration
 
 
 def test_a_run_is_left_out_with_its_reason_and_counts_again(store: Store, make: SimpleNamespace) -> None:

@@ -7,9 +7,9 @@ import pytest
 
 from drymon.drying.coat_model import DIP_PARAMETERS, PARAMETERS
 from drymon.learning.estimate import estimate_at
+from drymon.learning.estimated_model import model_of, told
 from drymon.learning.layout import Prior
 from drymon.learning.problem import Problem
-from drymon.learning.written import model_of, told
 from drymon.messages.coat_models import load_models
 from tests.learning.made_up_air import steady_air
 

@@ -9,8 +9,8 @@ import pytest
 
 from drymon.messages.config import load_home
 from drymon.messages.message import Message
-from drymon.service.house import House
 from drymon.service.pipeline import Pipeline
+from drymon.service.upkeep import Upkeep
 from drymon.shop.alarms.alarm_book import OF_FILE, Condition, Key, Truth
 from drymon.store.store import Store
 from tests.service.conftest import make_home, until
@@ -31,16 +31,16 @@ def pipeline(home: Path) -> Iterator[Pipeline]:
         yield pipeline
 
 
-def house_of(home: Path, pipeline: Pipeline) -> House:
-    return House(home, home / "drymon.db", pipeline.store)
+def upkeep_of(home: Path, pipeline: Pipeline) -> Upkeep:
+    return Upkeep(home, home / "drymon.db", pipeline.store)
 
 
-def doubts_after(minutes: range, house: House, pipeline: Pipeline) -> list[str]:
+def doubts_after(minutes: range, upkeep: Upkeep, pipeline: Pipeline) -> list[str]:
     """The states of the alerts on models that are said in these minutes, as the service lives through them."""
     for minute in minutes:
         now = BEGIN + timedelta(minutes=minute)
         pipeline.batch([], now)
-        pipeline.report(house.conditions(pipeline.room.alarm_book), now)
+        pipeline.report(upkeep.conditions(pipeline.room.alarm_book), now)
     since = BEGIN + timedelta(minutes=minutes[0])
     return [alert.state for alert in pipeline.store.alerts(since) if alert.kind == "model-doubt"]
 
@@ -49,28 +49,28 @@ def test_a_doubt_on_a_model_s_file_stands_until_a_start_with_a_good_one(home: Pa
     (home / "models").mkdir()
     damaged = home / "models" / "backup.toml"
     damaged.write_text("damaged")
-    house = house_of(home, pipeline)
-    assert doubts_after(range(1, 200), house, pipeline) == ["raised"]
+    upkeep = upkeep_of(home, pipeline)
+    assert doubts_after(range(1, 200), upkeep, pipeline) == ["raised"]
     damaged.unlink()
-    assert doubts_after(range(200, 300), house, pipeline) == []
-    assert doubts_after(range(300, 365), house_of(home, pipeline), pipeline) == ["cleared"]
+    assert doubts_after(range(200, 300), upkeep, pipeline) == []
+    assert doubts_after(range(300, 365), upkeep_of(home, pipeline), pipeline) == ["cleared"]
 
 
 def test_while_nothing_changes_the_alarm_book_is_not_written_anew(home: Path, pipeline: Pipeline) -> None:
     """Once a minute for weeks would wear a card for nothing."""
     (home / "models").mkdir()
     (home / "models" / "backup.toml").write_text("damaged")
-    house = house_of(home, pipeline)
-    doubts_after(range(1, 3), house, pipeline)
+    upkeep = upkeep_of(home, pipeline)
+    doubts_after(range(1, 3), upkeep, pipeline)
     written = pipeline.store.alarm_book().now
-    doubts_after(range(3, 10), house, pipeline)
+    doubts_after(range(3, 10), upkeep, pipeline)
     assert pipeline.store.alarm_book().now == written
     assert pipeline.room.alarm_book.now == BEGIN + timedelta(minutes=9)
 
 
-def tended(house: House, true: Callable[[], bool]) -> bool:
-    """Whether it is so, once the house has been tended again."""
-    house.tend(BEGIN, True)
+def tended(upkeep: Upkeep, true: Callable[[], bool]) -> bool:
+    """Whether it is so, once the upkeep has been tended again."""
+    upkeep.tend(BEGIN, True)
     return true()
 
 
@@ -80,14 +80,14 @@ def test_a_backup_is_made_beside_the_loop_and_the_oldest_goes(home: Path, pipeli
     for day in range(20, 28):
         (folder / f"drymon-2031-02-{day}.db").write_bytes(b"")
     (folder / "drymon-2031-02-28.db.part").write_bytes(b"cut short when the power went")
-    house, today = house_of(home, pipeline), folder / "drymon-2031-03-03.db"
-    house.tend(BEGIN, False)
+    upkeep, today = upkeep_of(home, pipeline), folder / "drymon-2031-03-03.db"
+    upkeep.tend(BEGIN, False)
     assert (folder / "drymon-2031-02-28.db.part").exists(), "by a clock that is not known it may be any day"
-    house.tend(BEGIN, True)
+    upkeep.tend(BEGIN, True)
     assert not today.exists(), "a child makes it"
     pipeline.batch([Message(BEGIN, "drymon/shop/room/humidity", b"46")])
     assert until(today.exists, 30)
-    assert until(partial(tended, house, lambda: not (folder / "drymon-2031-02-20.db").exists()))
+    assert until(partial(tended, upkeep, lambda: not (folder / "drymon-2031-02-20.db").exists()))
     assert sorted(file.name for file in folder.iterdir()) == [
         *(f"drymon-2031-02-{day}.db" for day in range(22, 28)),
         today.name,
@@ -100,36 +100,36 @@ def test_a_backup_that_fails_is_told_of_and_tried_again_an_hour_later(
     home: Path, pipeline: Pipeline, caplog: pytest.LogCaptureFixture
 ) -> None:
     (home / "backups").write_text("a file where the folder should be")
-    house = house_of(home, pipeline)
-    assert until(partial(tended, house, lambda: "no backup of the database" in caplog.text), 30)
+    upkeep = upkeep_of(home, pipeline)
+    assert until(partial(tended, upkeep, lambda: "no backup of the database" in caplog.text), 30)
     (home / "backups").unlink()
-    house.tend(BEGIN + timedelta(minutes=59, seconds=59), True)
-    house.stop()
+    upkeep.tend(BEGIN + timedelta(minutes=59, seconds=59), True)
+    upkeep.stop()
     assert not (home / "backups").exists()
-    house.tend(BEGIN + timedelta(minutes=60), True)
+    upkeep.tend(BEGIN + timedelta(minutes=60), True)
     assert until((home / "backups" / "drymon-2031-03-03.db").exists, 30)
-    house.stop()
+    upkeep.stop()
 
 
 def test_no_copy_outlives_the_service(home: Path, pipeline: Pipeline) -> None:
-    house = house_of(home, pipeline)
-    house.tend(BEGIN, True)
-    house.stop()
+    upkeep = upkeep_of(home, pipeline)
+    upkeep.tend(BEGIN, True)
+    upkeep.stop()
     assert not (home / "backups" / "drymon-2031-03-03.db").exists()
-    house.tend(BEGIN + timedelta(minutes=1), True)
+    upkeep.tend(BEGIN + timedelta(minutes=1), True)
     assert until((home / "backups" / "drymon-2031-03-03.db").exists, 30)
-    house.stop()
+    upkeep.stop()
 
 
 def test_an_alarm_of_the_room_clears_though_the_service_reports_in_between(home: Path, pipeline: Pipeline) -> None:
     """The off-delay of sensor-silent is 2 min (docs/alarms.md); the disk is reported every minute."""
-    house = house_of(home, pipeline)
-    doubts_after(range(1, 20), house, pipeline)
+    upkeep = upkeep_of(home, pipeline)
+    doubts_after(range(1, 20), upkeep, pipeline)
     assert [alert.kind for alert in pipeline.store.alerts()] == ["sensor-silent"]
     for minute in range(20, 25):
         now = BEGIN + timedelta(minutes=minute)
         pipeline.batch([Message(now, "drymon/shop/room/humidity", str(45 + minute / 10).encode())], now)
-        pipeline.report(house.conditions(pipeline.room.alarm_book), now + timedelta(seconds=20))
+        pipeline.report(upkeep.conditions(pipeline.room.alarm_book), now + timedelta(seconds=20))
     assert [alert.state for alert in pipeline.store.alerts()] == ["raised", "cleared"]
 
 
@@ -139,7 +139,7 @@ def test_what_the_house_looks_after_is_not_everybody_s(
     """An alarm of another part of the service is not its own to end; a model that cannot be used is logged as well."""
     (home / "models").mkdir()
     (home / "models" / "backup.toml").write_text("damaged")
-    house = house_of(home, pipeline)
+    upkeep = upkeep_of(home, pipeline)
     assert [record.levelname for record in caplog.records if "backup" in record.getMessage()] == ["ERROR"]
     keys = [
         Key("page-unavailable", "page"),
@@ -147,7 +147,7 @@ def test_what_the_house_looks_after_is_not_everybody_s(
         Key("model-doubt", "prime", OF_FILE),
     ]
     pipeline.report([Condition(key, Truth.HOLDS, "It is so.") for key in keys], BEGIN)
-    told = house.conditions(pipeline.room.alarm_book)
+    told = upkeep.conditions(pipeline.room.alarm_book)
     assert [(one.key.kind, one.key.subject, one.truth) for one in told if one.key.kind != "disk-full-soon"] == [
         ("model-doubt", "backup", Truth.HOLDS),
         ("model-doubt", "prime", Truth.CLEAR),
@@ -158,15 +158,15 @@ def test_what_is_old_is_cleared_away_each_minute(home: Path, pipeline: Pipeline)
     """Messages are kept for a month; by a clock that is not known no backup is made."""
     pipeline.batch([Message(BEGIN + timedelta(days=40), "drymon/shop/room/humidity", b"46")])
     assert len(list(pipeline.store.messages())) == 2
-    house_of(home, pipeline).tend(BEGIN + timedelta(days=40), False)
+    upkeep_of(home, pipeline).tend(BEGIN + timedelta(days=40), False)
     assert len(list(pipeline.store.messages())) == 1
 
 
 def test_a_copy_that_is_stopped_leaves_no_process(home: Path, pipeline: Pipeline) -> None:
-    house = house_of(home, pipeline)
-    house.tend(BEGIN, True)
-    copying = house._backups._copying
+    upkeep = upkeep_of(home, pipeline)
+    upkeep.tend(BEGIN, True)
+    copying = upkeep._backups._copying
     assert copying is not None
-    house.stop()
+    upkeep.stop()
     assert copying.returncode is not None
-    house.stop()
+    upkeep.stop()

@@ -10,7 +10,7 @@ PAST = timedelta(minutes=1)
 MOST_ALERTS = 1000  # of a long time without a broker; older ones are in the database
 
 
-class Herald:
+class Unsaid:
     """Says messages when there is a broker; without one it keeps what will still be worth saying."""
 
     def __init__(self, publish: Callable[[Message, int | None], None]) -> None:

@@ -16,7 +16,7 @@ log = logging.getLogger(__name__)
 DISK_LOW, DISK_WELL = 0.05, 0.07
 
 
-class House:
+class Upkeep:
     """One home's.
 
     To be made when the service takes up its models: what is wrong with one then stays so while it runs.
