@@ -56,6 +56,12 @@ def test_what_is_to_be_done(said, hours, state, todo) -> None:
     assert told.good == (state == "in band")
 
 
+def test_a_tank_without_bands_is_checked_and_in_none() -> None:
+    check = SlurryCheck(time=NOON, arrived=NOON, slurry="tub", seconds=31)
+    told = tank_view(TankNow(Tank("tub", ("backup",)), (check,)), None, NOON, "UTC")
+    assert (told.state, told.todo, told.good) == ("checked", "nothing to do", True)
+
+
 def test_water_since_the_last_cup_asks_for_the_cup() -> None:
     checks = (
         SlurryCheck(time=NOON - HOUR, arrived=NOON, slurry="tank-1", seconds=33),
