@@ -22,6 +22,7 @@ from drymon.messages.settings import HomeConfig
 from drymon.messages.times import AHEAD, parse_time, stamp
 from drymon.messages.topics import log_topic
 from drymon.shop.facts.events import SHELTERS, LogEvent, SlurryUndo, TreeEvent
+from drymon.shop.facts.local_time import clock
 from drymon.shop.facts.outcome import Verdict
 from drymon.shop.facts.slips import did_you_mean
 from drymon.store import Store
@@ -251,6 +252,6 @@ def _tell_other_day(words: Mapping[str, Any], moment: datetime, now: datetime, t
     if _CLOCK.fullmatch(words["at"] or "") and local.date() != now.astimezone(zone).date():
         print(
             f"drymon {words['command']}: --at {words['at']} is taken as {local:%A, %Y-%m-%d %H:%M}, not today: the "
-            f"room's clock ({timezone}) shows {now.astimezone(zone):%H:%M}; for another time give its date",
+            f"room's clock ({timezone}) shows {clock(now, zone)}; for another time give its date",
             file=sys.stderr,
         )

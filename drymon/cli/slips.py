@@ -27,7 +27,7 @@ def ask_of_slips(config: HomeConfig, event: LogEvent, sure: bool) -> None:
 
 
 def _insists(strange: str) -> bool:
-    """What somebody at a terminal answers; nobody does where there is none."""
+    """Ask at the terminal whether the value is right. False without a terminal."""
     if not sys.stdin.isatty():
         return False
     print(f"{strange}. Is it right all the same? [y/N] ", end="", file=sys.stderr, flush=True)

@@ -79,8 +79,8 @@ POCKET_SEEN_LEFT = 0.3
 """A shelter counts as learnt when a run of its kind was weighed until so little was left in its slow part."""
 
 SEEN_MARGIN = {"temperature_c": (3.0, 1.0), "humidity_pct": (10.0, 1.0), "airflow_m_per_s": (0.1, 1.5)}
-"""How far beyond the weighed air the physics may be trusted: so much more, and so many times
-(assumed).
+"""Margin about the weighed air in which the physics is trusted, by quantity: (amount, factor). Each limit moves
+outward by both (assumed).
 """
 
 

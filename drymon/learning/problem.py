@@ -203,7 +203,7 @@ def shrunk(squares: Array, prior_sd: float, now: float) -> float:
 
 
 LEAST_TO_GO = 0.04
-"""Share of a run's loss that a curve's error is never counted below: a run may have stopped before its end."""
+"""Lower limit of the error scale, as a share of the run's loss. A run may have stopped before its end."""
 
 
 DAMP_PCT, DAMP_FOR_S, DAMP_TIMES = 75.0, 3.0 * 3600.0, 8.0

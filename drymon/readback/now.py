@@ -107,7 +107,9 @@ def as_json(now: Now) -> dict[str, Any]:
 
 
 def percent(share: float) -> str:
-    """`61` for 0.619: down, as the reasons do, so that what is short of the need never reads as enough."""
+    """Whole percent of a share, rounded down: `61` for 0.619. A coat that needs 95 % and has 94.6 % must not read as
+    dry. The reasons round the same way.
+    """
     return f"{math.floor(100.0 * share)}"
 
 

@@ -83,7 +83,7 @@ class Promise:
 
     @property
     def over(self) -> timedelta:
-        """By how much it was overrun; at least so much where the coat was never called dry."""
+        """Time from the bound to the call "dry". Without a call: to the end of the record, a lower limit."""
         return (self.dry or self.end) - self.bound
 
     @property

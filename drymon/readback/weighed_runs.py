@@ -76,7 +76,7 @@ class Spell:
 
     @property
     def notes(self) -> tuple[str, ...]:
-        """What whoever looks at the run should know."""
+        """Remarks printed beside the run: an unknown shell below, a shelter that nobody told."""
         below = ("begun elsewhere: what lies below is unknown",) if self.coat.begun_elsewhere else ()
         return below if self.coat.shelter_told else (*below, UNTOLD)
 

@@ -47,7 +47,7 @@ class Suspects:
         self._note(_IDLE)
 
     def done(self) -> None:
-        """What was begun is on disk: whoever came through is no suspect any more."""
+        """Clear the messages begun since the last call: they are on disk, and none of them killed the service."""
         self._note(_IDLE)
         if self._begun:
             self._deaths = {name: deaths for name, deaths in self._deaths.items() if name not in self._begun}

@@ -14,10 +14,10 @@ KEPT_OF = {
     CLOTH: "coats on a starting model go by it from now on, those that hang there too",
     PICKUP: "coats of this name on a starting model go by it from now on, those that hang too",
 }
-"""What it means that a measurement of such a kind is kept; of a sensor, that its readings are corrected."""
+"""Effect of a kept measurement in words, by its kind. Of a sensor's calibration: its readings are corrected."""
 
 WITHOUT = {CLOTH: "the assumed range holds", PICKUP: "the starting range holds"}
-"""What holds where none of such a kind stands; of a sensor, its readings as they come."""
+"""What drymon goes by without such a measurement, in words, by its kind. For a sensor: its readings as they come."""
 
 
 def keep_calibration(store: Store, wanted: Mapping[str, Any], now: datetime) -> str:

@@ -3,11 +3,10 @@
 import textwrap
 from collections.abc import Iterator
 from dataclasses import dataclass
-from zoneinfo import ZoneInfo
 
 from drymon.readback.coat_history import natural
 from drymon.readback.now import Now, age, percent
-from drymon.shop.facts.local_time import say
+from drymon.shop.facts.local_time import dated, on_clock, say
 from drymon.shop.facts.outcome import AirNow, Bounds, RackStatus, State, Verdict, recorded_in
 from drymon.shop.facts.sensor_state import SensorState
 from drymon.shop.facts.setup import RoomSetup
@@ -65,9 +64,9 @@ def _by_rack(now: Now, room: RoomSetup) -> dict[str, list[Verdict]]:
 
 
 def _head(now: Now, room: RoomSetup) -> str:
-    local = now.time.astimezone(ZoneInfo(room.timezone))
+    moment = f"{on_clock(now.time, room.timezone):%a} {dated(now.time, room.timezone)}"
     service = "service running" if now.online else "SERVICE NOT RUNNING: no verdict below holds"
-    return f"{room.label or room.name} · {local:%a %Y-%m-%d %H:%M} ({room.timezone}) · {service}"
+    return f"{room.label or room.name} · {moment} ({room.timezone}) · {service}"
 
 
 def _plan(now: Now, room: RoomSetup, paper: Paper) -> Iterator[str]:

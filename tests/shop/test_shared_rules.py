@@ -2,12 +2,14 @@
 
 from dataclasses import fields
 from datetime import UTC, datetime, timedelta
+from zoneinfo import ZoneInfo
 
 import pytest
 
 from drymon.shop.air.sensors import minute_done
 from drymon.shop.facts import findings
 from drymon.shop.facts.findings import Finding
+from drymon.shop.facts.local_time import clock, dated, say
 from drymon.shop.facts.outcome import Reason, State
 from drymon.shop.facts.reason_code import ReasonCode
 from drymon.shop.facts.sensor_state import is_silent
@@ -59,3 +61,12 @@ def test_a_rack_assumes_its_own_speeds_and_still_air_while_its_fans_are_off() ->
 def test_a_sensor_is_silent_once_it_has_been_so_for_longer_than_is_allowed(minutes: float, silent: bool) -> None:
     now = datetime(2031, 3, 3, 12, tzinfo=UTC)
     assert is_silent(now - timedelta(minutes=minutes), now, timedelta(minutes=10)) is silent
+
+
+@pytest.mark.parametrize("zone", ["Europe/Berlin", ZoneInfo("Europe/Berlin")])
+def test_a_moment_is_told_alike_wherever_its_day_is_plain_or_kept(zone: str | ZoneInfo) -> None:
+    """Half past midnight in Berlin is the evening before in UTC."""
+    moment = datetime(2031, 3, 2, 23, 30, tzinfo=UTC)
+    assert (clock(moment, zone), dated(moment, zone)) == ("00:30", "2031-03-03 00:30")
+    assert say(moment, moment, zone) == clock(moment, zone)
+    assert say(moment, moment - timedelta(days=30), zone) == dated(moment, zone)

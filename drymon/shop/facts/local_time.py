@@ -4,12 +4,26 @@ from datetime import datetime, tzinfo
 from zoneinfo import ZoneInfo
 
 
+def on_clock(moment: datetime, timezone: str | tzinfo) -> datetime:
+    """`moment` (aware) as the room's clock shows it."""
+    return moment.astimezone(ZoneInfo(timezone) if isinstance(timezone, str) else timezone)
+
+
+def clock(moment: datetime, timezone: str | tzinfo) -> str:
+    """`14:05`: where the day is plain."""
+    return f"{on_clock(moment, timezone):%H:%M}"
+
+
+def dated(moment: datetime, timezone: str | tzinfo) -> str:
+    """`2031-05-12 14:05`: where it is kept, and read on any day."""
+    return f"{on_clock(moment, timezone):%Y-%m-%d %H:%M}"
+
+
 def say(moment: datetime, now: datetime, timezone: str | tzinfo) -> str:
     """`moment` (aware) on the room's clock: "14:05" today, "Tue 14:05" this week, else with its date."""
-    zone = ZoneInfo(timezone) if isinstance(timezone, str) else timezone
-    local, today = moment.astimezone(zone), now.astimezone(zone)
+    local, today = on_clock(moment, timezone), on_clock(now, timezone)
     if local.date() == today.date():
-        return f"{local:%H:%M}"
+        return clock(moment, timezone)
     if abs((local.date() - today.date()).days) < 7:
-        return f"{local:%a %H:%M}"
-    return f"{local:%Y-%m-%d %H:%M}"
+        return f"{local:%a} {clock(moment, timezone)}"
+    return dated(moment, timezone)

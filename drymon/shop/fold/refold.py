@@ -17,10 +17,10 @@ RACK_WORK = 3
 """A minute's air of a rack, and what its trees have in common, counted in minutes of one tree."""
 
 BEHIND_S = 300.0
-"""Who lags by no more is brought up to date with the verdict: readings a little late are no news."""
+"""A longer backlog [s] is folded by slots. A shorter one is folded when the verdict is made."""
 
 TOGETHER_S = 6 * 3600.0
-"""Who is behind by about as much as the first goes along with it; the others wait until it is through."""
+"""Trees within so many seconds of the shortest backlog are folded together with it. The others wait."""
 
 
 class Refolder:

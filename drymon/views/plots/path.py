@@ -89,8 +89,8 @@ def _draw_marks(
         shape, color = style[id(point)]
         axes.plot(point.temperature_c, point.ratio_g_per_kg, marker=shape, markersize=7, color=color,
                   markeredgecolor=PAPER, markeredgewidth=0.9, zorder=5, gid="hour")  # fmt: skip
-        _word(axes, point, f"{span.local(point.time):%H:%M}", way, taken)
-    for point, words, mark in ((path[0], "begin", "o"), (path[-1], f"end {span.local(path[-1].time):%H:%M}", "s")):
+        _word(axes, point, f"{span.clock(point.time)}", way, taken)
+    for point, words, mark in ((path[0], "begin", "o"), (path[-1], f"end {span.clock(path[-1].time)}", "s")):
         axes.plot(point.temperature_c, point.ratio_g_per_kg, marker=mark, markersize=10, color=PAPER,
                   markeredgecolor=INK, markeredgewidth=2.0, zorder=5.5)  # fmt: skip
         _word(axes, point, words, way, taken, bold=True)

@@ -172,7 +172,7 @@ def _dress(axes: Axes, bottom: float, span: Span, now: datetime) -> None:
     dress_time(axes, span, labels=True)
     if span.begin < now < span.end:
         axes.axvline(x_of(now), color=INK, linewidth=1.2, zorder=5)
-        words = f"now {span.local(now):%H:%M}"
+        words = f"now {span.clock(now)}"
         note(axes, words, (x_of(now), 1.0), (0, 4), counted=TOP, size=8.5, ha="center", va="bottom")
 
 

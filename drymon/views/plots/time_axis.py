@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 import matplotlib.dates
 from matplotlib.axes import Axes
 
+from drymon.shop.facts.local_time import clock
 from drymon.views.plots.marks import note
 from drymon.views.plots.style import FAINT, QUIET
 
@@ -36,6 +37,10 @@ class Span:
         begin, end = self.begin.astimezone(self.zone), self.end.astimezone(self.zone)
         until = f"{end:%H:%M}" if end.date() == begin.date() else f"{day(end)}, {end:%H:%M}"
         return f"{day(begin)} {begin.year}, {begin:%H:%M} to {until} ({self.zone.key})"
+
+    def clock(self, time: datetime) -> str:
+        """`14:05` on the room's clock."""
+        return clock(time, self.zone)
 
     def local(self, time: datetime) -> datetime:
         """`time` in the room's zone."""

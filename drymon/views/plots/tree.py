@@ -88,7 +88,7 @@ def end_of_picture(life: Life | None, verdicts: Sequence[Verdict], now: datetime
 
 def _as_of(last: Verdict, span: Span) -> str:
     """Which word on the tree is the last on the picture: the page may already say a newer one."""
-    return f"as of {span.local(last.time):%H:%M}"
+    return f"as of {span.clock(last.time)}"
 
 
 def _wider(coats: Sequence[CoatHistory]) -> str:
@@ -148,7 +148,7 @@ def _draw_ready(axes: Axes, coat: CoatHistory, span: Span) -> None:
     axes.plot(x_of(ready), best, marker="o", markersize=7, color=GREEN, markeredgecolor="white", zorder=5)
     word = "dry " if at.state is State.COMPLETE else "✔ "
     late = (span.end - ready) / (span.end - span.begin) < 0.05
-    note(axes, f"{word}{span.local(ready):%H:%M}", (x_of(ready), best), (0, -27),
+    note(axes, f"{word}{span.clock(ready)}", (x_of(ready), best), (0, -27),
          ha="right" if late else "left", ground=True)  # fmt: skip
 
 
@@ -165,10 +165,10 @@ def _draw_expected(axes: Axes, coats: Sequence[CoatHistory], room: RoomSetup, sp
     if best and last.time < best <= span.end:
         axes.plot(x_of(best), needed, marker="D", markersize=6, color="white", markeredgecolor=BLUE,
                   markeredgewidth=1.6, zorder=5)  # fmt: skip
-        words = f"expected {span.local(best):%H:%M}"
+        words = f"expected {span.clock(best)}"
         note(axes, words, (x_of(best), needed), (0, -14), ha="center", color=BLUE, ground=True)
     if late and last.time < late <= span.end:
-        words = f"surely by {span.local(late):%H:%M}"
+        words = f"surely by {span.clock(late)}"
         note(axes, words, (x_of(late), needed), (0, -27), ha="right", color=BLUE, ground=True)
 
 

@@ -167,7 +167,7 @@ def _alarms(record: ShellRecord, clock: RoomClock) -> Iterator[Block]:
 
 
 def cause(kind: str, text: str) -> str:
-    """What was so, of all that an alarm says: why it matters and what to do is for whoever stood there."""
+    """First part of an alarm's text: what was wrong. Why it matters and what to do are left out of the record."""
     known, text = KINDS.get(kind), text.removeprefix("Still: ").removeprefix("Worse now: ")
     for severity in known.severities if known else ():
         text = text.partition(known.words(severity).matters)[0] if known else text

@@ -110,7 +110,7 @@ def _draw_expected(axes: Axes, record: CoatRecord, span: Span) -> None:
         axes.plot(x_of(ready), best, marker="o", markersize=7, color=GREEN, markeredgecolor="white", zorder=5)
         word = "dry" if verdict and verdict.state is State.COMPLETE else "ready"
         late_in = (span.end - ready) / (span.end - span.begin) < 0.1
-        note(axes, f"{word} {span.local(ready):%H:%M}", (x_of(ready), best), (2 if late_in else 0, -13),
+        note(axes, f"{word} {span.clock(ready)}", (x_of(ready), best), (2 if late_in else 0, -13),
              ha="right" if late_in else "center", size=7.5, ground=True)  # fmt: skip
 
 

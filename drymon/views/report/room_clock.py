@@ -5,6 +5,8 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
+from drymon.shop.facts.local_time import clock, dated, on_clock
+
 
 @dataclass(frozen=True)
 class RoomClock:
@@ -14,14 +16,13 @@ class RoomClock:
 
     def at(self, moment: datetime | None) -> str:
         """`2031-05-12 07:10`, an em dash for none."""
-        return "—" if moment is None else f"{moment.astimezone(ZoneInfo(self.timezone)):%Y-%m-%d %H:%M}"
+        return "—" if moment is None else dated(moment, self.timezone)
 
     def time(self, moment: datetime | None, beside: datetime) -> str:
         """`07:10` on the day of `beside`, else with the date."""
-        zone = ZoneInfo(self.timezone)
-        if moment is None or moment.astimezone(zone).date() != beside.astimezone(zone).date():
+        if moment is None or on_clock(moment, self.timezone).date() != on_clock(beside, self.timezone).date():
             return self.at(moment)
-        return f"{moment.astimezone(zone):%H:%M}"
+        return clock(moment, self.timezone)
 
     def against_utc(self, moments: Iterable[datetime]) -> str:
         """How the clock stood to UTC at these moments: `UTC+01:00, UTC+02:00 by 2031-03-30 03:00`."""
