@@ -118,7 +118,7 @@ def refuse_cloth_options(args: Namespace) -> None:
 
 def _typed_weighings(texts: list[str], config: "HomeConfig") -> list[tuple[datetime, str]]:
     from drymon.cli.home import wall
-    from drymon.cli.typed_times import typed_time
+    from drymon.messages.typed_times import typed_time
 
     found = []
     for text in texts:

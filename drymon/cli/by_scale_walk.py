@@ -11,10 +11,10 @@ from typing import TYPE_CHECKING, Any
 
 from drymon.cli.calibration_walk import Talk
 from drymon.cli.home import wall
-from drymon.cli.typed_times import typed_time
 from drymon.errors import LearningError, SetupError
 from drymon.messages.times import stamp
 from drymon.messages.typed import area_of, gravity_of, mass_of, percent_of, sides_of, whole_of
+from drymon.messages.typed_times import typed_time
 from drymon.views.by_scale import weighed_cloth, weighed_dip
 
 if TYPE_CHECKING:

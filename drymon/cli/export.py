@@ -35,7 +35,7 @@ def register(commands: Commands) -> None:
 def run(args: Namespace) -> int:
     """Write the file and say how much is in it."""
     from drymon.cli.home import config_of, file_to_write, record_of, wall
-    from drymon.cli.typed_times import typed_span
+    from drymon.messages.typed_times import typed_span
 
     config = config_of(args)
     begin, end = typed_span(args.from_, args.to, config.room.timezone, wall())

@@ -68,8 +68,8 @@ def run(args: Namespace) -> int:
 
 def _draw(config: "HomeConfig", args: Namespace) -> "Figure":
     from drymon.cli.home import end_of_record, record_of
-    from drymon.cli.typed_times import typed_span
     from drymon.messages.names import name_or
+    from drymon.messages.typed_times import typed_span
 
     if args.kind == "model":
         return model_picture(config, args.name)

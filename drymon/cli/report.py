@@ -24,9 +24,9 @@ def register(commands: Commands) -> None:
 def run(args: Namespace) -> int:
     """Write both files and say where they are."""
     from drymon.cli.home import config_of, end_of_record, record_of, warn_of_models
-    from drymon.cli.typed_times import typed_time
     from drymon.messages.coat_models import load_models
     from drymon.messages.names import name_or
+    from drymon.messages.typed_times import typed_time
     from drymon.views.report.compose import document_of
     from drymon.views.report.html import html_of
     from drymon.views.report.pdf import write_pdf

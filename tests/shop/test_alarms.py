@@ -10,7 +10,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from drymon.errors import AlarmError
-from drymon.shop.alarms.alarm_acts import acknowledge, in_service, out_of_service, shelve, unshelve
+from drymon.shop.alarms.alarm_acts import about_of, acknowledge, done, in_service, out_of_service, shelve, unshelve
 from drymon.shop.alarms.alarm_book import AlarmBook, AlarmState, Condition, Key, Truth, is_of_service
 from drymon.shop.alarms.alarm_document import document, from_document
 from drymon.shop.alarms.alarm_kinds import KINDS
@@ -259,6 +259,21 @@ def test_an_act_that_makes_no_sense_says_why(course: Course, act: object, says: 
     course.at(0, (HOLD, HOLDS))
     with pytest.raises(AlarmError, match=says):
         act(course.book, course.id(), course.time(1))
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        ({"act": "acknowledge", "id": "tree-hold:t-1:4"}, "done: acknowledge tree-hold:t-1:4"),
+        (
+            {"act": "out-of-service", "kind": "sensor-silent", "subject": "rack-b"},
+            "done: out-of-service sensor-silent:rack-b",
+        ),
+        ({"act": "acknowledge-over", "id": "x"}, "done: all that are over are acknowledged"),
+    ],
+)
+def test_what_was_done_is_said_with_what_it_was_done_to(words: dict[str, str], says: str) -> None:
+    assert done(words["act"], about_of(words)) == says
 
 
 def test_a_notice_takes_no_acknowledgement(course: Course) -> None:

@@ -3,7 +3,7 @@
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
-from datetime import timedelta
+from datetime import UTC, timedelta
 
 import numpy as np
 import pytest
@@ -18,6 +18,7 @@ from drymon.shop.facts.events import CellMass, Dip, Undo, Weigh
 from drymon.shop.facts.outcome import RackStatus, State, Verdict
 from drymon.shop.fold.tree_log import TreeLog
 from drymon.shop.tree.state import dipped
+from drymon.shop.verdict import judge
 from drymon.shop.weight.scale import weighed
 from drymon.shop.weight.weighings import Weighings
 from tests.shop.invented_shop import BEGIN, MODELS, SETUP, Shop, at, codes, reading, text
@@ -239,3 +240,17 @@ def a_verdict() -> Verdict:
     shop = Shop()
     shop.run(0.1)
     return shop.dip("t-1", "seal", number=3)
+
+
+@pytest.mark.parametrize(("left", "told"), [(0.10, "90 %"), (0.06, "94 %"), (0.04, "about 96 % (for sure 79 %)")])
+def test_what_is_likely_dry_is_told_with_what_is_sure(left: float, told: str) -> None:
+    """Half of the possible coats have so much left, the others a fifth; 95 % must have gone."""
+    shop = Shop()
+    shop.run(0.2)
+    dip = Dip(time=shop.now, arrived=shop.now, tree="t-1", rack="rack-a", coat="middle", shelter="open", number=1)
+    fresh = dipped(shop.room.world, None, dip, None)
+    assert fresh.water is not None
+    shares = np.where(np.arange(256) < 150, left, 0.205) * np.ones_like(fresh.water.left)
+    since = np.where(shares.max(axis=0) <= 0.05, fresh.at, np.nan)
+    wet = replace(fresh, water=replace(fresh.water, left=shares, dry_since=since))
+    assert f" {told} " in f" {text(judge.verdict(shop.room.world, wet, None, UTC), 'wet')} ".replace(",", " ")

@@ -23,6 +23,7 @@ from drymon.shop.facts.slurry import checks_of, tank_of
 from drymon.store import Store
 from drymon.views.page.long_air import draw_long_air, long_air
 from drymon.views.plots.coat import NUMBER, draw_model
+from drymon.views.plots.plan import DESK, PHONE, draw_plan
 from drymon.views.plots.psychrometric import draw_psychrometric
 from drymon.views.plots.rack import draw_rack
 from drymon.views.plots.slurry import draw_slurry
@@ -30,6 +31,7 @@ from drymon.views.plots.style import save
 from drymon.views.plots.time_axis import Span
 from drymon.views.plots.tree import draw_tree, end_of_picture
 
+SHEETS = {"desk": DESK, "phone": PHONE}
 LONG = timedelta(days=91)
 """Of a tank, which changes over weeks."""
 LONGEST_LINE_H = 72
@@ -60,6 +62,8 @@ def draw(config: HomeConfig, store: Store, kind: str, name: str, hours: int, now
         return draw_model(basis.model, config.room.coat_by_name.get(name), (), number, basis.source)
     if kind == "tree":
         return _tree(config, store, name, now)
+    if kind == "plan":
+        return _plan(config, store, name)
     if kind == "slurry":
         return slurry_picture(config.room, store, name, now - LONG, now)
     rack = config.room.rack_by_name.get(name)
@@ -67,6 +71,14 @@ def draw(config: HomeConfig, store: Store, kind: str, name: str, hours: int, now
         raise SetupError(f"no rack {name!r}")
     span = Span(now - timedelta(hours=hours or 24), now, ZoneInfo(config.room.timezone))
     return (_chart if kind == "psychrometric" else _rack)(config, store, rack, span)
+
+
+def _plan(config: HomeConfig, store: Store, name: str) -> Figure:
+    plan, sheet = store.current_plan(), SHEETS.get(name)
+    if plan is None or sheet is None:
+        raise SetupError(f"no plan to draw for {name!r}")
+    zone = ZoneInfo(config.room.timezone)
+    return draw_plan(plan, config.room, zone, plan.time + timedelta(days=sheet.days), sheet)
 
 
 def slurry_picture(room: RoomSetup, store: Store, name: str, begin: datetime, end: datetime) -> Figure:

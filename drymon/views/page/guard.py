@@ -25,6 +25,9 @@ HEADERS = {
     "Cross-Origin-Resource-Policy": "same-origin",
     "Permissions-Policy": "camera=(), geolocation=(), microphone=()",
 }
+ALONE = {"Content-Security-Policy": "default-src 'none'; style-src 'unsafe-inline'; sandbox"}
+"""Pictures and records may carry styles of their own; they can do nothing else."""
+
 EVERYWHERE = ("0.0.0.0", "::")
 
 

@@ -6,13 +6,14 @@ from collections.abc import Callable, Mapping
 from datetime import datetime, timedelta
 from typing import Any
 
-from drymon.errors import RefusedMessage
+from drymon.errors import RefusedMessage, SetupError
 from drymon.messages.message import Message
 from drymon.messages.outgoing import to_payload
 from drymon.messages.parse import Parser
 from drymon.messages.settings import HomeConfig
 from drymon.messages.times import stamp
 from drymon.messages.topics import log_topic
+from drymon.messages.typed_times import typed_time
 
 Form = Mapping[str, str]
 
@@ -43,9 +44,8 @@ def event_message(config: HomeConfig, event: str, form: Form, by: str, now: date
         content["trees"] = content["trees"].split(",")
     if event == "dip" and "coat" not in content:
         content["coat"] = _coat_of_recipe(config, content)
-    minutes = _minutes(form.get("minutes_ago", ""))
-    if minutes:
-        content["time"] = stamp((now - timedelta(minutes=minutes)).replace(microsecond=0))
+    if (moment := _moment(config, form, now)) is not None:
+        content["time"] = stamp(moment.replace(microsecond=0))
     content |= {"by": by, "id": f"page-{secrets.token_hex(12)}"}
     message = Message(now, log_topic(config.room.name, event), to_payload(content), qos=1)
     Parser(config).parse(message)  # what the service would refuse is better refused here, where the person stands
@@ -103,6 +103,21 @@ def _slurry(form: Form) -> dict[str, Any]:
 
 _MEASURED = ("seconds", "temperature", "density", "ph", "water_added")
 _MORE: Mapping[str, Callable[[Form], dict[str, Any]]] = {"dip": _dip, "weigh": _weigh, "fan": _fan, "slurry": _slurry}
+
+
+def _moment(config: HomeConfig, form: Form, now: datetime) -> datetime | None:
+    """When it was: a time of day, of a day of its own or the last such one, before some minutes ago; None: just now."""
+    clock = form.get("clock", "").strip()
+    if not clock:
+        minutes = _minutes(form.get("minutes_ago", ""))
+        return now - timedelta(minutes=minutes) if minutes else None
+    try:
+        moment = typed_time(f"{form.get('day', '').strip()} {clock}".strip(), config.room.timezone, now)
+    except SetupError as error:
+        raise RefusedMessage(str(error)) from None
+    if moment > now:
+        raise RefusedMessage(f"time: received {form.get('day')} {clock}, which is still to come; allowed is a past one")
+    return moment
 
 
 def _minutes(text: str) -> int:

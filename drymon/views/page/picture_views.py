@@ -5,13 +5,12 @@ from typing import Any
 from flask import Flask, Response, abort, request, send_from_directory
 
 from drymon.messages.names import is_name
+from drymon.views.page.guard import ALONE
 from drymon.views.page.page_context import PageContext
 from drymon.views.page.ports import Picture
 from drymon.views.page.room_views import LONGEST_CHART_H, SPANS
 
-KINDS = ("tree", "rack", "psychrometric", "model", "slurry")
-ALONE = {"Content-Security-Policy": "default-src 'none'; style-src 'unsafe-inline'; sandbox"}
-"""Pictures and records may carry styles of their own; they can do nothing else."""
+KINDS = ("tree", "rack", "psychrometric", "model", "plan", "slurry")
 REPORTS = {"html": "text/html", "pdf": "application/pdf"}
 
 

@@ -20,8 +20,8 @@ class AlarmActor(Protocol):
 
 @dataclass(frozen=True)
 class Picture:
-    """A picture asked for: `kind` (tree, rack, psychrometric, model, slurry), its subject and how many hours back it
-    reaches (0: its own choice).
+    """A picture asked for: `kind` (one of picture_views.KINDS), its subject and how many hours back it reaches (0: its
+    own choice).
 
     as_of: of a tree's, the last word on it: a picture of an earlier word is another one.
     """

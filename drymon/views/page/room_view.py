@@ -1,7 +1,7 @@
 """The room as the page shows it: racks and trees in the order in which they need a hand."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 from drymon.readback.coat_history import natural
@@ -106,6 +106,13 @@ class RoomView:
         """How many trees are in each state, in the order of ORDER; states without a tree are left out."""
         found = [tree.state for tree in self.trees]
         return {state: found.count(state) for state in ORDER if state in found}
+
+    def only(self, state: State | None) -> "RoomView":
+        """The racks with the trees of one state, those without any left out; None: all of them."""
+        if state is None:
+            return self
+        views = [replace(view, trees=[tree for tree in view.trees if tree.state is state]) for view in self.racks]
+        return RoomView([view for view in views if view.trees])
 
     def rack(self, name: str) -> RackView | None:
         """The rack of that name, if the room has it."""

@@ -2,15 +2,19 @@
 
 from datetime import timedelta
 from typing import Any
+from zoneinfo import ZoneInfo
 
-from flask import Flask, abort, redirect, request, url_for
+from flask import Flask, Response, abort, redirect, request, url_for
 
 from drymon.messages.names import NAME_RULE, is_name, label_of, name_of
 from drymon.messages.times import stamp
 from drymon.shop.facts.events import SHELTERS, ClockChecked, Event, TreeEvent
+from drymon.shop.facts.outcome import PlannedDip, State
 from drymon.shop.facts.standing import Said, judged
 from drymon.views import by_hand
+from drymon.views.day_sheet import day_sheet
 from drymon.views.page.day_view import day
+from drymon.views.page.guard import ALONE
 from drymon.views.page.page_context import PageContext
 from drymon.views.page.room_view import TreeView
 from drymon.views.page.tree_view import tree_record
@@ -18,6 +22,7 @@ from drymon.views.page.words import SHELTER_WORDS
 
 LONGEST_CHART_H = 72  # beyond, the psychrometric chart's path runs over itself and tells nothing
 SPANS = {"6 h": 6, "1 day": 24, "3 days": 72, "2 weeks": 336, "3 months": 2184, "1 year": 8760}
+SHEET_REACHES = timedelta(days=7)
 LOG_SHOWN = timedelta(days=7)
 MOST_LINES = 200
 
@@ -32,11 +37,22 @@ def add(app: Flask, context: PageContext) -> None:
 def _add_room(app: Flask, context: PageContext) -> None:
     @app.get("/")
     def room() -> Any:
-        return context.render("room.html", view=context.look(), **_day(context), poll=url_for("room_part"))
+        only = _only()
+        poll = url_for("room_part", state=only.value if only else None)
+        return context.render("room.html", view=context.look(), only=only, **_day(context), poll=poll)
 
     @app.get("/part/room")
     def room_part() -> Any:
-        return context.fragment("_room.html", view=context.look(), **_day(context))
+        return context.fragment("_room.html", view=context.look(), only=_only(), **_day(context))
+
+    @app.get("/plan")
+    def plan_sheet() -> Any:
+        plan = context.store().current_plan()
+        now = context.words().now
+        if plan is None or now > plan.valid_until:
+            abort(404, "there is no plan that holds now; it comes with the first tree of a recipe")
+        sheet = day_sheet(plan, context.room, ZoneInfo(context.room.timezone), plan.time + SHEET_REACHES)
+        return Response(sheet, headers={"Cache-Control": "no-store", **ALONE})
 
     @app.get("/part/clock")
     def clock() -> Any:
@@ -45,6 +61,18 @@ def _add_room(app: Flask, context: PageContext) -> None:
     @app.get("/log")
     def log() -> Any:
         return context.render("log.html", lines=_log_lines(context))
+
+
+def _only() -> State | None:
+    """The state whose trees alone are to be seen; None: all."""
+    asked = request.args.get("state", "")
+    return State(asked) if asked in set(State) else None
+
+
+def _planned(context: PageContext, name: str) -> PlannedDip | None:
+    """The tree's next dip, of a plan that holds now."""
+    told = day(context.store().current_plan(), context.look(), context.words().now)
+    return next((dip for dip in (*told.now, *told.soon, *told.later) if dip.tree == name), None)
 
 
 def _day(context: PageContext) -> dict[str, Any]:
@@ -132,6 +160,7 @@ def _tree_page(context: PageContext, name: str) -> Any:
         slurry=_tank_told(context, view),
         shelters=SHELTERS,
         shelter_words=SHELTER_WORDS,
+        planned=_planned(context, name),
         poll=url_for("tree_part", name=name) if view else None,
     )
 

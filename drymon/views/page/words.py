@@ -1,7 +1,7 @@
 """Times, shares and states in the words of the room: small pure functions that the templates call."""
 
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from drymon.readback.now import age
@@ -23,6 +23,9 @@ SHELTER_WORDS = {
     "pocketed": "pocketed: corners, slots, shallow cores",
     "deep": "deep: blind holes, narrow cores",
 }
+
+
+DAYS_BACK = 14
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +63,12 @@ class Words:
     def day(self, moment: datetime) -> str:
         """`2031-03-03`, on the room's clock."""
         return f"{moment.astimezone(ZoneInfo(self.timezone)):%Y-%m-%d}"
+
+    def days_back(self) -> list[tuple[str, str]]:
+        """The days that something may be told of late, as `2031-03-03` and `Mon 3 Mar`, today first."""
+        today = self.now.astimezone(ZoneInfo(self.timezone)).date()
+        days = [today - timedelta(days=back) for back in range(DAYS_BACK)]
+        return [(f"{day}", f"{day:%a} {day.day} {day:%b}") for day in days]
 
     def clock(self) -> str:
         """The room's clock now, to the second."""

@@ -55,9 +55,12 @@
   }
 
   // One picture is drawn after another: one that had to wait too long is asked for once more.
-  document.querySelectorAll(".picture img").forEach((each) => each.addEventListener("error", () => {
-    setTimeout(() => { each.src += each.src.includes("?") ? "&again" : "?again"; }, 8000);
-  }, { once: true }));
+  document.addEventListener("error", (event) => {
+    const each = event.target;
+    if (each.tagName !== "IMG" || each.dataset.again) return;
+    each.dataset.again = "yes";
+    setTimeout(() => { each.src = each.currentSrc + (each.currentSrc.includes("?") ? "&again" : "?again"); each.closest("picture")?.querySelectorAll("source").forEach((one) => one.remove()); }, 8000);
+  }, true);
 
   // Narrow screens scroll pictures sideways: what is newest stands at their right.
   document.querySelectorAll(".newest").forEach((each) => { each.scrollLeft = each.scrollWidth; });
