@@ -22,7 +22,7 @@ def register(subparsers: Commands) -> None:
         description="Without any more words: what is to be said of the recipes in room.toml. `suggest`: the coats that "
         "a piece asks for, each with its reason, and the lines for room.toml. Nothing is changed.",
     )
-    kinds = parser.add_subparsers(dest="what", metavar="suggest")
+    kinds = parser.add_subparsers(dest="what", metavar="WHAT")
     asked = kinds.add_parser("suggest", help="the coats that a piece asks for")
     asked.add_argument("--metal", required=True, choices=[metal.value for metal in Metal])
     asked.add_argument("--weight", metavar="W[UNIT]", help="of the metal with its gates, such as 12, 12kg, 40lb")
