@@ -29,6 +29,7 @@ COMMANDS: tuple[Command, ...] = (
     Command("fan", "events", "a rack's fans were switched"),
     Command("slurry", "slurry", "the tanks: log a check, or see what holds"),
     Command("plan", "plan", "what to dip now, next and later"),
+    Command("recipe", "recipe", "recipes checked, and one suggested for a piece"),
     Command("fit", "fit", "learn coat models from this home's weighed drying"),
     Command("runs", "runs", "the weighed runs that models are learnt from"),
     Command("calibrate", "calibrate", "load cell, humidity and airflow sensors against references"),

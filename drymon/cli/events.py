@@ -21,12 +21,13 @@ from drymon.messages.parse import Parser
 from drymon.messages.settings import HomeConfig
 from drymon.messages.times import AHEAD, parse_time, stamp
 from drymon.messages.topics import log_topic
-from drymon.shop.facts.events import SHELTERS, LogEvent, TreeEvent
+from drymon.shop.facts.events import SHELTERS, LogEvent, SlurryUndo, TreeEvent
 from drymon.shop.facts.local_time import clock
 from drymon.shop.facts.outcome import Verdict
 from drymon.shop.facts.slips import did_you_mean
+from drymon.store import Store
 from drymon.store.lock import is_held
-from drymon.store.strangers import no_such_tree
+from drymon.store.strangers import no_such_tree, nothing_taken
 from drymon.views import by_hand
 
 COULD_NOT, WRONG_USE = 1, 2
@@ -98,20 +99,24 @@ def say(args: argparse.Namespace, message_of: Callable[[HomeConfig, Mapping[str,
 
 
 def _stranger(config: HomeConfig, event: LogEvent, patience_s: float) -> str:
-    """What is wrong with the tree that the event names, where the home's record knows; "" where nothing is.
+    """What is wrong with the tree or tank that the event names, where the home's record knows; "" where nothing is.
 
     A dip that was said just now is waited for.
     """
-    if not isinstance(event, TreeEvent):
+    if not isinstance(event, TreeEvent | SlurryUndo):
         return ""
     until = time.monotonic() + patience_s
     try:
         with record_of(config) as record:
-            while (told := no_such_tree(record, event)) and time.monotonic() < until:
+            while (told := _unknown(record, event)) and time.monotonic() < until:
                 time.sleep(0.1)
     except StoreError:
         return ""  # nothing recorded yet, or on another machine
     return told
+
+
+def _unknown(record: Store, event: TreeEvent | SlurryUndo) -> str:
+    return nothing_taken(record, event) if isinstance(event, SlurryUndo) else no_such_tree(record, event)
 
 
 def event_message(config: HomeConfig, words: Mapping[str, Any], now: datetime) -> Message:

@@ -17,7 +17,7 @@ from drymon.messages.senml import Record, resolve
 from drymon.messages.settings import HomeConfig, Source
 from drymon.messages.times import plausible
 from drymon.messages.units import to_default
-from drymon.shop.facts.events import LogEvent, SlurryCheck
+from drymon.shop.facts.events import LogEvent, SlurryCheck, SlurryUndo
 from drymon.shop.facts.reading import Reading
 
 SENML = "senml"
@@ -90,8 +90,8 @@ class Parser:
 
     def _strangers(self, name: str, told: LogEvent) -> Iterator[str]:
         """What the event names that room.toml does not have: a fact all the same, so it is kept, and this is told."""
-        if isinstance(told, SlurryCheck) and told.coats:
-            return  # a tank that says itself which coats are dipped in it
+        if isinstance(told, SlurryUndo) or (isinstance(told, SlurryCheck) and told.coats):
+            return  # told of where it takes nothing back; a tank that says itself which coats are dipped in it
         for key, (known, then) in self._named.items():
             said = getattr(told, key, None)
             if said is not None and said not in known:

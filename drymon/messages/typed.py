@@ -106,6 +106,17 @@ def quantity_of(quantity: Quantity, text: str) -> float:
         raise LearningError(f"received {text!r}: {error}{other}") from None
 
 
+HEAVIEST_METAL_KG = 2000.0
+
+
+def metal_of(text: str) -> float:
+    """`12`, `12kg`, `40lb`: a weight of metal in kg, kg without a unit. Above 0 and up to 2000 kg."""
+    kg = quantity_of(Quantity.WEIGHT, text)
+    if not 0.0 < kg <= HEAVIEST_METAL_KG:
+        raise LearningError(f"received {text!r}; allowed is more than 0 and up to {HEAVIEST_METAL_KG:g} kg")
+    return kg
+
+
 def _amount(text: str, units: Mapping[str, float], usual: str, allowed: str) -> tuple[float, int, str]:
     """Number, decimals and unit."""
     match = _AMOUNT.fullmatch(text)

@@ -26,7 +26,8 @@ def no_such_tree(store: Store, event: TreeEvent) -> str:
 def nothing_taken(store: Store, undo: SlurryUndo) -> str:
     """What is wrong with taking back what was said of a tank, "" where it takes something."""
     own = [one for one in store.tank_events() if one.slurry == undo.slurry]
-    if taken_by(next((one for one in own if one == undo and isinstance(one, SlurryUndo)), undo), own) is not None:
+    said = next((one for one in own if one == undo and isinstance(one, SlurryUndo)), None)
+    if taken_by(said or undo, own if said else [*own, undo]) is not None:
         return ""
     return f'slurry: received "{undo.slurry}"; nothing that still stands was said of it'
 

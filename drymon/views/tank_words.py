@@ -18,7 +18,8 @@ ONLY_ITSELF = "a cup compares a slurry with itself: it is no Newtonian liquid"
 
 @dataclass(frozen=True, slots=True)
 class TankView:
-    """One tank as it is told. state: `in band`, `out of band`, `check due`, `never checked`."""
+    """One tank as it is told. state: `in band`, `out of band`, `check due`, `never checked`;
+    `checked` where there is no band."""
 
     now: TankNow
     state: str
@@ -32,7 +33,7 @@ class TankView:
     @property
     def good(self) -> bool:
         """Nothing is to be done."""
-        return self.state == "in band"
+        return self.state in ("in band", "checked")
 
 
 def tank_views(store: Store, room: RoomSetup, at: datetime) -> list[TankView]:
@@ -80,7 +81,9 @@ def _state(one: TankNow, at: datetime) -> str:
         return "never checked"
     if one.out_of_band:
         return "out of band"
-    return "check due" if one.is_due(at) or one.watered is not None else "in band"
+    if one.is_due(at) or one.watered is not None:
+        return "check due"
+    return "in band" if any(value.band for value in one.values) else "checked"
 
 
 def _viscosity(one: TankNow) -> str:
@@ -119,7 +122,7 @@ def _todo(one: TankNow, loss: Loss | None, at: datetime) -> str:
     if beyond:
         return "; ".join(_beyond(value, one, loss, at) for value in beyond.values())
     if not one.is_due(at):
-        return "nothing"
+        return "nothing to do"
     gone = _gone(one, loss, at)
     return (f"about {gone} has gone off since: " if gone else "") + "stir it and check it with the cup"
 

@@ -64,6 +64,8 @@ def test_a_check_is_logged_seen_and_taken_back(running: Path, capsys: pytest.Cap
     assert "slurry tank-1: taken back, as if never said (slurry tank-1: 36 s" in capsys.readouterr().out
     assert main(["slurry", *where]) == 0
     assert "never checked" in capsys.readouterr().out
+    assert main(["slurry", "tank-1", "--undo", *where]) == 1
+    assert "nothing that still stands was said of it; nothing was sent" in capsys.readouterr().err
     earlier = datetime.now(UTC).replace(microsecond=0) - timedelta(hours=2)
     assert main(["slurry", "tank-1", "--ph", "9", "--at", f"{earlier:%Y-%m-%dT%H:%M:%SZ}", *where]) == 0
     assert checks(running)[0].time == earlier

@@ -85,6 +85,7 @@ def test_a_dip_may_say_its_tank(said) -> None:
 
 def test_what_was_said_of_a_tank_is_taken_back_by_undo(said) -> None:
     assert said("undo", slurry="tank-1").items == (SlurryUndo(time=NOON, arrived=NOON, slurry="tank-1"),)
+    assert said("undo", slurry="tank-7").refusals == ()
     (named,) = said("undo", slurry="tank-1", entry="s-1").items
     assert named.entry == "s-1"
 

@@ -134,3 +134,19 @@ def test_yesterdays_forgotten_dip_is_filed_by_taps_and_a_time(day: Shop, open_br
     meant = datetime.combine(yesterday, time(17, 30), ZONE).astimezone(UTC)
     assert (said["tree"], said["coat"], said["by"]) == ("t-50", "backup", "ana")
     assert said["time"] == f"{meant:%Y-%m-%dT%H:%M:%SZ}"
+
+
+def test_a_piece_is_asked_about_by_taps_and_answered_coat_by_coat(day: Shop, open_browser: Open) -> None:
+    phone = open_browser(360, 740)
+    phone.get(f"{day.url}/recipes")
+    phone.find_element(By.CSS_SELECTOR, "select[name=metal] option:nth-child(3)").click()
+    phone.find_element(By.NAME, "sharp").click()
+    phone.find_element(By.NAME, "weight").send_keys("18")
+    tap(phone, "main form button")
+    told = settled(lambda: phone.find_element(By.CSS_SELECTOR, "main").text)
+    assert "12 coats for iron, 18 kg, fine detail, sharp edges" in told
+    assert "craze" not in told.split("The shop's own")[0]
+    assert "standard, 4 coats" in told
+    assert phone.execute_script("return document.documentElement.scrollWidth") == 360
+    assert "allowed are bronze" in day.get("/recipes?metal=lead")[1]
+    assert "allowed is a number" in day.get("/recipes?metal=iron&weight=much")[1]

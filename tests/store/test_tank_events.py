@@ -1,6 +1,7 @@
 """What is said of tanks, through a real file: kept as it was said, among the facts, told of all tanks by time."""
 
 from collections.abc import Callable
+from dataclasses import replace
 from types import SimpleNamespace
 
 from drymon.shop.facts.events import Dip, SlurryCheck, SlurryUndo
@@ -36,6 +37,9 @@ def test_an_undo_of_a_tank_that_takes_nothing_is_told_of(store: Store, make: Sim
         return undo
 
     store.record(make.message(0), [SlurryCheck(time=make.at(0), arrived=make.at(0), slurry="tank-1", ph=9.0)])
+    unsaid = SlurryUndo(time=make.at(1), arrived=make.at(1), slurry="tank-1")
+    assert nothing_taken(store, unsaid) == ""
+    assert "nothing that still stands" in nothing_taken(store, replace(unsaid, slurry="tank-2"))
     assert nothing_taken(store, take(1, "tank-1")) == ""
     assert 'slurry: received "tank-1"; nothing that still stands' in nothing_taken(store, take(2, "tank-1"))
     assert "nothing that still stands" in nothing_taken(store, take(3, "tank-2"))

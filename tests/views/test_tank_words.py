@@ -32,7 +32,7 @@ def view(at: datetime = NOON, loss: Loss | None = LOSS, **said: object) -> TankV
 @pytest.mark.parametrize(
     ("said", "hours", "state", "todo"),
     [
-        ({"seconds": 31}, 1, "in band", "nothing"),
+        ({"seconds": 31}, 1, "in band", "nothing to do"),
         ({"seconds": 31}, 25, "check due", "about 1.2 L has gone off since: stir it and check it with the cup"),
         ({"seconds": 36}, 6, "out of band", "too thick: add about 0.3 L, stir, then check with the cup"),
         ({"seconds": 36}, 0.5, "out of band", "too thick: add a little water, stir, then check with the cup"),
@@ -54,6 +54,12 @@ def test_what_is_to_be_done(said, hours, state, todo) -> None:
     assert told.state == state
     assert told.todo.startswith(todo)
     assert told.good == (state == "in band")
+
+
+def test_a_tank_without_bands_is_checked_and_in_none() -> None:
+    check = SlurryCheck(time=NOON, arrived=NOON, slurry="tub", seconds=31)
+    told = tank_view(TankNow(Tank("tub", ("backup",)), (check,)), None, NOON, "UTC")
+    assert (told.state, told.todo, told.good) == ("checked", "nothing to do", True)
 
 
 def test_water_since_the_last_cup_asks_for_the_cup() -> None:

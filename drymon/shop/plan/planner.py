@@ -43,7 +43,9 @@ class Planner:
         coming = [self._dip(slot, going[slot.tree], (early, slow), time.astimezone(zone)) for slot in planned.values()]
         now, next_, later = _by_time(coming, going, hours, at, setup.hours.dip_min * 60.0)
         finishes = {tree: self._finish(going[tree], (early, planned, slow), at) for tree in sorted(going)}
-        air = {rack: told for rack in setup.rack_by_name if (told := self.waits.air(rack, at)) is not None}
+        # Of racks whose trees are in the plan alone: to look at the air of another would put minutes into its record.
+        hung = sorted({verdict.rack for verdict in going.values()})
+        air = {rack: told for rack in hung if (told := self.waits.air(rack, at)) is not None}
         return DayPlan(time, time + VALID_FOR, now, next_, later, finishes, air)
 
     def _slots(

@@ -19,6 +19,7 @@ from drymon.views.page import (
     log_views,
     measure_views,
     picture_views,
+    recipe_views,
     room_views,
     sign_views,
     slurry_views,
@@ -65,6 +66,7 @@ def create_app(ports: Ports) -> Flask:
         measure_views,
         picture_views,
         slurry_views,
+        recipe_views,
     ):
         views.add(app, context)
     _compile(app)
