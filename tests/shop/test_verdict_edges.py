@@ -15,7 +15,7 @@ from drymon.shop.tree.redips import Redip, severity, words
 from drymon.shop.tree.state import TreeState, World
 from drymon.shop.tree.tree_air import advanced
 from drymon.shop.verdict import judge, taking_back
-from drymon.shop.verdict.advice import Touch, advice
+from drymon.shop.verdict.advice import advice
 from drymon.shop.verdict.doubts import doubts
 from drymon.shop.verdict.judge import Outlook
 from drymon.shop.weight.weighings import Weighings
@@ -130,9 +130,11 @@ def test_air_is_too_damp_only_where_drier_air_would_do(
 @pytest.mark.parametrize(("later_s", "kept"), [(1799.0, True), (1800.0, False)])
 def test_a_finding_is_told_for_half_an_hour(world: World, tree: TreeState, later_s: float, kept: bool) -> None:
     finger = Felt(time=at(0.0), arrived=at(0.0), tree="t-1", finding="dry", where="face")
-    felt = trees.told(world, with_left(tree, RANKED, at=START), finger, frozenset())
-    touch = judge._touch(replace(felt, at=START + later_s))
-    assert touch == (Touch("dry", at(0.0), at(1800.0)) if kept else None)
+    likely = with_left(tree, np.where(np.arange(MEMBERS) < 0.6 * MEMBERS, 0.0, 0.9), at=START)
+    felt = trees.told(world, likely, finger, frozenset())
+    said = judge.verdict(world, replace(felt, at=START + later_s), None, UTC).advice
+    assert ("since 06:00, felt dry at 06:00: touch-test it again from 06:30" in said) is kept
+    assert ("since 06:00: touch-test it, and tell drymon with felt" in said) is not kept
 
 
 # --- what a person is told to do -------------------------------------------------------------------------------------
