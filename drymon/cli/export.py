@@ -23,13 +23,15 @@ def register(commands: Commands) -> None:
         "export",
         help="readings, log, verdicts, alarms as CSV, or a recorded stream",
         description="Writes a part of the record to a file: readings, log, verdicts or alarms as CSV (UTF-8, times in "
-        "UTC, default units, full precision), or `stream`: the messages as a recorded stream (.jsonl or .jsonl.gz) "
-        "that `drymon replay` plays. Works while the service runs.",
+        "UTC, default units, full precision) with a Table Schema beside it, or as Parquet; or `stream`: the messages "
+        "as a recorded stream (.jsonl or .jsonl.gz) that `drymon replay` plays. Works while the service runs.",
     )
     parser.add_argument("what", choices=WHAT)
     parser.add_argument("--from", dest="from_", metavar="T", help="from this time on")
     parser.add_argument("--to", metavar="T", help="before this time")
-    parser.add_argument("--out", required=True, metavar="FILE", help="the file to write; - for standard output")
+    parser.add_argument(
+        "--out", required=True, metavar="FILE", help="the file to write: .csv, .parquet, .jsonl; - for standard output"
+    )
 
 
 def run(args: Namespace) -> int:
@@ -45,7 +47,7 @@ def run(args: Namespace) -> int:
         if args.what == "stream":
             count = _write_stream(record, begin, end, args.out)
         else:
-            count = _write_csv(_rows(record, args.what, begin, end), args.out)
+            count = _write_table(args.what, _rows(record, args.what, begin, end), args.out)
     print(f"{count} {'messages' if args.what == 'stream' else 'rows'} in {args.out}", file=sys.stderr)
     return 0
 
@@ -62,10 +64,17 @@ def _rows(record: "Store", what: str, begin: datetime | None, end: datetime | No
     return alarm_rows(record.alerts(begin, end))
 
 
-def _write_csv(rows: "Iterable[Row]", out: str) -> int:
+def _write_table(what: str, rows: "Iterable[Row]", out: str) -> int:
     """Returns the number of rows below the head."""
+    from drymon.views.table_schema import schema_text
+
     if out == "-":
         return _each(csv.writer(sys.stdout, lineterminator="\n").writerow, rows) - 1
+    if Path(out).suffix.lower() == ".parquet":
+        from drymon.views.parquet import write_parquet
+
+        return write_parquet(what, rows, Path(out))
+    Path(out).with_suffix(".schema.json").write_text(schema_text(what), encoding="utf-8")
     with Path(out).open("w", encoding="utf-8", newline="") as file:
         return _each(csv.writer(file, lineterminator="\n").writerow, rows) - 1
 

@@ -13,6 +13,7 @@ from drymon.drying.ensemble import CoatState
 from drymon.drying.quantities import Quantity
 from drymon.shop.air.air_book import AirBook
 from drymon.shop.air.cross_check import CrossCheck
+from drymon.shop.air.heard import too_dry
 from drymon.shop.air.sensors import minute_of
 from drymon.shop.facts.events import CellMass, Dip, Undo, Weigh
 from drymon.shop.facts.outcome import RackStatus, State, Verdict
@@ -55,7 +56,7 @@ def test_two_dips_that_are_told_late_together_are_judged_as_if_each_had_been_tol
 
 
 @pytest.fixture(scope="module")
-def apart() -> CrossCheck:
+def heard_apart() -> AirBook:
     """A day of two places in the same air; one reads 25 points drier from the tenth hour on."""
     book = AirBook(SETUP)
     for minute in range(0, 24 * 60, 10):
@@ -64,7 +65,12 @@ def apart() -> CrossCheck:
             for quantity, value in ((Quantity.TEMPERATURE, 22.0), (Quantity.HUMIDITY, humidity)):
                 book.enter(reading(stamp, quantity, value + 0.01 * (minute // 10 % 2), place))
     book.cross_check.settle(minute_of(BEGIN) + 20 * 60)
-    return book.cross_check
+    return book
+
+
+@pytest.fixture(scope="module")
+def apart(heard_apart: AirBook) -> CrossCheck:
+    return heard_apart.cross_check
 
 
 @pytest.mark.parametrize(("hour", "doubted"), [(8, False), (9, False), (10, True), (11, True), (12, True), (19, True)])
@@ -79,9 +85,18 @@ def test_a_sensor_that_disagrees_is_doubted_from_the_two_hours_that_have_shown_i
 
 
 def test_a_doubt_is_told_with_the_hour_in_which_it_began(apart: CrossCheck) -> None:
-    for hour in (12, 13, 19):
+    for hour in (10, 11, 12, 13, 19):
         assert apart.doubted_since("rack-a", "", minute_of(BEGIN) + 60 * hour) == minute_of(BEGIN) + 600
     assert apart.doubted_since("rack-a", "", minute_of(BEGIN) + 60 * 9) is None
+
+
+@pytest.mark.parametrize("hour", [10.5, 11.5, 12.5])
+def test_a_reading_that_comes_late_is_doubted_from_the_beginning_to_itself(heard_apart: AirBook, hour: float) -> None:
+    """Also in the two hours that have shown it: a span that ended before it began would mark no reading."""
+    late_word = reading(at(hour), Quantity.HUMIDITY, 35.0, "rack-a", arrived=at(19.0))
+    doubt = too_dry(heard_apart, late_word)
+    assert doubt is not None
+    assert (doubt.first, doubt.last) == (at(10.0), at(hour))
 
 
 def test_a_redip_that_is_told_in_time_counts_by_what_had_been_said() -> None:

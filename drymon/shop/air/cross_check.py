@@ -94,12 +94,12 @@ class CrossCheck:
         """The minute from which on the sensor has been doubted for one cause up to this one, None where it is
         believed.
         """
-        found = self.doubt(place, sensor, minute)
+        found, hour = self.doubt(place, sensor, minute), minute // HOUR_MIN
         if found is None:
             return None
-        hours = self._doubted_before(Hygrometer(place, sensor), minute // HOUR_MIN + 1, found.code)
-        hours += APART_H if found.code == DISAGREES and hours else 0
-        return (minute // HOUR_MIN + 1 - hours) * HOUR_MIN
+        while (before := self.doubt(place, sensor, (hour - 1) * HOUR_MIN)) and before.code == found.code:
+            hour -= 1
+        return hour * HOUR_MIN
 
     def forget(self, minute: int) -> None:
         """A reading of this minute has come: what was found from its hour is to be found anew."""
