@@ -14,7 +14,7 @@ from drymon.shop.air.digits import Around
 from drymon.shop.air.heard import heard, too_dry
 from drymon.shop.air.rack_air import RackAir
 from drymon.shop.air.sensors import MinuteSeries, Track, minute_of
-from drymon.shop.facts.measured import ByCloth
+from drymon.shop.facts.measured import ByCloth, InItsPlace
 from drymon.shop.facts.setup import Rack, RoomSetup
 from tests.shop.invented_shop import BEGIN, SETUP, at, reading
 
@@ -221,6 +221,20 @@ def test_a_wet_cloth_speaks_for_the_fans_as_they_were_when_it_hung_there() -> No
     assert [air.cloth(FIRST + minute) for minute in (15, 25)] == [with_fans, None]
     air.measured({True: with_fans, False: without})
     assert air.cloth(FIRST + 25) == without
+
+
+def test_a_dip_beside_a_wet_cloth_knows_what_was_assumed_and_what_the_cloth_told() -> None:
+    air = rack_air(book_of((0.0, T, 22.0), (0.0, RH, 45.0)), airflow_assumed=(0.5, 2.0))
+    assert air.place_by_cloth(FIRST) is None
+    assert air.minute(FIRST).by_cloth is None
+    air.measured({True: ByCloth(0.8, 1.2, BEGIN), False: ByCloth(0.1, 0.15, BEGIN)})
+    assert air.place_by_cloth(FIRST) == InItsPlace((0.5, 2.0), (0.8, 1.2))
+    minute = air.minute(FIRST)
+    assert (minute.by_cloth, minute.range_of(True), minute.range_of(False)) == ((0.8, 1.2), (0.8, 1.2), (0.5, 2.0))
+    air.fans_switched(FIRST, False)
+    assert air.place_by_cloth(FIRST) == InItsPlace(STILL, (0.1, 0.15))
+    air.book.enter(reading(BEGIN, SPEED, 1.0))
+    assert air.place_by_cloth(FIRST) is None, "an anemometer says it better"
 
 
 def test_air_that_fell_silent_is_gone_by_minute_for_minute() -> None:
