@@ -8,7 +8,7 @@ from datetime import timedelta
 import numpy as np
 import pytest
 
-from drymon.drying import coat, dips
+from drymon.drying import coat, dips, forecast
 from drymon.drying.ensemble import REFERENCE_AIR
 from drymon.drying.quantities import Quantity
 from drymon.shop.air.air_book import AirBook
@@ -65,6 +65,23 @@ def test_an_outlook_lasts_a_quarter_of_the_wait_that_it_gives() -> None:
     assert 600.0 < lasts < 3500.0
     assert made_at(forecaster, later(tree, lasts - 2.0)) == [600.0]
     assert made_at(forecaster, later(tree, lasts + 2.0)) == pytest.approx([600.0 + lasts + 2.0])
+
+
+def test_how_widely_a_rack_s_air_varies_is_worked_out_every_three_hours(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of eight days of air: too dear for each outlook. From three hours of the clock on, for all trees alike."""
+    asked: list[forecast.PastAir] = []
+    spread = forecast.spread
+
+    def counted(history: forecast.PastAir) -> forecast.Spread:
+        asked.append(history)
+        return spread(history)
+
+    monkeypatch.setattr(forecast, "spread", counted)
+    room = world()
+    forecaster = Forecaster(room)
+    for hours, count in ((0.2, 1), (1.0, 1), (2.99, 1), (3.0, 2), (3.5, 2)):
+        forecaster.outlooks([dipped(room, f"t-{hours}", seconds=3600.0 * hours)])
+        assert len(asked) == count
 
 
 def test_it_lasts_an_hour_at_the_most_and_ten_minutes_at_the_least() -> None:

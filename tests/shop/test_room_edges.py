@@ -4,10 +4,13 @@ from datetime import timedelta
 
 import pytest
 
+from drymon.drying.conditioned import Evidence
 from drymon.drying.quantities import Quantity
 from drymon.shop.facts.events import Dip, FanSwitched
+from drymon.shop.facts.measured import Measured
 from drymon.shop.facts.outcome import DayPlan, Outcome, RackStatus, State, Verdict
-from tests.shop.invented_shop import BEGIN, STEADY, Shop, at, reading
+from drymon.shop.fold.room import Room
+from tests.shop.invented_shop import BEGIN, MODELS, SETUP, STEADY, Shop, at, reading
 
 
 def minutes_of(said: list[Outcome], kind: type) -> list[float]:
@@ -116,3 +119,43 @@ def test_the_room_stands_as_it_was_last_said_to() -> None:
     assert dict(shop.room.standing().on_cells) == {"cell-1": "t-1"}
     shop.clock(False)
     assert not shop.room.standing().clock_known
+
+
+@pytest.mark.parametrize(("retained", "weighed"), [(False, True), (True, False)])
+def test_a_mass_that_the_broker_kept_is_no_weighing(retained: bool, weighed: bool) -> None:
+    """Nobody knows of when it is: another tree may have hung there."""
+    shop = Shop()
+    shop.run(0.1)
+    shop.dip("t-1", "middle", cell="cell-1")
+    for minute in range(40):
+        mass = 3.0 - 0.001 * minute
+        shop.room.tell([reading(shop.now, Quantity.WEIGHT, mass, "rack-a", "cell-1", retained=retained)])
+        shop.run(1 / 60)
+    state = shop.room.logs["t-1"].newest()
+    assert state is not None
+    assert (len(state.weighings.cell.times) > 3) is weighed
+
+
+@pytest.mark.parametrize("seconds", [0.0, 59.0])
+def test_a_room_begins_at_the_whole_minute_before_its_first_moment(seconds: float) -> None:
+    shop = Shop()
+    room = Room(SETUP, MODELS)
+    assert room.advance(shop.now + timedelta(minutes=3, seconds=seconds)) == []
+    assert room.standing().time == shop.now + timedelta(minutes=3)
+    assert room.advance(shop.now + timedelta(minutes=3, seconds=59.9)) == []
+    assert {type(one) for one in room.advance(shop.now + timedelta(minutes=5))} == {RackStatus}
+
+
+def test_a_word_from_before_the_room_s_last_moment_is_judged_at_that_moment() -> None:
+    shop = Shop()
+    shop.run(0.1)
+    dip = Dip(time=at(0.05), arrived=at(0.05), tree="t-1", rack="rack-a", coat="middle", shelter="open")
+    shop.room.tell([dip])
+    (said,) = (one for one in shop.room.judge_now(at(0.05)) if isinstance(one, Verdict))
+    assert (said.time, said.dipped_at) == (shop.now, at(0.05))
+
+
+def test_only_news_of_what_was_measured_is_news() -> None:
+    room = Shop().room
+    weighed = Measured(waters={"middle": Evidence(0.2, 0.1)})
+    assert [room.measured(each) for each in (Measured(), weighed, weighed, Measured())] == [False, True, False, True]

@@ -9,6 +9,7 @@ import pytest
 from drymon.drying.quantities import Quantity
 from drymon.shop.facts.events import Felt
 from drymon.shop.facts.outcome import Reason, State, When
+from drymon.shop.facts.setup import CoatType
 from drymon.shop.tree import state as trees
 from drymon.shop.tree.calls import Call
 from drymon.shop.tree.redips import Redip, severity, words
@@ -19,7 +20,7 @@ from drymon.shop.verdict.advice import advice
 from drymon.shop.verdict.doubts import doubts
 from drymon.shop.verdict.judge import Outlook
 from drymon.shop.weight.weighings import Weighings
-from tests.shop.invented_shop import MODELS, codes, model, text
+from tests.shop.invented_shop import MODELS, SETUP, codes, model, text
 from tests.shop.test_advice import NOON, verdict, when
 from tests.shop.test_tree_figures import MEMBERS, START, at, dip, dipped, room, series, with_left
 
@@ -260,6 +261,14 @@ def test_part_of_a_minute_takes_its_part_of_the_water(world: World) -> None:
     np.testing.assert_allclose(parts.water.left, whole.water.left, atol=2e-4)
     still = advanced(world, replace(fresh, complete=True), START + 600.0)
     assert (still.at, still.water) == (START + 600.0, fresh.water)
+
+
+@pytest.mark.parametrize(("minutes", "held"), [(19, False), (22, True)])
+def test_a_fresh_tree_s_first_quarter_of_an_hour_counts_for_no_limit_however_low(minutes: int, held: bool) -> None:
+    slow = replace(SETUP, coats=(CoatType("middle", "backup", fastest_loss_pct_per_h=0.5),))
+    there = room(60, slow)
+    after = advanced(there, dipped(there), START + 60.0 * minutes)
+    assert ("too-fast" in after.holds) is held
 
 
 def test_silence_is_counted_to_the_second(world: World) -> None:
