@@ -18,7 +18,7 @@ from pathlib import Path
 
 from tests.docs.markdown import REPOSITORY, Block
 
-LONGEST_S = 180
+LONGEST_S = 400
 
 SUDO = """\
 #!/bin/sh
