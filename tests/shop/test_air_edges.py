@@ -6,6 +6,7 @@ Spans and limits are those of docs/messages.md and docs/room.md.
 import math
 from datetime import timedelta
 
+import numpy as np
 import pytest
 
 from drymon.drying.quantities import Quantity
@@ -235,6 +236,25 @@ def test_a_dip_beside_a_wet_cloth_knows_what_was_assumed_and_what_the_cloth_told
     assert air.place_by_cloth(FIRST) == InItsPlace(STILL, (0.1, 0.15))
     air.book.enter(reading(BEGIN, SPEED, 1.0))
     assert air.place_by_cloth(FIRST) is None, "an anemometer says it better"
+
+
+def test_air_comes_back_from_an_image_minute_for_minute() -> None:
+    """Before the first reading, as measured, beside a wet cloth, and in a silence."""
+    book = book_of((0.0, T, 24.0), (0.0, RH, 45.0), (0.0, PRESSURE, 98_000.0))
+    air, again = rack_air(book), rack_air(book)
+    air.measured({True: ByCloth(0.8, 1.2, BEGIN)})
+    air.fans_switched(FIRST + 2, False)
+    asked = [FIRST + minute for minute in (-5, 0, 1, 2, 30)]
+    before = [air.minute(minute) for minute in asked]
+    again.unpack(air.packed())
+    for minute, one in zip(asked, before, strict=True):
+        other = again.minute(minute)
+        assert (other.known, other.by_cloth, other.drifted) == (one.known, one.by_cloth, one.drifted)
+        assert (other.drive, other.pressure_pa) == (one.drive, one.pressure_pa)
+        assert str(other.temperature_c) == str(one.temperature_c)
+        for by_cloth in (False, True):
+            assert np.mean(other.step_of(by_cloth).resistance) == np.mean(one.step_of(by_cloth).resistance)
+    assert [one.by_cloth is not None for one in before] == [False, True, True, False, False]
 
 
 def test_air_that_fell_silent_is_gone_by_minute_for_minute() -> None:
