@@ -54,6 +54,7 @@ class Life(RuleBasedStateMachine):
         self.good_rh: datetime | None = None
         self.clock_stands = True
         self.dips: dict[str, list[datetime]] = {}
+        self.before: dict[str, list[list[datetime]]] = {}
         self.read = 0
         self.standing: dict[str, Verdict] = {}
         self.last_time: datetime | None = None
@@ -78,6 +79,11 @@ class Life(RuleBasedStateMachine):
         self.dip(tree, coat, "rack-a", "open")
         self.all_is_well(minutes)
 
+    @rule(tree=trees)
+    def a_grade_is_skipped(self, tree: str) -> None:
+        self.a_coat_in_peace(tree, "prime", 10)
+        self.a_coat_in_peace(tree, "coarse", 10)
+
     @rule(air=broken, minutes=st.sampled_from((1, 9, 12, 40)))
     def missing_or_broken_air(self, air: dict[Quantity, float] | None, minutes: int) -> None:
         self.shop.run(minutes / 60, air)
@@ -90,43 +96,51 @@ class Life(RuleBasedStateMachine):
     def retained(self, quantity: Quantity) -> None:
         self.shop.room.tell([reading(self.shop.now, quantity, STEADY[quantity], retained=True)])
 
+    def told(self, tree: str, dips: list[datetime] | None = None) -> None:
+        """Something is said of a tree, which an undo takes back: it then has the dips that it had before."""
+        had = self.dips.get(tree, [])
+        self.before.setdefault(tree, []).append(had)
+        self.dips[tree] = had if dips is None else dips
+
     @rule(tree=trees, coat=coats, rack=racks, shelter=st.sampled_from((None, "open", "deep")))
     def dip(self, tree: str, coat: str, rack: str, shelter: str | None) -> None:
         self.shop.now += timedelta(seconds=1.5)
         verdict = self.shop.dip(tree, coat, rack, shelter)
         self.shop.now += timedelta(seconds=58.5)
-        self.dips.setdefault(tree, []).append(verdict.dipped_at)
+        self.told(tree, [*self.dips.get(tree, []), verdict.dipped_at])
         assert not verdict.safe_to_redip
         assert verdict.state is not State.COMPLETE
 
     @rule(tree=trees, finding=st.sampled_from(("sound", "repaired", "scrap")))
     def look(self, tree: str, finding: str) -> None:
         self.shop.look(tree, finding)
-        if finding == "scrap":
-            self.dips.pop(tree, None)
+        self.told(tree, [] if finding == "scrap" else None)
 
     @rule(tree=trees, finding=st.sampled_from(("wet", "dry")))
     def feel(self, tree: str, finding: str) -> None:
         self.shop.felt(tree, finding)
+        self.told(tree)
 
     @rule(tree=trees, rack=racks)
     def move(self, tree: str, rack: str) -> None:
         self.shop.move(tree, rack)
+        self.told(tree)
 
     @rule(tree=trees, mass=st.floats(2.0, 6.0))
     def weigh(self, tree: str, mass: float) -> None:
         self.shop.weigh(tree, mass)
+        self.told(tree)
 
     @rule(tree=trees)
     def undo(self, tree: str) -> None:
         self.shop.undo(tree)
-        if self.dips.get(tree):
-            self.dips[tree].pop()
+        if self.before.get(tree):
+            self.dips[tree] = self.before[tree].pop()
 
     @rule(tree=trees)
     def leave(self, tree: str) -> None:
         self.shop.leave(tree)
-        self.dips.pop(tree, None)
+        self.told(tree, [])
 
     @rule(rack=racks, on=st.booleans())
     def fan(self, rack: str, on: bool) -> None:
