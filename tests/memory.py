@@ -2,6 +2,9 @@
 
 from pathlib import Path
 
+OWN_MB = 58
+"""What the service may hold of its own: with 22 MB of libraries' pages, 80 MB in all."""
+
 
 def own_mb(pid: int) -> float:
     """Resident memory that is the process's own, in MiB.

@@ -24,7 +24,7 @@ from drymon.views.page.long_air import long_air
 from drymon.views.page.ports import Picture
 from drymon.web import pictures as page_pictures
 from drymon.web.server import PageServer
-from tests.memory import own_mb
+from tests.memory import OWN_MB, own_mb
 from tests.page.conftest import ROOM, Shop, until
 
 HEAVY = ("matplotlib", "pandas", "scipy", "sklearn")
@@ -204,7 +204,7 @@ def test_the_service_stays_small_and_never_loads_what_draws(still_shop: Shop) ->
     assert "numpy" in mapped, "the map shows libraries"
     assert [heavy for heavy in HEAVY if f"/{heavy}/" in mapped] == []
     pid = still_shop.service.pid  # what was freed is given back every ten seconds
-    assert until(lambda: own_mb(pid) < 55, 15), f"{own_mb(pid):.0f} MB of its own: with its libraries more than 80"
+    assert until(lambda: own_mb(pid) < OWN_MB, 15), f"{own_mb(pid):.0f} MB of its own"
 
 
 def test_two_hundred_loads_leave_memory_flat(still_shop: Shop) -> None:

@@ -25,6 +25,7 @@ from drymon.messages.streams import StreamWriter
 from drymon.service.replay import replay
 from drymon.service.serve import Service
 from drymon.store.store import Store
+from tests.memory import OWN_MB, own_mb
 from tests.service.conftest import Ear, Mosquitto, Serving, make_home, until
 
 Start = Callable[..., Serving]
@@ -246,9 +247,7 @@ def test_it_stays_within_80_megabytes(broker: Mosquitto, ear: Ear, tmp_path: Pat
     urllib.request.urlopen(f"http://127.0.0.1:{load_home(home).page.port}/", timeout=5).read()
     time.sleep(11.0)  # what was freed is given back every ten seconds
     assert service.process is not None
-    status = Path(f"/proc/{service.process.pid}/status").read_text()
-    resident_kb = int(next(line.split()[1] for line in status.splitlines() if line.startswith("VmRSS")))
-    assert resident_kb < 80_000
+    assert own_mb(service.process.pid) < OWN_MB
 
 
 def test_the_page_names_every_tree(broker: Mosquitto, ear: Ear, tmp_path: Path, serving: Start) -> None:
