@@ -3,6 +3,7 @@
 import json
 from dataclasses import asdict, dataclass
 from pathlib import Path
+from typing import Any
 
 
 @dataclass(frozen=True)
@@ -30,11 +31,11 @@ class Results:
         for line in path.read_text(encoding="utf-8").splitlines() if path.exists() else []:
             self._take(json.loads(line))
 
-    def _take(self, said: dict[str, object]) -> None:
+    def _take(self, said: dict[str, Any]) -> None:
         if "green" in said:
             self._green[str(said["green"])] = float(str(said["seconds"]))
         else:
-            result = Result(**said)  # type: ignore[arg-type]
+            result = Result(**said)
             self._judged[result.id] = result
 
     def of(self, number: str) -> Result | None:
@@ -50,7 +51,7 @@ class Results:
     def add_green(self, digest: str, seconds: float) -> None:
         self._write({"green": digest, "seconds": seconds})
 
-    def _write(self, said: dict[str, object]) -> None:
+    def _write(self, said: dict[str, Any]) -> None:
         with self._path.open("a", encoding="utf-8") as file:
             file.write(json.dumps(said) + "\n")
         self._take(said)

@@ -79,6 +79,9 @@ def run(args: Namespace) -> int:
             change = change_of(args.what_if)
         except LearningError as error:
             return _wrong(f"--what-if {error}")
+        if not plan.air:
+            print("drymon plan: this plan does not say by which air it was made; the next one will", file=sys.stderr)
+            return COULD_NOT
         return _tell(args, config, _what_if(config, plan, change))
     until = plan.time + timedelta(days=args.days or DAYS_AHEAD)
     if ending in PICTURES:

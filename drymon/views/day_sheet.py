@@ -9,7 +9,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from drymon.shop.facts.local_time import say
 from drymon.shop.facts.outcome import DayPlan, PlannedDip
 from drymon.shop.facts.setup import RoomSetup
-from drymon.views.plan_words import when_words
+from drymon.views.plan_words import coat_called, rack_called, when_words
 from drymon.views.what_if_words import air_words
 
 
@@ -25,9 +25,7 @@ def day_sheet(plan: DayPlan, room: RoomSetup, zone: tzinfo, until: datetime) -> 
         made=plan.time.astimezone(zone),
         days=[(f"{date:%A} {date.day} {date:%B %Y}", _rows(list(each), plan, room, zone)) for date, each in days],
         finishes=[(tree, when_words(finish, plan.time, zone)) for tree, finish in plan.finishes.items()],
-        airs=[
-            ((rack.label or rack.name), air_words(plan.air[rack.name])) for rack in room.racks if rack.name in plan.air
-        ],
+        airs=[(rack_called(room, rack), air_words(told)) for rack, told in plan.air.items()],
     )
 
 
@@ -37,9 +35,9 @@ def _rows(dips: Sequence[PlannedDip], plan: DayPlan, room: RoomSetup, zone: tzin
         {
             "at": "now" if (dip.tree, dip.number) in ready else f"{dip.at.astimezone(zone):%H:%M}",
             "tree": dip.called,
-            "coat": room.coat_by_name[dip.coat].label or dip.coat,
+            "coat": coat_called(room, dip.coat),
             "number": str(dip.number),
-            "rack": room.rack_by_name[dip.rack].label or dip.rack,
+            "rack": rack_called(room, dip.rack),
             "until": "" if dip.until is None else say(dip.until, dip.at, zone),
             "dry": "" if dip.dry is None or dip.dry.best is None else say(dip.dry.best, dip.at, zone),
             "note": dip.note,

@@ -41,9 +41,19 @@ def past_words(plan: DayPlan, zone: tzinfo) -> str:
 
 def dip_words(dip: PlannedDip, room: RoomSetup) -> str:
     """`tree-1, coat 4 (Backup), rack-a`."""
-    coat = room.coat_by_name.get(dip.coat)
-    rack = room.rack_by_name.get(dip.rack)
-    return f"{dip.called}, coat {dip.number} ({(coat and coat.label) or dip.coat}), {(rack and rack.label) or dip.rack}"
+    return f"{dip.called}, coat {dip.number} ({coat_called(room, dip.coat)}), {rack_called(room, dip.rack)}"
+
+
+def coat_called(room: RoomSetup, name: str) -> str:
+    """What people call a coat; its name where room.toml has no label, or no such coat any more."""
+    coat = room.coat_by_name.get(name)
+    return (coat.label if coat else "") or name
+
+
+def rack_called(room: RoomSetup, name: str) -> str:
+    """What people call a rack; its name where room.toml has no label, or no such rack any more."""
+    rack = room.rack_by_name.get(name)
+    return (rack.label if rack else "") or name
 
 
 def when_words(when: When, now: datetime, zone: tzinfo) -> str:

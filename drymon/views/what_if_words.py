@@ -7,6 +7,7 @@ from drymon.shop.facts.local_time import say
 from drymon.shop.facts.outcome import DayPlan, PlanAir
 from drymon.shop.facts.setup import RoomSetup
 from drymon.shop.plan.what_if import Change, Compared
+from drymon.views.plan_words import rack_called
 
 NEVER = "not in 60 days"
 
@@ -42,7 +43,7 @@ def _words(change: Change) -> Iterator[str]:
 def _airs(found: Compared, room: RoomSetup) -> Iterator[str]:
     for rack, air in found.usual.air.items():
         then = air_words(found.changed.air[rack])
-        yield f"  {room.rack_by_name[rack].label or rack}: {air_words(air)} now, {then} then"
+        yield f"  {rack_called(room, rack)}: {air_words(air)} now, {then} then"
 
 
 def air_words(air: PlanAir) -> str:

@@ -21,7 +21,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 from drymon_sensors.sources.base import Machine
 from drymon_sensors.sources.kernel import Kernel
 from drymon_sensors.tables import Table
-from drymon_sensors.trial import KernelTree, TrialClock
+from drymon_sensors.trial import KernelTree, TrialClock, drying_room
 
 settings.register_profile("drymon-sensors", deadline=None)  # a busy machine is no fault
 settings.load_profile("drymon-sensors")
@@ -130,3 +130,10 @@ def broker(tmp_path: Path, mosquitto_here: None) -> Iterator[Mosquitto]:
     running.start()
     yield running
     running.stop()
+
+
+@pytest.fixture
+def sys_tree(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> KernelTree:
+    tree = drying_room(str(tmp_path / "sys"))
+    monkeypatch.setenv("DRYMON_SENSORS_SYS", tree.root)
+    return tree

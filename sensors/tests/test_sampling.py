@@ -56,7 +56,9 @@ def test_the_middle_one_of_three_and_the_moment_in_their_midst() -> None:
 
 def test_one_bad_read_of_three_is_borne_and_two_are_not() -> None:
     wires = ReadError("temp1_input: EIO")
-    assert sampled(21.0, wires, 21.2)[0][2].value == pytest.approx(21.1)  # type: ignore[union-attr]
+    outcome = sampled(21.0, wires, 21.2)[0][2]
+    assert outcome is not None
+    assert outcome.value == pytest.approx(21.1)
     outcome = sampled(21.0, wires, wires)[0][2]
     assert outcome is not None
     assert (outcome.state, outcome.value, outcome.why) == (FAULT, None, "temp1_input: EIO")

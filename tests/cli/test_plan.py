@@ -2,6 +2,7 @@
 
 import json
 import re
+import shutil
 from datetime import datetime, timedelta
 from pathlib import Path
 from xml.etree import ElementTree
@@ -193,3 +194,17 @@ def test_the_picture_says_trees_days_and_numbers(planned: Path, tmp_path: Path) 
     assert asked(planned, "--out", str(file)) == 0
     words = [text.strip() for text in ElementTree.fromstring(file.read_bytes()).itertext() if text.strip()]
     assert {"Dips to come in shop", "t-7", "2", "3", "nobody is there", "last coat dry"} <= set(words)
+
+
+def test_a_room_that_was_changed_since_is_told_by_the_names_that_the_plan_has(
+    planned: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The coats of the plan are gone from room.toml: nothing fails, and nothing is said to be saved."""
+    home = tmp_path / "home"
+    shutil.copytree(planned, home)
+    (home / "room.toml").write_text(ROOM_TOML.replace('"backup"', '"other"', 1), encoding="utf-8")
+    sheet = tmp_path / "sheet.html"
+    for words in (("--out", str(sheet)), ("--out", str(tmp_path / "plan.svg")), ("--what-if", "humidity=20")):
+        assert asked(home, *words) == 0
+    assert "2 backup" in sheet.read_text("utf-8")
+    assert "no tree is in the plan" in capsys.readouterr().out

@@ -45,7 +45,8 @@ FASTER = 1.1
 
 def what_if(world: World, verdicts: Iterable[Verdict], told: DayPlan, change: Change, zone: tzinfo) -> Compared:
     """Both plans at the time of the plan that was told, whose air is taken for the usual."""
-    at, said = told.time.timestamp(), list(verdicts)
+    known = world.setup.coat_by_name  # room.toml may have been changed since they were said
+    at, said = told.time.timestamp(), [verdict for verdict in verdicts if verdict.coat in known]
     usual = Planner(world, told.air)
     air = {rack: changed_air(each, change) for rack, each in told.air.items()}
     hours = replace(world.setup.hours, hands=change.hands or world.setup.hours.hands)

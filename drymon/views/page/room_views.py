@@ -1,6 +1,7 @@
 """The pages to look at: the room, a tree, a rack, the log."""
 
 from datetime import timedelta
+from functools import partial
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -19,6 +20,7 @@ from drymon.views.page.page_context import PageContext
 from drymon.views.page.room_view import TreeView
 from drymon.views.page.tree_view import tree_record
 from drymon.views.page.words import SHELTER_WORDS
+from drymon.views.plan_words import coat_called, rack_called
 
 LONGEST_CHART_H = 72  # beyond, the psychrometric chart's path runs over itself and tells nothing
 SPANS = {"6 h": 6, "1 day": 24, "3 days": 72, "2 weeks": 336, "3 months": 2184, "1 year": 8760}
@@ -77,11 +79,10 @@ def _planned(context: PageContext, name: str) -> PlannedDip | None:
 
 def _day(context: PageContext) -> dict[str, Any]:
     """What the panel of coming dips needs."""
-    coats, racks = context.room.coat_by_name, context.room.rack_by_name
     return {
         "day": day(context.store().current_plan(), context.look(), context.words().now),
-        "coat_label": lambda name: (coats[name].label if name in coats else "") or name,
-        "rack_label": lambda name: (racks[name].label if name in racks else "") or name,
+        "coat_label": partial(coat_called, context.room),
+        "rack_label": partial(rack_called, context.room),
     }
 
 

@@ -11,15 +11,15 @@ from matplotlib.patches import Patch
 
 from drymon.readback.coat_history import natural
 from drymon.shop.facts.local_time import say
-from drymon.shop.facts.outcome import DayPlan, PlannedDip, When
+from drymon.shop.facts.outcome import DayPlan, PlannedDip, State, When
 from drymon.shop.facts.setup import RoomSetup
 from drymon.shop.plan.open_hours import OpenHours
 from drymon.views.plots.marks import BESIDE, TOP, in_two, note
-from drymon.views.plots.style import BAND, BLUE, FAINT, GREEN, INK, PAPER, QUIET, RUST, drawing
+from drymon.views.plots.style import BAND, BLUE, FAINT, GREEN, INK, LOOKS, PAPER, QUIET, RUST, drawing
 from drymon.views.plots.time_axis import day, x_of
 
 LANE_IN, HEAD_IN = 0.46, 1.02
-FILL = "#cfe6f5"
+FILL = LOOKS[State.DRYING].fill
 SPAN_BELOW = 0.32
 """Of a lane's height: where the span stands in which a dip may be done."""
 

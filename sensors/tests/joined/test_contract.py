@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from datetime import datetime, timezone
 from pathlib import Path
+from typing import Literal
 
 import pytest
 from drymon.drying.quantities import LIMITS
@@ -106,8 +107,9 @@ def test_the_services_receipt_is_understood() -> None:
 
 
 def test_the_services_word_on_itself_is_understood() -> None:
-    for state in ("online", "offline"):
-        said = outgoing.service_state("shop", state, ARRIVED)  # type: ignore[arg-type]
+    states: tuple[Literal["online", "offline"], ...] = ("online", "offline")
+    for state in states:
+        said = outgoing.service_state("shop", state, ARRIVED)
         assert said.topic == payload.service_topic("shop")
         assert payload.read_service(said.payload) == (state == "online", ARRIVED.timestamp())
 
