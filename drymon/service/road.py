@@ -72,7 +72,7 @@ class Road:
         said: list[Message] = []
         todo, singly = list(messages), False
         while not self._stop.is_set():
-            some = todo[:1] if singly else todo
+            some = todo[: 1 if singly else self._together(todo)]
             try:
                 last = len(some) == len(todo)
                 said += self.pipeline.batch(self._watched(some), until if last else None, anew and last)
@@ -91,6 +91,11 @@ class Road:
             if not todo:
                 return said
         return None
+
+    def _together(self, messages: Sequence[Message]) -> int:
+        """How many of them share a transaction: a suspect is alone, so that it cannot take others along."""
+        suspects = (number for number, message in enumerate(messages) if self._suspects.suspected(message))
+        return max(1, next(suspects, len(messages)))
 
     def _watched(self, messages: Iterable[Message]) -> Iterator[Message]:
         """The messages, each noted before it is worked on, without those that the service has died over."""

@@ -5,6 +5,7 @@ from collections.abc import Callable, Iterable, Iterator
 from datetime import timedelta
 from pathlib import Path
 from threading import Event
+from typing import Any
 
 import pytest
 
@@ -158,6 +159,28 @@ def test_what_is_set_aside_is_told_with_its_beginning(
     (reported,) = served.take_conditions()
     assert f"it says '{'x' * 39}y' (41 bytes)" in reported.what
     assert "set aside: drymon/shop/rack-a/humidity, 41 bytes" in caplog.text
+
+
+def test_whoever_is_suspected_shares_its_transaction_with_nobody(
+    home: Path, store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """So a second death by chance has a moment's time, not a backlog's."""
+    life = Suspects(home)
+    life.begin(humidity(2))
+    life.close()
+    served, together = Road(load_home(home), {}, store, Event()), []
+    batch = Pipeline.batch
+
+    def watched(pipeline: Pipeline, messages: Iterable[Message], *how: Any) -> list[Message]:
+        some = list(messages)
+        together.append([float(message.payload) for message in some])
+        return batch(pipeline, some, *how)
+
+    monkeypatch.setattr(Pipeline, "batch", watched)
+    assert served.batch([humidity(number) for number in range(5)], None) is not None
+    assert together == [[value(0), value(1)], [value(2)], [value(3), value(4)]]
+    assert served.batch([humidity(2), humidity(3)], None) is not None
+    assert together[3:] == [[value(2), value(3)]], "it came through, and is no suspect"
 
 
 def test_who_does_not_ask_gets_no_image_out_of_turn_and_no_verdict(served: Road, store: Store) -> None:

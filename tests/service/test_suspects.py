@@ -5,7 +5,8 @@ import os
 import subprocess
 import sys
 from collections.abc import Callable
-from datetime import UTC, datetime
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -108,7 +109,32 @@ def test_two_deadly_ones_are_both_found(tmp_path: Path) -> None:
     assert (life.condemned(DEADLY), life.condemned(HARMLESS)) == (True, True)
 
 
-@pytest.mark.parametrize("left", [b"", b"\xff\xfe", b"what\never and ever", b"-" * 5000])
+def test_what_was_set_aside_is_tried_again_a_day_later_and_for_good_once_it_comes_through(tmp_path: Path) -> None:
+    """A sensor in still air sends the same words for days, and kill or the power may have struck there by chance."""
+    late = [replace(DEADLY, arrived=DEADLY.arrived + timedelta(hours=hours)) for hours in (23.9, 24.1, 24.2)]
+    died_over(tmp_path, DEADLY)
+    died_over(tmp_path, DEADLY)
+    assert Suspects(tmp_path).condemned(DEADLY)
+    life = Suspects(tmp_path)
+    assert [life.condemned(message) for message in late] == [True, False, False]
+    life.begin(late[1])
+    life.done()
+    assert not Suspects(tmp_path).suspected(DEADLY)
+
+
+def test_what_kills_again_a_day_later_is_set_aside_for_another_day(tmp_path: Path) -> None:
+    next_day = replace(DEADLY, arrived=DEADLY.arrived + timedelta(days=1))
+    died_over(tmp_path, DEADLY)
+    died_over(tmp_path, DEADLY)
+    assert Suspects(tmp_path).condemned(DEADLY)
+    assert not Suspects(tmp_path).condemned(next_day)
+    died_over(tmp_path, next_day)
+    assert Suspects(tmp_path).condemned(next_day)
+
+
+@pytest.mark.parametrize(
+    "left", [b"", b"\xff\xfe", b"what\never and ever", b"-" * 5000, b"a\na 2 once upon\n", b"a\na 2 noon\n"]
+)
 def test_a_damaged_note_is_begun_anew(tmp_path: Path, left: bytes) -> None:
     (tmp_path / FILE).write_bytes(left)
     assert not Suspects(tmp_path).condemned(DEADLY)
