@@ -7,7 +7,7 @@ from typing import Any
 from drymon.shop.alarms.alarm_book import AlarmBook
 from drymon.shop.alarms.alarm_document import document, from_document
 from drymon.store.codec import to_json
-from drymon.store.connection import Connection
+from drymon.store.engine import Connection
 from drymon.store.notices import Notices
 
 _BOOK = "book"

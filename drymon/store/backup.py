@@ -7,7 +7,7 @@ from datetime import datetime
 from pathlib import Path
 
 from drymon.errors import StoreError
-from drymon.store.connection import Connection, EngineError
+from drymon.store.engine import Connection, EngineError
 from drymon.store.opening import keep_private, layout, sound
 from drymon.store.sqlite import SqliteConnection
 

@@ -4,7 +4,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 
 from drymon.errors import StoreError
-from drymon.store.connection import Connection, Row, Values, upsert
+from drymon.store.engine import Connection, Row, Values, upsert
 
 
 class Database:

@@ -14,7 +14,7 @@ import numpy as np
 from drymon.messages.message import Message
 from drymon.shop.facts.events import LogEvent
 from drymon.shop.facts.reading import Reading
-from drymon.store.connection import Connection
+from drymon.store.engine import Connection
 from drymon.store.history import History
 from drymon.store.plain import PART, Image, digest
 

@@ -7,8 +7,8 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from drymon.store.codec import from_us, maybe_moment, to_json, to_us, within
-from drymon.store.connection import upsert
 from drymon.store.database import Database
+from drymon.store.engine import upsert
 
 LEASE = timedelta(minutes=2)
 """A claimed notice is offered again after this long, for its sender may have died."""

@@ -9,7 +9,7 @@ from pathlib import Path
 import drymon
 from drymon.errors import StoreError
 from drymon.store.codec import maybe_us
-from drymon.store.connection import EngineError
+from drymon.store.engine import EngineError
 from drymon.store.schema import APPLICATION_ID, MIGRATIONS, Migration
 from drymon.store.sqlite import SqliteConnection
 

@@ -12,8 +12,8 @@ from drymon.messages.payload import Number
 from drymon.shop.facts.events import LogEvent
 from drymon.shop.facts.reading import Reading
 from drymon.store.codec import clean, event_row, to_us
-from drymon.store.connection import Connection, Row
 from drymon.store.database import Database
+from drymon.store.engine import Connection, Row
 from drymon.store.numbering import Numbering
 
 RETAIN, DUP, QOS_SHIFT = 1, 2, 2

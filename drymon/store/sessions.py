@@ -4,8 +4,8 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from drymon.store.codec import from_us, to_us
-from drymon.store.connection import upsert
 from drymon.store.database import Database
+from drymon.store.engine import upsert
 
 
 @dataclass(frozen=True, slots=True)

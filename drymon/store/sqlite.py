@@ -6,7 +6,7 @@ from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import Any, Self
 
-from drymon.store.connection import EngineError, Row, Values
+from drymon.store.engine import EngineError, Row, Values
 
 BUSY_S = 10.0
 _CHUNK = 1000

@@ -10,7 +10,7 @@ from drymon.store.alarm_rows import Alarms
 from drymon.store.backup import backups_folder, copy_out, damage, rescue
 from drymon.store.calibrations import Calibrations
 from drymon.store.codec import from_us, to_us
-from drymon.store.connection import Connection
+from drymon.store.engine import Connection
 from drymon.store.images import Images
 from drymon.store.opening import connect_reader, connect_writer, layout, migrate
 from drymon.store.people import People

@@ -16,8 +16,8 @@ from drymon.store.codec import (
     verdict_row,
     within,
 )
-from drymon.store.connection import upsert
 from drymon.store.database import Database
+from drymon.store.engine import upsert
 
 HISTORY_EVERY = timedelta(minutes=5)
 """A verdict that changes nothing enters the history this often at most."""
