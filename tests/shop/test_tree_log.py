@@ -331,9 +331,9 @@ def test_what_was_said_of_a_dip_goes_with_it_alone(world: World, verdict: Verdic
 
 def test_what_was_said_of_no_dip_counts_for_none_that_is_told_later(world: World, verdict: Verdict) -> None:
     log = log_of(world, dip())
-    log.said(s(10), replace(verdict, dipped_at=at(6), state=State.COMPLETE))
+    log.said(s(10), replace(verdict, dipped_at=at(6), state=State.READY))
     log.add(dip(6, arrived=15))
-    assert not log.is_complete(at(6), s(20))
+    assert state(log, 20).call is None
     log.said(s(16), replace(verdict, dipped_at=at(6), state=State.READY))
     log.add(dip(6, arrived=18))
     assert state(log, 20).call is not None, "told twice, it is the same dip"
