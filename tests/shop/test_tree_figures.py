@@ -563,6 +563,27 @@ def test_the_shortest_way_first_and_who_is_near_it_goes_along() -> None:
     assert other.done < NOW
 
 
+@pytest.mark.parametrize(("hours", "along"), [(7.9, True), (8.1, False)])
+def test_who_is_within_six_hours_of_the_shortest_way_goes_along_from_its_own_beginning(
+    hours: float, along: bool
+) -> None:
+    """So that the rack's air is worked out once for both; else the one that is nearly there is through first."""
+
+    class Beside(Behind):
+        """Knows how far the other had come when it was through."""
+
+        others_s = math.inf
+
+        def state(self, moment: float) -> None:
+            super().state(moment)
+            self.others_s = NOW - other.done
+
+    near, other = Beside("a", 2.0 * 3600.0, NOW), Behind("b", hours * 3600.0, NOW)
+    refold(near, other)
+    assert (near.others_s <= 60.0) is along
+    assert near.done == other.done == NOW
+
+
 def test_an_area_that_is_learnt_is_as_wide_as_is_said() -> None:
     """0.4 m2 within a factor e where nothing was ever weighed."""
     assert Weighings().area == AreaPrior(0.4, 1.0)
