@@ -92,18 +92,18 @@ def grow_old(store: Store) -> None:
             db.execute("INSERT INTO channel VALUES (?, ?, ?, '', 0)", (channel, f"rack-{rack}", name))
             db.execute("INSERT INTO topic VALUES (?, ?)", (channel, f"drymon/shop/rack-{rack}/{name}"))
             rows = ((channel, start + i * minute, 45.0 + i % 7, 45.5, 46.0, 1) for i in range(365 * 1440))
-            db.executemany("INSERT INTO minute VALUES (?, ?, ?, ?, ?, ?)", rows)
+            db.execute_many("INSERT INTO minute VALUES (?, ?, ?, ?, ?, ?)", rows)
             hours = ((channel, start + i * 60 * minute, 45.0, 45.5, 46.0, 60) for i in range(365 * 24))
-            db.executemany("INSERT INTO hour VALUES (?, ?, ?, ?, ?, ?)", hours)
+            db.execute_many("INSERT INTO hour VALUES (?, ?, ?, ?, ?, ?)", hours)
         times = ((now - (90 * 1440 - i) * minute, c) for i in range(90 * 1440) for c in range(1, channels + 1))
         rows = ((at, at, channel, 45.0 + at % 7, 0) for at, channel in times)
-        db.executemany("INSERT INTO reading (time, arrived, channel, value, flags) VALUES (?, ?, ?, ?, ?)", rows)
+        db.execute_many("INSERT INTO reading (time, arrived, channel, value, flags) VALUES (?, ?, ?, ?, ?)", rows)
         times = ((now - (30 * 1440 - i) * minute, c) for i in range(30 * 1440) for c in range(1, channels + 1))
         messages = ((at, topic, b"45.12", 4) for at, topic in times)
-        db.executemany("INSERT INTO message (arrived, topic, payload, flags) VALUES (?, ?, ?, ?)", messages)
+        db.execute_many("INSERT INTO message (arrived, topic, payload, flags) VALUES (?, ?, ?, ?)", messages)
         events = ((start + i * 40 * minute, start + i * 40 * minute, f"old-{i // 5}") for i in range(365 * 36))
         body = json.dumps({"rack": "rack-0", "coat": "backup"})
-        db.executemany(
+        db.execute_many(
             "INSERT INTO event (time, arrived, kind, tree, event_id, who, body, after_reading) "
             f"VALUES (?, ?, 'dip', ?, '', '', '{body}', 0)",
             events,
@@ -157,7 +157,7 @@ def measure(folder: Path, trees: int, days: float, year: bool) -> None:
 
 def stored(store: Store) -> str:
     (parts,) = store._db.execute("SELECT coalesce(sum(length(body)), 0) FROM image_part").fetchone()
-    (images,) = store._db.execute("SELECT sum(length(document) + length(heap) + length(parts)) FROM image").fetchone()
+    (images,) = store._db.row("SELECT sum(length(document) + length(heap) + length(parts)) FROM image")
     return f"{parts / 1e6:.1f} MB of parts, {images / 1e6:.1f} MB of images"
 
 

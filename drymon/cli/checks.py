@@ -26,7 +26,7 @@ from drymon.shop.facts.sensor_state import SensorState
 from drymon.shop.facts.value_words import value_words
 from drymon.shop.tree.starting import start_of
 from drymon.store.backup import unfit
-from drymon.store.engine import has_wal_reset_fault, sqlite_version
+from drymon.store.sqlite import has_wal_reset_fault, sqlite_version
 
 LEAST_FREE, LITTLE_FREE = 0.05, 0.10
 

@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from types import MappingProxyType
 
 import numpy as np
+import numpy.typing as npt
 
 from drymon.drying import curve, draws, possible
 from drymon.drying.coat import steady_time
@@ -149,32 +150,74 @@ def possible_coats(  # noqa: PLR0913, what is known of a dip; most is left out o
     lag[-1] *= _worst(edges, extra["face"])
     pocket = still_air(len(zones) - 1, draw["pocketed"], draw["deep"])
     share = zone_shares(len(zones) - 1, draw["pocketed_share"], draw["deep_share"])
-    coats = PossibleCoats(
+    own_parts = {
+        "water": water * ones,
+        "transfer": draw["transfer"] * dip["transfer"] * model.racks.get(rack, 1.0) * ones,
+        "inner": inner * ones,
+        "sorption": draw["sorption"] * coats_breathing(number) * ones,
+        "sunk": np.clip(draw["sunk"] + below / water, LEAST_SUNK, MOST_SUNK) * ones,
+        "buried": (below / water) * ones,
+        "lag": lag,
+        "airflow": extra["airflow"],
+    }
+    coats = coats_of(
+        {**draw, **own_parts},
+        model.tail,
         zones=zones,
         share=np.vstack([share, 0.0 * ones[-1:]]),
-        water=water * ones,
-        cooling=draw["cooling"],
-        conductance=draw["transfer"] * dip["transfer"] * model.racks.get(rack, 1.0) * ones,
         pocket=np.vstack([pocket, pocket[-1:]]),
         fan=np.array([[FAN_REACHES[zone]] for zone in (*zones[:-1], zones[-2])]) * ones,
-        critical=draw["critical"],
-        exponent=draw["exponent"],
-        end=draw["end"],
-        inner=inner * ones,
-        liquid=draw["liquid"] * curve.follows_vapour(model.tail),
-        sorption=draw["sorption"] * coats_breathing(number) * ones,
-        sunk=np.clip(draw["sunk"] + below / water, LEAST_SUNK, MOST_SUNK) * ones,
-        below=inner * coats_below(number) * ones,
-        buried=(below / water) * ones,
-        airflow=extra["airflow"],
-        lag=lag,
-        damp=draw["damp"],
-        warm=draw["warm"],
-        wind=draw["wind"],
-        slowness=np.zeros(members),
+        coats_under=coats_below(number),
         form=form_of(model.tail, members),
     )
     return replace(coats, slowness=possible.rank_share(steady_time(coats, 0.05, REFERENCE_AIR).max(axis=0)))
+
+
+def coats_of(  # noqa: PLR0913, a shell's parts by their names
+    parts: Mapping[str, Array],
+    tail: str,
+    *,
+    zones: tuple[str, ...],
+    share: Array,
+    pocket: Array,
+    fan: Array,
+    coats_under: Values,
+    form: npt.NDArray[np.int64] | None,
+) -> PossibleCoats:
+    """The possible coats of these parameters, drawn or being fitted, each by its name in a model.
+
+    parts: also `lag`; `buried` and `airflow` where they are known, else 0; shapes as in `PossibleCoats`. coats_under:
+    `coats_below` of the dip. All are equally slow, for nobody has ranked them.
+    """
+    nothing = np.zeros((1, 1))
+    named = (
+        "water",
+        "cooling",
+        "critical",
+        "exponent",
+        "end",
+        "inner",
+        "sorption",
+        "sunk",
+        "lag",
+        "damp",
+        "warm",
+        "wind",
+    )
+    return PossibleCoats(
+        zones=zones,
+        share=share,
+        pocket=pocket,
+        fan=fan,
+        conductance=parts["transfer"],
+        liquid=parts["liquid"] * curve.follows_vapour(tail),
+        below=parts["inner"] * coats_under,
+        buried=parts.get("buried", nothing),
+        airflow=parts.get("airflow", nothing),
+        slowness=np.zeros_like(parts.get("airflow", nothing)),
+        form=form,
+        **{name: parts[name] for name in named},
+    )
 
 
 def _buried(below: Array | None, zones: int, number: int, own: Array, held: Array) -> Array:

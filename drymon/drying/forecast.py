@@ -86,19 +86,19 @@ class Paths:
 
 
 @dataclass(frozen=True, slots=True)
-class Spread:
+class AirSpread:
     """Standard deviation by step: temperature [K], logarithm of the humidity ratio [-], each (steps,)."""
 
     temperature: Array
     ratio: Array
 
 
-def spread(history: PastAir) -> Spread:
+def spread(history: PastAir) -> AirSpread:
     """How far the forecast may be out, by lead; worth keeping for some hours, as it looks through the whole record."""
-    return Spread(_spread(history.temperature, _TEMPERATURE), _spread(np.log(history.ratio), _RATIO))
+    return AirSpread(_spread(history.temperature, _TEMPERATURE), _spread(np.log(history.ratio), _RATIO))
 
 
-def paths(history: PastAir, out: Spread) -> Paths | None:
+def paths(history: PastAir, out: AirSpread) -> Paths | None:
     """The next 14 days in PATHS ways, or None where nothing is known of the last hours."""
     temperature, ratio = _course(history.temperature), _course(np.log(history.ratio))
     if temperature is None or ratio is None:

@@ -31,25 +31,25 @@ TEMPERATURE_C, HUMIDITY_PCT, SPEED_M_PER_S = 22.0, 50.0, 0.6
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class ToldRange:
     """What nine of ten shops see: between `middle` / `factor` and `middle` x `factor`."""
 
     middle: float
     factor: float
 
 
-HOURS: Mapping[str, tuple[int, Told]] = MappingProxyType(
-    {"backup": (6, Told(3.5, 1.93)), "prime": (1, Told(3.6, 2.35)), "seal": (10, Told(3.3, 2.1))}
+HOURS: Mapping[str, tuple[int, ToldRange]] = MappingProxyType(
+    {"backup": (6, ToldRange(3.5, 1.93)), "prime": (1, ToldRange(3.6, 2.35)), "seal": (10, ToldRange(3.3, 2.1))}
 )
 """By family: of which coat number, and the hours until the faces of an open tree are dry. People wait 2 to 6 h for a
 backup coat (common practice, no source), a factor of 1.73 about the middle, here a little more; the one published bar
 takes 3 h (Guerra and Dooley, INCAST, June 2020). Of primes and seals less is told: wider.
 """
 
-EARLY_NUMBER, LATE_NUMBER, LATER = 4, 10, Told(1.25, 1.6)
+EARLY_NUMBER, LATE_NUMBER, LATER = 4, 10, ToldRange(1.25, 1.6)
 """The time of a late coat over that of an early one: from hardly less to twice (common practice, no source)."""
 
-POCKETED, DEEP = Told(2.4, 2.4), Told(4.0, 3.2)
+POCKETED, DEEP = ToldRange(2.4, 2.4), ToldRange(4.0, 3.2)
 """The time of a pocketed and of a deep tree over an open one's: from hardly slower to six and to thirteen times
 (common practice, no source).
 """
@@ -94,7 +94,7 @@ def _of_pockets(model: CoatModel) -> Array:
     return _as_told(pocketed - open_, POCKETED) + _as_told(deep - open_, DEEP)
 
 
-def _as_told(logs: Array, told: Told) -> Array:
+def _as_told(logs: Array, told: ToldRange) -> Array:
     """Log weights (members,) that make values whose logarithms are `logs` spread as told: its density over theirs."""
     known = np.isfinite(logs)
     own = (logs - logs[known].mean()) / logs[known].std()

@@ -18,7 +18,7 @@ from drymon.drying.possible import Array
 
 
 @dataclass(frozen=True, slots=True)
-class Waits:
+class WayOfWaiting:
     """One way of waiting: its share of all answers, how many times the coat's true time is waited in the middle, and
     the factor by which two thirds of them differ from that either way.
     """
@@ -28,8 +28,8 @@ class Waits:
     factor: float
 
 
-RIGHT = Waits(0.5, 1.7, 1.25)
-TOO_EARLY = Waits(0.4, 0.45, 1.35)
+RIGHT = WayOfWaiting(0.5, 1.7, 1.25)
+TOO_EARLY = WayOfWaiting(0.4, 0.45, 1.35)
 """Who waits right waits mostly 1.3 to 2.2 times the true time, who waits too early 0.3 to 0.6 of it. Set so that trees
 of shops that wait half the true time are called early hardly more often than without their answer (assumed; tried on
 truths drawn from starting models). So "surely" gains little: a bound that is safe for them lies at twice their wait.
@@ -82,7 +82,7 @@ def chance_it_says_nothing(wait_h: float, hours: Array) -> float:
     return float(_NOTHING / np.exp(log_likelihood(wait_h, hours)).mean())
 
 
-def _density(waits: Waits, log_times: Array) -> Array:
+def _density(waits: WayOfWaiting, log_times: Array) -> Array:
     sd = math.log(waits.factor)
     apart = (log_times - math.log(waits.times)) / sd
     return np.asarray(waits.share / (sd * math.sqrt(2.0 * math.pi)) * np.exp(-0.5 * apart * apart))

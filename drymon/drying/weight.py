@@ -53,7 +53,7 @@ class CellLimits:
 
 
 @dataclass(frozen=True, slots=True)
-class Step:
+class MassStep:
     """A lasting jump: when its first reading came (s), by how much the hanging mass changed (kg), and what it looks
     like.
     """
@@ -82,7 +82,7 @@ class WeightSignal:
     rate_variance: float = 0.0
     noise: float = 0.002
     shift: float = 0.0
-    step: Step | None = None
+    step: MassStep | None = None
     waiting: tuple[tuple[float, float], ...] = ()
     hung: float | None = None
     taken: int = 1
@@ -264,13 +264,13 @@ def _settle(held: WeightSignal, level: float, spread: float, cell: CellLimits) -
         return _hang(fresh, since, level, rough, cell)
     if size < -max(cell.lifted_share * abs(held.mass), cell.dip_kg):
         lifted = _restart(fresh, level - held.shift, rough)
-        return replace(lifted, hung=held.mass, step=Step(since, size, "lifted"))
+        return replace(lifted, hung=held.mass, step=MassStep(since, size, "lifted"))
     if size >= cell.dip_kg:
-        return replace(_restart(fresh, level - held.shift, rough), step=Step(since, size, "dip"))
+        return replace(_restart(fresh, level - held.shift, rough), step=MassStep(since, size, "dip"))
     if abs(size) <= 3 * spread:  # rougher, not heavier: buffeting has begun
         return _update(replace(fresh, noise=rough), size, cell)
     kind: StepKind = "fall" if size <= -cell.dip_kg else "shift"
-    return replace(fresh, shift=held.shift + size, variance=held.variance + spread**2, step=Step(since, size, kind))
+    return replace(fresh, shift=held.shift + size, variance=held.variance + spread**2, step=MassStep(since, size, kind))
 
 
 def _hang(fresh: WeightSignal, since: float, level: float, rough: float, cell: CellLimits) -> WeightSignal:
@@ -281,7 +281,7 @@ def _hang(fresh: WeightSignal, since: float, level: float, rough: float, cell: C
         return _restart(fresh, mass, rough)
     change = mass - fresh.hung
     kind: StepKind = "dip" if change >= cell.dip_kg else "fall" if change <= -cell.dip_kg else "hung"
-    return replace(_restart(fresh, mass, rough), hung=None, step=Step(since, change, kind))
+    return replace(_restart(fresh, mass, rough), hung=None, step=MassStep(since, change, kind))
 
 
 def _restart(signal: WeightSignal, mass: float, rough: float) -> WeightSignal:

@@ -101,7 +101,7 @@ class AreaPrior:
 
 
 @dataclass(frozen=True, slots=True)
-class Evidence:
+class WeightEvidence:
     """Per member: log likelihood, fitted area (m2) with the sd of its logarithm, fitted dry mass (kg), and the sum of
     squared errors in units of their spread, which for a right member is about the number of weighings; area_squares:
     the part of it that stands for an area other than expected.
@@ -148,7 +148,7 @@ def weigh_members(
     *,
     errors: ScaleErrors = LOAD_CELL,
     area: AreaPrior = AreaPrior(),
-) -> Evidence:
+) -> WeightEvidence:
     """Compare weighings since one dip with every member's predicted water.
 
     times_s, masses_kg, sds_kg: (times,), s since the dip and kg; at least 2 weighings, else nothing is learnt (zeros).
@@ -159,7 +159,7 @@ def weigh_members(
     if len(times_s) < 2:
         nothing = np.zeros(members)
         expected, spread = nothing + area.median_m2, nothing + area.log_sd
-        return Evidence(nothing, expected, spread, nothing + masses_kg.mean(), nothing, nothing)
+        return WeightEvidence(nothing, expected, spread, nothing + masses_kg.mean(), nothing, nothing)
     water = _misfit_water(masses_kg, sds_kg, predicted_water)
     root = np.linalg.cholesky(error_covariance(times_s, sds_kg, water, share_gone(predicted_water), errors))
     white = np.linalg.solve(root, np.column_stack([masses_kg, np.ones_like(masses_kg), predicted_water.T]))
@@ -171,7 +171,7 @@ def weigh_members(
     count, freedom = len(times_s) - 1, errors.freedom
     score = -0.5 * (freedom + count) * np.log1p(squares / freedom) - 0.5 * np.log(information * area.log_sd**2)
     odd = ((log_area - np.log(area.median_m2)) / area.log_sd) ** 2
-    return Evidence(score - score.max(), scale, 1.0 / np.sqrt(information), dry, squares, np.asarray(odd))
+    return WeightEvidence(score - score.max(), scale, 1.0 / np.sqrt(information), dry, squares, np.asarray(odd))
 
 
 def share_gone(predicted_water: Array) -> Array:

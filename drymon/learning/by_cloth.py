@@ -39,7 +39,7 @@ NOTED_S = 18.0
 
 
 @dataclass(frozen=True, slots=True)
-class Weighed:
+class StripsWeighed:
     """One weighing of all strips together: seconds since the first, kg, and the step of the scale's digits, kg."""
 
     seconds: float
@@ -59,7 +59,9 @@ class ClothFound:
     strange: tuple[str, ...]
 
 
-def judge_cloth(cloth: Cloth, weighings: Sequence[Weighed], air: AirThere, dry_kg: float | None = None) -> ClothFound:
+def judge_cloth(
+    cloth: Cloth, weighings: Sequence[StripsWeighed], air: AirThere, dry_kg: float | None = None
+) -> ClothFound:
     """Weighings in order of time, and the air from the first to the last in equal steps; dry_kg: of the dry cloth.
 
     Raises LearningError where they tell no air speed, with why and what to do.
@@ -86,7 +88,7 @@ def judge_cloth(cloth: Cloth, weighings: Sequence[Weighed], air: AirThere, dry_k
     return ClothFound(told, loss, seconds, _strange(cloth, first, last, dry_kg))
 
 
-def check_weighings(weighings: Sequence[Weighed]) -> tuple[Weighed, Weighed]:
+def check_weighings(weighings: Sequence[StripsWeighed]) -> tuple[StripsWeighed, StripsWeighed]:
     """The first and the last, in order of time; LearningError where they are not far enough apart to tell a loss."""
     if len(weighings) < 2:
         raise LearningError(f"received {len(weighings)} weighings; at least 2 are needed, some minutes apart")
@@ -106,7 +108,7 @@ def check_weighings(weighings: Sequence[Weighed]) -> tuple[Weighed, Weighed]:
     return first, last
 
 
-def _check_wet(first: Weighed, last: Weighed, dry_kg: float | None) -> None:
+def _check_wet(first: StripsWeighed, last: StripsWeighed, dry_kg: float | None) -> None:
     if dry_kg is None:
         return
     if not dry_kg < first.kg:
@@ -119,7 +121,7 @@ def _check_wet(first: Weighed, last: Weighed, dry_kg: float | None) -> None:
         )
 
 
-def _check_steady(cloth: Cloth, weighings: Sequence[Weighed], air: AirThere) -> None:
+def _check_steady(cloth: Cloth, weighings: Sequence[StripsWeighed], air: AirThere) -> None:
     """Of three or more weighings: the last part's rate against the first's, each over what its air would take."""
     if len(weighings) < 3:
         return
@@ -134,7 +136,9 @@ def _check_steady(cloth: Cloth, weighings: Sequence[Weighed], air: AirThere) -> 
         )
 
 
-def _pace(cloth: Cloth, one: Weighed, other: Weighed, begin: float, end: float, air: AirThere) -> tuple[float, float]:
+def _pace(
+    cloth: Cloth, one: StripsWeighed, other: StripsWeighed, begin: float, end: float, air: AirThere
+) -> tuple[float, float]:
     """What was lost between two weighings over what a piece at 1 m/s would lose in that air, and its error."""
     count = len(air.temperature_c)
     edges = [round(count * (moment - begin) / (end - begin)) for moment in (one.seconds, other.seconds)]
@@ -145,7 +149,7 @@ def _pace(cloth: Cloth, one: Weighed, other: Weighed, begin: float, end: float, 
     return (one.kg - other.kg) / expected, error / expected
 
 
-def _loss(weighings: Sequence[Weighed]) -> tuple[float, float]:
+def _loss(weighings: Sequence[StripsWeighed]) -> tuple[float, float]:
     """Loss from the first to the last by a line through all, and its standard deviation, kg."""
     times = np.array([one.seconds for one in weighings])
     masses = np.array([one.kg for one in weighings])
@@ -155,7 +159,7 @@ def _loss(weighings: Sequence[Weighed]) -> tuple[float, float]:
     return -slope * span, sd * span / math.sqrt(float(away @ away))
 
 
-def _strange(cloth: Cloth, first: Weighed, last: Weighed, dry_kg: float | None) -> tuple[str, ...]:
+def _strange(cloth: Cloth, first: StripsWeighed, last: StripsWeighed, dry_kg: float | None) -> tuple[str, ...]:
     """What may be a slip, and is asked about."""
     found = []
     light = last.kg / (0.5 * cloth.area_m2)

@@ -140,29 +140,14 @@ def coats_of(fleet: Fleet, theta: Array, tail: str) -> ensemble.PossibleCoats:
             pocket[rows], share[rows] = air[zone], area[zone]
     fan = np.array([ensemble.FAN_REACHES[name] for name in ensemble.ZONES["deep"]])[fleet.zone][:, None]
     form = curve.TAILS.index(tail)
-    return ensemble.PossibleCoats(
+    return dips.coats_of(
+        {**part, **logit, "sunk": np.minimum(part["sunk"], dips.MOST_SUNK)},
+        tail,
         zones=("rows",),
         share=share,
-        water=part["water"],
-        cooling=part["cooling"],
-        conductance=part["transfer"],
         pocket=pocket,
         fan=fan,
-        critical=logit["critical"],
-        exponent=part["exponent"],
-        end=logit["end"],
-        inner=part["inner"],
-        liquid=logit["liquid"] * curve.follows_vapour(tail),
-        sorption=part["sorption"],
-        sunk=np.minimum(part["sunk"], dips.MOST_SUNK),
-        below=part["inner"] * fleet.depth[fleet.run][:, None],
-        buried=np.zeros((1, 1)),
-        airflow=np.zeros((1, 1)),
-        lag=part["lag"],
-        damp=part["damp"],
-        warm=part["warm"],
-        wind=part["wind"],
-        slowness=np.zeros((1, 1)),
+        coats_under=fleet.depth[fleet.run][:, None],
         form=None if form == curve.POWER else np.array(form),
     )
 

@@ -19,7 +19,7 @@ from drymon.messages.complaints import complaints
 from drymon.messages.fields import Name
 from drymon.messages.home import MODELS_FOLDER
 from drymon.messages.old_models import in_this_format
-from drymon.messages.tables import Table
+from drymon.messages.tables import StrictTable
 
 FORMAT = 2
 SEEN = ("temperature_c", "humidity_pct", "airflow_m_per_s", "number")
@@ -32,7 +32,7 @@ _CHECKSUM_LINE = re.compile(r'^checksum = "sha256:([0-9a-f]{64})"\n', re.MULTILI
 Shelter = Literal["open", "pocketed", "deep"]
 
 
-class SpreadTable(Table):
+class SpreadTable(StrictTable):
     centre: Annotated[float, Field(gt=0)]
     sd: Annotated[float, Field(ge=0)]
 
@@ -66,7 +66,7 @@ def _correlation(matrix: list[list[float]]) -> list[list[float]]:
     return matrix
 
 
-class ModelTable(Table):
+class ModelTable(StrictTable):
     """A model file."""
 
     checksum: str

@@ -270,11 +270,13 @@ def _notify(notify: tables.NotifyTable, home: Path) -> Notify:
     )
 
 
-def _routes(kind: Callable[..., T], entries: Iterable[tables.Table], home: Path, file_key: str = "") -> tuple[T, ...]:
+def _routes(
+    kind: Callable[..., T], entries: Iterable[tables.StrictTable], home: Path, file_key: str = ""
+) -> tuple[T, ...]:
     return tuple(_with_files(kind, entry, home, file_key) for entry in entries)
 
 
-def _with_files(kind: Callable[..., T], table: tables.Table, home: Path, file_key: str) -> T:
+def _with_files(kind: Callable[..., T], table: tables.StrictTable, home: Path, file_key: str) -> T:
     values: dict[str, Any] = {
         key: tuple(value) if isinstance(value, list) else value for key, value in table.model_dump().items()
     }

@@ -7,7 +7,7 @@ from typing import Annotated, Any, Literal
 from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
 from drymon.messages.fields import DENSITIES, LONGEST_CUP_S, CupName, Name, above_zero, between
-from drymon.messages.tables import Table
+from drymon.messages.tables import StrictTable
 
 
 def _plain(text: str) -> str:
@@ -30,7 +30,7 @@ Note = Annotated[str, _cut(1000)]
 Number = Annotated[int, between(1, 99)]
 
 
-class EventTable(Table):
+class EventTable(StrictTable):
     """What every event may say."""
 
     time: str | None = None

@@ -36,7 +36,7 @@ class Number(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True)
-class Measured:
+class Content:
     """A payload's content. unit None: the default one; time None: the arrival; seq None: not numbered."""
 
     value: float
@@ -84,16 +84,16 @@ def read_number(text: str) -> float:
     return _finite("value", float(text))
 
 
-def read_measured(payload: bytes) -> Measured:
+def read_measured(payload: bytes) -> Content:
     """A bare number, or a JSON object with `value` and optionally unit, time, device, boot, seq."""
     text = read_text(payload)
     if text.startswith("["):
         raise ValueError("payload: received a JSON array; a SenML pack belongs on the place's topic senml")
     if not text.startswith("{"):
-        return Measured(read_number(text))
+        return Content(read_number(text))
     data = read_json(text)
     _no_slips(data)
-    return Measured(
+    return Content(
         value=number_in(data, "value"),
         unit=_text_in(data, "unit"),
         time=None if data.get("time") is None else parse_time(data["time"]),

@@ -40,13 +40,13 @@ from drymon.messages.fields import (
 )
 
 
-class Table(BaseModel):
+class StrictTable(BaseModel):
     """Strict: a number in quotes is no number, an unknown key is refused."""
 
     model_config = ConfigDict(strict=True, extra="forbid", frozen=True, allow_inf_nan=False)
 
 
-class RoomTable(Table):
+class RoomTable(StrictTable):
     name: Name
     label: Label = ""
     timezone: TimeZone = "UTC"
@@ -55,7 +55,7 @@ class RoomTable(Table):
     edges: Literal["even", "usual", "thick"] = "usual"
 
 
-class BrokerTable(Table):
+class BrokerTable(StrictTable):
     host: Text = "localhost"
     port: Port | None = None
     username: Text | None = None
@@ -75,27 +75,27 @@ class BrokerTable(Table):
         return self
 
 
-class PageTable(Table):
+class PageTable(StrictTable):
     host: Text = "127.0.0.1"
     port: Port = 8480
     password_file: Text | None = None
     names: list[HostName] = []
 
 
-class RackTable(Table):
+class RackTable(StrictTable):
     name: RackName
     label: Label = ""
     air: Annotated[list[Name], Field(min_length=1)] | None = None
     airflow_assumed: AirflowRange = [0.3, 2.0]
 
 
-class CellTable(Table):
+class CellTable(StrictTable):
     name: Name
     rack: Name
     label: Label = ""
 
 
-class SourceTable(Table):
+class SourceTable(StrictTable):
     topic: Topic
     place: Name
     quantity: Annotated[Quantity, Field(strict=False)]
@@ -105,7 +105,7 @@ class SourceTable(Table):
     label: Label = ""
 
 
-class BandTable(Table):
+class BandTable(StrictTable):
     temperature_c: TemperatureBand | None = None
     humidity_pct: HumidityBand | None = None
     airflow_m_per_s: AirflowBand | None = None
@@ -113,7 +113,7 @@ class BandTable(Table):
     swing_c: Annotated[float, above_zero(30)] | None = None
 
 
-class CoatTable(Table):
+class CoatTable(StrictTable):
     name: Name
     family: Literal["prime", "backup", "seal"]
     label: Label = ""
@@ -136,13 +136,13 @@ class CoatTable(Table):
         return self
 
 
-class RecipeTable(Table):
+class RecipeTable(StrictTable):
     name: Name
     label: Label = ""
     coats: Annotated[list[Name], Field(min_length=1, max_length=99)]
 
 
-class SlurryTable(Table):
+class SlurryTable(StrictTable):
     name: Name
     coats: Annotated[list[Name], Field(min_length=1, max_length=99)]
     label: Label = ""
@@ -161,7 +161,7 @@ class SlurryTable(Table):
         return self
 
 
-class HoursTable(Table):
+class HoursTable(StrictTable):
     days: Annotated[list[Literal["Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun"]], Field(min_length=1)] = Field(
         default_factory=lambda: list(WEEK)
     )
@@ -180,12 +180,12 @@ class HoursTable(Table):
         return self
 
 
-class RouteTable(Table):
+class RouteTable(StrictTable):
     kinds: list[Kind] = []
     least_severity: Literal["notice", "warning", "danger"] = "warning"
 
 
-class MailServerTable(Table):
+class MailServerTable(StrictTable):
     host: Text
     sender: Sender
     port: Port = 587
@@ -207,7 +207,7 @@ class AppriseTable(RouteTable):
     urls_file: Text
 
 
-class NotifyTable(Table):
+class NotifyTable(StrictTable):
     mail_server: MailServerTable | None = None
     mail: list[MailTable] = []
     webhook: list[WebhookTable] = []
@@ -222,7 +222,7 @@ class NotifyTable(Table):
         return self
 
 
-class HomeFile(Table):
+class HomeFile(StrictTable):
     """All of room.toml."""
 
     room: RoomTable

@@ -26,18 +26,15 @@ from drymon.service.connection import (
     set_will,
 )
 from drymon.service.inbox import Inbox, Received
+from drymon.service.link import Due, Link
 
 log = logging.getLogger(__name__)
 
-PULSE_EVERY_S = 15.0
-PULSE_LATE_S = 60.0
-SUBSCRIBE_AGAIN_S = 60.0
-NO_ANSWER_S = 10.0
 SMALL_WINDOW = 20  # what MQTT 3.1.1 brokers let be on its way by default; they cannot be asked for more
 
 
 class Listener:
-    """One room's connection to its broker, kept up for ever.
+    """One room's connection to its broker, kept up for ever; `link` is how it stands with it.
 
     room: its name; sources: foreign topics to listen to as well; will: the farewell that the broker says if
     we die.
@@ -61,17 +58,8 @@ class Listener:
         self._pulse_topic = topics.pulse_topic(room)
         self._topics = [topics.everything(room), *sources]
         self._lock = threading.Lock()  # guards the generation; held only for moments, never while waiting
-        self._generation = 0
-        self._mqtt5 = mqtt5
-        self._other_protocol = False
-        self._unanswered_since: float | None = None
         self._subscription: int | None = None
-        self._standing = False
-        self._fresh = False
-        self._ever_subscribed = False
-        self._asked_at: float | None = None
-        self._pulse_sent = self._pulse_seen = self._stood_at = 0.0
-        self._away_since: float | None = None
+        self.link = Link(mqtt5)
         self._client = self._make()
 
     # ---- for the loop --------------------------------------------------------------------------------------
@@ -95,17 +83,16 @@ class Listener:
     @property
     def online(self) -> bool:
         """The subscriptions stand."""
-        return self._standing
+        return self.link.standing
 
     @property
     def window(self) -> int:
         """How many unacknowledged messages the broker lets be on their way; never wait for more than half."""
-        return RECEIVE_MAXIMUM if self._mqtt5 else SMALL_WINDOW
+        return RECEIVE_MAXIMUM if self.link.mqtt5 else SMALL_WINDOW
 
     def came_online(self) -> bool:
         """True once after each time that the subscriptions came to stand."""
-        fresh, self._fresh = self._fresh, False
-        return fresh
+        return self.link.came_online()
 
     def acknowledge(self, received: Iterable[Received]) -> None:
         """Acknowledge what is on disk. One that came over an earlier connection is skipped: its packet
@@ -113,7 +100,7 @@ class Listener:
         for each in received:
             if each.message.qos == 1 and each.message.mid is not None:
                 with self._lock:
-                    if each.generation == self._generation:
+                    if each.generation == self.link.generation:
                         self._client.ack(each.message.mid, 1)
 
     def publish(self, message: Message, expiry_s: int | None = None) -> None:
@@ -124,27 +111,25 @@ class Listener:
     def tend(self) -> None:
         """Once a second or so: whatever a callback must not do itself."""
         now = self._monotonic()
-        if self._unanswered_since is not None and now - self._unanswered_since > NO_ANSWER_S:
-            self._other_protocol = True  # some brokers have no word for a protocol that they do not know
-        if self._other_protocol or not self._thread_alive():
-            self._begin_again()
-        elif self._asked_at is not None and now - self._asked_at > SUBSCRIBE_AGAIN_S:
+        due = self.link.due(now)
+        if due is Due.OTHER_PROTOCOL or not self._thread_alive():
+            self._begin_again(due)
+        elif due is Due.SUBSCRIPTIONS:
             self._subscribe(self._client)
-        elif self._standing and now - self._pulse_sent > PULSE_EVERY_S:
-            if self._pulse_seen < self._pulse_sent and self._pulse_sent > self._stood_at:
+        elif due is Due.PULSE:
+            if self.link.pulse_is_missing():
                 log.warning("what we publish does not come back; allow %s# to this user", self._own)
-            self._pulse_sent = now
+            self.link.pulse_sent = now
             self._client.publish(self._pulse_topic, b"", qos=1)
 
     def alive(self) -> bool:
         """The network's thread lives, and what we say comes back to us (where it ever did on this connection)."""
-        late = self._standing and 0.0 < self._pulse_seen < self._monotonic() - PULSE_LATE_S
-        return self._thread_alive() and not late
+        return self._thread_alive() and not self.link.pulse_is_late(self._monotonic())
 
     # ---- inside --------------------------------------------------------------------------------------------
 
     def _make(self) -> Client:
-        client = make_client(self._broker, f"drymon-{self._room}", mqtt5=self._mqtt5, lasting=True)
+        client = make_client(self._broker, f"drymon-{self._room}", mqtt5=self.link.mqtt5, lasting=True)
         set_will(client, self._will)
         client.on_connect = self._on_connect
         client.on_connect_fail = self._on_connect_fail
@@ -159,10 +144,10 @@ class Listener:
         thread: threading.Thread | None = getattr(self._client, "_thread", None)
         return thread is not None and thread.is_alive()
 
-    def _begin_again(self) -> None:
-        if self._other_protocol:
-            self._mqtt5, self._other_protocol, self._unanswered_since = not self._mqtt5, False, None
-            log.warning("the broker does not answer; trying MQTT %s", "5" if self._mqtt5 else "3.1.1")
+    def _begin_again(self, due: Due) -> None:
+        if due is Due.OTHER_PROTOCOL:
+            self.link.change_protocol()
+            log.warning("the broker does not answer; trying MQTT %s", "5" if self.link.mqtt5 else "3.1.1")
         else:
             log.error("the network's thread has ended; starting it again")
         self._leave()
@@ -176,13 +161,12 @@ class Listener:
 
     def _lost(self) -> None:
         with self._lock:
-            self._generation += 1
-        self._standing, self._fresh, self._asked_at, self._pulse_seen = False, False, None, 0.0
+            self.link.lost()
 
     def _subscribe(self, client: Client) -> None:
-        self._asked_at = self._monotonic()
+        self.link.asked_at = self._monotonic()
         try:
-            if self._mqtt5:
+            if self.link.mqtt5:
                 _, self._subscription = client.subscribe(self._options())
             else:
                 _, self._subscription = client.subscribe([(topic, 1) for topic in self._topics])
@@ -202,25 +186,25 @@ class Listener:
     def _on_connect(
         self, client: Client, _: Any, flags: ConnectFlags, reason: ReasonCode, __: Properties | None
     ) -> None:
-        self._unanswered_since = None
+        self.link.answered()
         if reason.is_failure:
-            self._other_protocol = str(reason) == "Unsupported protocol version"
-            if not self._other_protocol:
+            self.link.other_protocol = str(reason) == "Unsupported protocol version"
+            if not self.link.other_protocol:
                 log.error("broker %s refuses us: %s", self._where, reason)
             return
         self._lost()
         log.info("connected to broker %s", self._where)
-        if not self._mqtt5 and flags.session_present and self._ever_subscribed:
+        if not self.link.mqtt5 and flags.session_present and self.link.ever_stood:
             self._stands()  # asking again would make a 3.1.1 broker play every retained value once more
         else:
             self._subscribe(client)
 
     def _on_socket_open(self, client: Client, _: Any, __: Any) -> None:
-        self._unanswered_since = self._unanswered_since or self._monotonic()
+        self.link.opened(self._monotonic())
 
     def _on_connect_fail(self, client: Client, _: Any) -> None:
-        self._unanswered_since = None
-        self._away_since = self._away_since or self._monotonic()
+        self.link.answered()
+        self.link.away(self._monotonic())
         log.warning("broker %s cannot be reached (%s); trying on", self._where, sys.exc_info()[1])
 
     def _on_disconnect(
@@ -230,7 +214,7 @@ class Listener:
         if str(reason) == "Session taken over":
             log.error("another client took our name: is drymon serving the room %s twice?", self._room)
         elif reason.is_failure:
-            self._away_since = self._away_since or self._monotonic()
+            self.link.away(self._monotonic())
             log.warning("connection to broker %s lost: %s", self._where, reason)
 
     def _on_subscribe(self, client: Client, _: Any, mid: int, reasons: list[ReasonCode], __: Properties | None) -> None:
@@ -241,19 +225,16 @@ class Listener:
         if refused:
             log.error("the broker refuses these topics: %s; allow them to this user", ", ".join(refused))
         else:
-            self._ever_subscribed = True
             self._stands()
 
     def _stands(self) -> None:
-        now = self._monotonic()
-        if self._away_since is not None:
-            minutes = int((now - self._away_since) / 60.0)
+        gone = self.link.stands(self._monotonic())
+        if gone is not None:
+            minutes = int(gone / 60.0)
             # A line of its own, for that of the first connection is held back; in minutes, for a broker that comes
             # and goes every second must not fill the log.
             away = f"{minutes} min" if minutes else "less than a minute"
             log.info("broker %s is back after %s: the subscriptions stand again", self._where, away)
-        self._away_since, self._asked_at, self._stood_at = None, None, now
-        self._standing = self._fresh = True
 
     def _on_message(self, client: Client, _: Any, message: MQTTMessage) -> None:
         try:
@@ -264,7 +245,7 @@ class Listener:
             return
         if topic.startswith(self._own):
             if topic == self._pulse_topic:
-                self._pulse_seen = self._monotonic()
+                self.link.pulse_seen = self._monotonic()
             client.ack(message.mid, message.qos)
             return
         self._inbox.put(
@@ -274,7 +255,7 @@ class Listener:
             qos=message.qos,
             dup=message.dup,
             mid=message.mid,
-            generation=self._generation,
+            generation=self.link.generation,
         )
 
     def _on_publish(self, client: Client, _: Any, mid: int, reason: ReasonCode, __: Properties | None) -> None:

@@ -42,7 +42,7 @@ LONGEST_START_S = 900  # a week of many trees is folded anew at start; a small c
 T = TypeVar("T")
 
 
-class Page(Protocol):
+class PageServer(Protocol):
     """What shows the room to people, in threads of its own. `start` raises OSError where it cannot open its port."""
 
     def start(self) -> None:
@@ -53,7 +53,7 @@ class Page(Protocol):
 
 
 Ask = Callable[[Callable[[Pipeline], Any]], Any]
-MakePage = Callable[[HomeConfig, Path, Ask, Callable[[], bool], Clock], Page]
+MakePage = Callable[[HomeConfig, Path, Ask, Callable[[], bool], Clock], PageServer]
 
 
 class Service:
@@ -251,12 +251,12 @@ class Service:
         if message is not None:
             self._say([message])
 
-    def _page(self) -> Page | None:
+    def _page(self) -> PageServer | None:
         if self._make_page is None:
             return None
         return self._make_page(self._config, self._path, self.ask, lambda: self._listener.online, self._clock)
 
-    def _open(self, page: Page) -> Condition:
+    def _open(self, page: PageServer) -> Condition:
         where = f"{self._config.page.host} port {self._config.page.port}"
         key = Key("page-unavailable", "page")
         try:

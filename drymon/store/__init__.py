@@ -1,4 +1,4 @@
-"""Everything that drymon keeps: one SQLite file per room. Nothing else in drymon knows SQL."""
+"""Everything that drymon keeps: one database per room. Nothing else in drymon knows SQL."""
 
 from drymon.store.backup import restore
 from drymon.store.calibrations import Calibration

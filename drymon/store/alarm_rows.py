@@ -1,13 +1,13 @@
 """The alarm book on disk: a row for each alarm and each pause, so that a quiet minute rewrites only its instant."""
 
 import json
-import sqlite3
 from collections.abc import Mapping
 from typing import Any
 
 from drymon.shop.alarms.alarm_book import AlarmBook
 from drymon.shop.alarms.alarm_document import document, from_document
 from drymon.store.codec import to_json
+from drymon.store.engine import Connection
 from drymon.store.notices import Notices
 
 _BOOK = "book"
@@ -18,7 +18,7 @@ _LISTS = {"entries": ("key",), "pauses": ("kind", "subject")}
 class Alarms(Notices):
     """The part of the store that keeps the alarm book."""
 
-    def __init__(self, db: sqlite3.Connection) -> None:
+    def __init__(self, db: Connection) -> None:
         super().__init__(db)
         self._saved_book: dict[str, str] | None = None
 

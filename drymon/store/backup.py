@@ -2,13 +2,14 @@
 
 import os
 import shutil
-import sqlite3
+from contextlib import closing
 from datetime import datetime
 from pathlib import Path
 
 from drymon.errors import StoreError
-from drymon.store.database import told
-from drymon.store.opening import is_damage, keep_private, layout, sound
+from drymon.store.engine import Connection, EngineError
+from drymon.store.opening import keep_private, layout, sound
+from drymon.store.sqlite import SqliteConnection
 
 _COMPANIONS = ("", "-wal", "-shm", "-journal")
 
@@ -18,27 +19,19 @@ def backups_folder(path: Path) -> Path:
     return path.parent / "backups"
 
 
-def copy_out(db: sqlite3.Connection, target: Path) -> None:
+def copy_out(db: Connection, target: Path) -> None:
     """Copy a live database to `target`: whole and checked, or not at all."""
     target.parent.mkdir(parents=True, exist_ok=True)
     part = target.with_name(target.name + ".part")
     part.unlink(missing_ok=True)
     try:
         keep_private(part)
-        copy = sqlite3.connect(part, isolation_level=None)
-        try:
-            db.backup(copy)
-            copy.execute("PRAGMA journal_mode = DELETE")  # one file, without a log beside it
-            wrong = sound(copy)
-        finally:
-            copy.close()
-        if wrong:
+        db.copy_into(part)
+        if wrong := unfit(part):
             raise StoreError(f"the backup {target} came out damaged ({wrong}): see that its disk is sound")
         _sync(part)
         part.replace(target)
         _sync(target.parent)
-    except sqlite3.Error as error:
-        raise told(error) from error
     finally:
         part.unlink(missing_ok=True)
 
@@ -77,13 +70,11 @@ def unfit(path: Path) -> str:
     if not path.is_file():
         return "there is no such file"
     try:
-        db = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, isolation_level=None)
-        try:
-            wrong = sound(db)
-            return wrong or ("" if layout(db) else "it is empty")
-        finally:
-            db.close()
-    except (sqlite3.Error, StoreError) as error:
+        with closing(SqliteConnection.open(path, "mode=ro")) as db:
+            return sound(db) or ("" if layout(db) else "it is empty")
+    except EngineError as error:
+        return error.what
+    except StoreError as error:
         return str(error)
 
 
@@ -126,14 +117,11 @@ def damage(path: Path) -> str:
         # A file that was just being made is empty, too; with backups beside it, it has lost its content.
         return "it is empty" if any(backups_folder(path).glob("*.db")) else ""
     try:
-        db = sqlite3.connect(f"{path.absolute().as_uri()}?mode=rw", uri=True, isolation_level=None)
-        try:
+        with closing(SqliteConnection.open(path, "mode=rw")) as db:
             return sound(db)
-        finally:
-            db.close()
-    except sqlite3.DatabaseError as error:
-        if is_damage(error):
-            return str(error)
+    except EngineError as error:
+        if error.damaged:
+            return error.what
         raise
 
 

@@ -59,7 +59,7 @@ class Calibrations(Database):
         return standing, back
 
     def _calibration_rows(self, sensor: str | None, kind: str | None) -> Iterator[Calibration]:
-        where, values = ["1"], list[object]()
+        where, values = ["1 = 1"], list[object]()
         for column, name in (("sensor", sensor), ("kind", kind)):
             if name is not None:
                 where.append(f"{column} = ?")

@@ -228,7 +228,7 @@ def event_of(row: Sequence[Any]) -> LogEvent:
 
 def within(column: str, from_: datetime | None, to: datetime | None) -> tuple[str, list[object]]:
     """The condition from_ <= column < to, and its values; None leaves that side open."""
-    where, values = ["1"], list[object]()
+    where, values = ["1 = 1"], list[object]()
     if from_ is not None:
         where.append(f"{column} >= ?")
         values.append(to_us(from_))

@@ -1,36 +1,16 @@
-"""What all parts of the store stand on: the connection, transactions, and errors in drymon's own words."""
+"""What all parts of the store stand on: the connection and its transactions."""
 
-import sqlite3
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from typing import Any
 
 from drymon.errors import StoreError
-from drymon.store.opening import is_damage
-
-_CHUNK = 1000
-
-
-def told(error: sqlite3.Error, damaged: bool = False) -> StoreError:
-    """The error, with what to do about it. damaged: the file is, whatever SQLite calls the error."""
-    name = getattr(error, "sqlite_errorname", "")
-    if damaged or is_damage(error):
-        advice = "the database is damaged: stop drymon and run `drymon restore` with a backup"
-    elif name.startswith("SQLITE_FULL"):
-        advice = "the disk is full: make room; nothing that was stored is lost"
-    elif name.startswith(("SQLITE_BUSY", "SQLITE_LOCKED")):
-        advice = "another program holds the database: only one drymon may write to a home"
-    elif name.startswith(("SQLITE_READONLY", "SQLITE_CANTOPEN", "SQLITE_PERM")):
-        advice = "see that the home folder exists and that drymon's user may write to it"
-    else:
-        advice = "see that the disk is sound and has room"
-    return StoreError(f"database: {error} ({name or type(error).__name__}); {advice}")
+from drymon.store.engine import Connection, Row, Values, upsert
 
 
 class Database:
     """One connection with its transactions. Belongs to the thread that opened it."""
 
-    def __init__(self, db: sqlite3.Connection) -> None:
+    def __init__(self, db: Connection) -> None:
         self._db = db
         self._depth = 0
         self._spoiled = False
@@ -50,22 +30,17 @@ class Database:
                 self._spoiled = True
                 raise
             return
-        try:
-            self._db.execute("BEGIN IMMEDIATE")
-        except sqlite3.Error as error:
-            raise told(error) from error
+        self._db.begin()
         self._depth, self._spoiled = 1, False
         try:
             yield
             if self._spoiled:
                 raise StoreError("a step of this transaction failed, so nothing of it is stored: begin it again")
             self._flush()
-            self._db.execute("COMMIT")
+            self._db.commit()
             self._settle()
-        except BaseException as error:
+        except BaseException:  # raised on, whatever it is: half a transaction must not stay
             self._roll_back()
-            if isinstance(error, sqlite3.Error):
-                raise told(error) from error
             raise
         finally:
             self._depth = 0
@@ -83,27 +58,20 @@ class Database:
 
     def _roll_back(self) -> None:
         self._forget()
-        if self._db.in_transaction:
-            self._db.execute("ROLLBACK")
+        self._db.roll_back()
 
-    def _rows(self, sql: str, parameters: Sequence[Any] | Mapping[str, Any] = ()) -> Iterator[tuple[Any, ...]]:
-        """The rows, fetched in chunks, so that a year of readings never sits in memory."""
-        try:
-            cursor = self._db.execute(sql, parameters)
-            while chunk := cursor.fetchmany(_CHUNK):
-                yield from chunk
-        except sqlite3.Error as error:
-            raise told(error) from error
+    def _rows(self, sql: str, values: Values = ()) -> Iterator[Row]:
+        return self._db.rows(sql, values)
 
-    def _row(self, sql: str, parameters: Sequence[Any] | Mapping[str, Any] = ()) -> tuple[Any, ...] | None:
-        return next(self._rows(sql, parameters), None)
+    def _row(self, sql: str, values: Values = ()) -> Row | None:
+        return self._db.row(sql, values)
 
     def _fact(self, name: str, default: int = 0) -> int:
         row = self._row("SELECT value FROM fact WHERE name = ?", (name,))
         return default if row is None else int(row[0])
 
     def _set_fact(self, name: str, value: int) -> None:
-        self._db.execute("INSERT OR REPLACE INTO fact VALUES (?, ?)", (name, value))
+        self._db.execute(upsert("fact", "name, value", "name"), (name, value))
 
     def _topic_id(self, name: str) -> int:
         known = self._topics.get(name)
@@ -124,9 +92,8 @@ class Database:
     def _named(self, table: str, columns: Sequence[str], key: Sequence[str]) -> int:
         """The id of the row with this key, made where there is none yet."""
         where = " AND ".join(f"{column} = ?" for column in columns)
-        row = self._db.execute(f"SELECT id FROM {table} WHERE {where}", key).fetchone()
+        row = self._row(f"SELECT id FROM {table} WHERE {where}", key)
         if row is None:
             holes = ", ".join("?" * len(columns))
-            made = self._db.execute(f"INSERT INTO {table} ({', '.join(columns)}) VALUES ({holes})", key)
-            return int(made.lastrowid or 0)
+            return self._db.insert(f"INSERT INTO {table} ({', '.join(columns)}) VALUES ({holes})", key)
         return int(row[0])

@@ -152,8 +152,8 @@ class History(Database):
 
     def refused_count(self) -> int:
         """How many messages were refused since the database was made."""
-        row = self._row("SELECT seq FROM sqlite_sequence WHERE name = 'refused'")
-        return 0 if row is None else int(row[0])
+        row = self._row("SELECT max(id) FROM refused")  # the newest stays, and no id is given twice
+        return int((row and row[0]) or 0)
 
     def latest_refused(self, n: int = 20) -> list[Refused]:
         """The last n refused messages, newest first. Older databases have reasons of any length."""

@@ -4,7 +4,6 @@ An image stands in the same file as the record that it was made of, and says up 
 images that belong to it. It is never needed: whatever is wrong with one, it is left aside and all is folded anew.
 """
 
-import sqlite3
 import zlib
 from collections.abc import Container, Iterator, Mapping
 from contextlib import suppress
@@ -15,6 +14,7 @@ import numpy as np
 from drymon.messages.message import Message
 from drymon.shop.facts.events import LogEvent
 from drymon.shop.facts.reading import Reading
+from drymon.store.engine import Connection
 from drymon.store.history import History
 from drymon.store.plain import PART, Image, digest
 
@@ -40,7 +40,7 @@ class Place:
 class Images(History):
     """The part of the store that keeps them."""
 
-    def __init__(self, db: sqlite3.Connection) -> None:
+    def __init__(self, db: Connection) -> None:
         super().__init__(db)
         self._part_ids: dict[bytes, int] | None = None
 
@@ -58,8 +58,9 @@ class Images(History):
         with self.transaction():
             ids = self._known_parts()
             for name in image.parts.keys() - ids.keys():
-                row = self._db.execute("INSERT INTO image_part (digest, body) VALUES (?, ?)", (name, image.parts[name]))
-                ids[name] = int(row.lastrowid or 0)
+                ids[name] = self._db.insert(
+                    "INSERT INTO image_part (digest, body) VALUES (?, ?)", (name, image.parts[name])
+                )
             parts = np.array([ids[name] for name in image.order], dtype="<i8").tobytes()
             document, heap = (zlib.compress(raw, 1) for raw in (image.document.encode(), image.heap))
             place = self._place()
@@ -130,7 +131,7 @@ class Images(History):
         ids = self._known_parts()
         kept = {part for row in self._rows("SELECT parts FROM image") for part in np.frombuffer(row[0], "<i8").tolist()}
         gone = {name: part for name, part in ids.items() if part not in kept}
-        self._db.executemany("DELETE FROM image_part WHERE id = ?", [(part,) for part in gone.values()])
+        self._db.execute_many("DELETE FROM image_part WHERE id = ?", [(part,) for part in gone.values()])
         for name in gone:
             del ids[name]
 

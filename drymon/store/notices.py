@@ -8,6 +8,7 @@ from typing import Any
 
 from drymon.store.codec import from_us, maybe_moment, to_json, to_us, within
 from drymon.store.database import Database
+from drymon.store.engine import upsert
 
 LEASE = timedelta(minutes=2)
 """A claimed notice is offered again after this long, for its sender may have died."""
@@ -52,7 +53,7 @@ class Notices(Database):
                     self._db.execute("DELETE FROM alarm WHERE key = ?", (key,))
                 else:
                     row = (key, to_json(document))
-                    self._db.execute("INSERT OR REPLACE INTO alarm VALUES (?, ?)", row)
+                    self._db.execute(upsert("alarm", "key, body", "key"), row)
 
     def load_alarms(self) -> dict[str, dict[str, Any]]:
         """All alarms, by key."""
@@ -81,7 +82,7 @@ class Notices(Database):
                 "ON CONFLICT (key) DO NOTHING",
                 row,
             )
-            return made.rowcount == 1
+            return made == 1
 
     def claim_notices(
         self, now: datetime, limit: int = 20, lease: timedelta = LEASE, but: Collection[str] = ()
@@ -89,15 +90,12 @@ class Notices(Database):
         """The notices due now, oldest first, those of the channels `but` left out. They count as tried, and come again
         after `lease` unless settled.
         """
-        others = f"channel NOT IN ({', '.join('?' * len(but))})"
+        others = f"channel NOT IN ({', '.join('?' * len(but))})" if but else "1 = 1"
         with self.transaction():
-            rows = self._db.execute(
-                f"SELECT {_NOTICE} FROM outbox WHERE delivered_at IS NULL AND next_try <= ? AND {others} "
-                "ORDER BY id LIMIT ?",
-                (to_us(now), *but, limit),
-            ).fetchall()
+            query = f"SELECT {_NOTICE} FROM outbox WHERE delivered_at IS NULL AND next_try <= ? AND {others}"
+            rows = list(self._rows(f"{query} ORDER BY id LIMIT ?", (to_us(now), *but, limit)))
             again = to_us(now + lease)
-            self._db.executemany(
+            self._db.execute_many(
                 "UPDATE outbox SET attempts = attempts + 1, next_try = ? WHERE id = ?",
                 [(again, row[0]) for row in rows],
             )
@@ -121,7 +119,7 @@ class Notices(Database):
 
     def notices(self, *, waiting: bool = True) -> list[Notice]:
         """What is in the outbox, oldest first: what waits, or (False) everything."""
-        where = "delivered_at IS NULL" if waiting else "1"
+        where = "delivered_at IS NULL" if waiting else "1 = 1"
         return [_notice(row) for row in self._rows(f"SELECT {_NOTICE} FROM outbox WHERE {where} ORDER BY id")]
 
     def last_delivered(self) -> datetime | None:

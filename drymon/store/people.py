@@ -6,6 +6,7 @@ from datetime import datetime
 
 from drymon.store.codec import from_us, to_us, within
 from drymon.store.database import Database
+from drymon.store.engine import upsert
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,23 +45,23 @@ class People(Database):
         """Add a user, or give an existing one a new password hash."""
         with self.transaction():
             self._db.execute(
-                "INSERT INTO user VALUES (?, ?, ?) ON CONFLICT (name) DO UPDATE SET hash = excluded.hash",
+                'INSERT INTO "user" VALUES (?, ?, ?) ON CONFLICT (name) DO UPDATE SET hash = excluded.hash',
                 (name, hash, to_us(created)),
             )
 
     def remove_user(self, name: str) -> bool:
         """Take a user's access away; False where there is none of that name."""
         with self.transaction():
-            return self._db.execute("DELETE FROM user WHERE name = ?", (name,)).rowcount == 1
+            return self._db.execute('DELETE FROM "user" WHERE name = ?', (name,)) == 1
 
     def user(self, name: str) -> User | None:
         """The user of that name."""
-        row = self._row("SELECT name, hash, created FROM user WHERE name = ?", (name,))
+        row = self._row('SELECT name, hash, created FROM "user" WHERE name = ?', (name,))
         return None if row is None else User(row[0], row[1], from_us(row[2]))
 
     def users(self) -> list[User]:
         """All users, by name."""
-        rows = self._rows("SELECT name, hash, created FROM user ORDER BY name")
+        rows = self._rows('SELECT name, hash, created FROM "user" ORDER BY name')
         return [User(row[0], row[1], from_us(row[2])) for row in rows]
 
     def add_audit(self, time: datetime, who: str, what: str, detail: str = "") -> None:
@@ -79,12 +80,12 @@ class People(Database):
         """Keep a run out of fits; said again, the newer reason holds."""
         with self.transaction():
             row = (left_out.run, left_out.reason, left_out.by, to_us(left_out.time))
-            self._db.execute("INSERT OR REPLACE INTO run_left_out VALUES (?, ?, ?, ?)", row)
+            self._db.execute(upsert("run_left_out", "run, reason, who, time", "run"), row)
 
     def take_run_back(self, run: str) -> bool:
         """Let a run count again; False where it was not left out."""
         with self.transaction():
-            return self._db.execute("DELETE FROM run_left_out WHERE run = ?", (run,)).rowcount == 1
+            return self._db.execute("DELETE FROM run_left_out WHERE run = ?", (run,)) == 1
 
     def runs_left_out(self) -> dict[str, LeftOut]:
         """The runs left out, by run."""

@@ -1,7 +1,6 @@
 """Recording: the raw message, what it said, and what could not be understood; each fact once."""
 
 import math
-import sqlite3
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
@@ -14,6 +13,7 @@ from drymon.shop.facts.events import LogEvent
 from drymon.shop.facts.reading import Reading
 from drymon.store.codec import clean, event_row, to_us
 from drymon.store.database import Database
+from drymon.store.engine import Connection, Row
 from drymon.store.numbering import Numbering
 
 RETAIN, DUP, QOS_SHIFT = 1, 2, 2
@@ -54,7 +54,7 @@ class _Node:
 class Recording(Database):
     """The part of the store that takes messages in."""
 
-    def __init__(self, db: sqlite3.Connection) -> None:
+    def __init__(self, db: Connection) -> None:
         super().__init__(db)
         self._nodes: dict[tuple[str, str], _Node] = {}
         self._touched: dict[tuple[str, str], None] = {}
@@ -118,7 +118,7 @@ class Recording(Database):
     def _keep_message(self, message: Message, topic: int) -> None:
         arrived = to_us(message.arrived)
         if self._latest_arrival is None:
-            row = self._db.execute("SELECT arrived FROM message ORDER BY id DESC LIMIT 1").fetchone()
+            row = self._row("SELECT arrived FROM message ORDER BY id DESC LIMIT 1")
             self._latest_arrival = arrived if row is None else int(row[0])
         if arrived < self._latest_arrival:
             self._set_fact("arrivals_out_of_order", 1)
@@ -147,7 +147,7 @@ class Recording(Database):
 
     def _recent_wire(self) -> deque[_Wire]:
         if self._wire is None:
-            rows = self._db.execute(
+            rows = self._rows(
                 "SELECT mid, topic, payload FROM message WHERE id > (SELECT max(id) FROM message) - ? "
                 "AND mid IS NOT NULL ORDER BY id",
                 (REDELIVERY_MEMORY,),
@@ -159,12 +159,12 @@ class Recording(Database):
     def _refuse(self, message: Message, reason: str) -> None:
         texts = (_cut(message.topic), _cut(reason))
         row = (to_us(message.arrived), *texts, message.payload[:REFUSED_PREFIX])
-        made = self._db.execute(
+        newest = self._db.insert(
             "INSERT INTO refused (time, topic, reason, payload, size) VALUES (?, ?, ?, ?, ?)",
             (*row, len(message.payload)),
         )
         # AUTOINCREMENT never gives an id twice: the highest one is the count for ever.
-        self._db.execute("DELETE FROM refused WHERE id <= ?", ((made.lastrowid or 0) - REFUSED_KEPT,))
+        self._db.execute("DELETE FROM refused WHERE id <= ?", (newest - REFUSED_KEPT,))
 
     def _cover(self, message: Message, number: Number | None) -> None:
         """The number of a message that is refused: else its node would send it for ever."""
@@ -178,14 +178,14 @@ class Recording(Database):
         return self._keep_event(item)
 
     def _keep_event(self, event: LogEvent) -> LogEvent | None:
-        if event.id and self._db.execute("SELECT 1 FROM event WHERE event_id = ?", (event.id,)).fetchone():
+        if event.id and self._row("SELECT 1 FROM event WHERE event_id = ?", (event.id,)):
             return None
-        made = self._db.execute(
+        made = self._db.insert(
             "INSERT INTO event (time, arrived, kind, tree, event_id, who, body, after_reading) "
             "VALUES (?, ?, ?, ?, ?, ?, ?, coalesce((SELECT max(id) FROM reading), 0))",
             event_row(event),
         )
-        return replace(event, place=float(made.lastrowid or 0))
+        return replace(event, place=float(made))
 
     def _keep_reading(self, reading: Reading, decided: dict[Number, bool]) -> bool:
         channel = self._channel_id(reading.place, reading.quantity.value, reading.sensor)
@@ -208,15 +208,14 @@ class Recording(Database):
         )
         return True
 
-    def _same_timed(self, channel: int, time: int, value: float) -> tuple[int, int] | None:
-        row: tuple[int, int] | None = self._db.execute(
+    def _same_timed(self, channel: int, time: int, value: float) -> Row | None:
+        return self._row(
             "SELECT id, flags FROM reading WHERE time = ? AND channel = ? AND value = ? AND seq IS NULL "
-            f"AND flags & {TIMED}",
+            f"AND flags & {TIMED} <> 0",
             (time, channel, value),
-        ).fetchone()
-        return row
+        )
 
-    def _freshen(self, stored: tuple[int, int], reading: Reading) -> bool:
+    def _freshen(self, stored: Row, reading: Reading) -> bool:
         """What was known only as a retained value and now comes live is evidence from here on, so it is new."""
         row, flags = stored
         if reading.retained or not flags & RETAINED:
@@ -240,11 +239,11 @@ class Recording(Database):
         if retained:
             return True
         if node is None:
-            made = self._db.execute(
+            made = self._db.insert(
                 "INSERT INTO node (device, boot, first, highest, heard) VALUES (?, ?, ?, ?, ?)",
                 (device, boot, seq, seq, arrived),
             )
-            node = _Node(int(made.lastrowid or 0), Numbering(seq, seq), 0, frozenset())
+            node = _Node(made, Numbering(seq, seq), 0, frozenset())
             self._nodes[device, boot] = node
         else:
             node.numbering.add(seq)
@@ -278,8 +277,8 @@ class Recording(Database):
             )
             now = frozenset(spans.gaps)
             gone, come = node.stored_gaps - now, now - node.stored_gaps
-            self._db.executemany("DELETE FROM gap WHERE node = ? AND first = ?", [(node.id, gap[0]) for gap in gone])
-            self._db.executemany("INSERT INTO gap VALUES (?, ?, ?)", [(node.id, *gap) for gap in sorted(come)])
+            self._db.execute_many("DELETE FROM gap WHERE node = ? AND first = ?", [(node.id, gap[0]) for gap in gone])
+            self._db.execute_many("INSERT INTO gap VALUES (?, ?, ?)", [(node.id, *gap) for gap in sorted(come)])
             node.stored_gaps = now
         super()._flush()
 

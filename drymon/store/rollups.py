@@ -22,8 +22,12 @@ _MANY_TOPICS = 10_000
 
 _MINUTE = 60_000_000
 _HOUR = 60 * _MINUTE
-_COUNTS = f"(reading.flags & {RETAINED} = 0 OR reading.flags & {TIMED}) AND {UNDOUBTED}"
+_COUNTS = f"(reading.flags & {RETAINED} = 0 OR reading.flags & {TIMED} <> 0) AND {UNDOUBTED}"
 _OF_READINGS = "min(value), avg(value), max(value), count(*)"
+_INSTEAD = (
+    "ON CONFLICT (channel, start) DO UPDATE "
+    "SET low = excluded.low, mean = excluded.mean, high = excluded.high, count = excluded.count"
+)
 _FOLD = "min(low), sum(mean * count) / sum(count), max(high), sum(count)"
 
 
@@ -96,7 +100,7 @@ class RollUps(History):
             number = self._channel_id(*channel)
             of_span = "FROM doubt WHERE channel = ? AND code = ? AND last >= ? AND first <= ?"
             values = (number, code, start, end)
-            spans = self._db.execute(f"SELECT first, last {of_span}", values).fetchall()
+            spans = list(self._rows(f"SELECT first, last {of_span}", values))
             if any(known[0] <= start and end <= known[1] for known in spans):
                 return
             self._db.execute(f"DELETE {of_span}", values)
@@ -132,28 +136,28 @@ class RollUps(History):
 
         The last row always stays: its id must not be given again, for roll-ups go by ids.
         """
-        first = f"(SELECT * FROM {table} ORDER BY {order} LIMIT {chunk})" if scan else table
+        first = f"(SELECT * FROM {table} ORDER BY {order} LIMIT {chunk}) AS oldest" if scan else table
         which = f"SELECT id FROM {first} WHERE {old} AND id < (SELECT max(id) FROM {table}) "
         limit = "" if scan else f"ORDER BY {order} LIMIT {chunk}"
-        return self._db.execute(f"DELETE FROM {table} WHERE id IN ({which} {limit})").rowcount
+        return self._db.execute(f"DELETE FROM {table} WHERE id IN ({which} {limit})")
 
     def _roll(self, after: int, upto: int) -> None:
         values = {"after": after, "upto": upto, "kept": self._fact("tidied_to")}
         new = "FROM reading WHERE id > :after AND id <= :upto AND time >= :kept"
         self._db.execute(
-            "INSERT OR REPLACE INTO minute "
+            "INSERT INTO minute (channel, start, low, mean, high, count) "
             f"WITH touched(start) AS (SELECT DISTINCT time / {_MINUTE} * {_MINUTE} {new}) "
             f"SELECT reading.channel, start, {_OF_READINGS} FROM touched CROSS JOIN reading "
             f"ON reading.time >= start AND reading.time < start + {_MINUTE} AND reading.id <= :upto "
-            f"WHERE {_COUNTS} GROUP BY reading.channel, start",
+            f"WHERE {_COUNTS} GROUP BY reading.channel, start {_INSTEAD}",
             values,
         )
         self._db.execute(
-            "INSERT OR REPLACE INTO hour "
+            "INSERT INTO hour (channel, start, low, mean, high, count) "
             f"WITH touched(channel, begin) AS (SELECT DISTINCT channel, time / {_HOUR} * {_HOUR} {new}) "
             f"SELECT minute.channel, begin, {_FOLD} FROM touched CROSS JOIN minute "
             f"ON minute.channel = touched.channel AND minute.start >= begin AND minute.start < begin + {_HOUR} "
-            "GROUP BY minute.channel, begin",
+            f"GROUP BY minute.channel, begin {_INSTEAD}",
             values,
         )
         self._db.execute(

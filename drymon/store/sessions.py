@@ -5,6 +5,7 @@ from datetime import datetime
 
 from drymon.store.codec import from_us, to_us
 from drymon.store.database import Database
+from drymon.store.engine import upsert
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,7 +26,7 @@ class Sessions(Database):
         """Keep a new session."""
         with self.transaction():
             row = (session.hash, session.name, session.proof, to_us(session.created))
-            self._db.execute("INSERT OR REPLACE INTO session VALUES (?, ?, ?, ?)", row)
+            self._db.execute(upsert("session", "hash, name, proof, created", "hash"), row)
 
     def session(self, hash: str) -> Session | None:
         """The session with this hash; mind its age."""

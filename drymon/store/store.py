@@ -1,6 +1,5 @@
 """The store of one room: everything that drymon knows, in one SQLite file."""
 
-import sqlite3
 from datetime import datetime
 from pathlib import Path
 from types import TracebackType
@@ -11,7 +10,7 @@ from drymon.store.alarm_rows import Alarms
 from drymon.store.backup import backups_folder, copy_out, damage, rescue
 from drymon.store.calibrations import Calibrations
 from drymon.store.codec import from_us, to_us
-from drymon.store.database import told
+from drymon.store.engine import Connection
 from drymon.store.images import Images
 from drymon.store.opening import connect_reader, connect_writer, layout, migrate
 from drymon.store.people import People
@@ -19,6 +18,7 @@ from drymon.store.record import Recording
 from drymon.store.rollups import RollUps
 from drymon.store.schema import MIGRATIONS
 from drymon.store.sessions import Sessions
+from drymon.store.sqlite import SqliteConnection
 from drymon.store.verdicts import Verdicts
 
 
@@ -29,7 +29,7 @@ class Store(Recording, RollUps, Verdicts, Alarms, People, Calibrations, Sessions
     note: what opening had to do about a damaged file, for an alarm; None where all was well.
     """
 
-    def __init__(self, db: sqlite3.Connection, note: str | None = None) -> None:
+    def __init__(self, db: Connection, note: str | None = None) -> None:
         super().__init__(db)
         self.note = note
 
@@ -40,16 +40,11 @@ class Store(Recording, RollUps, Verdicts, Alarms, People, Calibrations, Sessions
         now: stamps what opening does. Raises StoreError where the file is damaged and no backup is sound, is not
         drymon's, or is of a newer drymon.
         """
-        try:
-            if readonly:
-                return cls(_current(connect_reader(path)))
-            wrong = damage(path)
-            note = rescue(path, wrong, now) if wrong else None
-            return cls(_up_to_date(path, now), note)
-        except sqlite3.Error as error:
-            raise told(error) from error
-        except UnicodeDecodeError as error:
-            raise told(sqlite3.DatabaseError(f"a word of it is no text ({error})"), damaged=True) from error
+        if readonly:
+            return cls(_current(connect_reader(path)))
+        wrong = damage(path)
+        note = rescue(path, wrong, now) if wrong else None
+        return cls(_up_to_date(path, now), note)
 
     def close(self) -> None:
         """Close the connection; an open transaction is lost."""
@@ -83,10 +78,10 @@ class Store(Recording, RollUps, Verdicts, Alarms, People, Calibrations, Sessions
         return self.served_since() is not None
 
 
-def _current(db: sqlite3.Connection) -> sqlite3.Connection:
+def _current(db: SqliteConnection) -> SqliteConnection:
     try:
         version = layout(db)
-    except (sqlite3.Error, StoreError):
+    except StoreError:
         db.close()
         raise
     if version < len(MIGRATIONS):
@@ -98,14 +93,14 @@ def _current(db: sqlite3.Connection) -> sqlite3.Connection:
     return db
 
 
-def _up_to_date(path: Path, now: datetime | None) -> sqlite3.Connection:
+def _up_to_date(path: Path, now: datetime | None) -> SqliteConnection:
     db = connect_writer(path)
     try:
         before = layout(db)
         if 0 < before < len(MIGRATIONS):
             copy_out(db, backups_folder(path) / f"before-layout-{len(MIGRATIONS)}.db")
         migrate(db, now)
-    except (sqlite3.Error, StoreError):
+    except StoreError:
         db.close()
         raise
     return db

@@ -17,11 +17,13 @@ from drymon.store.codec import (
     within,
 )
 from drymon.store.database import Database
+from drymon.store.engine import upsert
 
 HISTORY_EVERY = timedelta(minutes=5)
 """A verdict that changes nothing enters the history this often at most."""
 
 _HOLES = ", ".join("?" * len(VERDICT_COLUMNS.split(",")))
+_CURRENT = upsert("current_verdict", VERDICT_COLUMNS, "tree")
 _SMALLEST_STEP = (HISTORY_EVERY - timedelta(seconds=5)) // timedelta(microseconds=1)
 
 
@@ -61,7 +63,7 @@ class Verdicts(Database):
         """The verdicts that a later dip or look of the tree goes by, since `from_`, by time: changes of state and all
         holds, whose reasons may grow.
         """
-        where = "tree = ? AND time >= ? AND (changed OR state = 'hold')"
+        where = "tree = ? AND time >= ? AND (changed <> 0 OR state = 'hold')"
         rows = self._rows(
             f"SELECT {VERDICT_COLUMNS} FROM verdict WHERE {where} ORDER BY time, id", (tree, to_us(from_))
         )
@@ -82,9 +84,9 @@ class Verdicts(Database):
                 self._add_verdict(outcome)
             case RackStatus():
                 row = (outcome.rack, rack_body(outcome))
-                self._db.execute("INSERT OR REPLACE INTO current_rack VALUES (?, ?)", row)
+                self._db.execute(upsert("current_rack", "rack, body", "rack"), row)
             case DayPlan():
-                self._db.execute("INSERT OR REPLACE INTO current_plan VALUES (1, ?)", (plan_body(outcome),))
+                self._db.execute(upsert("current_plan", "id, body", "id"), (1, plan_body(outcome)))
             case TreeGone():
                 self._db.execute("DELETE FROM current_verdict WHERE tree = ?", (outcome.tree,))
             case Alert():
@@ -92,13 +94,13 @@ class Verdicts(Database):
 
     def _add_verdict(self, verdict: Verdict) -> None:
         row = verdict_row(verdict)
-        self._db.execute(f"INSERT OR REPLACE INTO current_verdict ({VERDICT_COLUMNS}) VALUES ({_HOLES})", row)
-        last = self._db.execute(
+        self._db.execute(_CURRENT, row)
+        last = self._row(
             "SELECT time, state, number, dipped_at FROM verdict WHERE tree = ? ORDER BY time DESC, id DESC LIMIT 1",
             (verdict.tree,),
-        ).fetchone()
+        )
         changed = last is None or last[1:] != (verdict.state.value, verdict.number, row[6])
-        if changed or row[0] - last[0] >= _SMALLEST_STEP:
+        if last is None or changed or row[0] - last[0] >= _SMALLEST_STEP:
             self._db.execute(
                 f"INSERT INTO verdict (changed, {VERDICT_COLUMNS}) VALUES (?, {_HOLES})", (int(changed), *row)
             )

@@ -8,6 +8,8 @@ import pytest
 
 from drymon_sensors.config import Config, load
 from drymon_sensors.errors import SetupError
+from drymon_sensors.quantities import QUANTITIES
+from drymon_sensors.sources.fake import MEANS
 
 NODE = '[node]\ndevice = "node-1"\n'
 SENSOR = '[[sensor]]\nplace = "rack-a"\nquantity = "temperature"\nkind = "hwmon"\nchip = "sht4x"\n'
@@ -161,3 +163,7 @@ def test_a_file_that_is_no_text_is_refused(tmp_path: Path) -> None:
     (tmp_path / "sensors.toml").write_bytes(b"\xff\xfe\x00")
     with pytest.raises(SetupError, match="is no text"):
         load(str(tmp_path / "sensors.toml"))
+
+
+def test_every_quantity_can_be_made_up() -> None:
+    assert set(MEANS) == set(QUANTITIES)

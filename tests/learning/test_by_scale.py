@@ -8,7 +8,7 @@ import pytest
 from drymon.drying.pickup import share_of_solids
 from drymon.drying.wet_cloth import AirThere, Cloth
 from drymon.errors import LearningError
-from drymon.learning.by_cloth import ClothFound, Weighed, judge_cloth
+from drymon.learning.by_cloth import ClothFound, StripsWeighed, judge_cloth
 from drymon.learning.by_dip import DipFound, judge_dip
 from drymon.messages.coat_models import load_models
 
@@ -19,13 +19,13 @@ FAST = 0.182 * 0.48 / 3600.0
 """kg/s that the strips lose at 1 m/s and 22 degC, 50 %RH: 0.18 kg/(m2 h) (`test_wet_cloth` has it from outside)."""
 
 
-def weighed(*masses: tuple[float, float], step: float = 0.001) -> list[Weighed]:
+def weighed(*masses: tuple[float, float], step: float = 0.001) -> list[StripsWeighed]:
     """Minutes and grams."""
-    return [Weighed(60.0 * minute, grams / 1000.0, step) for minute, grams in masses]
+    return [StripsWeighed(60.0 * minute, grams / 1000.0, step) for minute, grams in masses]
 
 
 def judged(
-    masses: Sequence[Weighed], cloth: Cloth = STRIPS, air: AirThere = ROOM, dry: float | None = None
+    masses: Sequence[StripsWeighed], cloth: Cloth = STRIPS, air: AirThere = ROOM, dry: float | None = None
 ) -> ClothFound:
     return judge_cloth(cloth, masses, air, dry)
 
@@ -65,7 +65,7 @@ def test_several_weighings_are_taken_by_the_line_through_them() -> None:
         (weighed((0, 412), (20, 385), step=0.005), r"at least 10 steps of the scale's digits are needed, 50 g"),
     ],
 )
-def test_weighings_that_tell_no_loss_are_refused(masses: list[Weighed], told: str) -> None:
+def test_weighings_that_tell_no_loss_are_refused(masses: list[StripsWeighed], told: str) -> None:
     with pytest.raises(LearningError, match=told):
         judged(masses)
 
@@ -88,7 +88,7 @@ def test_damp_air_is_refused_and_air_just_not_so_damp_is_taken() -> None:
         (weighed((0, 412), (120, 402)), "less than still air takes"),
     ],
 )
-def test_a_speed_that_no_room_has_is_refused_with_what_to_look_at(masses: list[Weighed], told: str) -> None:
+def test_a_speed_that_no_room_has_is_refused_with_what_to_look_at(masses: list[StripsWeighed], told: str) -> None:
     with pytest.raises(LearningError, match=rf"{told}.*Look at the size .*unit of the scale, whether it dripped"):
         judged(masses)
 

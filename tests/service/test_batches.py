@@ -129,11 +129,11 @@ def test_a_start_from_an_older_image_throws_away_all_for_they_share_their_parts(
     db.execute("UPDATE image SET checksum = x'00' WHERE id = (SELECT max(id) FROM image)")
     again = Pipeline(load_home(tmp_path / "home"), {}, pipeline.store)
     again.resume()
-    assert db.execute("SELECT count(*) FROM image").fetchone() == (0,)
+    assert db.row("SELECT count(*) FROM image") == (0,)
     assert again.room.at == pipeline.room.at
     assert again.keep_image()
     Pipeline(load_home(tmp_path / "home"), {}, pipeline.store).resume()
-    assert db.execute("SELECT count(*) FROM image").fetchone() == (1,), "the newest did"
+    assert db.row("SELECT count(*) FROM image") == (1,), "the newest did"
 
 
 def test_a_room_too_large_for_an_image_says_so(

@@ -227,12 +227,12 @@ def test_another_set_up_another_model_or_a_fault_while_going_on_leaves_the_image
     shops: Shops, tmp_path: Path, went_on: list[bool], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     pipeline, _ = played(shops)
-    kept = {table: list(pipeline.store._db.execute(f"SELECT * FROM {table}")) for table in ("image", "image_part")}
+    kept = {table: list(pipeline.store._db.rows(f"SELECT * FROM {table}")) for table in ("image", "image_part")}
 
     def put_back() -> None:
         for table, rows in kept.items():
             holes = ", ".join("?" * len(rows[0]))
-            pipeline.store._db.executemany(f"INSERT INTO {table} VALUES ({holes})", rows)
+            pipeline.store._db.execute_many(f"INSERT INTO {table} VALUES ({holes})", rows)
 
     (tmp_path / "room.toml").write_text(ROOM.replace("swing_c = 3", "swing_c = 4"), "utf-8")
     Pipeline(load_home(tmp_path), shops.models, pipeline.store).resume()
@@ -255,7 +255,7 @@ def test_images_are_few_and_share_their_parts(shops: Shops) -> None:
     pipeline, rest = played(shops)
 
     def count(table: str) -> int:
-        return int(pipeline.store._db.execute(f"SELECT count(*) FROM {table}").fetchone()[0])
+        return int(pipeline.store._db.row(f"SELECT count(*) FROM {table}")[0])
 
     before = count("image_part")
     sizes = []

@@ -142,7 +142,7 @@ def test_a_broker_without_mqtt_5_is_spoken_to_in_3_1_1(
     tmp_path: Path, make: Make, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The embedded broker leaves an MQTT 5 client without an answer."""
-    monkeypatch.setattr("drymon.service.listener.NO_ANSWER_S", 1.0)
+    monkeypatch.setattr("drymon.service.link.NO_ANSWER_S", 1.0)
     embedded = EmbeddedBroker(tmp_path, free_port())
     embedded.start()
     try:
@@ -210,7 +210,7 @@ class RefusingBroker(EmbeddedBroker):
 def test_topics_that_the_broker_refuses_keep_it_from_being_online(
     tmp_path: Path, make: Make, caplog: pytest.LogCaptureFixture, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("drymon.service.listener.NO_ANSWER_S", 1.0)
+    monkeypatch.setattr("drymon.service.link.NO_ANSWER_S", 1.0)
     refusing = RefusingBroker(tmp_path, free_port())
     refusing.start()
     try:
@@ -232,7 +232,7 @@ def test_its_own_words_do_not_come_back_as_messages(broker: Mosquitto, make: Mak
     assert until(lambda: listener.online)
     listener.publish(service_state("shop", "online", NOW))
     listener.tend()
-    assert until(lambda: listener._pulse_seen > 0)
+    assert until(lambda: listener.link.pulse_seen > 0)
     assert take(inbox, 1, wait_s=0.5) == []
 
 

@@ -60,13 +60,13 @@ def test_a_pulse_goes_out_every_fifteen_seconds_and_one_that_does_not_come_back_
     ear = Ear(broker.port, "drymon/shop/out/pulse")
     listener.tend()
     assert until(lambda: len(ear.heard) == 1)
-    assert until(lambda: listener._pulse_seen == running.seconds)
+    assert until(lambda: listener.link.pulse_seen == running.seconds)
     running.seconds += 15.0
     listener.tend()
     running.seconds += 0.1
     listener.tend()
     assert until(lambda: len(ear.heard) == 2)
-    assert until(lambda: listener._pulse_seen == running.seconds)
+    assert until(lambda: listener.link.pulse_seen == running.seconds)
     ear.close()
     assert "does not come back" not in caplog.text
     process = broker._process
@@ -78,7 +78,7 @@ def test_a_pulse_goes_out_every_fifteen_seconds_and_one_that_does_not_come_back_
             listener.tend()
         assert "what we publish does not come back; allow drymon/shop/out/# to this user" in caplog.text
         assert listener.alive()
-        seen = listener._pulse_seen
+        seen = listener.link.pulse_seen
         for after, lives in ((60.0, True), (60.1, False)):
             running.seconds = seen + after
             assert listener.alive() is lives, f"{after} s after the last that came back"
@@ -127,7 +127,7 @@ def test_a_broker_that_does_not_answer_in_ten_seconds_is_asked_in_the_other_prot
 ) -> None:
     with silent() as (port, _), listening(port) as (listener, _, running):
         for tried, window in (("3.1.1", 20), ("5", RECEIVE_MAXIMUM)):
-            assert until(lambda: listener._unanswered_since == running.seconds)
+            assert until(lambda: listener.link.unanswered_since == running.seconds)
             before = listener.window
             running.seconds += 10.0
             listener.tend()
@@ -189,7 +189,7 @@ def test_what_no_broker_delivered_is_not_acknowledged(by_hand: tuple[Listener, I
     listener, _, _ = by_hand
     acknowledged: list[tuple[int, int]] = []
     listener._client.ack = lambda mid, qos: acknowledged.append((mid, qos))
-    now = listener._generation
+    now = listener.link.generation
     for qos, mid, generation in ((1, None, now), (0, 7, now), (1, 8, now - 1), (1, 9, now)):
         listener.acknowledge([Received(Message(NOW, "t", b"x", qos=qos, mid=mid), generation)])
     assert acknowledged == [(9, 1)]

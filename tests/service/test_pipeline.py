@@ -201,7 +201,7 @@ NO_PAGE = Condition(Key("page-unavailable", "page"), Truth.HOLDS, "The page cann
 def full_disk(pipeline: Pipeline) -> Iterator[None]:
     """SQLite's own limit of pages stands for the disk: the same SQLITE_FULL, for what needs a page more."""
     db = pipeline.store._db
-    db.execute(f"PRAGMA max_page_count = {db.execute('PRAGMA page_count').fetchone()[0]}")
+    db.execute(f"PRAGMA max_page_count = {db.row('PRAGMA page_count')[0]}")
     yield
     db.execute("PRAGMA max_page_count = 1073741823")
 

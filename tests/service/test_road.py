@@ -45,7 +45,7 @@ def test_a_full_disk_is_waited_for_and_the_messages_come_in_once(
     with Store.open(home / "drymon.db") as store:
         served = Road(load_home(home), {}, store, Event())
         assert served.batch([humidity(0)], None) is not None
-        pages = store._db.execute("PRAGMA page_count").fetchone()[0]
+        pages = store._db.row("PRAGMA page_count")[0]
         store._db.execute(f"PRAGMA max_page_count = {pages}")
         many = [humidity(number) for number in range(1, 3000)]
         attempts = iter(range(100))
@@ -68,7 +68,7 @@ def test_stopping_while_the_disk_is_full_acknowledges_nothing(tmp_path: Path, mo
     stop = Event()
     with Store.open(home / "drymon.db") as store:
         served = Road(load_home(home), {}, store, stop)
-        pages = store._db.execute("PRAGMA page_count").fetchone()[0]
+        pages = store._db.row("PRAGMA page_count")[0]
         store._db.execute(f"PRAGMA max_page_count = {pages}")
         Timer(0.5, stop.set).start()
         assert served.batch([humidity(number) for number in range(3000)], None) is None
@@ -182,7 +182,7 @@ def test_who_dies_while_a_full_disk_is_waited_for_died_over_no_message(
     monkeypatch.setattr(road, "TRY_AGAIN_S", 0.1)
     with Store.open(home / "drymon.db") as store:
         served = Road(load_home(home), {}, store, Stopped())
-        pages = store._db.execute("PRAGMA page_count").fetchone()[0]
+        pages = store._db.row("PRAGMA page_count")[0]
         store._db.execute(f"PRAGMA max_page_count = {pages}")
         assert served.batch([humidity(number) for number in range(3000)], None) is None
         served.close()

@@ -9,7 +9,7 @@ import pytest
 from drymon.drying.quantities import Quantity
 from drymon.shop.facts.outcome import Reason, State, Verdict, When
 from drymon.shop.fold.room import Room
-from drymon.shop.verdict.advice import Touch, advice, unheard
+from drymon.shop.verdict.advice import CountedTouch, advice, unheard
 from drymon.shop.verdict.reasons import REASONS, Effect
 from tests.shop.invented_shop import BEGIN, MODELS, SETUP, STEADY, Shop, codes, model
 
@@ -86,7 +86,7 @@ def test_a_longest_wait_that_ends_before_it_is_sure_is_told() -> None:
 
 @pytest.mark.parametrize("finding", ["dry", "wet"])
 def test_who_has_just_felt_it_is_told_when_a_finger_counts_again(finding: str) -> None:
-    touch = Touch(finding, NOON - timedelta(minutes=10), NOON + timedelta(minutes=20))
+    touch = CountedTouch(finding, NOON - timedelta(minutes=10), NOON + timedelta(minutes=20))
     said = verdict(State.DRYING, "wet", dry_at=when(-2, -1, 5))
     assert line(said, touch=touch) == (
         f"likely dry since 11:00, felt {finding} at 11:50: touch-test it again from 12:20; surely by 17:00"

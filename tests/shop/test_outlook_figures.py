@@ -72,7 +72,7 @@ def test_how_widely_a_rack_s_air_varies_is_worked_out_every_three_hours(monkeypa
     asked: list[forecast.PastAir] = []
     spread = forecast.spread
 
-    def counted(history: forecast.PastAir) -> forecast.Spread:
+    def counted(history: forecast.PastAir) -> forecast.AirSpread:
         asked.append(history)
         return spread(history)
 

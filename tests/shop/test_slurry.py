@@ -10,7 +10,7 @@ from drymon.shop.facts.outcome import DayPlan, State
 from drymon.shop.facts.setup import RoomSetup, Tank
 from drymon.shop.facts.slurry import TankNow, tank_of, tanks_of
 from drymon.shop.facts.standing import entry_of
-from drymon.shop.plan.tank_notes import tank_note
+from drymon.shop.plan.tank_notes import TankLog, tank_note
 from tests.shop.invented_shop import MODELS, SETUP, Shop
 
 NOON = datetime(2031, 3, 3, 12, tzinfo=UTC)
@@ -101,6 +101,8 @@ def test_water_puts_the_cup_s_word_out_of_force_until_the_next() -> None:
     assert now(check(0, seconds=36), check(1, water_added=0.3), check(2, seconds=31)).watered is None
     assert now(check(1, water_added=0.3, seconds=31)).watered is None
     assert now(check(0, seconds=36), check(1, water_added=0.0)).watered is None
+    again = now(check(0, water_added=0.3), check(1, seconds=31), check(2, water_added=0.3))
+    assert again.watered == NOON + 2 * HOUR
 
 
 def test_when_it_was_stirred_is_told_of_itself() -> None:
@@ -158,6 +160,11 @@ def test_a_name_of_an_entry_on_record_stays_when_dips_learn_to_say_their_tank() 
     dip = Dip(time=NOON, arrived=NOON, tree="t-7", rack="rack-a", coat="backup", number=4)
     assert entry_of(dip) == "20310303T120000.000000Z-c44f6a76"
     assert entry_of(replace(dip, slurry="tank-1")) != entry_of(dip)
+
+
+def test_without_tanks_the_plan_is_as_it_is() -> None:
+    plan = DayPlan(NOON, NOON + HOUR, (), (), (), {})
+    assert TankLog().on(plan, replace(ROOM, tanks=()), UTC) is plan
 
 
 # In the room

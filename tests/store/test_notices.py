@@ -7,6 +7,7 @@ from types import SimpleNamespace
 
 from drymon.shop.alarms.alarm_book import AlarmBook, Entry, Key, Pause
 from drymon.store import AlarmChange, AuditLine, Calibration, LeftOut, Session, Store, User
+from drymon.store.sqlite import SqliteConnection
 
 
 def test_a_notice_is_queued_once_per_occasion(store: Store, make: SimpleNamespace) -> None:
@@ -68,9 +69,10 @@ def test_the_alarm_book_is_kept_row_by_row(store: Store, reopened: Callable[[], 
     assert store.alarm_book() == book
     fewer = replace(book, entries={keys[2]: replace(entries[keys[2]], phase="returned")}, pauses={}, now=make.at(60))
     store.save_alarm_book(fewer)
-    changes = store._db.total_changes
+    assert isinstance(store._db, SqliteConnection)
+    changes = store._db.sqlite.total_changes
     store.save_alarm_book(replace(fewer, now=make.at(120)))
-    assert store._db.total_changes == changes + 1
+    assert store._db.sqlite.total_changes == changes + 1
     with reopened() as again:
         assert again.alarm_book() == replace(fewer, now=make.at(120))
 

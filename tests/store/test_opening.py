@@ -72,10 +72,10 @@ def test_an_older_layout_is_brought_up_to_date_with_its_data(path: Path, make: S
 def test_a_migration_is_whole_or_not_at_all(path: Path) -> None:
     steps = (*MIGRATIONS, Migration("breaks", "CREATE TABLE half (x INTEGER) STRICT;\nINSERT INTO nowhere VALUES (1)"))
     with closing(connect_writer(path)) as db:
-        with pytest.raises(sqlite3.OperationalError, match="nowhere"):
+        with pytest.raises(StoreError, match="nowhere"):
             migrate(db, None, steps)
-        assert db.execute("PRAGMA user_version").fetchone() == (len(MIGRATIONS),)
-        assert db.execute("SELECT count(*) FROM sqlite_schema WHERE name = 'half'").fetchone() == (0,)
+        assert db.row("PRAGMA user_version") == (len(MIGRATIONS),)
+        assert db.row("SELECT count(*) FROM sqlite_schema WHERE name = 'half'") == (0,)
     Store.open(path).close()
 
 

@@ -19,7 +19,7 @@ from drymon.shop.facts.measured import InItsPlace
 from drymon.shop.facts.setup import RoomSetup
 from drymon.store import Calibration, Store
 from drymon.views.by_scale import narrowed
-from drymon.views.by_scale.narrowed import PresentAir, Wait
+from drymon.views.by_scale.narrowed import OpenTreeWait, PresentAir
 from tests.service.random_streams import BEGIN
 
 ROOM = """
@@ -128,10 +128,10 @@ def test_damp_air_has_no_end(room: RoomSetup) -> None:
 def test_the_words_name_the_coat_and_both_waits(room: RoomSetup) -> None:
     usual = narrowed.usual_coat(room, MODELS)
     assert usual is not None
-    assert narrowed.words(usual, Wait(4.12, 9.81), Wait(4.4, inf)) == (
+    assert narrowed.words(usual, OpenTreeWait(4.12, 9.81), OpenTreeWait(4.4, inf)) == (
         "an open tree of coarse (coat 4) in this air: likely dry after 4.1 h, sure by 9.8 h; before: likely dry after "
         "4.4 h, not sure within 14 days"
     )
-    assert narrowed.words(usual, Wait(inf, inf), Wait(4.4, 9.0)).endswith(
+    assert narrowed.words(usual, OpenTreeWait(inf, inf), OpenTreeWait(4.4, 9.0)).endswith(
         "in this air: not dry within 14 days; before: likely dry after 4.4 h, sure by 9.0 h"
     )

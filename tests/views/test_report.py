@@ -240,7 +240,8 @@ def test_an_unknown_tree_is_told_with_those_that_are_known(database: Path) -> No
 
 def test_a_tree_without_any_verdict_or_air_has_a_record_too(tmp_path: Path) -> None:
     with Store.open(fill(tmp_path / "drymon.db")) as store:
-        store._db.executescript("DELETE FROM verdict; DELETE FROM minute; DELETE FROM hour; DELETE FROM reading;")
+        for table in ("verdict", "minute", "hour", "reading"):
+            store._db.execute(f"DELETE FROM {table}")
     said = " ".join(Reader(html_of(document_of(read(tmp_path / "drymon.db")))).said)
     assert "no verdict on record" in said
     assert "not measured; 0.3 to 2 m/s assumed" in said
@@ -251,8 +252,9 @@ def test_a_wet_cloth_is_named_in_the_place_of_the_assumed_range(tmp_path: Path) 
     told = "no air speed is measured for rack-a: by its wet cloth it dries like 0.8 to 1.6 m/s"
     with Store.open(fill(tmp_path / "drymon.db")) as store:
         reasons = json.dumps([["airflow-assumed", told]])
-        store._db.executescript("DELETE FROM minute; DELETE FROM hour; DELETE FROM reading;")
-        store._db.executescript(f"UPDATE verdict SET reasons = '{reasons}'")
+        for table in ("minute", "hour", "reading"):
+            store._db.execute(f"DELETE FROM {table}")
+        store._db.execute(f"UPDATE verdict SET reasons = '{reasons}'")
     said = " ".join(Reader(html_of(document_of(read(tmp_path / "drymon.db")))).said)
     assert "not measured; by its wet cloth it dries like 0.8 to 1.6 m/s" in said
     assert "2 m/s assumed" not in said

@@ -12,7 +12,7 @@ from drymon.shop.alarms.alarm_kinds import KINDS
 from drymon.shop.facts.outcome import State
 from drymon.store import Store
 from drymon.views.report.compose import cause, document_of
-from drymon.views.report.document import NewSheet, Picture, Table
+from drymon.views.report.document import Drawing, NewSheet, Table
 from drymon.views.report.pdf import write_pdf
 from drymon.views.report.record import CoatRecord, ShellRecord, shell_record
 from tests.views.record_home import NOTE, ROOM_WITH_RECIPE, fill
@@ -91,7 +91,7 @@ def test_coats_that_stand_out_are_on_it_before_those_that_do_not(record: ShellRe
     assert numbers[0] == "2", "the early dip is there, the first of the ready ones is not"
     assert numbers[-2:] == ["22", "…"]
     assert len(numbers) <= 15
-    assert any(isinstance(block, Picture) for block in blocks[: blocks.index(NewSheet())])
+    assert any(isinstance(block, Drawing) for block in blocks[: blocks.index(NewSheet())])
 
 
 @pytest.mark.parametrize("kind", ["redipped-early", "air-out-of-band", "tree-hold", "sensor-silent"])

@@ -22,7 +22,7 @@ HOUR = timedelta(hours=1)
 
 
 @dataclass(frozen=True, slots=True)
-class Words:
+class AlarmWords:
     """Why it matters, and what to do."""
 
     matters: str
@@ -57,7 +57,7 @@ class AlarmKind:
     meaning: str
     matters: str
     action: str
-    milder: Mapping[Severity, Words] = field(default_factory=dict)
+    milder: Mapping[Severity, AlarmWords] = field(default_factory=dict)
 
     @property
     def is_alarm(self) -> bool:
@@ -69,9 +69,9 @@ class AlarmKind:
         """All that it comes to, from mild to grave."""
         return tuple(one for one in SEVERITIES if one == self.severity or one in self.milder)
 
-    def words(self, severity: Severity) -> Words:
+    def words(self, severity: Severity) -> AlarmWords:
         """Why it matters and what to do at this severity."""
-        return self.milder.get(severity, Words(self.matters, self.action))
+        return self.milder.get(severity, AlarmWords(self.matters, self.action))
 
 
 _ROOM_KINDS = (
@@ -108,7 +108,7 @@ _ROOM_KINDS = (
         matters="Nobody knows how wet it is: a coat over water shut in can ruin the shell, and burst it later.",
         action="Look at the tree, its hook and its slowest pocket, then log what you found (sound, repaired or scrap).",
         milder={
-            "warning": Words(
+            "warning": AlarmWords(
                 "A coat over a flaw, or over water shut in, can ruin the shell.",
                 "Look at the tree, then log what you found (sound, repaired or scrap).",
             ),
@@ -121,11 +121,11 @@ _ROOM_KINDS = (
         matters="Much water is shut in below the new coat and leaves slowly; shut in for good it can burst the shell.",
         action="Mark the tree, give this coat its full time, and look at it before the next dip.",
         milder={
-            "warning": Words(
+            "warning": AlarmWords(
                 "Some water is shut in below the new coat and will leave slowly.",
                 "Give this coat its full time, and feel its slowest pocket before the next dip.",
             ),
-            "notice": Words(
+            "notice": AlarmWords(
                 "It was likely dry, but not surely: what water there was is carried on in the reckoning.",
                 "Nothing at once. Where shells come out sound at this pace, weigh a tree: drymon learns it, and says "
                 "ready sooner.",
@@ -141,7 +141,7 @@ _ROOM_KINDS = (
         matters="Air outside its band makes a coat craze, lift or stay wet.",
         action="See to heating, drying plant, fans and doors.",
         milder={
-            "notice": Words(
+            "notice": AlarmWords(
                 "It is a little outside only: the coats there dry at another pace, which their times allow for.",
                 "See to heating, drying plant, fans and doors when you pass. Where the room is always so and shells "
                 "come out sound, set the coat's band in room.toml to it.",

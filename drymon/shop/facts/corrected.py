@@ -16,7 +16,7 @@ from drymon.drying.quantities import Quantity
 from drymon.shop.facts.reading import Reading
 
 
-class Kept(Protocol):
+class StoredCalibration(Protocol):
     """A stored calibration, as the store hands it out."""
 
     @property
@@ -43,7 +43,7 @@ class Corrections:
     by_sensor: Mapping[str, tuple[Correction, ...]]
 
     @classmethod
-    def of(cls, calibrations: Iterable[Kept]) -> Corrections:
+    def of(cls, calibrations: Iterable[StoredCalibration]) -> Corrections:
         """The corrections that stored calibrations ask for; those without gain and offset, or unfit, ask for none."""
         found: dict[str, list[Correction]] = {}
         fit = (kept for kept in calibrations if kept.document.get("good") is not False)

@@ -31,7 +31,7 @@ place is not another (assumed).
 """
 
 
-class Kept(corrected.Kept, Protocol):
+class StoredMeasurement(corrected.StoredCalibration, Protocol):
     """A stored calibration with its kind."""
 
     @property
@@ -83,7 +83,7 @@ class Measured:
     waters: Mapping[str, Evidence] = field(default_factory=lambda: MappingProxyType({}))
 
     @classmethod
-    def of(cls, calibrations: Iterable[Kept]) -> Measured:
+    def of(cls, calibrations: Iterable[StoredMeasurement]) -> Measured:
         """What stored calibrations that stand, oldest first, say. The newest cloth of a rack counts, of a coat's pieces
         all: a slurry scatters from dip to dip. What cannot be read counts for nothing.
         """
@@ -125,14 +125,14 @@ def pooled(pieces: Sequence[tuple[float, float, float]]) -> Evidence:
     return Evidence(math.exp(mean), math.sqrt(1.0 / total + shared))
 
 
-def _cloth(kept: Kept) -> ByCloth | None:
+def _cloth(kept: StoredMeasurement) -> ByCloth | None:
     speeds = _numbers(kept, "low", "high")
     if speeds is None or not speeds[0] <= speeds[1] <= SPEED_RANGE_M_PER_S[1]:
         return None
     return ByCloth(speeds[0], speeds[1], kept.time)
 
 
-def _numbers(kept: Kept, *names: str) -> list[float] | None:
+def _numbers(kept: StoredMeasurement, *names: str) -> list[float] | None:
     """Numbers above 0 by name; None where one is missing."""
     found = [kept.document.get(name) for name in names]
     numbers = [float(each) for each in found if isinstance(each, int | float) and 0.0 < each < math.inf]

@@ -95,7 +95,7 @@ class TankNow:
     @property
     def watered(self) -> datetime | None:
         """When water was last added, with no cup since: what the cup said before says nothing now."""
-        cup = max((value.time for value in self.values if value.what == "seconds"), default=None)
+        cup = next((value.time for value in self.values if value.what == "seconds"), None)
         added = max((check.time for check in self.checks if check.water_added), default=None)
         return added if added is not None and (cup is None or added > cup) else None
 

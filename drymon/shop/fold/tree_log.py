@@ -5,6 +5,8 @@ from bisect import bisect_right
 from collections.abc import Iterable
 from dataclasses import replace
 from datetime import datetime
+from itertools import zip_longest
+from typing import NamedTuple
 
 from drymon.shop.air.sensors import MINUTE_S
 from drymon.shop.facts.events import CellMass, Dip, Look, Move, TreeEvent, Undo
@@ -27,6 +29,17 @@ JUST_BEFORE_S = 1e-3
 """An event is folded anew from a little before it."""
 
 
+class _Folded(NamedTuple):
+    """The tree at a stream time (s since 1970), None where it is not in the room; so many events are in it."""
+
+    at: float
+    events: int
+    state: TreeState | None
+
+
+_NOTHING = _Folded(-math.inf, 0, None)
+
+
 class TreeLog:
     """Events of one tree; `state(until)` folds them. What was folded is kept; late events or late air take it back."""
 
@@ -38,12 +51,12 @@ class TreeLog:
         self._told: list[TreeEvent] = []
         self._count = 0
         self.cells: set[str] = set()
-        self._snapshots: list[tuple[float, int, TreeState | None]] = []
+        self._snapshots: list[_Folded] = []
         self._said: list[tuple[float, datetime, State, frozenset[ReasonCode]]] = []
 
     def add(self, event: TreeEvent) -> None:
         """Put an event in its place in time; whatever had been folded beyond it is folded anew."""
-        if isinstance(event, CellMass) and (not self._events or _order(event) >= _order(self._events[-1])):
+        if isinstance(event, CellMass) and self._events and _order(event) >= _order(self._events[-1]):
             self._events.append(event)  # the usual case by far: a cell's next word
             self._effective.append(event)
             self.forget_from(event.time.timestamp() - JUST_BEFORE_S)
@@ -80,7 +93,7 @@ class TreeLog:
 
     def forget_from(self, seconds: float) -> None:
         """Evidence changed from this stream time on."""
-        while self._snapshots and self._snapshots[-1][0] > seconds:
+        while self._last.at > seconds:
             self._snapshots.pop()
         self._completed = {dip: at for dip, at in self._completed.items() if at <= seconds}
 
@@ -117,7 +130,7 @@ class TreeLog:
 
     def newest(self) -> TreeState | None:
         """The state folded last."""
-        return self._snapshots[-1][2] if self._snapshots else None
+        return self._last.state
 
     @property
     def events(self) -> tuple[TreeEvent, ...]:
@@ -153,15 +166,13 @@ class TreeLog:
 
     def state(self, until: float, clock_known: bool = True, keep: bool = True) -> TreeState | None:
         """The tree at a stream time, None where it is not in the room. keep: fold on from here next time."""
-        at, index, state = self._snapshots[-1] if self._snapshots else (-math.inf, 0, None)
-        if at > until:
-            at, index, state = self._before(until)
-        while index < len(self._effective) and self._effective[index].time.timestamp() <= until:
+        _, index, state = self._folded_by(until)
+        while (at := self._happens(index)) <= until:
             event = self._effective[index]
             index += 1
             state = self._apply(state, event, clock_known)
             if keep and not isinstance(event, CellMass):
-                self._snapshots.append((event.time.timestamp(), index, state))
+                self._snapshots.append(_Folded(at, index, state))
         if state is not None:
             state = tree_air.advanced(self.world, state, until)
         if keep:
@@ -170,18 +181,14 @@ class TreeLog:
 
     def lags(self, at: float) -> bool:
         """Whether something has happened by `at` that has not been folded so far."""
-        folded = self._snapshots[-1][0] if self._snapshots else -math.inf
-        return folded < at and bool(self._effective) and self._effective[0].time.timestamp() <= at
+        return self._last.at < at and self._happens(0) <= at
 
     def owes(self, at: float) -> float:
         """Seconds of air that are to be folded before the tree is known at `at`."""
-        since, index, state = self._snapshots[-1] if self._snapshots else (-math.inf, 0, None)
-        if since >= at:
-            return 0.0
+        since, index, state = self._last
         if state is None or not tree_air.steps(state) or self.is_complete(state.dip.time, since):
-            happens = self._effective[index].time.timestamp() if index < len(self._effective) else math.inf
-            return max(at - max(happens, since), 0.0)
-        return at - since
+            since = max(since, self._happens(index))
+        return max(at - since, 0.0)
 
     def outline(self, at: float) -> TreeState | None:
         """The tree without its drying: where it hangs and under which coat, for while that is worked out."""
@@ -202,22 +209,27 @@ class TreeLog:
         """The tree's state at `at`, where that was folded last, nothing happens in the next minute and time matters
         to it.
         """
-        if not self._snapshots or self._snapshots[-1][0] != at:
+        since, index, state = self._last
+        if since != at or state is None or state.at != at or not tree_air.steps(state):
             return None
-        _, index, state = self._snapshots[-1]
-        if state is not None and self.is_complete(state.dip.time, at):
-            return None
-        if index < len(self._effective) and self._effective[index].time.timestamp() <= at + MINUTE_S:
-            return None
-        return state if state is not None and state.at == at and tree_air.steps(state) else None
+        busy = self.is_complete(state.dip.time, at) or self._happens(index) <= at + MINUTE_S
+        return None if busy else state
 
     def stepped(self, state: TreeState) -> None:
         """Go on from this state, a minute after the last."""
-        self._keep(state.at, self._snapshots[-1][1], state)
+        self._keep(state.at, self._last.events, state)
 
-    def _before(self, until: float) -> tuple[float, int, TreeState | None]:
-        place = bisect_right([at for at, _, _ in self._snapshots], until)
-        return self._snapshots[place - 1] if place else (-math.inf, 0, None)
+    @property
+    def _last(self) -> _Folded:
+        return self._snapshots[-1] if self._snapshots else _NOTHING
+
+    def _folded_by(self, until: float) -> _Folded:
+        place = bisect_right(self._snapshots, until, key=lambda one: one.at)
+        return self._snapshots[place - 1] if place else _NOTHING
+
+    def _happens(self, index: int) -> float:
+        """When the event of this place that counts happens, infinite where there are no so many."""
+        return self._effective[index].time.timestamp() if index < len(self._effective) else math.inf
 
     def _apply(self, state: TreeState | None, event: TreeEvent, clock_known: bool) -> TreeState | None:
         at = event.time.timestamp()
@@ -263,11 +275,11 @@ class TreeLog:
     def _keep(self, until: float, index: int, state: TreeState | None) -> None:
         """Keep the newest state; of older ones one each half hour and those right after events."""
         kept = self._snapshots
-        if len(kept) >= 2 and kept[-1][1] == kept[-2][1] == index and kept[-1][0] - kept[-2][0] < SNAPSHOT_S:
+        older, newer = [_NOTHING, _NOTHING, *kept][-2:]
+        if older.events == newer.events == index and newer.at - older.at < SNAPSHOT_S:
             kept.pop()
-        kept.append((until, index, state))
-        if len(kept) > SNAPSHOTS:
-            del kept[: len(kept) - SNAPSHOTS]
+        kept.append(_Folded(until, index, state))
+        del kept[:-SNAPSHOTS]
 
 
 def _order(event: TreeEvent) -> tuple[datetime, datetime, float]:
@@ -276,9 +288,7 @@ def _order(event: TreeEvent) -> tuple[datetime, datetime, float]:
 
 def _first_difference(before: list[TreeEvent], after: list[TreeEvent]) -> float:
     """Stream time right before the first event in which the two histories differ."""
-    for old, new in zip(before, after, strict=False):
+    for old, new in zip_longest(before, after):
         if old is not new:
-            return min(old.time, new.time).timestamp() - JUST_BEFORE_S
-    longer = before if len(before) > len(after) else after
-    same = min(len(before), len(after))
-    return longer[same].time.timestamp() - JUST_BEFORE_S if len(longer) > same else math.inf
+            return min(one.time for one in (old, new) if one is not None).timestamp() - JUST_BEFORE_S
+    return math.inf

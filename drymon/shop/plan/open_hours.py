@@ -21,12 +21,10 @@ class OpenHours:
         """The first moment from `at` on at which work of so many seconds can begin and be done while people are there;
         infinite where there is none within the horizon.
         """
-        index = bisect_left(self._ends, at + work_s)
-        while index < len(self._spans):
-            start = max(at, self._spans[index][0])
-            if start + work_s <= self._spans[index][1]:
+        for begin, end in self._spans[bisect_left(self._ends, at) :]:
+            start = max(at, begin)
+            if start + work_s <= end:
                 return start
-            index += 1
         return math.inf
 
     def end_of_span(self, at: float) -> float:

@@ -10,12 +10,13 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from heapq import heapify, heapreplace
+from itertools import accumulate
 from typing import Literal
 
 from drymon.shop.plan.open_hours import OpenHours
 
 TRIES = 12
-"""Times that a dip is put off before its limit is given up as one that cannot be kept."""
+"""Times that a dip is put off before its limit is given up as one that cannot be kept: a week's hours come again."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,10 +58,10 @@ class _Going:
 
     chain: Chain
     rest_s: list[float]
-    index: int = 0
-    release_s: float = 0.0
-    until_s: float = math.inf
-    slot: Slot | None = None
+    index: int
+    release_s: float
+    until_s: float
+    slot: Slot | None
 
 
 def schedule(chains: Sequence[Chain], hours: OpenHours, dip_s: float, hands: int, now_s: float) -> list[Slot]:
@@ -89,10 +90,7 @@ def schedule(chains: Sequence[Chain], hours: OpenHours, dip_s: float, hands: int
 
 def _rest(chain: Chain) -> list[float]:
     """Seconds of drying from each step to the end."""
-    rest = [0.0]
-    for step in reversed(chain.steps):
-        rest.append(rest[-1] + step.wait_s)
-    return rest[:0:-1]
+    return [*accumulate(step.wait_s for step in reversed(chain.steps))][::-1]
 
 
 def _rank(each: _Going, begin: float, queue_s: float, hours: OpenHours, dip_s: float) -> tuple[bool, float, str]:
@@ -115,10 +113,9 @@ def _start(each: _Going, at: float, hours: OpenHours, dip_s: float) -> Slot:
         follows = hours.first(start + step.wait_s, dip_s)
         if follows <= start + step.longest_s:
             return plain if start == soonest else Slot(each.chain.tree, each.index, start, put_off_s=soonest)
-        later = hours.first(follows - step.longest_s, dip_s)
-        if not soonest < later <= each.until_s or later <= start:
+        start = hours.first(follows - step.longest_s, dip_s)
+        if start > each.until_s or start == math.inf:
             break
-        start = later
     return Slot(each.chain.tree, each.index, soonest, too_long="away")
 
 

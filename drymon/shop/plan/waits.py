@@ -61,9 +61,11 @@ class Waits:
             return made.wait
         minute = minute_done(at)
         told = self.air(rack, at)
-        step = None if told is None else _step(self.world.air[rack], told)
-        drive = 0.0 if step is None else float(step.deficit / np.mean(step.resistance))
-        if told is None or step is None or drive <= 0.0:  # saturated air, or none that is known: nothing would ever dry
+        if told is None:
+            return NEVER
+        step = _step(self.world.air[rack], told)
+        drive = float(step.deficit / np.mean(step.resistance))
+        if drive <= 0.0:  # saturated: nothing would ever dry
             return NEVER
         if made is None or abs(drive / made.drive - 1.0) > DRIVE_APART:
             by_cloth = None if told.airflow is not None else self.world.air[rack].place_by_cloth(minute)

@@ -31,7 +31,7 @@ DECIDED = {
 
 
 @dataclass(frozen=True, slots=True)
-class Touch:
+class CountedTouch:
     """A finding that was told and counts, and from when on the same one counts again."""
 
     finding: str
@@ -39,7 +39,7 @@ class Touch:
     again: datetime
 
 
-def advice(verdict: Verdict, zone: tzinfo, would_do: float | None = None, touch: Touch | None = None) -> str:
+def advice(verdict: Verdict, zone: tzinfo, would_do: float | None = None, touch: CountedTouch | None = None) -> str:
     """One line for whoever stands before the tree at `verdict.time`, moments on the clock of `zone`.
 
     would_do: where the air is too damp to be sure within 14 days, the % RH that would do. touch: the newest finding in
@@ -75,7 +75,7 @@ class _Line:
     verdict: Verdict
     zone: tzinfo
     would_do: float | None
-    touch: Touch | None
+    touch: CountedTouch | None
 
     def drying(self) -> str:
         when, now = self.verdict.dry_at, self.verdict.time

@@ -50,7 +50,7 @@ class Forecaster:
     def __init__(self, world: World) -> None:
         self.world = world
         self._made: dict[str, _Made] = {}
-        self._spreads: dict[str, tuple[float, forecast.Spread]] = {}
+        self._spreads: dict[str, tuple[float, forecast.AirSpread]] = {}
 
     def forget(self, tree: str) -> None:
         """The tree is gone."""
@@ -103,7 +103,7 @@ class Forecaster:
             assumed = air.coefficients(math.nan, newest.range_of(by_cloth), warm, newest.pressure_pa)
         return outlook.future_air(ways, newest.pressure_pa, assumed)
 
-    def _spread(self, rack: str, at: float, history: forecast.PastAir) -> forecast.Spread:
+    def _spread(self, rack: str, at: float, history: forecast.PastAir) -> forecast.AirSpread:
         made, spread = self._spreads.get(rack, (math.inf, None))
         if spread is None or not made <= at < made + SPREAD_KEPT_S:
             made, spread = at - at % SPREAD_KEPT_S, forecast.spread(history)

@@ -21,7 +21,7 @@ from drymon.shop.tree import redips
 from drymon.shop.tree import state as trees
 from drymon.shop.tree.state import ASSURANCE, TreeState, World
 from drymon.shop.verdict import taking_back
-from drymon.shop.verdict.advice import Touch, advice, slowest_place
+from drymon.shop.verdict.advice import CountedTouch, advice, slowest_place
 from drymon.shop.verdict.reasons import ORDER, REASONS, Effect, decide, reason_of
 from drymon.shop.weight import scale_doubts
 
@@ -225,14 +225,14 @@ def verdict(world: World, tree: TreeState, outlook: Outlook | None, zone: tzinfo
     return replace(said, advice=advice(said, zone, would_do, _touch(tree)))
 
 
-def _touch(tree: TreeState) -> Touch | None:
+def _touch(tree: TreeState) -> CountedTouch | None:
     """The newest finding in the slowest part, while the same one would not count again."""
     place = slowest_place(tree.shelter)
     felt = [(at, finding) for (where, finding), at in tree.touches.items() if where == place]
     at, finding = max(felt, default=(-math.inf, ""))
     if tree.at >= at + trees.SAME_TOUCH_S:
         return None
-    return Touch(finding, *(datetime.fromtimestamp(s, UTC) for s in (at, at + trees.SAME_TOUCH_S)))
+    return CountedTouch(finding, *(datetime.fromtimestamp(s, UTC) for s in (at, at + trees.SAME_TOUCH_S)))
 
 
 def _not_before(tree: TreeState) -> datetime | None:

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from drymon.drying import weight
-from drymon.drying.weight import Step, WeightSignal
+from drymon.drying.weight import MassStep, WeightSignal
 from drymon.shop.facts.events import CellMass
 from drymon.shop.facts.reading import Reading
 
@@ -33,8 +33,8 @@ class Found:
     levels: tuple[tuple[float, float], ...]
     still_s: float
     digit_kg: float
-    rise: Step | None = None
-    fall: Step | None = None
+    rise: MassStep | None = None
+    fall: MassStep | None = None
 
     def about(self, tree: str, reading: Reading) -> CellMass:
         """The same as a fact about a tree."""
@@ -66,8 +66,8 @@ class _Cell:
     kept: tuple[tuple[float, float], ...] = ()
     levels: tuple[tuple[float, float], ...] = ()
     told: float = -1.0
-    rise: Step | None = None
-    fall: Step | None = None
+    rise: MassStep | None = None
+    fall: MassStep | None = None
 
 
 class Cells:

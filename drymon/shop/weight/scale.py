@@ -9,7 +9,7 @@ from drymon.drying import weight_evidence
 from drymon.drying.coat_model import CoatModel
 from drymon.drying.ensemble import Array, CoatState, PossibleCoats
 from drymon.drying.possible import toned_down
-from drymon.drying.weight_evidence import BENCH_SCALE, LOAD_CELL, AreaPrior, Evidence, ScaleErrors
+from drymon.drying.weight_evidence import BENCH_SCALE, LOAD_CELL, AreaPrior, ScaleErrors, WeightEvidence
 from drymon.shop.facts.events import CellMass, Weigh
 from drymon.shop.weight.scale_doubts import sees_nothing, without_stuck
 from drymon.shop.weight.weighings import ANY_AREA, DISAGREES_SQUARES, PLAINLY, Series, Weighings
@@ -142,8 +142,8 @@ def _judged(
 
 
 def _without_slip(
-    whole: tuple[Evidence, float], seen: Weighings, dipped_at: float, misfit: float
-) -> tuple[Evidence, float]:
+    whole: tuple[WeightEvidence, float], seen: Weighings, dipped_at: float, misfit: float
+) -> tuple[WeightEvidence, float]:
     """The evidence of hand weighings without the one that alone contradicts the air: a slip of the pen or of the hand.
     That of the whole series where that does not cure it, where more than one cures it, or where few others are left.
     """
@@ -159,7 +159,7 @@ def _without_slip(
 
 def _evidence(
     series: Series, errors: ScaleErrors, seen: Weighings, dipped_at: float, misfit: float
-) -> tuple[Evidence, float]:
+) -> tuple[WeightEvidence, float]:
     """What a series says of the members, and the mean squared error per weighing of the best of them: no less than what
     disagrees where even they need an area that no such tree has.
     """

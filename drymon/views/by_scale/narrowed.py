@@ -40,7 +40,7 @@ class PresentAir:
 
 
 @dataclass(frozen=True, slots=True)
-class Wait:
+class OpenTreeWait:
     """Hours until an open tree is dry, most likely and with `ASSURANCE`; infinite beyond `LONGEST_H`."""
 
     best_h: float
@@ -66,7 +66,7 @@ def wait(
     air: PresentAir,
     place: tuple[float, float] | InItsPlace,
     water: Evidence | None = None,
-) -> Wait:
+) -> OpenTreeWait:
     """How long an open tree of this coat takes in such air. place: the speeds that are drawn from, as assumed or as a
     cloth told; water: what is known of the coat's.
     """
@@ -79,16 +79,16 @@ def wait(
     hours = np.sort(coat.steady_seconds(coats, 1.0 - usual.kind.dry_at, step)) / 3600.0
     hours[hours > LONGEST_H] = np.inf
     best, sure = (float(hours[int(np.ceil(share * len(hours))) - 1]) for share in (0.5, ASSURANCE))
-    return Wait(best, sure)
+    return OpenTreeWait(best, sure)
 
 
-def words(usual: UsualCoat, now: Wait, before: Wait) -> str:
+def words(usual: UsualCoat, now: OpenTreeWait, before: OpenTreeWait) -> str:
     """`an open tree of backup (coat 5) in this air: likely dry after 4.1 h, sure by 9.8 h; before: ...`."""
     name = usual.kind.label or usual.kind.name
     return f"an open tree of {name} (coat {usual.number}) in this air: {_told(now)}; before: {_told(before)}"
 
 
-def _told(each: Wait) -> str:
+def _told(each: OpenTreeWait) -> str:
     if not isfinite(each.best_h):
         return "not dry within 14 days"
     sure = f"sure by {each.sure_h:.1f} h" if isfinite(each.sure_h) else "not sure within 14 days"

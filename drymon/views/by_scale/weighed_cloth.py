@@ -12,7 +12,7 @@ from drymon.drying.coat_model import CoatModel
 from drymon.drying.quantities import Quantity
 from drymon.drying.wet_cloth import AirThere, Cloth
 from drymon.errors import LearningError, SetupError
-from drymon.learning.by_cloth import ClothFound, Weighed, check_weighings, judge_cloth
+from drymon.learning.by_cloth import ClothFound, StripsWeighed, check_weighings, judge_cloth
 from drymon.messages.times import stamp
 from drymon.messages.typed import Mass, mass_of, quantity_of, sides_of, whole_of
 from drymon.readback.cloth_air import air_seen, anemometer_said, fans_off
@@ -119,7 +119,7 @@ def weighed_cloth(store: Store | None, room: RoomSetup, models: Mapping[str, Coa
     """
     check_rack(room, entry.rack)
     series = sorted(entry.weighings, key=lambda one: one[0])
-    taken = [Weighed((time - series[0][0]).total_seconds(), mass.kg, mass.step_kg) for time, mass in series]
+    taken = [StripsWeighed((time - series[0][0]).total_seconds(), mass.kg, mass.step_kg) for time, mass in series]
     check_weighings(taken)
     begin, end = series[0][0], series[-1][0]
     still = _still(store, entry, begin, end)

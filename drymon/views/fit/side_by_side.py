@@ -14,7 +14,7 @@ NOT_YET = "-"
 
 
 @dataclass(frozen=True, slots=True)
-class Waits:
+class MedianWaits:
     """Medians over so many dips, in hours from the dip; ready_h: of those that were called, None where none was."""
 
     likely_h: float
@@ -23,12 +23,12 @@ class Waits:
     dips: int
 
 
-def waits(promises: Sequence[Promise]) -> Waits | None:
+def waits(promises: Sequence[Promise]) -> MedianWaits | None:
     """Of these, None where there are none."""
     if not promises:
         return None
     ready = [hours_of(one.dry - one.dipped) for one in promises if one.dry is not None]
-    return Waits(
+    return MedianWaits(
         _middle(promises, lambda one: one.likely),
         _middle(promises, lambda one: one.bound),
         median(ready) if ready else None,
@@ -36,7 +36,7 @@ def waits(promises: Sequence[Promise]) -> Waits | None:
     )
 
 
-def compared(tally: Tally) -> Iterator[tuple[str, Waits, Waits]]:
+def compared(tally: Tally) -> Iterator[tuple[str, MedianWaits, MedianWaits]]:
     """By coat and shelter, what was told by starting models and by fitted ones; only of those that both told of."""
     own = [one for one in tally.promises if not one.weighed]
     for coat, shelter in sorted({(one.coat, one.shelter) for one in own}, key=lambda kind: (kind[1] != "open", kind)):
@@ -55,7 +55,7 @@ def table(tally: Tally) -> list[str]:
     return [f"{'':<22}{'starting models':<26}   fitted", f"{'hours from the dip':<22}{heads}   {heads}", *rows]
 
 
-def _words(one: Waits) -> str:
+def _words(one: MedianWaits) -> str:
     ready = NOT_YET if one.ready_h is None else f"{one.ready_h:.1f}"
     return f"{one.likely_h:>6.1f}{one.sure_h:>7.1f}{ready:>7}{one.dips:>6}"
 

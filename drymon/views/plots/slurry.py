@@ -16,7 +16,7 @@ from drymon.views.plots.time_axis import Span, dress_long_time, x_of
 
 
 @dataclass(frozen=True)
-class Panel:
+class TankPanel:
     """One measured value's panel: its title, its line's colour, its axis' least height."""
 
     what: Measured
@@ -26,10 +26,10 @@ class Panel:
 
 
 PANELS = (
-    Panel("seconds", "out of the cup, s", BLUE, 4.0),
-    Panel("temperature", "temperature, °C", RUST, 2.0),
-    Panel("density", "density, kg/L", PLUM, 0.04),
-    Panel("ph", "pH", INK, 0.5),
+    TankPanel("seconds", "out of the cup, s", BLUE, 4.0),
+    TankPanel("temperature", "temperature, °C", RUST, 2.0),
+    TankPanel("density", "density, kg/L", PLUM, 0.04),
+    TankPanel("ph", "pH", INK, 0.5),
 )
 
 
@@ -51,7 +51,7 @@ def draw_slurry(tank: Tank, checks: Sequence[SlurryCheck], span: Span) -> Figure
         return figure
 
 
-def _draw(axes: Axes, panel: Panel, tank: Tank, checks: Sequence[SlurryCheck]) -> None:
+def _draw(axes: Axes, panel: TankPanel, tank: Tank, checks: Sequence[SlurryCheck]) -> None:
     band: tuple[float, float] | None = getattr(tank, panel.what)
     told = [(check, getattr(check, panel.what)) for check in checks if getattr(check, panel.what) is not None]
     values = [Value(panel.what, value, check.time, _band_of(band, panel, tank, check)) for check, value in told]
@@ -86,14 +86,14 @@ def _by_filling(values: Sequence[Value], filled: Sequence[datetime]) -> list[lis
 
 
 def _band_of(
-    band: tuple[float, float] | None, panel: Panel, tank: Tank, check: SlurryCheck
+    band: tuple[float, float] | None, panel: TankPanel, tank: Tank, check: SlurryCheck
 ) -> tuple[float, float] | None:
     """Seconds out of another cup are not those of the band."""
     other = panel.what == "seconds" and check.cup is not None and check.cup != tank.cup
     return None if other else band
 
 
-def _mark(axes: Axes, panel: Panel, values: Sequence[Value]) -> None:
+def _mark(axes: Axes, panel: TankPanel, values: Sequence[Value]) -> None:
     """A dot for what is in its band, a triangle that points the way it is out of it: told without colour too."""
     for beyond, mark in ((0, "o"), (1, "^"), (-1, "v")):
         found = [value for value in values if value.beyond == beyond]
@@ -109,7 +109,7 @@ def _water(axes: Axes, checks: Sequence[SlurryCheck]) -> None:
     axes.plot(times, [0.03] * len(times), "|", color=BLUE, markersize=9, transform=axes.get_xaxis_transform(), zorder=4)
 
 
-def _limits(panel: Panel, values: Sequence[float], band: tuple[float, float] | None) -> tuple[float, float]:
+def _limits(panel: TankPanel, values: Sequence[float], band: tuple[float, float] | None) -> tuple[float, float]:
     """Lowest and highest value and band, at least `panel.least` apart, with a margin."""
     known = [*values, *(band or ())] or [0.0, panel.least]
     low, high = min(known), max(known)
@@ -118,7 +118,7 @@ def _limits(panel: Panel, values: Sequence[float], band: tuple[float, float] | N
     return low - short / 2 - margin, high + short / 2 + margin
 
 
-def _label(axes: Axes, panel: Panel, values: Sequence[Value], band: tuple[float, float] | None) -> None:
+def _label(axes: Axes, panel: TankPanel, values: Sequence[Value], band: tuple[float, float] | None) -> None:
     shelf = Shelf(axes, gap=0.16)
     if values:
         last = values[-1]

@@ -15,7 +15,7 @@ from drymon.shop.facts.setup import CoatType, RoomSetup
 from drymon.shop.verdict.reasons import Effect, effect_of
 from drymon.views.report import picture
 from drymon.views.report.air_seen import AirSeen
-from drymon.views.report.document import Block, Facts, Heading, Picture, Table
+from drymon.views.report.document import Block, Drawing, Facts, Heading, Table
 from drymon.views.report.record import CoatRecord
 from drymon.views.report.room_clock import RoomClock, length, utc
 from drymon.views.report.weights import weight_tables
@@ -41,7 +41,7 @@ def coat_blocks(record: CoatRecord, room: RoomSetup, clock: RoomClock) -> Iterat
     yield Heading(f"Coat {record.coat.number}: {coat_name(record)}")
     yield Facts(tuple(_facts(record, room, clock)))
     words = f"Coat {record.coat.number}: water gone from the slowest part with its bounds, states, and the rack's air."
-    yield Picture(words, picture.HEIGHT, partial(picture.draw_coat, record, room))
+    yield Drawing(words, picture.HEIGHT, partial(picture.draw_coat, record, room))
     yield _air(record, room)
     if record.history:
         yield _states(record, clock)

@@ -41,7 +41,7 @@ class Table:
 
 
 @dataclass(frozen=True)
-class Picture:
+class Drawing:
     """A picture `height` inches high, at the width of the text: `draw` makes it on a sheet, below the top share given.
 
     draw: takes the sheet and the box (left, bottom, width, height as shares of it) to draw into.
@@ -58,7 +58,7 @@ class NewSheet:
     """What follows begins a sheet of its own."""
 
 
-Block = Heading | Paragraph | Facts | Table | Picture | NewSheet
+Block = Heading | Paragraph | Facts | Table | Drawing | NewSheet
 
 
 @dataclass(frozen=True)

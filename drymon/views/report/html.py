@@ -8,7 +8,7 @@ from markupsafe import Markup
 from matplotlib.figure import Figure
 
 from drymon.views.plots.style import drawing
-from drymon.views.report.document import Document, Picture
+from drymon.views.report.document import Document, Drawing
 
 WIDTH = 7.6
 """Inches of a picture; the page scales it to its own width."""
@@ -22,13 +22,13 @@ def html_of(document: Document) -> str:
         loader=PackageLoader("drymon.views.report"), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
         lstrip_blocks=True,
     )  # fmt: skip
-    pictures = [block for block in document.blocks if isinstance(block, Picture)]
+    pictures = [block for block in document.blocks if isinstance(block, Drawing)]
     drawn = {id(block): _svg(block, f"p{number}-") for number, block in enumerate(pictures)}
     kinds = [(type(block).__name__.lower(), block) for block in document.blocks]
     return environment.get_template("report.html").render(document=document, blocks=kinds, svg=lambda b: drawn[id(b)])
 
 
-def _svg(block: Picture, prefix: str) -> Markup:
+def _svg(block: Drawing, prefix: str) -> Markup:
     """The picture as an element of the page; its ids are its own, for a page may hold each id once."""
     with drawing():
         figure = Figure(figsize=(WIDTH, block.height), facecolor="none")

@@ -14,7 +14,7 @@ from matplotlib.patches import Rectangle
 from matplotlib.textpath import TextToPath
 
 from drymon.views.plots.style import EDGE, FAINT, INK, PAPER, QUIET, VERMILLION, drawing
-from drymon.views.report.document import Block, Document, Facts, Heading, NewSheet, Paragraph, Picture, Table
+from drymon.views.report.document import Block, Document, Drawing, Facts, Heading, NewSheet, Paragraph, Table
 
 WIDE, TALL, MARGIN, FOOT = 8.27, 11.69, 0.75, 0.7
 TEXT_WIDTH = WIDE - 2 * MARGIN
@@ -38,7 +38,7 @@ def write_pdf(document: Document, path: Path) -> Path:
 
 def sheets_of(document: Document) -> int:
     """How many sheets a document fills."""
-    blank = tuple(replace(b, draw=_nothing) if isinstance(b, Picture) else b for b in document.blocks)
+    blank = tuple(replace(b, draw=_nothing) if isinstance(b, Drawing) else b for b in document.blocks)
     setter = _Setter(replace(document, blocks=blank))
     setter.run()
     return len(setter.sheets)
@@ -81,7 +81,7 @@ def _cut(word: str, width: float, size: float, bold: bool) -> Iterator[str]:
 def _height(block: Block) -> float:
     """About how many inches a block needs to stand with its heading."""
     match block:
-        case Picture():
+        case Drawing():
             return block.height
         case Facts():
             return 1.3 * len(block.rows) * SIZE * LEADING / 72  # some of them take two lines
@@ -124,7 +124,7 @@ class _Setter:
                 self._new_sheet()
             case Table():
                 self._table(block)
-            case Picture():
+            case Drawing():
                 self._picture(block)
 
     def _new_sheet(self) -> None:
@@ -193,7 +193,7 @@ class _Setter:
             self._lines(lines, SIZE, x=names)
         self.y += 0.06
 
-    def _picture(self, block: Picture) -> None:
+    def _picture(self, block: Drawing) -> None:
         self._need(block.height + 0.1)
         bottom = 1 - (self.y + block.height) / TALL
         block.draw(self.sheets[-1], (MARGIN / WIDE, bottom, TEXT_WIDTH / WIDE, block.height / TALL))

@@ -15,7 +15,7 @@ from drymon.shop.facts.outcome import SEVERITIES, State
 from drymon.shop.facts.reason_code import ReasonCode
 from drymon.views.report import overview
 from drymon.views.report.coat_words import coat_name, dryness, in_force
-from drymon.views.report.document import Block, Facts, Heading, Paragraph, Picture, Table
+from drymon.views.report.document import Block, Drawing, Facts, Heading, Paragraph, Table
 from drymon.views.report.heads import gone_words, last_word, recipe_of
 from drymon.views.report.record import CoatRecord, ShellRecord
 from drymon.views.report.room_clock import RoomClock, length
@@ -55,7 +55,7 @@ def _blocks(record: ShellRecord, clock: RoomClock, said: int, rows: int, picture
         yield Paragraph(f"{len(statements) - said} more of this kind stand behind.", "quiet")
     if picture:
         words = f"All coats of {record.tree}: water gone from the slowest part over time, and the states beneath."
-        yield Picture(words, overview.HEIGHT, partial(overview.draw_overview, record))
+        yield Drawing(words, overview.HEIGHT, partial(overview.draw_overview, record))
     yield _table(record, clock, rows)
     yield Paragraph(BEHIND, "quiet")
 

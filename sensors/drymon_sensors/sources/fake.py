@@ -14,6 +14,7 @@ MEANS = {
     "weight": (3.2, 0.0),
     "pressure": (101_325.0, 300.0),
     "surface": (19.0, 1.0),
+    "co2": (600.0, 150.0),
 }
 """A drying room's mean and swing."""
 
