@@ -100,6 +100,60 @@ def test_an_entry_that_is_still_to_come_is_refused_in_words(day: Shop) -> None:
         assert words in ana.ask("GET", "/tree/t-1")[1]
 
 
+def change_of(page: str, words: str) -> dict[str, str]:
+    """What the form to change the entry has, whose line on a tree's page says these words."""
+    line = next(one for one in page.split("<li>") if words in one and 'action="/log/change"' in one)
+    form = line.split('action="/log/change"')[1]
+    return dict(re.findall(r'name="(entry|was)" value="([^"]+)"', form))
+
+
+def test_an_entry_is_changed_in_one_act_and_what_it_was_is_withdrawn(day: Shop) -> None:
+    ana = Visitor(day)
+    ana.sign_in()
+    ana.ask("POST", "/log/weigh", ana.felt(mass="12.4", unit="kg"), Sec_Fetch_Site="same-origin")
+    page = ana.ask("GET", "/tree/t-1")[1]
+    form = ana.felt(mass="12,9", **change_of(page, "12.4 kg"))
+    ana.ask("POST", "/log/change", form, Sec_Fetch_Site="same-origin")
+    page = ana.ask("GET", "/tree/t-1")[1]
+    assert "Changed: t-1: weighed: 12.9 kg" in page
+    assert re.search(r"<s>weighed: 12.4 kg</s>", page)
+    undo, weigh = (json.loads(day.heard[f"drymon/shop/log/{name}"][-1]) for name in ("undo", "weigh"))
+    assert (undo["tree"], undo["entry"], undo["by"]) == ("t-1", form["entry"], "ana")
+    assert (weigh["mass"], weigh["unit"], weigh["by"]) == (12.9, "kg", "ana")
+
+
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [
+        ({"entry": "no-such-entry", "mass": "13"}, "withdraw it, and say it anew"),
+        ({"mass": "much"}, "allowed is a number"),
+        ({}, "received the entry as it was"),
+    ],
+)
+def test_a_change_that_cannot_be_made_withdraws_nothing(day: Shop, changes: dict[str, str], words: str) -> None:
+    ana = Visitor(day)
+    ana.sign_in()
+    ana.ask("POST", "/log/felt", ana.felt(), Sec_Fetch_Site="same-origin")
+    page = ana.ask("GET", "/tree/t-1")[1]
+    before = len(day.heard.get("drymon/shop/log/undo", []))
+    form = ana.felt(**{**change_of(page, "felt"), **changes})
+    ana.ask("POST", "/log/change", form, Sec_Fetch_Site="same-origin")
+    assert words in ana.ask("GET", "/tree/t-1")[1]
+    assert len(day.heard.get("drymon/shop/log/undo", [])) == before
+
+
+def test_on_a_phone_the_form_to_change_an_entry_unfolds_within_the_screen(day: Shop, open_browser: Open) -> None:
+    phone = open_browser(360, 640)
+    sign_in(phone, day, "ana")
+    phone.get(f"{day.url}/tree/t-1")
+    summary = settled(lambda: phone.find_element(By.CSS_SELECTOR, ".change summary"))
+    assert summary.rect["height"] >= 44
+    phone.execute_script("arguments[0].scrollIntoView({block: 'center'}); arguments[0].click()", summary)
+    form = phone.find_element(By.CSS_SELECTOR, ".change[open] form")
+    assert form.rect["width"] > 250
+    assert phone.execute_script("return document.documentElement.scrollWidth") <= 360
+
+
 def test_on_a_phone_a_drying_tree_is_a_low_row_and_a_pill_shows_its_kind_alone(day: Shop, open_browser: Open) -> None:
     """Eight trees in one and a half screens of 844 pixels: 158 for each and the gap above it."""
     phone = open_browser(390, 844)

@@ -16,6 +16,7 @@ from drymon.views.event_words import event_words
 from drymon.views.page import (
     alarm_views,
     evidence_views,
+    log_changes,
     log_views,
     measure_views,
     picture_views,
@@ -59,6 +60,7 @@ def create_app(ports: Ports) -> Flask:
     _answer_errors(app, context)
     for views in (
         room_views,
+        log_changes,
         log_views,
         sign_views,
         alarm_views,

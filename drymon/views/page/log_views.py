@@ -17,7 +17,12 @@ from drymon.views.page.log_forms import TEXTS, event_message
 from drymon.views.page.page_context import Ask, Flash, PageContext, back_to, told
 
 PATIENCE_S, LOOK_EVERY_S = 3.0, 0.05
-_ONE_AFTER_ANOTHER = threading.Lock()  # so that two phones tapping the same dip do not both log it
+_ONE_AFTER_ANOTHER = threading.Lock()
+
+
+def one_after_another() -> threading.Lock:
+    """Held while something is logged, so that two phones tapping the same dip do not both log it."""
+    return _ONE_AFTER_ANOTHER
 
 
 def add(app: Flask, context: PageContext) -> None:
@@ -25,7 +30,7 @@ def add(app: Flask, context: PageContext) -> None:
 
     @app.post("/log/<event>")
     def log_event(event: str) -> Any:
-        with told(context, RefusedMessage, BrokerError), _ONE_AFTER_ANOTHER:
+        with told(context, RefusedMessage, BrokerError), one_after_another():
             _log(context, event, {key: request.form[key] for key in request.form})
         return back_to(request.form.get("back"))
 
@@ -76,11 +81,23 @@ def _check_unchanged(context: PageContext, name: str, seen: str) -> None:
 
 
 def _answer(context: PageContext, message: Message, event: str, content: dict[str, Any]) -> Flash:
-    """Waits until the service has taken the event up, or refused it."""
-    said, waited = by_hand.event_of(context.ports.config, message), 0.0
+    said = by_hand.event_of(context.ports.config, message)
+    wrong = _refusal(context, message, said)
+    return wrong or _with_outlook(context, content, _done(context, event, content, said))
+
+
+def said_anew(context: PageContext, message: Message, said: LogEvent, flash: Flash) -> Flash:
+    """The answer to an entry that was changed: `flash` where the service has taken it up."""
+    wrong = _refusal(context, message, said)
+    return wrong or _with_outlook(context, {"tree": getattr(said, "tree", None)}, flash)
+
+
+def _refusal(context: PageContext, message: Message, said: LogEvent) -> Flash | None:
+    """Waits until the service has taken the event up (None), or refused it."""
+    waited = 0.0
     while waited < PATIENCE_S:
         if by_hand.is_on_record(context.store(), said):
-            return _with_outlook(context, content, _done(context, event, content, said))
+            return None
         context.ports.pause(LOOK_EVERY_S)
         waited += LOOK_EVERY_S
     refused = [r for r in context.store().latest_refused(5) if r.topic == message.topic and r.time >= message.arrived]
