@@ -30,7 +30,7 @@ from drymon.shop.fold.refold import Refolder
 from drymon.shop.tree import state as trees
 from drymon.shop.tree import tree_air
 from drymon.shop.tree.calls import Call
-from drymon.shop.tree.neighbours import Leans, leaned, leans
+from drymon.shop.tree.neighbours import leaned, leans
 from drymon.shop.tree.probes import probed
 from drymon.shop.tree.state import TreeState, World
 from drymon.shop.tree.taught import Taught
@@ -467,7 +467,8 @@ def test_a_starting_models_coat_goes_by_the_zone_that_its_verdict_is_about() -> 
     tree, known = dipped(world, shelter="deep"), dipped(room(), shelter="deep")
     times = np.vstack([np.linspace(0.0, 3.0, MEMBERS)] * 3)
     word = Taught("middle", ("open", "pocketed", "deep"), times, np.array([1.0, 1.0, 2.0]), np.full(3, 0.01))
-    told = Leans(taught={"middle": [word]})
+    told = leans([replace(known, name="t-9", taught=(word,))])
+    assert told.taught == {"middle": [word]}
     after = leaned(tree, told).water
     assert after is not None
     assert float(after.weights @ times[0]) == pytest.approx(2.0, abs=0.05)
