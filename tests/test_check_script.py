@@ -58,3 +58,16 @@ def test_the_reasons_of_skipped_tests_are_printed() -> None:
     text = CHECK.read_text(encoding="utf-8")
     assert 'pytest" -q -rs ' in text
     assert "trap left_out EXIT" in text
+
+
+@pytest.mark.parametrize(("other", "own", "code"), [("true", "true", 0), ("false", "true", 1), ("true", "false", 1)])
+def test_what_runs_beside_each_other_fails_where_either_does(other: str, own: str, code: int) -> None:
+    steps = f"other() {{ echo types; {other}; }}; own() {{ echo tests of $1; {own}; }}"
+    done = subprocess.run(
+        ["bash", "-c", f"source {CHECK}; {steps}; beside other own all; echo goes on"],
+        capture_output=True, text=True, timeout=30,
+    )  # fmt: skip
+    assert done.returncode == code
+    assert done.stdout.startswith("tests of all\n")
+    assert ("goes on" in done.stdout) is (code == 0)
+    assert ("types\n" in done.stdout) is (own == "true"), "what the other said is told, once"

@@ -87,7 +87,7 @@ def air_step(
     return AirStep(float(drive.deficit), float(drive.saturation), excess, resistance)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)  # each is itself alone: what was worked out of it is kept by it
 class PossibleCoats:
     """Parameters of one dip's possible coats; arrays (zones, members) unless said.
 

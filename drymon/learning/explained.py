@@ -6,7 +6,6 @@ from collections.abc import Sequence
 
 import numpy as np
 import numpy.typing as npt
-from sklearn.mixture import GaussianMixture
 
 from drymon.drying import coat, ensemble
 from drymon.learning.estimate import Estimate
@@ -127,6 +126,8 @@ def two_groups(hours: Array) -> str:
     """Two coats under one name, in words, from the runs' times to dry (runs,); "" where one group will do."""
     if len(hours) < FEWEST_FOR_GROUPS:
         return ""
+    from sklearn.mixture import GaussianMixture  # takes longer to import than many a fit: only where it is asked
+
     logs = np.log(hours)[:, None]
     one, two = (GaussianMixture(count, random_state=0, reg_covar=4e-4, n_init=3).fit(logs) for count in (1, 2))
     apart = abs(float(two.means_[0, 0] - two.means_[1, 0]))

@@ -66,8 +66,8 @@ class AirRecord:
 
     def buckets(self, channel: Channel, begin: datetime, end: datetime, step: timedelta) -> Iterator[Bucket]:
         """One channel's buckets, corrected by its calibrations."""
-        for bucket in self._store.series(channel, begin, end, step):
-            yield self._corrected(channel, bucket, step)
+        found = self._store.series(channel, begin, end, step)
+        return (self._corrected(channel, bucket, step) for bucket in found) if self._since(channel) else found
 
     def _corrected(self, channel: Channel, bucket: Bucket, step: timedelta) -> Bucket:
         """The bucket corrected; one in which a calibration fell speaks for what was said since then, if anything."""

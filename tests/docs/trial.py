@@ -66,7 +66,9 @@ class Trial:
         _wired(folder / "sys")
 
     def _environment(self, folder: Path, tools: Path) -> dict[str, str]:
-        keep = {k: v for k, v in os.environ.items() if not k.startswith("DRYMON")}
+        # Without the second, each of a hundred commands would compile what the first of them has compiled.
+        left_out = ("DRYMON", "PYTHONDONTWRITEBYTECODE")
+        keep = {k: v for k, v in os.environ.items() if not k.startswith(left_out)}
         path = os.pathsep.join([str(tools), str(self.root / "usr/local/bin"), keep.get("PATH", ""), "/usr/sbin"])
         built_here = {"PIP_NO_BUILD_ISOLATION": "1"} if find_spec("setuptools") else {}
         return {
@@ -99,7 +101,8 @@ class Trial:
         anew, half a gigabyte of libraries is not fetched again.
         """
         prefix = self.root / place
-        subprocess.run([sys.executable, "-m", "venv", str(prefix)], check=True, timeout=LONGEST_S)
+        own_pip = [] if find_spec("pip") is None else ["--without-pip"]  # then it finds the one that is here
+        subprocess.run([sys.executable, "-m", "venv", *own_pip, str(prefix)], check=True, timeout=LONGEST_S)
         own = next(prefix.glob("lib/python3*/site-packages"))
         (own / "libraries.pth").write_text("\n".join(site.getsitepackages()) + "\n", encoding="utf-8")
 

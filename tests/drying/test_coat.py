@@ -5,8 +5,9 @@ the air, a sorbed floor that moves with humidity), for one member, and leaves th
 """
 
 import math
-from collections.abc import Callable, Sequence
-from dataclasses import replace
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, fields, replace
+from typing import Self
 
 import numpy as np
 import pytest
@@ -63,36 +64,49 @@ WEATHER = [
 """Ten hours by the minute: a changing day with the fan cycling, a damp still night, a dry morning."""
 
 
-def rate(coats: PossibleCoats, zone: int, member: int, left: float, step: AirStep) -> float:
-    """Share of the water that leaves per second, one member of one zone: the law written out once more, so that a
-    solver of differential equations can say whether the steps follow it; the law itself is not tested by this.
+@dataclass(frozen=True)
+class One:
+    """One member of one zone as plain numbers, and its law written out once more, so that a solver of differential
+    equations can say whether the steps follow it; the law itself is not tested by this.
     """
 
-    def of(values: np.ndarray) -> float:
-        return float(np.broadcast_to(values, coats.water.shape)[zone, member])
+    of: Mapping[str, float]
+    form: str
 
-    floor = of(coats.sorption) * float(step.excess)
-    x, critical, n = left - floor, of(coats.critical), of(coats.exponent)
-    over_usual = (float(step.resistance) / 270.0) ** of(coats.wind)
-    outer = 270.0 * over_usual / of(coats.conductance)
-    still = 270.0 * over_usual ** of(coats.fan) / of(coats.conductance) * of(coats.pocket)
-    slower = of(coats.lag) * (float(step.deficit) / 0.0097) ** (1.0 - of(coats.damp))
-    slower *= (float(step.saturation) / 0.0194) ** (1.0 - of(coats.warm))
-    liquid = of(coats.liquid)
-    inner = of(coats.inner) * (1.0 - liquid + liquid * float(step.deficit) / 0.0097)
-    if x <= 0.0:  # the binder takes up: its vapour concentration falls below the air's by x over the isotherm's slope
-        below_air = float(step.saturation) * -x / (sorption.GAB_SLOPE * of(coats.sorption))
-        return -below_air / (outer + still + of(coats.inner)) / of(coats.water) / slower
-    held = max(x, of(coats.end))
-    ratio = min(held / critical, 1.0)
-    form = "power" if coats.form is None else TAILS[int(np.ravel(coats.form)[0])]
-    resistance = {
-        "power": outer / ratio**n + inner * (1 - ratio),
-        "front": outer + inner * (1 - ratio) ** n,
-        "supply": outer + inner * float(step.deficit) / 0.0097 * (ratio**-n - 1),
-    }[form]
-    inside = resistance - outer + of(coats.below) * max(math.log(of(coats.sunk) / held), 0.0)
-    return float(step.deficit) / (outer + still + inside * held / x) / of(coats.water) / slower
+    @classmethod
+    def among(cls, coats: PossibleCoats, zone: int, member: int) -> Self:
+        of = {
+            part.name: float(np.broadcast_to(getattr(coats, part.name), coats.water.shape)[zone, member])
+            for part in fields(coats)
+            if part.name not in ("zones", "form")
+        }
+        return cls(of, "power" if coats.form is None else TAILS[int(np.ravel(coats.form)[0])])
+
+    def rate(self, left: float, step: AirStep) -> float:
+        """Share of the water that leaves per second."""
+        of = self.of
+        floor = of["sorption"] * float(step.excess)
+        x, critical, n = left - floor, of["critical"], of["exponent"]
+        over_usual = (float(step.resistance) / 270.0) ** of["wind"]
+        outer = 270.0 * over_usual / of["conductance"]
+        still = 270.0 * over_usual ** of["fan"] / of["conductance"] * of["pocket"]
+        slower = of["lag"] * (float(step.deficit) / 0.0097) ** (1.0 - of["damp"])
+        slower *= (float(step.saturation) / 0.0194) ** (1.0 - of["warm"])
+        liquid = of["liquid"]
+        inner = of["inner"] * (1.0 - liquid + liquid * float(step.deficit) / 0.0097)
+        if x <= 0.0:
+            # The binder takes up: its vapour concentration falls below the air's by x over the isotherm's slope.
+            below_air = float(step.saturation) * -x / (sorption.GAB_SLOPE * of["sorption"])
+            return -below_air / (outer + still + of["inner"]) / of["water"] / slower
+        held = max(x, of["end"])
+        ratio = min(held / critical, 1.0)
+        resistance = {
+            "power": outer / ratio**n + inner * (1 - ratio),
+            "front": outer + inner * (1 - ratio) ** n,
+            "supply": outer + inner * float(step.deficit) / 0.0097 * (ratio**-n - 1),
+        }[self.form]
+        inside = resistance - outer + of["below"] * max(math.log(of["sunk"] / held), 0.0)
+        return float(step.deficit) / (outer + still + inside * held / x) / of["water"] / slower
 
 
 def solved(coats: PossibleCoats, zone: int, member: int, weather: Sequence[AirStep], left: float = 1.0) -> np.ndarray:
@@ -101,19 +115,19 @@ def solved(coats: PossibleCoats, zone: int, member: int, weather: Sequence[AirSt
     What falls at the rate that the air allows is the water left and what a warming tree's heat holds back of it
     (test_heat.py). Which water goes with the sum, bisection says.
     """
-    course = [left]
+    one, course = One.among(coats, zone, member), [left]
     for step in weather:
-        by_heat = float(coats.cooling[member]) * float(step.deficit) / float(coats.water[zone, member])
-        wet = rate(coats, zone, member, 1.0, step)  # the heat goes with the flow, however slow the coat is over it
+        by_heat = one.of["cooling"] * float(step.deficit) / one.of["water"]
+        wet = one.rate(1.0, step)  # the heat goes with the flow, however slow the coat is over it
 
         def both(x: float, step: AirStep = step, by_heat: float = by_heat, wet: float = wet) -> float:
-            return x + 0.5 * by_heat * (max(rate(coats, zone, member, x, step), 0.0) / wet) ** 2
+            return x + 0.5 * by_heat * (max(one.rate(x, step), 0.0) / wet) ** 2
 
         def water(total: float, both: Callable[[float], float] = both) -> float:
             return float(brentq(lambda x: both(x) - total, total - 0.3, total + 1e-9, xtol=1e-12))
 
         answer = solve_ivp(
-            lambda _, y, step=step, water=water: [-rate(coats, zone, member, water(float(y[0])), step)],
+            lambda _, y, step=step, water=water: [-one.rate(water(float(y[0])), step)],
             (0.0, 60.0), [both(min(course[-1], 1.0 - by_heat))], method="LSODA", rtol=1e-7, atol=1e-10,
         )  # fmt: skip
         course.append(water(float(answer.y[0, -1])))

@@ -9,6 +9,7 @@ measurement, made less sure by what differs between any two dips.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -34,6 +35,9 @@ and narrow next to nothing would tell times of days.
 LEAST_TOLD = 0.02
 """Share by which weighings must have narrowed the time's variance to tell anything."""
 
+KEPT = 32
+"""Ensembles whose times are kept: a weighed coat is asked each minute, and its times stay what they are."""
+
 
 @dataclass(frozen=True, slots=True)
 class Taught:
@@ -52,7 +56,7 @@ class Taught:
 
 def taught_by(coat: str, coats: PossibleCoats, prior: Array, weights: Array) -> Taught | None:
     """What weighings tell that have moved the members' weights from `prior` to `weights`, (members,); None: nothing."""
-    times = np.log(steady_time(coats, NEARLY_DRY, REFERENCE_AIR))
+    times = _log_times(coats)
     mean, variance = _moments(times, weights)
     before, wide = _moments(times, prior)
     if variance[0] > (1.0 - LEAST_TOLD) * wide[0]:
@@ -82,6 +86,12 @@ def likelihood(taught: Sequence[Taught], slowest: str) -> Array | None:
         precision += float(weight)
     log_likelihood = -0.5 * squares / (1.0 + precision * luck)
     return np.asarray(np.exp(log_likelihood - np.max(log_likelihood)))
+
+
+@lru_cache(KEPT)
+def _log_times(coats: PossibleCoats) -> Array:
+    """Logarithm of the seconds until each zone is nearly dry in the reference air, (zones, members)."""
+    return np.asarray(np.log(steady_time(coats, NEARLY_DRY, REFERENCE_AIR)))
 
 
 def _moments(values: Array, weights: Array) -> tuple[Array, Array]:
