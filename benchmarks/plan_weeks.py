@@ -7,9 +7,9 @@ stands under *Dip now*, in its order. Of every tree the end of its shell as told
 then on, held against the moment when its last coat was called dry. Trees dry here as drymon
 believes: what is tried are people's hours, other trees, and the air of days to come, which the plan does not know.
 
-Measured with 8 trees, seed 1: the likely end is 6 % of the time ahead off at the first dip and 5 % each morning after;
-all ends lie within what was told, which is too wide by far (once the time ahead): its early side is for people who
-touch-test at the likely moment, and these dip when a tree is called.
+Measured with 8 trees, seeds 1 to 4 (32 shells), which the bounds were chosen on: the likely end is 6 % of the time
+ahead off at the first dip and 8 % each morning after; all ends lie within what was told, which is half as wide as the
+time ahead. Narrower bounds lose many at once, for hours of work make steps of days.
 """
 
 import argparse

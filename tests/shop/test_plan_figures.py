@@ -281,11 +281,11 @@ def test_next_is_what_falls_within_a_day_where_people_are_always_there(shop: Sho
     assert [dip.number for dip in made.later] == ([3] if soon else [2, 3])
 
 
-def test_a_dip_is_told_from_likely_dry_on_and_a_fifth_later_at_the_latest(shop: Shop) -> None:
+def test_a_dip_is_told_from_likely_dry_on_and_three_tenths_later_at_the_latest(shop: Shop) -> None:
     made = plan_of(shop, dry(shop.tree("t-1"), shop, 1.0, 2.0, 5.0))
     first = made.next[0]
     allowed = (first.allowed.early, first.allowed.best, first.allowed.late)
-    assert [(moment - shop.now) / timedelta(hours=1) for moment in allowed] == pytest.approx([2.0, 5.0, 6.0])
+    assert [(moment - shop.now) / timedelta(hours=1) for moment in allowed] == pytest.approx([2.0, 5.0, 6.5])
     assert first.at == first.allowed.best
     assert first.dry.early is None
     assert first.dry.best is not None
@@ -293,11 +293,11 @@ def test_a_dip_is_told_from_likely_dry_on_and_a_fifth_later_at_the_latest(shop: 
     assert first.at < first.dry.best < first.dry.late
 
 
-def test_the_latest_end_is_a_fifth_further_off_than_the_planned_one(shop: Shop) -> None:
+def test_the_ends_of_a_finish_are_three_tenths_nearer_and_further_off_than_the_planned_one(shop: Shop) -> None:
     """With people always there and one tree every wait stands alone."""
     end = plan_of(shop, dry(shop.tree("t-1"), shop, 1.0, 2.0, 5.0)).finishes["t-1"]
-    assert (end.late - shop.now) / (end.best - shop.now) == pytest.approx(1.2, abs=1e-6)
-    assert end.early < end.best
+    ahead = [(moment - shop.now) / (end.best - shop.now) for moment in (end.early, end.late)]
+    assert ahead == pytest.approx([0.7, 1.3], abs=1e-6)
 
 
 def test_what_is_overdue_is_planned_for_now_and_what_is_not_known_for_never(shop: Shop) -> None:
@@ -307,8 +307,7 @@ def test_what_is_overdue_is_planned_for_now_and_what_is_not_known_for_never(shop
     never = plan_of(shop, dry(shop.tree("t-1"), shop, 1.0, 2.0, None))
     assert (never.next, never.later) == ((), ())
     end = never.finishes["t-1"]
-    assert (end.best, end.late) == (None, None)
-    assert end.early is not None
+    assert (end.early, end.best, end.late) == (None, None, None)
 
 
 def test_a_longest_wait_is_told_with_the_next_dip_alone(shop: Shop) -> None:
