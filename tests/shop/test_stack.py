@@ -59,7 +59,23 @@ def test_heavier_pieces_get_more_backup_coats_up_to_ten(pounds: float, backups: 
 def test_sharp_edges_get_one_more_and_heavy_parts_dips_of_their_own() -> None:
     assert names(Piece(Metal.BRONZE, sharp_edges=True)).count("backup") == 7
     assert any("dip them alone" in one for one in reminders(Piece(Metal.BRONZE, heavy_parts=True)))
-    assert any("respirator" in one for one in reminders(Piece(Metal.BRONZE)))
+    plain = reminders(Piece(Metal.BRONZE))
+    assert any("respirator" in one for one in plain)
+    for unasked in ("Heavy parts", "Sharp edges", "So much metal"):
+        assert not any(unasked in one for one in plain)
+    assert any("brush slurry along them" in one for one in reminders(Piece(Metal.BRONZE, sharp_edges=True)))
+    assert reminders(Piece(Metal.BRONZE, 56.5)) == plain, "five times 25 lb"
+
+
+def test_each_coat_says_what_is_strewn_and_why_it_is_there() -> None:
+    layers = suggest(Piece(Metal.BRONZE))
+    assert [layer.stucco for layer in (layers[0], layers[1], layers[3], layers[-1])] == [
+        "zircon sand 80x120", "fused silica 50x100", "fused silica 30x50", "no stucco",
+    ]  # fmt: skip
+    assert [layer.why.split(":")[0] for layer in layers[1:3]] == [
+        "the step from zircon to coarse stucco",
+        "fine detail",
+    ]
 
 
 def test_bare_slurry_comes_first_with_its_risk() -> None:

@@ -8,10 +8,12 @@ import math
 import numpy as np
 import pytest
 
+from drymon.drying import coat, dips
 from drymon.drying.coat_model import Spread
+from drymon.drying.ensemble import REFERENCE_AIR, Array
 from drymon.shop.facts.outcome import Verdict
-from drymon.shop.tree.taught import APART_LOG_SD, Taught, likelihood
-from tests.shop.invented_shop import SPREADS, Shop, model
+from drymon.shop.tree.taught import Taught, likelihood, taught_by
+from tests.shop.invented_shop import MODELS, SPREADS, Shop, model
 
 WIDE = {name: Spread(centre, sd if name != "water" else 0.6) for name, (centre, sd) in SPREADS.items()}
 STARTING = {name: model(name, runs=0, parameters=WIDE) for name in ("middle", "backup")}
@@ -136,14 +138,76 @@ def test_nothing_told_nothing_counted() -> None:
 def test_one_piece_counts_as_a_measurement_with_the_luck_of_two_dips() -> None:
     mean, sd = spread(word(5.0, 0.01))
     assert mean == pytest.approx(math.log(5.0), abs=0.02)
-    assert sd == pytest.approx(math.hypot(0.1, APART_LOG_SD), rel=0.05)
+    assert sd == pytest.approx(math.hypot(0.1, 0.35), rel=0.05)
 
 
 def test_many_pieces_leave_the_luck_of_the_dip_itself() -> None:
     mean, sd = spread(*[word(5.0, 0.01)] * 100)
     assert mean == pytest.approx(math.log(5.0), abs=0.02)
-    assert sd == pytest.approx(APART_LOG_SD / math.sqrt(2.0), rel=0.05)
+    assert sd == pytest.approx(0.35 / math.sqrt(2.0), rel=0.05)
 
 
 def test_pieces_that_differ_are_averaged() -> None:
     assert spread(word(4.0, 0.02), word(6.25, 0.02))[0] == pytest.approx(math.log(5.0), abs=0.02)
+
+
+def test_the_zone_that_a_verdict_is_about_is_compared_where_both_have_it() -> None:
+    """Else the open faces; twice as slow there."""
+    both = np.vstack([TIMES, TIMES + math.log(2.0)])
+    piece = Taught("middle", ("open", "pocketed"), both, np.log([5.0, 6.0]), np.array([0.01, 0.01]))
+    for slowest, expected in (("open", 5.0), ("pocketed", 3.0), ("deep", 5.0)):
+        factors = likelihood([piece], slowest)
+        assert factors is not None
+        assert float(TIMES[0] @ factors / factors.sum()) == pytest.approx(math.log(expected), abs=0.02)
+
+
+# What is told
+
+COATS = dips.possible_coats(MODELS["middle"], 1, "open")
+EQUAL = np.full(COATS.water.shape[1], 1.0 / COATS.water.shape[1])
+SECONDS = np.log(coat.steady_seconds(COATS, 0.05, REFERENCE_AIR))
+"""By the closed form with its floor, which the binder does not reach in the reference air."""
+
+
+def moved(middle: float, sd: float) -> Array:
+    """The members' weights after a measurement of their open faces' time: as many standard deviations off, so sure."""
+    times, wide = open_times(), float(np.std(open_times()))
+    weights = np.exp(-0.5 * ((times - times.mean() - middle * wide) / (sd * wide)) ** 2)
+    return np.asarray(weights / weights.sum())
+
+
+def open_times() -> Array:
+    told = taught_by("middle", COATS, EQUAL, np.exp(-COATS.slowness) / np.exp(-COATS.slowness).sum())
+    assert told is not None
+    assert told.log_times.max(axis=0) == pytest.approx(SECONDS, abs=1e-6), "until 5 % are left"
+    return told.log_times[0]
+
+
+@pytest.mark.parametrize(("middle", "sd"), [(0.0, 0.3), (0.8, 0.5), (-1.0, 0.2)])
+def test_the_measurement_that_moved_the_members_is_told(middle: float, sd: float) -> None:
+    """As two normal distributions make a third; the members' times are nearly one."""
+    times = open_times()
+    told = taught_by("middle", COATS, EQUAL, moved(middle, sd))
+    assert told is not None
+    assert (told.coat, told.zones) == ("middle", COATS.zones)
+    assert (told.mean[0] - times.mean()) / np.std(times) == pytest.approx(middle, abs=0.1)
+    assert math.sqrt(told.variance[0]) / np.std(times) == pytest.approx(sd, rel=0.15)
+
+
+@pytest.mark.parametrize("side", [1.0, -1.0])
+def test_a_measurement_is_believed_within_two_standard_deviations_of_the_members(side: float) -> None:
+    times = open_times()
+    told = taught_by("middle", COATS, EQUAL, moved(side * 4.0, 1.0))
+    assert told is not None
+    assert told.mean[0] == pytest.approx(times.mean() + side * 2.0 * np.std(times), abs=1e-9)
+
+
+@pytest.mark.parametrize(("narrowed", "told"), [(0.018, False), (0.022, True)])
+def test_who_has_narrowed_the_time_by_less_than_two_percent_tells_nothing(narrowed: float, told: bool) -> None:
+    times, low, high = open_times(), 0.5, 50.0
+    for _ in range(40):
+        sd = math.sqrt(low * high)
+        weights = moved(0.0, sd)
+        left = float((times - times @ weights) ** 2 @ weights) / float(np.var(times))
+        low, high = (sd, high) if left < 1.0 - narrowed else (low, sd)
+    assert (taught_by("middle", COATS, EQUAL, moved(0.0, low)) is not None) is told

@@ -14,7 +14,7 @@ from scipy import stats
 
 from drymon.drying import air, possible, surface
 from drymon.drying.coat_model import PARAMETERS
-from drymon.drying.draws import DIMENSIONS
+from drymon.drying.draws import DIMENSIONS, EXTRA_DIMENSIONS
 from drymon.drying.quantities import Quantity
 from drymon.drying.weight_evidence import AreaPrior
 from drymon.shop.air.air_book import AirBook
@@ -33,6 +33,7 @@ from drymon.shop.tree.calls import Call
 from drymon.shop.tree.neighbours import leaned, leans
 from drymon.shop.tree.probes import probed
 from drymon.shop.tree.state import TreeState, World
+from drymon.shop.tree.taught import Taught
 from drymon.shop.verdict import damp_air, judge, taking_back
 from drymon.shop.verdict.doubts import doubts
 from drymon.shop.weight.weighings import Series, Weighings
@@ -179,7 +180,7 @@ def test_four_in_five_possible_coats_must_have_lost_too_much(quick: float, held:
     assert tree.water is not None
     few = np.arange(len(tree.water.weights)) >= round(quick * len(tree.water.weights))
     before = np.where(few, 0.8, 0.9)  # the quick ones came down from 90 % within the minute
-    rate = tree_air._surely_lost(replace(tree, at=START + 3600.0), before - 0.8, 60.0)
+    rate = tree_air.surely_lost(replace(tree, at=START + 3600.0), before - 0.8, 60.0)
     assert (rate > 80.0) is held
 
 
@@ -439,6 +440,47 @@ def test_half_of_what_a_weighed_tree_has_learnt_is_passed_on() -> None:
         assert leans([silent]).by_rack == {}
 
 
+@pytest.mark.parametrize(("name", "of_the_air"), [("inner", False), ("airflow", True)])
+def test_what_is_the_airs_is_passed_on_to_every_coat_and_what_is_the_coats_to_its_own(
+    name: str, of_the_air: bool
+) -> None:
+    """Where no speed is measured the place in the assumed range is the air's as well."""
+    world, equal = room(), np.full(MEMBERS, 1.0 / MEMBERS)
+    score = possible.normal_scores(DIMENSIONS)[:, (*PARAMETERS, *EXTRA_DIMENSIONS).index(name)]
+    tree = dipped(world)
+    assert tree.water is not None
+    moved = np.exp(0.6 * score) / np.exp(0.6 * score).sum()
+    weighed = replace(
+        tree, water=replace(tree.water, weights=moved), weighings=Weighings(prior=equal, cell=series(1.0, 2.0, 3.0))
+    )
+    told = leans([weighed, replace(weighed, name="t-4")])
+    for coat, heard in (("middle", True), ("backup", of_the_air)):
+        after = leaned(dipped(world, coat, tree="t-2"), told).water
+        assert after is not None
+        assert float(after.weights @ score) == pytest.approx(0.3 if heard else 0.0, abs=0.03)
+
+
+def test_a_starting_models_coat_goes_by_the_zone_that_its_verdict_is_about() -> None:
+    """Of a deep tree its depths: what was taught of them, and not of the pockets before them."""
+    start = {"middle": model("middle", 0)}
+    world = World(SETUP, start, room().air)
+    tree, known = dipped(world, shelter="deep"), dipped(room(), shelter="deep")
+    times = np.vstack([np.linspace(0.0, 3.0, MEMBERS)] * 3)
+    word = Taught("middle", ("open", "pocketed", "deep"), times, np.array([1.0, 1.0, 2.0]), np.full(3, 0.01))
+    told = leans([replace(known, name="t-9", taught=(word,))])
+    assert told.taught == {"middle": [word]}
+    after = leaned(tree, told).water
+    assert after is not None
+    assert float(after.weights @ times[0]) == pytest.approx(2.0, abs=0.05)
+    assert leaned(known, told) is known, "a fitted model knows better"
+    assert leaned(dipped(world, "backup"), told).water is not after
+
+
+def test_the_newest_six_words_of_a_tree_are_kept() -> None:
+    words = tuple(Taught(f"coat-{n}", ("open",), np.zeros((1, 2)), np.zeros(1), np.ones(1)) for n in range(8))
+    assert replace(dipped(room(2)), taught=words).said == words[2:]
+
+
 @pytest.mark.parametrize(("rank", "doubted"), [(0.035, True), (0.045, False), (0.955, False), (0.965, True)])
 @pytest.mark.parametrize(("count", "enough"), [(8, False), (9, True)])
 def test_a_model_is_doubted_by_a_tree_among_its_farthest_25th(
@@ -561,6 +603,27 @@ def test_the_shortest_way_first_and_who_is_near_it_goes_along() -> None:
     refold(near, other)
     assert near.done == NOW
     assert other.done < NOW
+
+
+@pytest.mark.parametrize(("hours", "along"), [(7.9, True), (8.1, False)])
+def test_who_is_within_six_hours_of_the_shortest_way_goes_along_from_its_own_beginning(
+    hours: float, along: bool
+) -> None:
+    """So that the rack's air is worked out once for both; else the one that is nearly there is through first."""
+
+    class Beside(Behind):
+        """Knows how far the other had come when it was through."""
+
+        others_s = math.inf
+
+        def state(self, moment: float) -> None:
+            super().state(moment)
+            self.others_s = NOW - other.done
+
+    near, other = Beside("a", 2.0 * 3600.0, NOW), Behind("b", hours * 3600.0, NOW)
+    refold(near, other)
+    assert (near.others_s <= 60.0) is along
+    assert near.done == other.done == NOW
 
 
 def test_an_area_that_is_learnt_is_as_wide_as_is_said() -> None:

@@ -380,6 +380,16 @@ def test_a_dip_finds_the_verdict_that_had_been_said_by_then(
     assert (State.READY if redipped is None else redipped.state) is found
 
 
+def test_where_nothing_was_said_a_dip_finds_what_would_have_been(world: World) -> None:
+    """By a clock that is known, unless it is said not to be."""
+    for known, word in ((True, State.DRYING), (False, State.UNKNOWN)):
+        log = log_of(world, dip(5), dip(10, coat="backup"))
+        found = log.state(s(11)) if known else log.state(s(11), clock_known=False)
+        assert found is not None
+        assert found.redipped is not None
+        assert found.redipped.state is word
+
+
 def test_a_look_releases_what_was_said_right_before_it_and_at_its_instant(world: World, verdict: Verdict) -> None:
     """Not what was said before that, nor what comes after."""
     log = log_of(world, dip(), told(Look, 15, finding="sound"))

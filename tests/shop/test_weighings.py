@@ -43,8 +43,10 @@ def falling(count: int, area_m2: float = 0.4) -> tuple[np.ndarray, np.ndarray]:
     return 3.00137 + area_m2 * HELD * left, left
 
 
-@pytest.mark.parametrize("count", [8, 14])
-@pytest.mark.parametrize(("grams", "believed"), [(1.8, True), (4.0, False)])
+@pytest.mark.parametrize(
+    ("count", "grams", "believed"),
+    [(4, 3.0, False), (8, 1.8, True), (8, 4.0, False), (14, 1.8, True), (14, 4.0, False)],
+)
 def test_weighings_may_scatter_by_twice_their_error_however_many_they_are(
     count: int, grams: float, believed: bool
 ) -> None:
@@ -70,6 +72,26 @@ def test_a_large_tree_that_loses_a_fifth_of_what_such_a_tree_must_is_another_or_
     known = Weighings(area=AreaPrior(4.0, 0.3))
     for area, believed in ((4.0, True), (0.8, False)):
         assert (taken(falling(14, area)[0], left, known, cell=True)[-1].disagrees == 0.0) is believed
+
+
+def test_of_two_scales_that_contradict_the_worse_one_counts() -> None:
+    """A dead cell, and hand weighings that go up and down by twenty grams."""
+    masses, left = falling(6)
+    dead = taken(np.full(6, 3.0), left, cell=True)[-1]
+    assert dead.disagrees == 9.0
+    both = taken(masses + 0.02 * (-1.0) ** np.arange(6), left, dead)[-1]
+    assert both.disagrees > 9.0
+    assert both.cell_disagrees
+
+
+def test_a_cells_weighings_stand_apart_by_a_share_of_the_time_since_the_first() -> None:
+    """Ten minutes are too little at 8000 s after it, though they were enough when they were weighed."""
+    seen = Weighings()
+    for seconds in (300.0, 3600.0, 4200.0, 8300.0):
+        stamp = BEGIN + timedelta(seconds=seconds)
+        event = CellMass(time=stamp, arrived=stamp, tree="t-1", mass=3.0, sd=1e-3)
+        seen = weighed(seen, COATS, FRESH, event, BEGIN.timestamp(), 0.01)[0]
+    assert [at - BEGIN.timestamp() for at in seen.cell.times] == [300.0, 3600.0, 8300.0]
 
 
 def test_the_first_weighing_that_contradicts_is_one_in_a_row_and_one_that_agrees_ends_the_row() -> None:

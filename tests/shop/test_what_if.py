@@ -6,7 +6,7 @@ from datetime import timedelta
 import psychrolib
 import pytest
 
-from drymon.shop.facts.outcome import DayPlan, PlanAir, Verdict
+from drymon.shop.facts.outcome import DayPlan, PlanAir, State, Verdict
 from drymon.shop.facts.setup import Hours, Recipe
 from drymon.shop.fold.room import Room
 from drymon.shop.plan.what_if import Change, Compared, changed_air, what_if
@@ -66,6 +66,35 @@ def test_drier_faster_or_warmer_air_ends_sooner_and_is_warned_of(shop: Shop, cha
     assert all(after[tree] < before[tree] for tree in before)
     assert list(found.faster) == ["prime"]
     assert found.faster["prime"] > 1.1
+
+
+@pytest.mark.parametrize(("humidity", "warned"), [(42.0, False), (38.0, True)])
+def test_prime_coats_that_dry_a_tenth_faster_are_warned_of(shop: Shop, humidity: float, warned: bool) -> None:
+    """By what the air takes: 58 to 55, and 62 to 55."""
+    assert (list(asked(shop, humidity_pct=humidity).faster) == ["prime"]) is warned
+
+
+@pytest.mark.parametrize(
+    ("other", "recipe", "faster"),
+    [
+        ({"state": State.READY}, None, []),  # dry: nothing gains on it any more
+        ({"state": State.READY}, "primes", ["prime"]),  # by the one that is to come
+        ({"state": State.HOLD}, "primes", []),  # it keeps the recipe that it has until somebody has looked
+        ({"rack": "elsewhere"}, None, []),
+        ({"coat": None}, None, []),
+        ({"coat": "gone"}, None, []),
+    ],
+)
+def test_of_which_coats_it_is_warned(
+    shop: Shop, other: dict[str, object], recipe: str | None, faster: list[str]
+) -> None:
+    """Also where room.toml has been changed since the verdicts were said."""
+    primes = replace(ROOM, recipes=(*RECIPES, Recipe("primes", ("prime", "prime", "seal"))))
+    plan = [said for said in shop.said if isinstance(said, DayPlan)][-1]
+    verdict = replace(shop.tree("t-1"), **other)  # type: ignore[arg-type]
+    told = Room(primes, MODELS, shop.room.zone)
+    found = what_if(told.world, [verdict], plan, Change(airflow=3.0, recipe=recipe), shop.room.zone)
+    assert list(found.faster) == faster
 
 
 def test_damper_air_ends_later_and_nothing_is_warned_of(shop: Shop) -> None:

@@ -83,7 +83,6 @@ def _faster(verdicts: Sequence[Verdict], usual: Waits, other: Waits, at: float) 
         for number, coat in [*own, *coming(setup, tree.recipe, tree.number)]:
             if setup.coat_by_name[coat].family == "prime" and tree.rack in setup.rack_by_name:
                 key = tree.rack, coat, number, tree.shelter, at
-                before, after = usual.of(*key).likely_s, other.of(*key).likely_s
-                gain = before / after if after > 0.0 else 1.0
+                gain = usual.of(*key).likely_s / other.of(*key).likely_s
                 found[coat] = max(found.get(coat, 0.0), gain)
     return {coat: gain for coat, gain in found.items() if gain > FASTER}

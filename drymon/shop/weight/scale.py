@@ -88,7 +88,7 @@ def weighed(
 def _sized(seen: Weighings, event: CellMass, dipped_at: float) -> Weighings:
     """What the dip put on what hung there tells of the tree's area, besides what was known of it."""
     before = [level for at, level in event.levels if dipped_at - BEFORE_S < at < dipped_at - HANDS_S]
-    if seen.gained_kg is not None or len(seen.cell.times) > 1 or not before:
+    if seen.gained_kg is not None or not before:  # known with the first mass, or never
         return seen
     gained = event.level - before[-1]
     if not LEAST_GAIN_KG < gained < before[-1]:  # nothing to speak of, or a whole tree on an empty hook
