@@ -39,7 +39,7 @@ def test_runs_are_those_of_the_commands(world: str, seed: int, tmp_path: Path) -
     room = make_room(world, "working-week", seed, part="fit", days=2, lead_days=0, trees=3, weighed_runs=4)
     room.save(tmp_path / "room")
     theirs = through_the_commands(tmp_path / "room", tmp_path / "home")
-    ours = [quick._run(raw) for raw in quick.raw_of(room, weighed=True)]
+    ours = [quick.run_of(raw) for raw in quick.raw_of(room, weighed=True)]
     assert {run.number for run in ours} >= {1, 2}
     for run in ours:
         other = theirs[run.id]

@@ -102,7 +102,7 @@ def load(
     fit, trial = _raw(world, air, seed, runs, Path(cache) if cache else None)
     packaged = load_models(None)
     return Quick(
-        runs=[_run(raw) for raw in fit],
+        runs=[run_of(raw) for raw in fit],
         dips=[_dip(raw) for raw in trial],
         starts={name: name if name in packaged else OF_FAMILY[family] for name, family in FAMILY.items()},
         truths={_id(raw): (_hours(raw.truth.dry_minute, raw.truth), raw.truth.gone) for raw in fit},
@@ -190,7 +190,7 @@ def _held_below(raw: Raw) -> float:
     return float(sorption.excess(known).mean()) if raw.truth.number > 1 and len(known) else 0.0
 
 
-def _run(raw: Raw) -> Run:
+def run_of(raw: Raw) -> Run:
     dip = raw.truth
     if raw.cell is not None:
         weighed = from_cell(zip(*(column.tolist() for column in raw.cell), strict=True))

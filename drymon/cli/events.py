@@ -130,7 +130,7 @@ def typed_message(
 ) -> Message:
     """The log event of this name and content, by whom and for when the words say. Errors as in `event_message`."""
     content = {"by": words["by"], **content}
-    moment = _at(words["at"], now, config.room.timezone)
+    moment = typed_at(words["at"], now, config.room.timezone)
     content["time"] = stamp(moment)
     content["id"] = uuid.uuid4().hex
     said = {key: value for key, value in content.items() if value is not None}
@@ -224,7 +224,8 @@ def _mass(text: str) -> dict[str, Any]:
     return {"mass": float(match[1].replace(",", ".")), "unit": match[2] or None}
 
 
-def _at(text: str | None, now: datetime, timezone: str) -> datetime:
+def typed_at(text: str | None, now: datetime, timezone: str) -> datetime:
+    """When it was, by what was typed after `--at`; now where nothing was."""
     if text is None:
         return now
     clock = _CLOCK.fullmatch(text)

@@ -34,7 +34,7 @@ def future_air(paths: forecast.Paths, pressure_pa: float, assumed: tuple[Values,
     humidity = air.humidity_from_ratio(warm, np.minimum(paths.ratio, 1.0), pressure_pa)
     drive = surface.air_drive(warm, np.clip(humidity, 0.0, 100.0), pressure_pa)
     radiation = surface.radiative_coefficient(warm)
-    member_path = _path_of_member()
+    member_path = path_of_member()
     if assumed is None:
         h, h_m = _coefficients(paths.speed, float(np.mean(warm)), pressure_pa)
         resistance = np.asarray(surface.air_side_resistance(drive.slope_heat, h, h_m, radiation))[:, member_path]
@@ -50,7 +50,7 @@ def future_air(paths: forecast.Paths, pressure_pa: float, assumed: tuple[Values,
 
 
 @cache
-def _path_of_member() -> Indices:
+def path_of_member() -> Indices:
     """Which path each member takes, each path as often: in an order of its own (a Kronecker sequence that no parameter
     is drawn by), so that not just the wet members meet the warm days.
     """

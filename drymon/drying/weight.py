@@ -107,7 +107,7 @@ dripped off and sand been shaken off (assumed).
 """
 
 _RATE_SD = 3.0e-5  # kg/s, about 0.1 kg/h: fastest loss of a usual tree, the first guess's width
-_ACCELERATION = 1.0e-15  # kg2/s3, spectral density: a rate may change by 7 g/h within an hour
+ACCELERATION = 1.0e-15  # kg2/s3, spectral density: a rate may change by 7 g/h within an hour
 _RATE_MEMORY_S = 1.0e5  # and by a fifth of itself
 _LEARN, _USUAL_S, _SPARSE = 0.04, 15.0, 3.0  # of the noise by each reading; sparse readings teach more each
 _MOST_WAITING, _LEAST_APART = 40, 1 / 30  # of the time that a step must last: together they outlast it at any rate
@@ -170,7 +170,7 @@ def _begin(time_s: float, mass_kg: float, cell: CellLimits) -> WeightSignal:
 def _predict(signal: WeightSignal, time_s: float) -> WeightSignal:
     """Carry mass and rate forward (Bar-Shalom et al. eq. 6.2.2-4 with process noise 6.2.2-12)."""
     dt = time_s - signal.time_s
-    q = _ACCELERATION + signal.rate**2 / _RATE_MEMORY_S
+    q = ACCELERATION + signal.rate**2 / _RATE_MEMORY_S
     return replace(
         signal,
         time_s=time_s,

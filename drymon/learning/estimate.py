@@ -114,7 +114,7 @@ def estimate_at(problem: Problem, x: Array, covariance: Array | None = None) -> 
 def _best_start(problem: Problem) -> Array:
     """Run a short search from every start, at the pace that the runs' own half-times ask for; go on from the best."""
     tried = []
-    pace = _paces(problem)
+    pace = paces(problem)
     sheltered = any(run.shelter != "open" for run in problem.fleet.runs)
     for shift in (shift for shift in STARTS if sheltered or "pocketed" not in shift):
         x = pace.copy()
@@ -125,7 +125,7 @@ def _best_start(problem: Problem) -> Array:
     return min(tried, key=lambda pair: pair[0])[1]
 
 
-def _paces(problem: Problem) -> Array:
+def paces(problem: Problem) -> Array:
     """Unknowns that bring every coat's half-time to that of its runs as they were smoothed: the scale of time may be
     anywhere within a hundredfold.
     """

@@ -19,23 +19,23 @@ class Backups:
 
     def __init__(self, path: Path) -> None:
         self._path, self._folder = path, backups_folder(path)
-        self._copying: subprocess.Popen[bytes] | None = None
+        self.copying: subprocess.Popen[bytes] | None = None
         self._failed: datetime | None = None
 
     def tend(self, now: datetime) -> None:
         """Every minute: begin today's where there is none yet, take up the end of one begun. Returns at once."""
-        if self._copying is not None:
-            if self._copying.poll() is not None:
-                self._end(self._copying, now)
+        if self.copying is not None:
+            if self.copying.poll() is not None:
+                self._end(self.copying, now)
         elif not self._today(now).exists() and not (self._failed and abs(now - self._failed) < AGAIN_AFTER):
             self._begin(self._today(now))
 
     def stop(self) -> None:
         """End a copy that is being made; what there is of it goes when the next one begins."""
-        if self._copying is not None:
-            self._copying.kill()
-            self._copying.communicate()
-            self._copying = None
+        if self.copying is not None:
+            self.copying.kill()
+            self.copying.communicate()
+            self.copying = None
 
     def _today(self, now: datetime) -> Path:
         return self._folder / f"drymon-{now:%Y-%m-%d}.db"
@@ -44,11 +44,11 @@ class Backups:
         for left_over in self._folder.glob("*.part"):
             left_over.unlink()
         command = [sys.executable, "-P", "-m", "drymon.store.copying", str(self._path), str(target)]
-        self._copying = subprocess.Popen(command, stdin=subprocess.DEVNULL, stderr=subprocess.PIPE)
+        self.copying = subprocess.Popen(command, stdin=subprocess.DEVNULL, stderr=subprocess.PIPE)
 
     def _end(self, copying: "subprocess.Popen[bytes]", now: datetime) -> None:
         said = copying.communicate()[1].decode(errors="replace").strip()
-        self._copying, self._failed = None, now if copying.returncode else None
+        self.copying, self._failed = None, now if copying.returncode else None
         if copying.returncode:
             log.error("no backup of the database: %s; trying again in an hour", said.rpartition("\n")[2] or "no word")
             return

@@ -133,7 +133,7 @@ class Pipeline:
         book = self.store.alarm_book()
         verdicts = self.store.current_verdicts()
         said = max((verdict.time for verdict in verdicts), default=last)
-        if not self._go_on(max(last, said, book.now or last), book):
+        if not self.go_on(max(last, said, book.now or last), book):
             self._fold_anew(last, verdicts, book)
         self._saved_book = self.room.alarm_book
 
@@ -149,7 +149,7 @@ class Pipeline:
             log.exception("no image of the room can be kept: the next start takes longer; nothing is lost")
         return False
 
-    def _go_on(self, to: datetime, book: AlarmBook) -> bool:
+    def go_on(self, to: datetime, book: AlarmBook) -> bool:
         """From the newest image in the store that will do; False: there is none. What is wrong with one may be wrong
         with the next, which shares its parts: then all are thrown away.
         """

@@ -24,7 +24,7 @@ class Upkeep:
 
     def __init__(self, home: Path, path: Path, store: Store) -> None:
         self._home, self._store = home, store
-        self._backups = Backups(path)
+        self.backups = Backups(path)
         self._doubts = model_doubts(home)
         for told in self._doubts.values():
             log.error("%s", told)
@@ -37,11 +37,11 @@ class Upkeep:
         """Every minute: roll-ups, and a backup a day."""
         self._store.tidy(now)
         if clock_known:
-            self._backups.tend(now)
+            self.backups.tend(now)
 
     def stop(self) -> None:
         """Leave nothing running."""
-        self._backups.stop()
+        self.backups.stop()
 
     def _models(self, book: AlarmBook) -> list[Condition]:
         known = {key.subject for key in book.entries if key.kind == DoubtKind.MODEL and key.occasion == OF_FILE}

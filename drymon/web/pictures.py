@@ -48,7 +48,7 @@ class Pictures:
         """A tree's record to keep, `html` or `pdf`; None where it cannot be written now."""
         with self._turn(PATIENCE_S) as mine:
             words = ["drymon.views.report", str(self._home), str(self._database), tree]
-            return _made(words, f"{tree}.{ending}", RECORD_PATIENCE_S) if mine else None
+            return made_by_child(words, f"{tree}.{ending}", RECORD_PATIENCE_S) if mine else None
 
     @contextmanager
     def _turn(self, patience_s: float) -> Iterator[bool]:
@@ -84,7 +84,7 @@ class Pictures:
         picture = key[0]
         words = ["drymon.views.page.draw", str(self._home), str(self._database), picture.kind, picture.name]
         words += [str(picture.hours), self._clock.wall().isoformat()]
-        drawn = _made(words, "picture.svg", PATIENCE_S)
+        drawn = made_by_child(words, "picture.svg", PATIENCE_S)
         return None if drawn is None else self._keep(key, drawn)
 
     def _keep(self, key: Key, drawn: bytes) -> bytes:
@@ -97,7 +97,7 @@ class Pictures:
         return drawn
 
 
-def _made(words: list[str], name: str, patience_s: float) -> bytes | None:
+def made_by_child(words: list[str], name: str, patience_s: float) -> bytes | None:
     """What `python -m WORDS... FILE` writes; None, and a line in the log, where it does not."""
     with tempfile.TemporaryDirectory(prefix="drymon-picture-") as folder:
         file = Path(folder) / name

@@ -194,7 +194,7 @@ def test_a_cooling_night_that_reaches_fog_stops_drying_but_breaks_nothing() -> N
 
 
 def test_no_parameter_of_the_members_goes_with_the_weather_of_their_paths() -> None:
-    path = outlook._path_of_member()
+    path = outlook.path_of_member()
     np.testing.assert_array_equal(np.bincount(path), possible.MEMBERS // forecast.PATHS)
     weather = possible.normal_scores(2, forecast.PATHS)[path]
     members = possible.normal_scores(draws.DIMENSIONS)

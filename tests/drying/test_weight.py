@@ -87,7 +87,7 @@ def test_the_digits_of_hand_weighings_are_seen(shown, step_kg) -> None:
 def test_variance_settles_where_the_riccati_equation_says() -> None:
     """scipy's Riccati solver is the outside: stationary covariance of the same (mass, rate) trend."""
     dt, noise = 10.0, 0.002
-    q = weight._ACCELERATION * np.array([[dt**3 / 3, dt**2 / 2], [dt**2 / 2, dt]])
+    q = weight.ACCELERATION * np.array([[dt**3 / 3, dt**2 / 2], [dt**2 / 2, dt]])
     ahead = solve_discrete_are(np.array([[1.0, dt], [0.0, 1.0]]).T, np.array([[1.0], [0.0]]), q, np.array([[noise**2]]))
     settled = ahead[0, 0] * noise**2 / (ahead[0, 0] + noise**2)
     times = np.arange(0.0, 10 * HOUR, dt)

@@ -5,7 +5,7 @@ import pytest
 
 from drymon.drying import coat
 from drymon.drying.ensemble import REFERENCE_AIR
-from drymon.learning.estimate import _paces
+from drymon.learning.estimate import paces
 from drymon.learning.forward import coats_of
 from drymon.learning.layout import Prior
 from drymon.learning.problem import Problem
@@ -44,7 +44,7 @@ def problem_of(make, factors, humidity=50.0):
 @pytest.mark.parametrize("factors", [{"backup": 8.0}, {"backup": 0.15}, {"backup": 5.0, "seal": 0.2}])
 def test_it_begins_at_the_half_time_of_each_coats_runs(make, factors) -> None:
     problem, of_start = problem_of(make, factors)
-    found = half_times(problem, _paces(problem))
+    found = half_times(problem, paces(problem))
     expected = [factors[run.coat] * of_start[run.coat] for run in problem.runs]
     np.testing.assert_allclose(found, expected, rtol=0.05)
 
@@ -52,17 +52,17 @@ def test_it_begins_at_the_half_time_of_each_coats_runs(make, factors) -> None:
 def test_it_counts_the_hours_in_the_air_that_they_were_in(make) -> None:
     """Air of 75 %RH takes half as much as that of 50: eight times the hours there are four times of the usual air's."""
     problem, of_start = problem_of(make, {"backup": 8.0}, humidity=75.0)
-    found = half_times(problem, _paces(problem))
+    found = half_times(problem, paces(problem))
     np.testing.assert_allclose(found, 4.0 * of_start["backup"], rtol=0.1)
 
 
 @pytest.mark.parametrize(("factor", "moved"), [(0.55, False), (1.9, False), (2.2, True), (0.42, True)])
 def test_what_is_within_a_factor_two_is_left_to_the_search(make, factor, moved) -> None:
     problem, _ = problem_of(make, {"backup": factor})
-    assert _paces(problem).any() == moved
+    assert paces(problem).any() == moved
 
 
 def test_no_run_moves_it_beyond_150_times(make) -> None:
     """Weighings of something else altogether: 400 times as slow as any backup coat."""
     problem, of_start = problem_of(make, {"backup": 400.0})
-    np.testing.assert_allclose(half_times(problem, _paces(problem)), 150.0 * of_start["backup"], rtol=0.02)
+    np.testing.assert_allclose(half_times(problem, paces(problem)), 150.0 * of_start["backup"], rtol=0.02)

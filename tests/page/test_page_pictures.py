@@ -149,13 +149,13 @@ def test_a_trees_picture_is_made_anew_when_there_is_a_newer_word_on_it(tmp_path:
 
 def test_a_picture_is_drawn_once_and_then_comes_from_memory(still_shop: Shop, monkeypatch: pytest.MonkeyPatch) -> None:
     drawn: list[str] = []
-    real = page_pictures._made
+    real = page_pictures.made_by_child
 
     def counted(words: list[str], name: str, patience_s: float) -> bytes | None:
         drawn.append(words[3])
         return real(words, name, patience_s)
 
-    monkeypatch.setattr(page_pictures, "_made", counted)
+    monkeypatch.setattr(page_pictures, "made_by_child", counted)
     pictures = page_pictures.Pictures(still_shop.home, still_shop.home / "drymon.db", StillClock())
     first, again = (pictures.get(Picture("model", "backup")) for _ in range(2))
     assert first is not None

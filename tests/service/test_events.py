@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from drymon.cli.events import _at, event_message
+from drymon.cli.events import event_message, typed_at
 from drymon.cli.slips import WrongUse
 from drymon.messages.config import load_home
 from tests.service.conftest import Ear, Mosquitto, Serving, free_port, make_home, until
@@ -203,7 +203,7 @@ def test_wrong_words_are_exit_2_with_what_is_allowed(tmp_path: Path, words: tupl
     ],
 )
 def test_a_time_of_day_is_the_last_one_on_the_room_s_clock(text: str | None, utc: str) -> None:
-    assert _at(text, NOW, "Europe/Berlin").isoformat() == utc
+    assert typed_at(text, NOW, "Europe/Berlin").isoformat() == utc
 
 
 @pytest.mark.parametrize(
@@ -216,7 +216,7 @@ def test_a_time_of_day_is_the_last_one_on_the_room_s_clock(text: str | None, utc
     ],
 )
 def test_a_time_of_day_is_the_last_one_at_the_day_s_edge(now: str, text: str, utc: str) -> None:
-    assert _at(text, datetime.fromisoformat(now), "Europe/Berlin").isoformat() == utc
+    assert typed_at(text, datetime.fromisoformat(now), "Europe/Berlin").isoformat() == utc
 
 
 @pytest.mark.parametrize(
@@ -231,7 +231,7 @@ def test_a_day_that_is_not_today_s_is_told(tmp_path: Path, capsys, at: str | Non
 
 def test_a_time_that_is_none_is_refused() -> None:
     with pytest.raises(WrongUse, match="14:05"):
-        _at("25:00", NOW, "UTC")
+        typed_at("25:00", NOW, "UTC")
 
 
 @pytest.mark.parametrize(("mass", "value", "unit"), [("12,4", 12.4, None), ("27.3lb", 27.3, "lb"), ("950 g", 950, "g")])

@@ -89,13 +89,13 @@ def shops(tmp_path_factory: pytest.TempPathFactory) -> Shops:
 def went_on(monkeypatch: pytest.MonkeyPatch) -> list[bool]:
     """For each start whether it went on from an image."""
     found: list[bool] = []
-    go_on = Pipeline._go_on
+    go_on = Pipeline.go_on
 
     def noted(pipeline: Pipeline, *how: object) -> bool:
         found.append(go_on(pipeline, *how))
         return found[-1]
 
-    monkeypatch.setattr(Pipeline, "_go_on", noted)
+    monkeypatch.setattr(Pipeline, "go_on", noted)
     return found
 
 

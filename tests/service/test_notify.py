@@ -375,7 +375,7 @@ def test_apprise_in_a_child_process(home: Path) -> None:
         address = hook.url.replace("http://", "json://")
         (home / "urls").write_text(f"# who\n{address}\n\nnosuch://x\n")
         desk = PageContext(home, Notify(apprises=(Apprise(urls_file=home / "urls"),)))
-        desk.notifier._patience_s = 20
+        desk.notifier.patience_s = 20
         desk.tell(alert())
         desk.run(minutes=0)
         assert [json.loads(body)["message"].split(".")[0] for _, body in hook.got] == ["tree-hold of t-7"]

@@ -81,7 +81,7 @@ def test_a_fault_of_ours_is_logged_and_the_thread_lives(
             return [letters.pop()]
 
     notifier = Notifier(office.config, write, office.reported.extend, HandClock(NOW))  # type: ignore[arg-type]
-    monkeypatch.setattr(notifier, "_now", lambda: NOW)
+    monkeypatch.setattr(notifier, "now", lambda: NOW)
     notifier.start()
     assert until(lambda: caplog.text.count("telling people failed; trying again") > 1)
     notifier.stop()
@@ -137,11 +137,11 @@ def test_a_way_that_works_is_told_of_once_and_again_after_each_trouble(folder: P
 def test_a_clock_behind_the_record_has_the_record_s_end(folder: Path) -> None:
     """It was not set at the start: letters are not written for 1970."""
     office = Office(folder, URL, wall=NOW - timedelta(days=9))
-    assert office.notifier._now() == NOW - timedelta(days=9), "nothing is on record"
+    assert office.notifier.now() == NOW - timedelta(days=9), "nothing is on record"
     office.store.record(Message(NOW, "drymon/shop/room/humidity", b"45"), [])
-    assert office.notifier._now() == NOW
-    office.notifier._clock.says = seconds(60)  # type: ignore[attr-defined]
-    assert office.notifier._now() == seconds(60)
+    assert office.notifier.now() == NOW
+    office.notifier.clock.says = seconds(60)  # type: ignore[attr-defined]
+    assert office.notifier.now() == seconds(60)
 
 
 def test_who_tells_nobody_starts_nothing(folder: Path) -> None:
@@ -158,7 +158,7 @@ def test_the_sender_stops_at_once_and_holds_nobody_up(folder: Path, monkeypatch:
     office = Office(folder, URL)
     idle = threading.Event()
     notifier = Notifier(office.config, lambda _: idle.set() or [], [].extend, HandClock(NOW))  # type: ignore[arg-type,func-returns-value,return-value]
-    notifier._now = lambda: NOW  # type: ignore[method-assign]
+    notifier.now = lambda: NOW  # type: ignore[method-assign]
     notifier.start()
     (thread,) = [one for one in threading.enumerate() if one.name == "notify"]
     assert thread.daemon, "what hangs must not keep the service from ending"

@@ -165,7 +165,7 @@ def test_what_is_old_is_cleared_away_each_minute(home: Path, pipeline: Pipeline)
 def test_a_copy_that_is_stopped_leaves_no_process(home: Path, pipeline: Pipeline) -> None:
     upkeep = upkeep_of(home, pipeline)
     upkeep.tend(BEGIN, True)
-    copying = upkeep._backups._copying
+    copying = upkeep.backups.copying
     assert copying is not None
     upkeep.stop()
     assert copying.returncode is not None

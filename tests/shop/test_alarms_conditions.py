@@ -28,7 +28,7 @@ from drymon.shop.facts.outcome import (
 )
 from drymon.shop.facts.sensor_state import SensorState
 from drymon.shop.facts.setup import Band, CoatType, Rack, RoomSetup
-from drymon.shop.verdict.judge import _expected
+from drymon.shop.verdict.judge import expected_words
 
 NOW = datetime(2031, 3, 3, 6, tzinfo=UTC)
 SETUP = RoomSetup(
@@ -377,4 +377,4 @@ def test_times_are_said_on_the_rooms_clock(moment: str, text: str) -> None:
     berlin = ZoneInfo("Europe/Berlin")
     assert say(datetime.fromisoformat(moment), NOW, berlin) == text
     when = When(None, datetime.fromisoformat(moment), None)
-    assert _expected(when, NOW, berlin) == f"expected {text} (now to beyond 14 days)", "verdicts say it alike"
+    assert expected_words(when, NOW, berlin) == f"expected {text} (now to beyond 14 days)", "verdicts say it alike"

@@ -430,8 +430,8 @@ def test_only_the_recipes_last_coat_completes_a_tree() -> None:
 )
 def test_no_moment_is_told_a_second_too_soon(seconds: float, now: float, told: int) -> None:
     """Whole seconds: what is to come is told when it has come, what has passed when it had begun."""
-    assert judge._moment(seconds, now) == datetime.fromtimestamp(told, UTC)
-    assert judge._moment(math.inf, now) is None
+    assert judge.moment_of(seconds, now) == datetime.fromtimestamp(told, UTC)
+    assert judge.moment_of(math.inf, now) is None
 
 
 def test_an_outlook_is_made_anew_after_a_quarter_of_the_time_that_it_gave() -> None:
@@ -458,4 +458,4 @@ def test_a_verdict_that_is_said_again_takes_no_place_of_an_earlier_one() -> None
     said = shop.verdicts("t-1")
     words = [(verdict.state, verdict.dipped_at) for verdict in said]
     assert len(words) > 40
-    assert len(shop.room.logs["t-1"]._said) == 1 + sum(one != other for one, other in pairwise(words))
+    assert len(shop.room.logs["t-1"].words_said) == 1 + sum(one != other for one, other in pairwise(words))

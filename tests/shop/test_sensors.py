@@ -126,7 +126,7 @@ def test_a_month_of_minutes_is_kept_and_no_more() -> None:
         series.set(START + 1440 * day, float(day))
     assert series.get(START + 1440 * 69) == 69.0
     assert series.get(START + 1440 * (69 - 30)) == 39.0
-    assert len(series._values) < 40 * 1440
+    assert len(series.held) < 40 * 1440
 
 
 # Grades of stucco, by ASTM E11 openings (80: 180 um, 50: 300, 30: 600, 20: 850, 10: 2000)

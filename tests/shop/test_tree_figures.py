@@ -180,7 +180,7 @@ def test_four_in_five_possible_coats_must_have_lost_too_much(quick: float, held:
     assert tree.water is not None
     few = np.arange(len(tree.water.weights)) >= round(quick * len(tree.water.weights))
     before = np.where(few, 0.8, 0.9)  # the quick ones came down from 90 % within the minute
-    rate = tree_air._surely_lost(replace(tree, at=START + 3600.0), before - 0.8, 60.0)
+    rate = tree_air.surely_lost(replace(tree, at=START + 3600.0), before - 0.8, 60.0)
     assert (rate > 80.0) is held
 
 

@@ -99,7 +99,7 @@ def test_how_much_is_gone_is_rounded_down_and_never_reads_as_enough(world: World
     ],
 )
 def test_what_is_expected_is_said_as_to_come_only_until_it_has_come(hours: tuple[float | None, ...], told: str) -> None:
-    assert judge._expected(when(*hours), NOON, UTC) == told
+    assert judge.expected_words(when(*hours), NOON, UTC) == told
 
 
 @pytest.mark.parametrize(

@@ -76,8 +76,8 @@ class Notifier:
         patience_s: float = PATIENCE_S,
         letter_s: float = LETTER_S,
     ) -> None:
-        self._config, self._write, self._report, self._clock = config, write, report, clock
-        self._patience_s = patience_s
+        self._config, self._write, self._report, self.clock = config, write, report, clock
+        self.patience_s = patience_s
         self._ways = {way.name: way for way in ways_of(config)}
         self._troubles: dict[str, _Trouble] = {}
         self._works: set[str] = set()
@@ -130,14 +130,14 @@ class Notifier:
     def _run(self) -> None:
         while not self._stop.is_set():
             try:
-                self.go_on(self._now())
+                self.go_on(self.now())
             except Exception:  # whatever it was, the thread must live to tell of the next alarm
                 log.exception("telling people failed; trying again")
             self._posts.wait(LOOK_EVERY_S)
 
-    def _now(self) -> datetime:
+    def now(self) -> datetime:
         """The wall's time; where that is behind the record (a clock not set yet), the record's end."""
-        wall = self._clock.wall()
+        wall = self.clock.wall()
         return max(wall, self._write(lambda store: store.last_arrival()) or wall)
 
     def _try(self, notice: Notice, now: datetime) -> None:
@@ -149,7 +149,7 @@ class Notifier:
             self._settle_failed(notice, notice.error or "its way is not in room.toml any more", NEVER)
             return
         way = self._ways[notice.channel]
-        self._posts.begin(notice, lambda: deliver(self._config, way, notice, now, self._patience_s))
+        self._posts.begin(notice, lambda: deliver(self._config, way, notice, now, self.patience_s))
 
     def _settle(self, tried: Tried, now: datetime) -> bool:
         notice = tried.notice

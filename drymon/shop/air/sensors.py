@@ -40,51 +40,51 @@ class MinuteSeries:
 
     def __init__(self) -> None:
         self.first = 0
-        self._values: Array = np.full(0, np.nan)
+        self.held: Array = np.full(0, np.nan)
 
     def _reserve(self, minute: int) -> int:
-        if len(self._values) == 0:
+        if len(self.held) == 0:
             self.first = minute - 60
-            self._values = np.full(1500, np.nan)
+            self.held = np.full(1500, np.nan)
         if minute < self.first:
             ahead = min(self.first - minute + 1440, KEPT_MIN)
-            self._values = np.concatenate([np.full(ahead, np.nan), self._values])
+            self.held = np.concatenate([np.full(ahead, np.nan), self.held])
             self.first -= ahead
         index = minute - self.first
-        if index >= len(self._values):
+        if index >= len(self.held):
             grown = np.full(index + 1500, np.nan)
-            kept = self._values[-KEPT_MIN:]
-            start = len(self._values) - len(kept)
+            kept = self.held[-KEPT_MIN:]
+            start = len(self.held) - len(kept)
             grown[: len(kept)] = kept
             self.first += start
             index -= start
-            self._values = grown[: index + 1500]
+            self.held = grown[: index + 1500]
         return index
 
     def get(self, minute: int) -> float:
         """The minute's value, NaN where there is none."""
         index = minute - self.first
-        return float(self._values[index]) if 0 <= index < len(self._values) else float("nan")
+        return float(self.held[index]) if 0 <= index < len(self.held) else float("nan")
 
     def set(self, minute: int, value: float) -> None:
         """Put a minute's value; a minute older than the record is ignored."""
         index = self._reserve(minute)
         if index >= 0:
-            self._values[index] = value
+            self.held[index] = value
 
     def window(self, start: int, end: int) -> Array:
         """Values of the minutes start <= m < end, NaN where there are none, (end - start,)."""
         out = np.full(max(end - start, 0), np.nan)
-        low, high = max(start, self.first), min(end, self.first + len(self._values))
+        low, high = max(start, self.first), min(end, self.first + len(self.held))
         if high > low:
-            out[low - start : high - start] = self._values[low - self.first : high - self.first]
+            out[low - start : high - start] = self.held[low - self.first : high - self.first]
         return out
 
     def forget(self, start: int, end: int) -> None:
         """Take the values of start <= m < end away."""
-        low, high = max(start, self.first), min(end, self.first + len(self._values))
+        low, high = max(start, self.first), min(end, self.first + len(self.held))
         if high > low:
-            self._values[low - self.first : high - self.first] = np.nan
+            self.held[low - self.first : high - self.first] = np.nan
 
     def latest(self, minute: int, back: int) -> tuple[float, int]:
         """Newest value in (minute - back, minute] and its minute; NaN and -1 where there is none."""

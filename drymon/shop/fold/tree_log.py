@@ -52,7 +52,7 @@ class TreeLog:
         self._count = 0
         self.cells: set[str] = set()
         self._snapshots: list[_Folded] = []
-        self._said: list[tuple[float, datetime, State, frozenset[ReasonCode]]] = []
+        self.words_said: list[tuple[float, datetime, State, frozenset[ReasonCode]]] = []
 
     def add(self, event: TreeEvent) -> None:
         """Put an event in its place in time; whatever had been folded beyond it is folded anew."""
@@ -80,7 +80,7 @@ class TreeLog:
         self._effective = [said.event for said in judged(self._events) if said.stands]
         self._told = [one for one in self._effective if not isinstance(one, CellMass)]
         self.cells = {cell for one in self._events if (cell := getattr(one, "cell", None)) is not None}
-        self._said = [one for one in self._said if self._was_dipped(one[1], one[0])]
+        self.words_said = [one for one in self.words_said if self._was_dipped(one[1], one[0])]
         self._completed = {dip: at for dip, at in self._completed.items() if self._was_dipped(dip, at)}
         self.forget_from(_first_difference(before, self._effective))
 
@@ -107,8 +107,8 @@ class TreeLog:
         word = verdict.dipped_at, verdict.state, holds_told(verdict.reasons)
         if not self._was_dipped(verdict.dipped_at, at):
             return
-        if not self._said or self._said[-1][1:] != word:
-            self._said = [*self._said[-SAID:], (at, *word)]
+        if not self.words_said or self.words_said[-1][1:] != word:
+            self.words_said = [*self.words_said[-SAID:], (at, *word)]
         if verdict.state is State.COMPLETE:
             self._completed[verdict.dipped_at] = min(at, self._completed.get(verdict.dipped_at, math.inf))
         else:  # what had completed it was taken back, or told otherwise
@@ -270,7 +270,8 @@ class TreeLog:
 
     def _said_of(self, state: TreeState) -> list[tuple[float, State, frozenset[ReasonCode]]]:
         """When, what state and which holds were said of this dip by now."""
-        return [(at, word, holds) for at, dip, word, holds in self._said if dip == state.dip.time and at <= state.at]
+        mine = [one for one in self.words_said if one[1] == state.dip.time and one[0] <= state.at]
+        return [(at, word, holds) for at, _, word, holds in mine]
 
     def _keep(self, until: float, index: int, state: TreeState | None) -> None:
         """Keep the newest state; of older ones one each half hour and those right after events."""

@@ -89,7 +89,7 @@ def _latched(tree: TreeState, lost: ensemble.Array, seconds: float) -> TreeState
         return tree
     holds: dict[ReasonCode, Finding] = {}
     limit, fast = kind.fastest_loss_pct_per_h, 0.0
-    if limit is not None and (rate := _surely_lost(tree, lost, seconds)) > limit:
+    if limit is not None and (rate := surely_lost(tree, lost, seconds)) > limit:
         fast = tree.fast_s + seconds
         if fast >= FAST_FOR_MIN * MINUTE_S:
             before = tree.holds.get(ReasonCode.LOST_TOO_FAST)
@@ -104,7 +104,7 @@ def _latched(tree: TreeState, lost: ensemble.Array, seconds: float) -> TreeState
     return replace(tree, fast_s=fast, holds=MappingProxyType({**tree.holds, **fresh}))
 
 
-def _surely_lost(tree: TreeState, lost: ensemble.Array, seconds: float) -> float:
+def surely_lost(tree: TreeState, lost: ensemble.Array, seconds: float) -> float:
     """Loss in % of the coat's water per hour that `FAST_SURE` of the members exceed; none is told of a fresh tree."""
     assert tree.water is not None
     if tree.at - tree.dip.time.timestamp() < FRESH_S + seconds:

@@ -198,7 +198,7 @@ def verdict(world: World, tree: TreeState, outlook: Outlook | None, zone: tzinfo
     bounds = _bounds(tree)
     damp = _damp(world, tree, outlook) if state not in (State.UNKNOWN, State.COMPLETE) else []
     found = [*found, *damp, *_taken_back(world, tree, state), *_widening(world, tree)]
-    expected = "no telling when" if state is State.UNKNOWN else _expected(when, now, zone)
+    expected = "no telling when" if state is State.UNKNOWN else expected_words(when, now, zone)
     told = [_told(finding, bounds, tree, expected) for finding in sorted(found, key=lambda one: ORDER[one.code])]
     reasons = [reason_of(finding, now, zone) for finding in told]
     longest = tree.kind.longest_wait_h if tree.kind else None
@@ -264,10 +264,10 @@ def _when(tree: TreeState, outlook: Outlook | None) -> When:
     early, best, late = possible.weighted_quantiles(dry, tree.water.weights, (0.05, 0.5, 0.95))
     if taking_back.awaits_weighing(tree):
         late = max(late, tree.at + taking_back.NEXT_WEIGHING_S)
-    return When(*(_moment(float(value), tree.at) for value in (early, best, late)))
+    return When(*(moment_of(float(value), tree.at) for value in (early, best, late)))
 
 
-def _moment(seconds: float, now: float) -> datetime | None:
+def moment_of(seconds: float, now: float) -> datetime | None:
     """Whole seconds, rounded away from now: what has passed reads as past, what is to come as to come."""
     if math.isinf(seconds):
         return None
@@ -289,7 +289,8 @@ def _told(finding: Finding, bounds: Bounds | None, tree: TreeState, expected: st
     return replace(finding, gone=gone, needed=100.0 * needed, expected=expected)
 
 
-def _expected(when: When, now: datetime, zone: tzinfo) -> str:
+def expected_words(when: When, now: datetime, zone: tzinfo) -> str:
+    """When it is expected to be dry, in words on the room's clock."""
     late = say(when.late, now, zone) if when.late else "beyond 14 days"
     if when.best is None:
         return "no end in sight within 14 days"
