@@ -2,6 +2,7 @@
 random test fails for the machine being slow. Where files run beside each other, the longest begin first.
 """
 
+import gc
 import os
 from pathlib import Path
 
@@ -9,6 +10,8 @@ import pytest
 from hypothesis import settings
 
 os.environ["PYTHONSAFEPATH"] = "1"
+
+gc.disable()  # until all tests are read in, which makes a million objects that stay: looking through them is in vain
 
 settings.register_profile("drymon", deadline=None)
 settings.load_profile("drymon")
@@ -26,3 +29,9 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     here = Path(__file__).parent
     rank = {here / name: place for place, name in enumerate(LONGEST)}
     items.sort(key=lambda item: rank.get(item.path, len(LONGEST)))
+
+
+def pytest_collection_finish() -> None:
+    """Count from here on what is left over; what was read in is not looked through again."""
+    gc.freeze()
+    gc.enable()

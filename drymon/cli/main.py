@@ -17,6 +17,7 @@ DONE, COULD_NOT, INTERRUPTED = 0, 1, 130
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command. Returns 0 done, 1 could not, 2 wrong use."""
     words = list(sys.argv[1:] if argv is None else argv)
+    os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")  # looking for any reads what all packages say of them
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, TextIOWrapper):  # a terminal that knows no such sign gets a question mark, no error
             stream.reconfigure(errors="replace")

@@ -12,7 +12,7 @@ from drymon.shop.fold.hooks import Hooks
 from drymon.shop.fold.stepper import Stepper
 from drymon.shop.fold.tree_log import TreeLog
 from drymon.shop.tree.state import World
-from tests.shop.invented_shop import BEGIN, MODELS, SETUP, Shop, reading
+from tests.shop.invented_shop import BEGIN, MODELS, SETUP, STEADY, Shop, reading
 
 START = BEGIN.timestamp()
 
@@ -105,7 +105,7 @@ def test_a_cell_carries_who_was_hung_on_it_last(minutes: float, carried: str) ->
 def test_trees_of_a_rack_are_stepped_together_to_the_same_numbers_and_one_alone_is_not() -> None:
     """Nor one to which something happens; the count of racks is what it cost. Again, also in another order."""
     shop = Shop()
-    shop.run(0.5)
+    shop.run(0.5, lambda hours: {**STEADY, Quantity.HUMIDITY: 30.0 + 80.0 * hours})  # each minute is another
     hung = [("t-1", "rack-a", "open"), ("t-2", "rack-a", "deep"), ("t-3", "rack-b", "open"), ("t-4", "rack-a", "open")]
     together, alone = (
         [(TreeLog(shop.room.world, tree), dip(tree, 5.0, rack=rack, shelter=shelter)) for tree, rack, shelter in hung]

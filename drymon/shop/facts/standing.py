@@ -92,5 +92,5 @@ def _taken_back(events: Sequence[Event]) -> dict[int, AnyUndo]:
 
 def _meant(undo: AnyUndo, standing: Sequence[tuple[int, Event]]) -> int | None:
     """Which of those that stand, in the order in which they were said, the undo means."""
-    meant = [place for place, event in standing if not undo.entry or entry_of(event) == undo.entry]
-    return meant[-1] if meant else None
+    newest_first = reversed(standing)
+    return next((place for place, event in newest_first if not undo.entry or entry_of(event) == undo.entry), None)
