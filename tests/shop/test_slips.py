@@ -78,6 +78,8 @@ def test_each_dip_since_allows_for_its_coat() -> None:
     """3.29 kg and three coats of a fifth each are 5.7 kg; 32.92 kg are more than nine coats would make of it."""
     coats = [dip(2 + place, 2 + place) for place in range(3)]
     assert doubt(5.69, dip(0, 1), weigh(1, 3.29), *coats) == ""
+    assert "and was dipped once since" in doubt(32.92, dip(0, 1), weigh(1, 3.29), *coats[:1])
+    assert "and was dipped 2 times since" in doubt(32.92, dip(0, 1), weigh(1, 3.29), *coats[:2])
     assert "and was dipped 3 times since" in doubt(32.92, dip(0, 1), weigh(1, 3.29), *coats)
 
 
