@@ -21,7 +21,7 @@ from pydantic import BaseModel
 
 from drymon.cli.commands import COMMANDS, Command
 from drymon.cli.main import main
-from drymon.drying.quantities import LIMITS
+from drymon.drying.quantities import LIMITS, Quantity
 from drymon.messages import log_tables
 from drymon.messages.config import parse_home
 from drymon.messages.log_events import EVENTS
@@ -318,3 +318,9 @@ def test_a_sensor_s_password_comes_into_the_file_whole(tmp_path: Path) -> None:
         "drymon.passwd",
         "drymon.passwd.lock",
     ]
+
+
+def test_a_sensor_of_its_own_user_may_say_every_quantity() -> None:
+    rights = (Path(__file__).parents[2] / "docs" / "install" / "acl").read_text(encoding="utf-8")
+    allowed = re.findall(r"^pattern write drymon/\+/\+/(\w+)/#$", rights, re.MULTILINE)
+    assert sorted(allowed) == sorted(quantity.value for quantity in Quantity)
