@@ -321,6 +321,6 @@ def test_a_sensor_s_password_comes_into_the_file_whole(tmp_path: Path) -> None:
 
 
 def test_a_sensor_of_its_own_user_may_say_every_quantity() -> None:
-    rights = (Path(__file__).parents[2] / "docs" / "install" / "acl").read_text(encoding="utf-8")
+    rights = (DOCS / "install" / "acl").read_text(encoding="utf-8")
     allowed = re.findall(r"^pattern write drymon/\+/\+/(\w+)/#$", rights, re.MULTILINE)
     assert sorted(allowed) == sorted(quantity.value for quantity in Quantity)
