@@ -24,7 +24,7 @@ coats = ["backup", "backup", "seal"]
 [hours]
 days = ["Mon", "Tue", "Wed", "Thu", "Fri"]
 from = "12:00"
-to = "18:00"
+to = "14:00"
 dip_min = 12
 """
 
