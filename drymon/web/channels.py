@@ -25,7 +25,7 @@ def make_patient(server: Any, running: Callable[[], float], ask_s: float = ASK_S
 def _channel(running: Callable[[], float], ask_s: float, take_s: float) -> type[Any]:
     from waitress.channel import HTTPChannel
 
-    class Channel(HTTPChannel):  # type: ignore[misc]  # waitress tells no types
+    class Channel(HTTPChannel):
         """A connection that is closed when it is too slow, or one too many."""
 
         def __init__(self, server: Any, sock: Any, addr: Any, adj: Any, map: Any = None) -> None:

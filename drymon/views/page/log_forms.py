@@ -52,10 +52,10 @@ def event_message(config: HomeConfig, event: str, form: Form, by: str, now: date
     return message
 
 
-def changed_fields(config: HomeConfig, form: Form, now: datetime) -> dict[str, Any]:
+def changed_fields(config: HomeConfig, form: Form, was: datetime, now: datetime) -> dict[str, Any]:
     """What a form changes of an entry: its time (`was` where none is given) and, where it has one, its mass."""
     moment = _moment(config, form, now)
-    new: dict[str, Any] = {"time": form.get("was", "") if moment is None else stamp(moment.replace(microsecond=0))}
+    new: dict[str, Any] = {"time": stamp(was if moment is None else moment.replace(microsecond=0))}
     if form.get("mass", "").strip():
         new |= {**_weigh(form), "unit": form.get("unit", "kg")}
     return new
