@@ -126,7 +126,9 @@ def _raw(world: str, air: str, seed: int, runs: int, cache: Path | None) -> tupl
 
 def _mark() -> str:
     """Changes with the examiner's source: what was simulated by another is not taken for this one's."""
-    sources = sorted(path for path in HERE.rglob("*.py") if path.name not in ("quick.py", "run.py", "tables.py"))
+    sources = sorted(
+        path for path in HERE.rglob("*.py") if path.name not in ("quick.py", "quick_marks.py", "run.py", "tables.py")
+    )
     return hashlib.sha256(b"".join(path.read_bytes() for path in sources)).hexdigest()[:10]
 
 

@@ -39,7 +39,7 @@ class Edges:
 
 
 EDGES: Mapping[str, Edges] = MappingProxyType(
-    {"even": Edges(0.0, 0.1, 0.5), "usual": Edges(0.0, 0.3, 0.35), "thick": Edges(0.15, 0.5, 1.0)}
+    {"even": Edges(0.0, 0.1, 0.5), "usual": Edges(0.0, 0.3, 0.35), "thick": Edges(0.25, 0.95, 1.0)}
 )
 """By the look of the trees, as the room's set-up says it. A scale sees the mean of the faces, a verdict is about the
 slowest.
@@ -109,11 +109,13 @@ def still_air(zones: int, pocketed: Array, deep: Array) -> Array:
     return np.stack([1.0 / speed - 1.0 for speed in speeds[:zones]])
 
 
-def _worst(edges: Edges, place: Array) -> Array:
-    """Factor on the time of each member's thickest edge; place: quantiles (members,)."""
+def _worst(edges: Edges, place: Array, *, sheltered: bool) -> Array:
+    """Factor on the time of each member's thickest edge; place: quantiles (members,). sheltered: it lies in a pocket,
+    whose own air sets the pace: the time goes with the water alone, and not with the way through the coat as well.
+    """
     rank = np.maximum(1.0 - (1.0 - place) / edges.share, 0.0)
     thick = edges.least * (place > 1.0 - edges.share) + (edges.most - edges.least) * rank
-    return np.asarray(1.0 + thick)
+    return np.asarray(np.sqrt(1.0 + thick) if sheltered else 1.0 + thick)
 
 
 def possible_coats(  # noqa: PLR0913, what is known of a dip; most is left out of most calls
@@ -147,7 +149,7 @@ def possible_coats(  # noqa: PLR0913, what is known of a dip; most is left out o
     inner = draw["inner"] * dip["inner"]
     ones = np.ones((len(zones), members))
     lag = draw["pace"] * free_growth(draw, number) * ones
-    lag[-1] *= _worst(edges, extra["face"])
+    lag[-1] *= _worst(edges, extra["face"], sheltered=shelter != "open")
     pocket = still_air(len(zones) - 1, draw["pocketed"], draw["deep"])
     share = zone_shares(len(zones) - 1, draw["pocketed_share"], draw["deep_share"])
     own_parts = {

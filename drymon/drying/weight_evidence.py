@@ -77,10 +77,10 @@ def bench_sds(masses_kg: Array) -> Array:
 
 
 def _fine(masses_kg: Array) -> bool:
-    """Small pieces on a scale that shows tenths of a gram, and no more: all digits are told, not all are grams."""
+    """Small pieces on a scale that shows tenths of a gram, and no more: all digits are told, not all are half grams."""
     tenths = np.asarray(masses_kg) / FINE_STEP_KG
     told = np.abs(tenths - np.round(tenths)).max(initial=0.0) < 1e-3
-    return bool(told and (np.round(tenths) % 10 != 0).any() and np.max(masses_kg, initial=0.0) <= FINE_MOST_KG)
+    return bool(told and (np.round(tenths) % 5 != 0).any() and np.max(masses_kg, initial=0.0) <= FINE_MOST_KG)
 
 
 def bench_step(masses_kg: Array) -> float:

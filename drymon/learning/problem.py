@@ -11,14 +11,15 @@ from drymon.drying.weight_evidence import BENCH_SCALE, LOAD_CELL, error_covarian
 from drymon.learning.forward import THETA, Fleet, courses, fleet_of, mean_water
 from drymon.learning.layout import AREA_LOG_SD, AREA_MEDIAN_M2, ZONE_LOG_SD, Layout, Prior
 from drymon.learning.run import Run
+from drymon.learning.scale_errors import PRIOR_WEIGHINGS, most_by_hand
 from drymon.learning.search import minimise
 from drymon.learning.smooth import FREEDOM, Smooth, smooth
 from drymon.learning.touched import Touches
 
 Array = npt.NDArray[np.float64]
 
-NOISE_PRIOR = 20.0
-"""Weighings that the assumed errors of scale and curve are worth when the runs say how large they are."""
+LEAST_NOISE, MOST_NOISE = 0.33, 3.0
+"""How far the errors of load cells may be from the assumed ones, as factors; of hand scales `most_by_hand` says it."""
 
 LITTLE_SCATTER = np.array([0.04, 0.04, 0.05])
 """Scatter from run to run that the search for a type's parameters begins from (log scale, `DIP_PARAMETERS`; assumed):
@@ -58,6 +59,7 @@ class Problem:
         ]
         self.heavy = np.ones(self.layout.size)
         self.noise = np.ones(len(self.runs))
+        self.most_noise = max(most_by_hand(self.runs, self.smooth), LEAST_NOISE), MOST_NOISE
         self.limit = np.where(self.layout.heavy, LARGEST_HEAVY_Z, LARGEST_Z)
         self._whiten()
 
@@ -152,8 +154,8 @@ class Problem:
             own = [index for index, run in enumerate(self.runs) if run.on_cell == on_cell]
             freedom = sum(max(len(self.runs[index].times_s) - 3.0, 0.0) for index in own)
             squares = sum(float(rows[index][0] @ rows[index][0]) * self.noise[index] ** 2 for index in own)
-            ratio = np.sqrt((NOISE_PRIOR + squares) / (NOISE_PRIOR + freedom))
-            self.noise[own] = np.clip(ratio, 0.33, 3.0)
+            ratio = np.sqrt((PRIOR_WEIGHINGS + squares) / (PRIOR_WEIGHINGS + freedom))
+            self.noise[own] = np.clip(ratio, LEAST_NOISE, self.most_noise[on_cell])
 
     def _update_belief(self, x: Array) -> None:
         """Believe hand weighings the less the further they lie off the run's own curve."""

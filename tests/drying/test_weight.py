@@ -302,4 +302,5 @@ def test_tenths_of_a_gram_are_believed_of_small_pieces_alone() -> None:
     assert_allclose(bench_sds(tile), 2e-4)
     assert (bench_sds(10.0 * tile) >= 1e-3).all()
     assert (bench_sds(np.array([0.241, 0.240, 0.239])) >= 1e-3).all(), "whole grams"
+    assert (bench_sds(np.array([0.2415, 0.2405, 0.240])) >= 1e-3).all(), "steps of half a gram"
     assert (bench_sds(np.array([0.241237, 0.240518, 0.239944])) >= 1e-3).all(), "digits of a converter, not of a scale"

@@ -1,0 +1,126 @@
+"""What a fit makes of shops of each world, on the quick road: forecasts at the dip against the slowest part's truth.
+
+    python -m benchmarks.accuracy.quick_marks --cache /tmp/rooms --seeds 1 2 3
+    python -m benchmarks.accuracy.quick_marks --cache /tmp/rooms --worlds front --airs dry-winter --runs 3
+
+A shop's weighed runs are fitted, its trial dips of another week forecast through the air as measured, to the end and
+beyond the next dip: nothing cuts lateness short. A line for each world, and one for each shelter.
+"""
+
+import argparse
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from benchmarks.accuracy import quick
+from benchmarks.accuracy.first_day import STEP_S, TARGET_LEFT, steps, walk
+from benchmarks.accuracy.tables import table
+from benchmarks.accuracy.worlds.by_name import WORLDS
+from drymon.drying import dips
+from drymon.drying.coat_model import CoatModel
+from drymon.drying.ensemble import Array
+from drymon.learning.fit import fit_all
+from drymon.learning.forecast_scores import BOUNDS
+from drymon.messages.coat_models import load_models
+
+HEAD = [
+    "dips", "error", "p90", "bias", "unbeatable", "covers", "width", "late", "p90", "up to 5 short", "more",
+]  # fmt: skip
+FAR_GONE, DRY = 0.90, 0.95
+
+
+@dataclass(frozen=True)
+class Mark:
+    """One dip, hours from it. true: to 95 % gone from the slowest part; oracle: of its twin without luck, None where
+    unknown; early, best, late: forecast. gone: of the slowest part at the late bound.
+    """
+
+    world: str
+    air: str
+    seed: int
+    shelter: str
+    true: float
+    oracle: float | None
+    early: float
+    best: float
+    late: float
+    gone: float
+
+
+def marks(world: str, air: str, seed: int, runs: int, cache: Path | None) -> list[Mark]:
+    """All trial dips of a shop, forecast by the models that its weighed runs have taught."""
+    data = quick.load(world, air, seed, runs, cache)
+    packaged = load_models(None)
+    starts = {name: replace(packaged[start], name=name) for name, start in data.starts.items()}
+    models = starts | {fit.model.name: fit.model for fit in fit_all(data.runs, starts)}
+    edges = dips.EDGES["thick"] if world == "edges" else dips.NO_EDGES
+    return [_mark(world, air, seed, dip, models[dip.coat], edges) for dip in data.dips]
+
+
+def _mark(world: str, air: str, seed: int, dip: quick.QuickDip, model: CoatModel, edges: dips.Edges) -> Mark:
+    coats = dips.possible_coats(model, dip.number, dip.shelter, rack=dip.rack, held_below=dip.held_below, edges=edges)
+    hours = crossing_hours(np.stack([left.max(axis=0) for left in walk(coats, steps(dip.air))]))
+    early, best, late = (float(value) for value in np.quantile(hours, BOUNDS, method="inverted_cdf"))
+    gone = 1.0 if late >= dip.hours else float(dip.gone[min(int(60.0 * late), len(dip.gone) - 1)])
+    return Mark(world, air, seed, dip.shelter, dip.hours, dip.oracle_hours, early, best, late, gone)
+
+
+def crossing_hours(slowest: Array) -> Array:
+    """Hours at which each member is dry; infinite where never. slowest: share left, (steps + 1, members)."""
+    dry = slowest <= TARGET_LEFT
+    at = np.maximum(dry.argmax(axis=0), 1)
+    members = np.arange(slowest.shape[1])
+    before, after = slowest[at - 1, members], np.maximum(slowest[at, members], 1e-9)
+    share = np.clip(np.log(before / TARGET_LEFT) / np.maximum(np.log(before / after), 1e-9), 0.0, 1.0)
+    return np.asarray(np.where(dry.any(axis=0), at - 1 + share, np.inf) * STEP_S / 3600.0)
+
+
+def line(name: str, some: Sequence[Mark]) -> list[str]:
+    """Medians and 90th percentiles of some dips."""
+    error = np.array([one.best / one.true - 1.0 for one in some])
+    late = np.array([one.late / one.true - 1.0 for one in some])
+    twins = [abs(one.oracle / one.true - 1.0) for one in some if one.oracle is not None]
+    cells = [
+        _middle(np.abs(error), 0.5), _middle(np.abs(error), 0.9), _middle(error, 0.5), _middle(twins, 0.5),
+        np.mean([one.early <= one.true <= one.late for one in some]),
+        _middle([(one.late - one.early) / one.true for one in some], 0.5),
+        _middle(late, 0.5), _middle(late, 0.9),
+        np.mean([FAR_GONE <= one.gone < DRY for one in some]), np.mean([one.gone < FAR_GONE for one in some]),
+    ]  # fmt: skip
+    return [name, str(len(some)), *(f"{100.0 * float(cell):.1f} %" for cell in cells)]
+
+
+def _middle(values: Sequence[float] | Array, share: float) -> float:
+    return float(np.quantile(values, share, method="inverted_cdf")) if len(values) else float("nan")
+
+
+def lines(found: Sequence[Mark]) -> list[list[str]]:
+    """By world and air, each by shelter beneath, all last."""
+    told = []
+    for world, air in sorted({(one.world, one.air) for one in found}):
+        here = [one for one in found if (one.world, one.air) == (world, air)]
+        told.append(line(f"{world} {air}", here))
+        for shelter in ("open", "pocketed", "deep"):
+            if some := [one for one in here if one.shelter == shelter]:
+                told.append(line(f"  {shelter}", some))
+    return [*told, line("all", found)]
+
+
+def main() -> None:
+    """Command line."""
+    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
+    parser.add_argument("--cache", type=Path, help="the folder that keeps what was simulated")
+    parser.add_argument("--worlds", nargs="+", default=[name for name in WORLDS if not name.startswith("shut")])
+    parser.add_argument("--airs", nargs="+", default=["steady"])
+    parser.add_argument("--seeds", nargs="+", type=int, default=[1])
+    parser.add_argument("--runs", type=int, default=12, help="weighed ones per coat type")
+    args = parser.parse_args()
+    rooms = [(w, a, s) for w in args.worlds for a in args.airs for s in args.seeds]
+    found = [one for room in rooms for one in marks(*room, args.runs, args.cache)]
+    print(table(f"{len(rooms)} shops, {args.runs} weighed runs per coat type", ["world", *HEAD], lines(found)))
+
+
+if __name__ == "__main__":
+    main()
