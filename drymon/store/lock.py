@@ -12,6 +12,10 @@ from drymon.errors import StoreError
 _TRIES, _PAUSE_S = 10, 0.05
 
 
+class InUse(StoreError):
+    """Another process is the one that may write."""
+
+
 def _file(home: Path) -> Path:
     return home / "drymon.lock"
 
@@ -19,7 +23,7 @@ def _file(home: Path) -> Path:
 class HomeLock:
     """Held while a process writes to a home. Take it before opening the store for writing.
 
-    Raises StoreError, naming the process, where another one holds it.
+    Raises InUse, naming the process, where another one holds it.
     """
 
     def __init__(self, home: Path) -> None:
@@ -27,7 +31,7 @@ class HomeLock:
         self._handle: int | None = None
 
     def acquire(self) -> Self:
-        """Take the lock or raise StoreError."""
+        """Take the lock or raise InUse."""
         handle = os.open(_file(self._home), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
         # Somebody who only looks (`is_held`) holds it for a moment: worth a few tries.
         for _ in range(_TRIES):
@@ -39,7 +43,7 @@ class HomeLock:
             time.sleep(_PAUSE_S)
         holder = os.read(handle, 20).decode(errors="replace").strip() or "unknown"
         os.close(handle)
-        raise StoreError(
+        raise InUse(
             f"the home {self._home} is in use by another drymon (process {holder}): stop that one first, "
             "or give another --home"
         )
