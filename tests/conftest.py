@@ -4,10 +4,13 @@ random test fails for the machine being slow. Where files run beside each other,
 
 import gc
 import os
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from hypothesis import settings
+
+from tests.postgres import Cluster, cluster
 
 os.environ["PYTHONSAFEPATH"] = "1"
 
@@ -35,3 +38,10 @@ def pytest_collection_finish() -> None:
     """Count from here on what is left over; what was read in is not looked through again."""
     gc.freeze()
     gc.enable()
+
+
+@pytest.fixture(scope="session")
+def postgres() -> Iterator[Cluster]:
+    """A PostgreSQL server that all tests of a worker share; each test takes rooms of its own there."""
+    with cluster() as made:
+        yield made

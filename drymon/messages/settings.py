@@ -121,8 +121,23 @@ class Notify:
 
 
 @dataclass(frozen=True, slots=True)
+class Server:
+    """A room's place in a database that rooms share. url: of PostgreSQL, without a password; room: its name."""
+
+    url: str
+    room: str
+
+
+DB_FILE = "drymon.db"
+"""The record of a room that has no `[store]`, in its home."""
+
+
+@dataclass(frozen=True, slots=True)
 class HomeConfig:
-    """All of a home's room.toml. broker None: an embedded one on this machine, for trying out."""
+    """All of a home's room.toml. broker None: an embedded one on this machine, for trying out.
+
+    store_url: of the database that rooms share; None: the record is a file in the home.
+    """
 
     path: Path
     room: RoomSetup
@@ -130,6 +145,12 @@ class HomeConfig:
     page: Page = field(default_factory=Page)
     sources: tuple[Source, ...] = ()
     notify: Notify = field(default_factory=Notify)
+    store_url: str | None = None
+
+    @property
+    def database(self) -> Path | Server:
+        """Where the room's record is kept."""
+        return self.path / DB_FILE if self.store_url is None else Server(self.store_url, self.room.name)
 
     @property
     def secret_files(self) -> tuple[Path, ...]:

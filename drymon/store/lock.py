@@ -12,6 +12,10 @@ from drymon.errors import StoreError
 _TRIES, _PAUSE_S = 10, 0.05
 
 
+class InUse(StoreError):
+    """Another process is the one that may write."""
+
+
 def _file(home: Path) -> Path:
     return home / "drymon.lock"
 
@@ -19,7 +23,7 @@ def _file(home: Path) -> Path:
 class HomeLock:
     """Held while a process writes to a home. Take it before opening the store for writing.
 
-    Raises StoreError, naming the process, where another one holds it.
+    Raises InUse, naming the process, where another one holds it.
     """
 
     _told = "is in use by another drymon (process {}): stop that one first, or give another --home"
@@ -32,7 +36,7 @@ class HomeLock:
         return _file(self._home)
 
     def acquire(self) -> Self:
-        """Take the lock or raise StoreError."""
+        """Take the lock or raise InUse."""
         handle = os.open(self._path(), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
         # Somebody who only looks (`is_held`) holds it for a moment: worth a few tries.
         for _ in range(_TRIES):
@@ -44,7 +48,7 @@ class HomeLock:
             time.sleep(_PAUSE_S)
         holder = os.read(handle, 20).decode(errors="replace").strip() or "unknown"
         os.close(handle)
-        raise StoreError(f"the home {self._home} {self._told.format(holder)}")
+        raise InUse(f"the home {self._home} {self._told.format(holder)}")
 
     def release(self) -> None:
         """Let it go; the end of the process does so, too."""

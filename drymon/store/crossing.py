@@ -1,0 +1,37 @@
+"""All rows of a room from one engine into another."""
+
+from contextlib import closing
+from pathlib import Path
+
+from drymon.store.engine import Connection
+from drymon.store.opening import migrate
+from drymon.store.sqlite import SqliteConnection
+
+
+def into_file(source: Connection, file: Path) -> None:
+    """Make a new SQLite file of all that `source` has: within one transaction of it, so that all is of one moment."""
+    with closing(SqliteConnection.open(file, "mode=rwc", ("journal_mode = DELETE", "synchronous = OFF"))) as target:
+        migrate(target, None)
+        target.begin()
+        target.execute("DELETE FROM migration")
+        for table, columns in tables_of(target):
+            rows = source.rows(f"SELECT {columns} FROM {table}")
+            target.execute_many(_inserting(table, columns), rows)
+        target.commit()
+
+
+def tables_of(file: SqliteConnection) -> list[tuple[str, str]]:
+    """The tables of a file, quoted, those that others refer to first, each with its columns."""
+    names = [
+        str(name)
+        for (name,) in file.rows("SELECT name FROM sqlite_schema WHERE type = 'table' AND name NOT LIKE 'sqlite%'")
+    ]
+    return [(f'"{name}"', _columns(file, name)) for name in names]
+
+
+def _columns(file: SqliteConnection, table: str) -> str:
+    return ", ".join(f'"{name}"' for (name,) in file.rows("SELECT name FROM pragma_table_info(?)", (table,)))
+
+
+def _inserting(table: str, columns: str) -> str:
+    return f"INSERT INTO {table} ({columns}) VALUES ({', '.join('?' * len(columns.split(', ')))})"
