@@ -51,13 +51,11 @@ def run(args: Namespace) -> int:
 
 
 def _names(config: "HomeConfig") -> list[str]:
-    from drymon.cli.home import DATABASE
-    from drymon.store import Store
+    from drymon.store import Store, is_there
 
-    path = config.path / DATABASE
-    if not path.exists():
+    if not is_there(config.database):
         return []
-    with Store.open(path, readonly=True) as store:
+    with Store.open(config.database, readonly=True) as store:
         return [user.name for user in store.users()]
 
 
