@@ -1,6 +1,7 @@
 """`drymon serve`."""
 
 import argparse
+import os
 import signal
 import sys
 
@@ -25,9 +26,20 @@ def run(args: argparse.Namespace) -> int:
     from drymon.web.server import PageServer
 
     log_to_stderr()
-    service = Service(config, make_page=PageServer)
+    service: Service = Service(config, make_page=lambda *its: PageServer(*its, start_anew=service.start_anew))
     for each in (signal.SIGTERM, signal.SIGINT):
         signal.signal(each, lambda *_: service.stop.set())
     service.run()
     sys.stderr.flush()
+    if service.anew:
+        _start_anew()
     return 0
+
+
+def _start_anew() -> None:
+    """Become a fresh process under the same number: whoever watches over the service sees it run on."""
+    from drymon.service import systemd
+    from drymon.service.serve import LONGEST_START_S
+
+    systemd.tell(f"WATCHDOG_USEC={LONGEST_START_S * 1_000_000}", "WATCHDOG=1")
+    os.execv(sys.executable, [sys.executable, *sys.orig_argv[1:]])

@@ -67,6 +67,13 @@ class Service:
         self._lamp = Lamp(lamp) if lamp else None
         self._next_second = self._next_minute = self._next_giving_back = 0.0
         self._present = self._greeted = False
+        self.anew = False
+        """Stopped to be started again."""
+
+    def start_anew(self) -> None:
+        """Stop, for whoever runs this service to start it again."""
+        self.anew = True
+        self.stop.set()
 
     def run(self) -> None:
         """Serve. Raises StoreError, SetupError or BrokerError where it cannot begin."""
@@ -134,14 +141,15 @@ class Service:
         self._catch_up(self._inbox.now())
         self._report(conditions)
         self._listener.start()
-        systemd.tell("READY=1", "STATUS=listening")
+        systemd.tell("READY=1", "STATUS=listening", *systemd.own_patience())
         log.info("serving the room %s from %s", self._name, self._config.path)
         try:
             notifier.start()
             while not self.stop.is_set():
                 self._turn()
         finally:
-            systemd.tell("STOPPING=1")
+            if not self.anew:  # else it runs on for the manager, who gives up on what stops and does not end
+                systemd.tell("STOPPING=1")
             notifier.stop()
             self._inbox.close()
             self._listener.stop(outgoing.service_state(self._name, "offline", self._clock.wall()))

@@ -26,13 +26,18 @@ class HomeLock:
     Raises InUse, naming the process, where another one holds it.
     """
 
+    _told = "is in use by another drymon (process {}): stop that one first, or give another --home"
+
     def __init__(self, home: Path) -> None:
         self._home = home
         self._handle: int | None = None
 
+    def _path(self) -> Path:
+        return _file(self._home)
+
     def acquire(self) -> Self:
         """Take the lock or raise InUse."""
-        handle = os.open(_file(self._home), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+        handle = os.open(self._path(), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
         # Somebody who only looks (`is_held`) holds it for a moment: worth a few tries.
         for _ in range(_TRIES):
             if _try(handle, fcntl.LOCK_EX):
@@ -43,10 +48,7 @@ class HomeLock:
             time.sleep(_PAUSE_S)
         holder = os.read(handle, 20).decode(errors="replace").strip() or "unknown"
         os.close(handle)
-        raise InUse(
-            f"the home {self._home} is in use by another drymon (process {holder}): stop that one first, "
-            "or give another --home"
-        )
+        raise InUse(f"the home {self._home} {self._told.format(holder)}")
 
     def release(self) -> None:
         """Let it go; the end of the process does so, too."""
@@ -61,6 +63,15 @@ class HomeLock:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self.release()
+
+
+class FitLock(HomeLock):
+    """Held while models are fitted in a home: two at once would write over each other's."""
+
+    _told = "is being fitted already (process {}): wait for that fit's end; nothing was changed"
+
+    def _path(self) -> Path:
+        return self._home / "fit.lock"
 
 
 def is_held(home: Path) -> bool:

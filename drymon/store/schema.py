@@ -145,6 +145,11 @@ CREATE TABLE current_plan (id INTEGER PRIMARY KEY CHECK (id = 1), body TEXT NOT 
 """
 
 
+_OWNERS = """
+ALTER TABLE "user" ADD COLUMN owner INTEGER NOT NULL DEFAULT 0;
+"""
+
+
 @dataclass(frozen=True, slots=True)
 class Migration:
     """One step from the layout before it; `statements` is SQL, separated by semicolons at line ends."""
@@ -162,6 +167,7 @@ MIGRATIONS: tuple[Migration, ...] = (
     Migration("images of the room, to start from", _IMAGES),
     Migration("what to do about a tree", _ADVICE),
     Migration("the plan of coming dips", _PLAN),
+    Migration("who may set up the room", _OWNERS),
 )
 """Only ever add to the end: position n takes a database from layout n to n + 1."""
 

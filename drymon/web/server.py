@@ -20,6 +20,7 @@ from drymon.service.publisher import publish_once
 from drymon.shop.alarms.alarm_book import AlarmBook
 from drymon.store import Store
 from drymon.web.channels import make_patient
+from drymon.web.house import House
 from drymon.web.pictures import Pictures
 
 log = logging.getLogger(__name__)
@@ -38,7 +39,8 @@ DOOR_FILE = "page.door"
 class PageServer:
     """Shows the room on its page. It reads the database through connections of its own and writes through `ask`.
 
-    ask: has the service's one writing thread do something. online: whether the broker is there.
+    ask: has the service's one writing thread do something. online: whether the broker is there. start_anew: has the
+    whole service end and start again.
     `start` raises OSError where the port cannot be opened.
     """
 
@@ -49,7 +51,10 @@ class PageServer:
         ask: Callable[[Callable[[Pipeline], Any]], Any],
         online: Callable[[], bool],
         clock: Clock,
+        *,
+        start_anew: Callable[[], None] = lambda: None,
     ) -> None:
+        self._house = House(config.path, clock, start_anew)
         self._config, self._database, self._ask, self._online, self._clock = config, database, ask, online, clock
         self._token = secrets.token_urlsafe(32)
         self._server: Any = None
@@ -81,6 +86,7 @@ class PageServer:
             (self._config.path / DOOR_FILE).unlink(missing_ok=True)
             self._server.close()
             self._server = None
+            self._house.stop()
 
     def make_app(self) -> Any:
         """The page as a WSGI application."""
@@ -103,6 +109,7 @@ class PageServer:
                 report=pictures.report,
                 secret=self._secret,
                 token=self._token,
+                house=self._house,
             )
         )
 

@@ -32,11 +32,14 @@ class SignInRefused(DrymonError, PermissionError):
 
 @dataclass(frozen=True, slots=True)
 class Person:
-    """Somebody signed in. `csrf`: what the forms of this session carry; `key`: names the session inside."""
+    """Somebody signed in. `csrf`: what the forms of this session carry; `key`: names the session inside; `owner`: may
+    set up the room.
+    """
 
     name: str
     csrf: str
     key: str
+    owner: bool = False
 
 
 class Access:
@@ -62,10 +65,11 @@ class Access:
         session = store.session(_hash(session_id))
         if session is None or self._ports.now() - session.created > LASTS:
             return None
-        credential = self._credential(store.user(session.name))
+        user = store.user(session.name)
+        credential = self._credential(user)
         if credential is None or not hmac.compare_digest(session.proof, _proof(session_id, credential)):
             return None
-        return Person(session.name, _csrf(session_id), session.hash)
+        return Person(session.name, _csrf(session_id), session.hash, user is not None and user.owner)
 
     def sign_in(self, store: Store, name: str, password: str, address: str) -> str:
         """A new session's id; SignInRefused, and a line in the audit trail, where the password is wrong."""

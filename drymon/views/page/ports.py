@@ -3,7 +3,7 @@
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any, Protocol
+from typing import Any, Literal, Protocol
 
 from drymon.messages.settings import HomeConfig, Where
 from drymon.shop.alarms.alarm_book import AlarmBook
@@ -31,6 +31,42 @@ class Picture:
     as_of: datetime | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class FitState:
+    """How the fit that was started last from the page stands.
+
+    outcome: `done`, `doubted` (written, but a curve misses its runs), `failed`, or `cut off` where the service or
+    somebody else ended it. words: what the fit printed; step: what it is doing, or did last.
+    """
+
+    outcome: Literal["runs", "done", "doubted", "failed", "cut off"]
+    began: datetime
+    by: str
+    coat: str
+    words: str
+    step: str = ""
+    ended: datetime | None = None
+
+
+class House(Protocol):
+    """What the page has done about the house: files of the home, child processes, the service itself."""
+
+    def keep_room(self, before: str, after: str) -> None:
+        """Write room.toml anew and keep the one before; SetupError where it is not `before` any more."""
+
+    def start_anew(self) -> None:
+        """End the service in a moment and start it again, by room.toml and models as they are then."""
+
+    def labels(self, words: list[str]) -> bytes | None:
+        """Sheets of labels as a PDF, by the words of `drymon labels`; None where none could be made."""
+
+    def start_fit(self, coat: str, by: str) -> None:
+        """Start a fit, of all coats where `coat` is empty; LearningError where one runs already."""
+
+    def fit(self) -> FitState | None:
+        """The fit that was started last from the page; None where there was none."""
+
+
 @dataclass(frozen=True)
 class Ports:
     """The service's side of the page.
@@ -53,3 +89,4 @@ class Ports:
     report: Callable[[str, str], bytes | None]
     secret: Callable[[], str | None]
     token: str
+    house: House
