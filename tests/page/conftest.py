@@ -12,6 +12,7 @@ import time
 import urllib.error
 import urllib.request
 from collections.abc import Callable, Iterator
+from contextlib import ExitStack
 from datetime import UTC, datetime, timedelta
 from functools import partial
 from pathlib import Path
@@ -159,8 +160,8 @@ class Shop:
         for quantity, value in (("temperature", temperature), ("humidity", humidity), ("airflow", 1.5)):
             self.say(f"{place}/{quantity}", value)
 
-    def dry_tree(self, tree: str, rack: str = "rack-a", hours: float = 30.0) -> None:
-        """Hang a tree that was dipped hours ago in warm, dry, moving air, and wait until it is ready."""
+    def dry_tree(self, *trees: str, rack: str = "rack-a", hours: float = 30.0) -> None:
+        """Hang trees that were dipped hours ago in warm, dry, moving air, and wait until they are ready."""
         now = datetime.now(UTC)
         for step in range(int(hours * 12)):
             time = f"{now - timedelta(hours=hours) + timedelta(minutes=5 * step):%Y-%m-%dT%H:%M:%SZ}"
@@ -171,10 +172,10 @@ class Shop:
         for quantity, value in (("temperature", 25.0), ("humidity", 30.0), ("airflow", 2.0)):
             self.say(f"{rack}/{quantity}", value)
         dipped = f"{now - timedelta(hours=hours - 0.2):%Y-%m-%dT%H:%M:%SZ}"
-        dip = {"tree": tree, "rack": rack, "coat": "prime-first", "shelter": "open", "recipe": "standard"}
+        dip = {"trees": trees, "rack": rack, "coat": "prime-first", "shelter": "open", "recipe": "standard"}
         self.say("log/dip", {**dip, "time": dipped})
-        ready = until(lambda: (self.verdict(tree) or {}).get("state") == "ready", 60)
-        assert ready, f"{self.verdict(tree)}\n{self.log.read_text()}"
+        ready = until(lambda: all((self.verdict(tree) or {}).get("state") == "ready" for tree in trees), 60)
+        assert ready, f"{[self.verdict(tree) for tree in trees]}\n{self.log.read_text()}"
 
     def verdict(self, tree: str) -> dict[str, Any] | None:
         said = self.heard.get(f"drymon/shop/out/tree/{tree}", [])
@@ -240,29 +241,32 @@ def _shop(folder: Path) -> Iterator[Shop]:
 @pytest.fixture
 def open_browser(browser_program: str) -> Iterator[Callable[..., Any]]:
     """Opens browsers, each with a profile of its own; closes them all."""
+    with ExitStack() as ends:
+
+        def start(width: int = 1280, height: int = 900, *more: str) -> Any:
+            return open_one(browser_program, ends, width, height, *more)
+
+        yield start
+
+
+def open_one(program: str, ends: ExitStack, width: int, height: int, *more: str) -> Any:
+    """A browser with a profile of its own, closed with `ends`."""
     from selenium import webdriver
 
-    started: list[tuple[Any, str]] = []
-
-    def start(width: int = 1280, height: int = 900, *more: str) -> Any:
-        options = webdriver.ChromeOptions()
-        options.binary_location = browser_program
-        profile = tempfile.mkdtemp(prefix="drymon-browser-")
-        for flag in (*FLAGS, *more, f"--user-data-dir={profile}", f"--window-size={width},{height}"):
-            options.add_argument(flag)
-        driver = webdriver.Chrome(options=options, service=webdriver.ChromeService(DRIVER))
-        # A window cannot be made narrower than some 500 px; a phone's screen can be emulated.
-        screen = {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": width < 600}
-        driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", screen)
-        driver.set_page_load_timeout(30)
-        started.append((driver, profile))
-        return driver
-
     os.environ.setdefault("SE_AVOID_STATS", "true")
-    yield start
-    for driver, profile in started:
-        driver.quit()
-        shutil.rmtree(profile, ignore_errors=True)
+    options = webdriver.ChromeOptions()
+    options.binary_location = program
+    profile = tempfile.mkdtemp(prefix="drymon-browser-")
+    ends.callback(shutil.rmtree, profile, ignore_errors=True)
+    for flag in (*FLAGS, *more, f"--user-data-dir={profile}", f"--window-size={width},{height}"):
+        options.add_argument(flag)
+    driver = webdriver.Chrome(options=options, service=webdriver.ChromeService(DRIVER))
+    ends.callback(driver.quit)
+    # A window cannot be made narrower than some 500 px; a phone's screen can be emulated.
+    screen = {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": width < 600}
+    driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", screen)
+    driver.set_page_load_timeout(30)
+    return driver
 
 
 def sign_in(driver: Any, shop: Shop, name: str = "ana", password: str = PASSWORD, path: str = "/") -> None:
