@@ -156,7 +156,7 @@ def test_one_module_of_the_store_knows_each_engine() -> None:
     users = {path.stem for path in MODULES for name, _, _ in imports(path) if name == "sqlite3"}
     assert users == {"sqlite"}
     openers = {path.stem for path in MODULES for name, _, _ in imports(path) if name == "drymon.store.sqlite"}
-    assert openers == {"store", "opening", "backup", "checks", "crossing"}, "all others open a Store"
+    assert openers == {"store", "opening", "backup", "checks", "crossing", "moving"}, "all others open a Store"
     users = {path.stem for path in MODULES for name, _, _ in imports(path) if name.split(".")[0] == "psycopg"}
     assert users == {"postgres"}
     openers = {path.stem for path in MODULES for name, _, _ in imports(path) if name == "drymon.store.postgres"}

@@ -102,14 +102,13 @@ def _play(config: "HomeConfig", stream: str, broker: "Broker", tell: "Callable[[
     from importlib.resources import as_file, files
 
     from drymon.cli.demo_run import play
-    from drymon.cli.home import DATABASE
     from drymon.messages.coat_models import load_models
     from drymon.messages.streams import read_stream
     from drymon.service.pipeline import Pipeline
     from drymon.store import Store
 
     with (
-        Store.open(config.path / DATABASE) as store,
+        Store.open(config.database) as store,
         as_file(files("drymon.demo_streams").joinpath(stream)) as file,
     ):
         pipeline = Pipeline(config, load_models(config.path), store)

@@ -77,13 +77,13 @@ def door_problem(home: Path, page: "Page") -> str | None:
 
 def keep(config: "HomeConfig", about: str, act: Act, wanted: Mapping[str, Any]) -> str:
     """Have `act` done in the home's database; while a service holds it, by that service. Its words about it."""
-    from drymon.cli.home import DATABASE, wall
-    from drymon.store import HomeLock, Store, is_held
+    from drymon.cli.home import wall
+    from drymon.store import is_in_use, only_writer
 
-    if is_held(config.path):
+    if is_in_use(config.database):
         return ask_service(config.path, f"/control/{about}", wanted)
     now = wall()
-    with HomeLock(config.path), Store.open(config.path / DATABASE, now=now) as store:
+    with only_writer(config.database, now) as store:
         return act(store, wanted, now)
 
 

@@ -7,6 +7,7 @@ import sys
 
 from drymon.cli.home import config_of
 from drymon.cli.parser import Commands
+from drymon.messages.settings import HomeConfig
 
 
 def register(subparsers: Commands) -> None:
@@ -14,7 +15,8 @@ def register(subparsers: Commands) -> None:
     subparsers.add_parser(
         "serve",
         help="listen, record, judge, publish, alert, show the page",
-        description="Serve one room until stopped (Ctrl-C or SIGTERM). Logs go to stderr.",
+        description="Serve one room until stopped (Ctrl-C or SIGTERM). Logs go to stderr. Where room.toml names a "
+        "database that rooms share and another process serves the room, this one stands by and takes over.",
     )
 
 
@@ -23,15 +25,21 @@ def run(args: argparse.Namespace) -> int:
     config = config_of(args, secrets=True)
     from drymon.service.logs import log_to_stderr
     from drymon.service.serve import Service
+    from drymon.service.turns import Turns
     from drymon.web.server import PageServer
 
     log_to_stderr()
-    service: Service = Service(config, make_page=lambda *its: PageServer(*its, start_anew=service.start_anew))
+
+    def make(config: HomeConfig) -> Service:
+        service: Service = Service(config, make_page=lambda *its: PageServer(*its, start_anew=service.start_anew))
+        return service
+
+    turns = Turns(config, make)
     for each in (signal.SIGTERM, signal.SIGINT):
-        signal.signal(each, lambda *_: service.stop.set())
-    service.run()
+        signal.signal(each, lambda *_: turns.stop.set())
+    served = turns.run()
     sys.stderr.flush()
-    if service.anew:
+    if served is not None and served.anew:
         _start_anew()
     return 0
 

@@ -54,13 +54,11 @@ def run(args: Namespace) -> int:
 
 
 def _names(config: "HomeConfig") -> list[str]:
-    from drymon.cli.home import DATABASE
-    from drymon.store import Store
+    from drymon.store import Store, is_there
 
-    path = config.path / DATABASE
-    if not path.exists():
+    if not is_there(config.database):
         return []
-    with Store.open(path, readonly=True) as store:
+    with Store.open(config.database, readonly=True) as store:
         return [f"{user.name}, owner" if user.owner else user.name for user in store.users()]
 
 

@@ -198,6 +198,7 @@ def _build(content: tables.HomeFile, home: Path) -> HomeConfig:
             for s in content.source
         ),
         notify=_notify(content.notify, home),
+        store_url=content.store.url if content.store else None,
     )
 
 

@@ -127,9 +127,23 @@ class Server:
     url: str
     room: str
 
+    def __str__(self) -> str:
+        """One word, which `where_of` reads."""
+        return f"{self.url}#{self.room}"
 
+
+Where = Path | Server
+"""Where a room's record is kept: in a file, or on a server."""
+
+SERVER_SCHEMES = ("postgresql://", "postgres://")
 DB_FILE = "drymon.db"
 """The record of a room that has no `[store]`, in its home."""
+
+
+def where_of(word: str) -> Where:
+    """What the word of a command line, `str` of a place, stands for."""
+    url, _, room = word.rpartition("#")
+    return Server(url, room) if url.startswith(SERVER_SCHEMES) else Path(word)
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,7 +162,7 @@ class HomeConfig:
     store_url: str | None = None
 
     @property
-    def database(self) -> Path | Server:
+    def database(self) -> Where:
         """Where the room's record is kept."""
         return self.path / DB_FILE if self.store_url is None else Server(self.store_url, self.room.name)
 

@@ -14,24 +14,21 @@ def into_file(source: Connection, file: Path) -> None:
         migrate(target, None)
         target.begin()
         target.execute("DELETE FROM migration")
-        for table, columns in tables_of(target):
-            rows = source.rows(f"SELECT {columns} FROM {table}")
-            target.execute_many(_inserting(table, columns), rows)
+        for name, columns in tables_of(target):
+            target.execute_many(inserting(name, columns), source.rows(f'SELECT {columns} FROM "{name}"'))
         target.commit()
 
 
 def tables_of(file: SqliteConnection) -> list[tuple[str, str]]:
-    """The tables of a file, quoted, those that others refer to first, each with its columns."""
-    names = [
-        str(name)
-        for (name,) in file.rows("SELECT name FROM sqlite_schema WHERE type = 'table' AND name NOT LIKE 'sqlite%'")
-    ]
-    return [(f'"{name}"', _columns(file, name)) for name in names]
+    """The tables of a file, those that others refer to first, each with its columns."""
+    names = file.rows("SELECT name FROM sqlite_schema WHERE type = 'table' AND name NOT LIKE 'sqlite%'")
+    return [(str(name), _columns(file, name)) for (name,) in list(names)]
 
 
 def _columns(file: SqliteConnection, table: str) -> str:
     return ", ".join(f'"{name}"' for (name,) in file.rows("SELECT name FROM pragma_table_info(?)", (table,)))
 
 
-def _inserting(table: str, columns: str) -> str:
-    return f"INSERT INTO {table} ({columns}) VALUES ({', '.join('?' * len(columns.split(', ')))})"
+def inserting(table: str, columns: str) -> str:
+    """The statement that adds a row with these columns."""
+    return f'INSERT INTO "{table}" ({columns}) VALUES ({", ".join("?" * len(columns.split(", ")))})'

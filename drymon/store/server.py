@@ -1,6 +1,7 @@
 """A room's record on a PostgreSQL server that rooms share: a schema of its own, with the tables of the file."""
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING
 
@@ -15,6 +16,10 @@ from drymon.store.schema import MIGRATION_TABLE, MIGRATIONS, Migration, check_kn
 if TYPE_CHECKING:
     from drymon.store.postgres import PostgresConnection
 
+_SIZE = """
+    SELECT coalesce(sum(pg_total_relation_size(pg_class.oid)), 0) FROM pg_class
+    JOIN pg_namespace ON pg_namespace.oid = relnamespace WHERE nspname = ? AND relkind = 'r'
+"""
 _SERVES = "hashtextextended(?, 1)"
 _HOLDER = f"""
     SELECT application_name, coalesce(host(client_addr), 'this machine'), activity.pid FROM pg_locks
@@ -28,6 +33,10 @@ _HOLDER = f"""
 def schema_of(room: str) -> str:
     """The name of a room's schema."""
     return f"drymon-{room}"
+
+
+HALF_COPIED = "half-copied"
+"""A fact that stands while a copy into the room is not whole."""
 
 
 def connect(server: Server, *, readonly: bool = False) -> "PostgresConnection":
@@ -97,11 +106,38 @@ def is_held(server: Server) -> bool:
         db.close()
 
 
-def version_of(server: Server) -> str:
-    """The server's version, such as `15.8`."""
+@dataclass(frozen=True, slots=True)
+class About:
+    """What a server says of itself and of the room. version: such as `15.8`; durable: a commit is on its disk when it
+    says so; size: bytes of the room's tables, None where there are none yet.
+    """
+
+    version: str
+    durable: bool
+    size: int | None
+
+
+def about(server: Server) -> About:
+    """Ask it; EngineError where it cannot be reached, StoreError where the room's tables are not this drymon's."""
     db = connect(server, readonly=True)
     try:
-        return str((db.row("SHOW server_version") or ("",))[0])
+        version, fsync = db.row("SELECT current_setting('server_version'), current_setting('fsync')") or ("", "")
+        size = db.row(_SIZE, (db.schema,)) if layout(db) else None
+        return About(str(version).split()[0], fsync == "on", int(size[0]) if size else None)
+    finally:
+        db.close()
+
+
+def set_aside(server: Server, now: datetime) -> str | None:
+    """Give what the room has on its server another name, and that name; None where there is nothing."""
+    db = connect(server)
+    try:
+        _elect(db)
+        if not layout(db):
+            return None
+        name = f"{db.schema}-{now:%Y%m%dT%H%M%S}"
+        db.script(f'ALTER SCHEMA {db.quoted} RENAME TO "{name}"')
+        return name
     finally:
         db.close()
 

@@ -6,7 +6,7 @@ from types import TracebackType
 from typing import Self
 
 from drymon.errors import StoreError
-from drymon.messages.settings import Server
+from drymon.messages.settings import Server, Where
 from drymon.store.alarm_rows import Alarms
 from drymon.store.backup import backups_folder, copy_out, damage, rescue
 from drymon.store.calibrations import Calibrations
@@ -18,7 +18,7 @@ from drymon.store.people import People
 from drymon.store.record import Recording
 from drymon.store.rollups import RollUps
 from drymon.store.schema import MIGRATIONS
-from drymon.store.server import open_reader, open_writer
+from drymon.store.server import HALF_COPIED, open_reader, open_writer
 from drymon.store.sessions import Sessions
 from drymon.store.sqlite import SqliteConnection
 from drymon.store.verdicts import Verdicts
@@ -36,9 +36,7 @@ class Store(Recording, RollUps, Verdicts, Alarms, People, Calibrations, Sessions
         self.note = note
 
     @classmethod
-    def open(
-        cls, where: Path | Server, *, readonly: bool = False, now: datetime | None = None, alone: bool = False
-    ) -> Self:
+    def open(cls, where: Where, *, readonly: bool = False, now: datetime | None = None, alone: bool = False) -> Self:
         """Open the database in a file, or the room's on a server; for writing it is made, checked, rescued and brought
         up to date as needed.
 
@@ -75,6 +73,13 @@ class Store(Recording, RollUps, Verdicts, Alarms, People, Calibrations, Sessions
         if self._depth:
             raise StoreError("a backup inside a transaction would hold what may yet be undone: end it first")
         copy_out(self._db, target)
+
+    def check_whole(self) -> None:
+        """StoreError where a copy of another record into this one was begun and did not come to its end."""
+        if self._fact(HALF_COPIED):
+            raise StoreError(
+                "a copy into this room was begun and is not whole: run the same `drymon backup --to` again"
+            )
 
     def mark_served(self, time: datetime) -> None:
         """Note that a service has used this home since `time`: `replay` refuses it from now on."""

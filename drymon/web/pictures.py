@@ -11,6 +11,7 @@ from contextlib import contextmanager
 from datetime import datetime, timedelta
 from pathlib import Path
 
+from drymon.messages.settings import Where
 from drymon.service.clock import Clock
 from drymon.store import Store
 from drymon.views.page.ports import Picture
@@ -29,7 +30,7 @@ class Pictures:
     """Has pictures and records made one after another; keeps pictures by what was asked and the last of the record
     then."""
 
-    def __init__(self, home: Path, database: Path, clock: Clock) -> None:
+    def __init__(self, home: Path, database: Where, clock: Clock) -> None:
         self._home, self._database, self._clock = home, database, clock
         self._kept: OrderedDict[Key, bytes] = OrderedDict()
         self._working = threading.Lock()  # one child at a time: each takes some 100 MB for its seconds

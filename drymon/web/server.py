@@ -7,13 +7,12 @@ import secrets
 import threading
 import time
 from collections.abc import Callable
-from pathlib import Path
 from typing import Any, TypeVar
 
 from drymon.errors import SetupError
 from drymon.messages.message import Message
 from drymon.messages.outgoing import to_payload
-from drymon.messages.settings import HomeConfig, read_secret
+from drymon.messages.settings import HomeConfig, Where, read_secret
 from drymon.service.clock import Clock
 from drymon.service.embedded import broker_of
 from drymon.service.pipeline import Pipeline
@@ -48,7 +47,7 @@ class PageServer:
     def __init__(
         self,
         config: HomeConfig,
-        db_path: Path,
+        database: Where,
         ask: Callable[[Callable[[Pipeline], Any]], Any],
         online: Callable[[], bool],
         clock: Clock,
@@ -56,7 +55,7 @@ class PageServer:
         start_anew: Callable[[], None] = lambda: None,
     ) -> None:
         self._house = House(config.path, clock, start_anew)
-        self._config, self._db_path, self._ask, self._online, self._clock = config, db_path, ask, online, clock
+        self._config, self._database, self._ask, self._online, self._clock = config, database, ask, online, clock
         self._token = secrets.token_urlsafe(32)
         self._server: Any = None
 
@@ -94,11 +93,11 @@ class PageServer:
         from drymon.views.page.app import create_app
         from drymon.views.page.ports import Ports
 
-        pictures = Pictures(self._config.path, self._db_path, self._clock)
+        pictures = Pictures(self._config.path, self._database, self._clock)
         return create_app(
             Ports(
                 config=self._config,
-                database=self._db_path,
+                database=self._database,
                 now=self._clock.wall,
                 running=self._clock.monotonic,
                 pause=time.sleep,

@@ -155,8 +155,8 @@ class Shop:
         for quantity, value in (("temperature", temperature), ("humidity", humidity), ("airflow", 1.5)):
             self.say(f"{place}/{quantity}", value)
 
-    def dry_tree(self, tree: str, rack: str = "rack-a", hours: float = 30.0) -> None:
-        """Hang a tree that was dipped hours ago in warm, dry, moving air, and wait until it is ready."""
+    def dry_tree(self, *trees: str, rack: str = "rack-a", hours: float = 30.0) -> None:
+        """Hang trees that were dipped hours ago in warm, dry, moving air, and wait until they are ready."""
         now = datetime.now(UTC)
         for step in range(int(hours * 12)):
             time = f"{now - timedelta(hours=hours) + timedelta(minutes=5 * step):%Y-%m-%dT%H:%M:%SZ}"
@@ -167,10 +167,10 @@ class Shop:
         for quantity, value in (("temperature", 25.0), ("humidity", 30.0), ("airflow", 2.0)):
             self.say(f"{rack}/{quantity}", value)
         dipped = f"{now - timedelta(hours=hours - 0.2):%Y-%m-%dT%H:%M:%SZ}"
-        dip = {"tree": tree, "rack": rack, "coat": "prime-first", "shelter": "open", "recipe": "standard"}
+        dip = {"trees": trees, "rack": rack, "coat": "prime-first", "shelter": "open", "recipe": "standard"}
         self.say("log/dip", {**dip, "time": dipped})
-        ready = until(lambda: (self.verdict(tree) or {}).get("state") == "ready", 60)
-        assert ready, f"{self.verdict(tree)}\n{self.log.read_text()}"
+        ready = until(lambda: all((self.verdict(tree) or {}).get("state") == "ready" for tree in trees), 60)
+        assert ready, f"{[self.verdict(tree) for tree in trees]}\n{self.log.read_text()}"
 
     def verdict(self, tree: str) -> dict[str, Any] | None:
         said = self.heard.get(f"drymon/shop/out/tree/{tree}", [])

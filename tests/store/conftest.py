@@ -11,7 +11,7 @@ import pytest
 
 from drymon.drying.quantities import Quantity
 from drymon.messages.message import Message
-from drymon.messages.settings import Server
+from drymon.messages.settings import Where
 from drymon.shop.facts.outcome import Bounds, Reason, State, Verdict, When
 from drymon.shop.facts.reading import Reading
 from drymon.store import Store
@@ -62,19 +62,19 @@ def path(tmp_path: Path) -> Path:
 
 
 @pytest.fixture
-def where(engine: str, request: pytest.FixtureRequest, tmp_path: Path) -> Path | Server:
+def where(engine: str, request: pytest.FixtureRequest, tmp_path: Path) -> Where:
     """Where a room's record is kept; not made yet."""
     return tmp_path / "drymon.db" if engine == "sqlite" else request.getfixturevalue("postgres").room()
 
 
 @pytest.fixture
-def store(where: Path | Server) -> Iterator[Store]:
+def store(where: Where) -> Iterator[Store]:
     with Store.open(where) as opened:
         yield opened
 
 
 @pytest.fixture
-def reopened(where: Path | Server, store: Store) -> Callable[[], Store]:
+def reopened(where: Where, store: Store) -> Callable[[], Store]:
     """Close the store and open it again."""
 
     def again() -> Store:

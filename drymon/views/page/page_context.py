@@ -33,6 +33,7 @@ class Flash:
     """What to tell a person once: `good`, or what went wrong. `undo`: the tree of which `entry` was said, which may be
     taken back; `tank` in its place: the tank.
 
+    each: trees of which one thing was said together, as (tree, what was seen of it, entry): each may be taken back.
     ask: what the person may insist on.
     """
 
@@ -42,6 +43,7 @@ class Flash:
     seen: str = ""
     entry: str = ""
     tank: str = ""
+    each: tuple[tuple[str, str, str], ...] = ()
     ask: Ask | None = None
 
 

@@ -3,10 +3,9 @@
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
-from pathlib import Path
 from typing import Any, Literal, Protocol
 
-from drymon.messages.settings import HomeConfig
+from drymon.messages.settings import HomeConfig, Where
 from drymon.shop.alarms.alarm_book import AlarmBook
 from drymon.store.writer import Writer
 
@@ -78,7 +77,7 @@ class Ports:
     """
 
     config: HomeConfig
-    database: Path
+    database: Where
     now: Callable[[], datetime]
     running: Callable[[], float]
     pause: Callable[[float], None]
