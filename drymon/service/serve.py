@@ -136,27 +136,32 @@ class Service:
         self._listener = Listener(broker, self._name, sources, self._inbox, will, self._clock.monotonic, mqtt5=mqtt5)
         self._unsaid = Unsaid(self._listener.publish)
         page = self._page()
-        conditions = [*([self._open(page)] if page else []), self._restored(), *self._house_conditions()]
         notifier = Notifier(self._config, self._write, self._report_soon, self._clock)
-        self._catch_up(self._inbox.now())
-        self._report(conditions)
-        self._listener.start()
-        systemd.tell("READY=1", "STATUS=listening", *systemd.own_patience())
-        log.info("serving the room %s from %s", self._name, self._config.path)
         try:
+            conditions = [*([self._open(page)] if page else []), self._restored(), *self._house_conditions()]
+            self._catch_up(self._inbox.now())
+            self._report(conditions)
+            self._listener.start()
+            systemd.tell("READY=1", "STATUS=listening", *systemd.own_patience())
+            log.info("serving the room %s from %s", self._name, self._config.path)
             notifier.start()
             while not self.stop.is_set():
                 self._turn()
+            self._farewell()
         finally:
-            if not self.anew:  # else it runs on for the manager, who gives up on what stops and does not end
-                systemd.tell("STOPPING=1")
-            notifier.stop()
             self._inbox.close()
-            self._listener.stop(outgoing.service_state(self._name, "offline", self._clock.wall()))
-            if self._present:
-                self._road.keep_image(anyway=True)
+            self._listener.drop()  # after a farewell there is nothing to drop; without one it must not speak on
+            notifier.stop()
             if page is not None:
                 page.stop()
+
+    def _farewell(self) -> None:
+        if not self.anew:  # else it runs on for the manager, who gives up on what stops and does not end
+            systemd.tell("STOPPING=1")
+        self._inbox.close()
+        self._listener.stop(outgoing.service_state(self._name, "offline", self._clock.wall()))
+        if self._present:
+            self._road.keep_image(anyway=True)
 
     def _turn(self) -> None:
         """Take what has come, commit it, acknowledge it, say what follows; then what is due by the clock."""
@@ -222,6 +227,7 @@ class Service:
         now = self._clock.monotonic()
         if now >= self._next_second:
             self._next_second = now + 1.0
+            self._store.check_reached()  # before anything is said: who has lost it has lost the room
             self._listener.tend()
             self._light()
             if self._listener.alive():

@@ -20,7 +20,9 @@ from drymon.store.engine import EngineError, Row, Values
 CHUNK = 1000
 BUSY_S = 10
 LOST_AFTER_S = 10
-"""Seconds after which either end gives a silent other one up. A second process takes over within thirty."""
+"""Seconds after which this end gives up a server that is silent."""
+GIVEN_UP_AFTER_S = 18
+"""Seconds after which the server gives up this end, and with it the room: later, so that whoever served has stopped."""
 
 _CONNECTING: dict[str, Any] = {
     "connect_timeout": 10,
@@ -36,10 +38,10 @@ _SETTINGS = (
     f"SET lock_timeout = '{BUSY_S}s'",
     "SET idle_in_transaction_session_timeout = 0",
     "SET statement_timeout = 0",
-    "SET tcp_keepalives_idle = 4",
-    "SET tcp_keepalives_interval = 2",
+    "SET tcp_keepalives_idle = 6",
+    "SET tcp_keepalives_interval = 4",
     "SET tcp_keepalives_count = 3",
-    f"SET tcp_user_timeout = {LOST_AFTER_S * 1000}",
+    f"SET tcp_user_timeout = {GIVEN_UP_AFTER_S * 1000}",
 )
 _ADVICE = (
     (("53100",), "the server's disk is full: make room there; nothing that was stored is lost"),

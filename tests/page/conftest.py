@@ -1,18 +1,15 @@
 """A real room for the page's tests: mosquitto, `drymon serve` as a child process, and a real Chromium."""
 
 import json
-import os
 import shutil
 import signal
 import socket
 import subprocess
 import sys
-import tempfile
 import time
 import urllib.error
 import urllib.request
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack
 from datetime import UTC, datetime, timedelta
 from functools import partial
 from pathlib import Path
@@ -22,14 +19,12 @@ import pytest
 from paho.mqtt.client import Client, MQTTMessage
 from paho.mqtt.enums import CallbackAPIVersion
 
+from tests.page.browsers import Browsers
+
 MOSQUITTO = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin")
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
 DRIVER = shutil.which("chromedriver")
 PASSWORD = "wet gloves and warm tea"
-FLAGS = (
-    "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--hide-scrollbars",
-    "--disable-background-networking", "--disable-component-update", "--disable-sync", "--disable-dev-shm-usage",
-)  # fmt: skip
 
 ROOM = """
 [room]
@@ -238,35 +233,19 @@ def _shop(folder: Path) -> Iterator[Shop]:
         running.close()
 
 
+@pytest.fixture(scope="session")
+def browsers(browser_program: str) -> Iterator[Browsers]:
+    assert DRIVER is not None
+    kept = Browsers(browser_program, DRIVER)
+    yield kept
+    kept.close()
+
+
 @pytest.fixture
-def open_browser(browser_program: str) -> Iterator[Callable[..., Any]]:
-    """Opens browsers, each with a profile of its own; closes them all."""
-    with ExitStack() as ends:
-
-        def start(width: int = 1280, height: int = 900, *more: str) -> Any:
-            return open_one(browser_program, ends, width, height, *more)
-
+def open_browser(browsers: Browsers) -> Iterator[Callable[..., Any]]:
+    """Opens windows that know nothing of each other or of earlier ones: (width, height, *flags); closes them all."""
+    with browsers.opened() as start:
         yield start
-
-
-def open_one(program: str, ends: ExitStack, width: int, height: int, *more: str) -> Any:
-    """A browser with a profile of its own, closed with `ends`."""
-    from selenium import webdriver
-
-    os.environ.setdefault("SE_AVOID_STATS", "true")
-    options = webdriver.ChromeOptions()
-    options.binary_location = program
-    profile = tempfile.mkdtemp(prefix="drymon-browser-")
-    ends.callback(shutil.rmtree, profile, ignore_errors=True)
-    for flag in (*FLAGS, *more, f"--user-data-dir={profile}", f"--window-size={width},{height}"):
-        options.add_argument(flag)
-    driver = webdriver.Chrome(options=options, service=webdriver.ChromeService(DRIVER))
-    ends.callback(driver.quit)
-    # A window cannot be made narrower than some 500 px; a phone's screen can be emulated.
-    screen = {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": width < 600}
-    driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", screen)
-    driver.set_page_load_timeout(30)
-    return driver
 
 
 def sign_in(driver: Any, shop: Shop, name: str = "ana", password: str = PASSWORD, path: str = "/") -> None:

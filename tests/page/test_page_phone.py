@@ -13,7 +13,6 @@ import shutil
 import threading
 import time
 from collections.abc import Iterator
-from contextlib import ExitStack
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -29,7 +28,8 @@ from drymon.views.page.app import create_app
 from drymon.views.page.passwords import hash_password
 from drymon.views.page.ports import Ports
 from drymon.web.house import House
-from tests.page.conftest import PASSWORD, Shop, open_one, sign_in, tap, until
+from tests.page.browsers import Browsers
+from tests.page.conftest import PASSWORD, Shop, sign_in, tap, until
 from tests.page.make_states import MOMENTS, OUT, STREAMS
 
 pytest.importorskip("selenium", reason="selenium is not installed: pip install drymon[test]")
@@ -117,9 +117,9 @@ def size(driver: Any, width: int, height: int) -> None:
 
 
 @pytest.fixture(scope="module")
-def phone(browser_program: str) -> Iterator[Any]:
-    with ExitStack() as ends:
-        yield open_one(browser_program, ends, 360, 640)
+def phone(browsers: Browsers) -> Iterator[Any]:
+    with browsers.opened() as start:
+        yield start(360, 640)
 
 
 @pytest.fixture(scope="module")
