@@ -10,7 +10,7 @@ from typing import Any, cast
 from flask import Flask, Response, g, make_response, redirect, render_template, request, url_for
 
 from drymon.store import Store
-from drymon.views.page.access import COOKIE, Access, Person
+from drymon.views.page.access import Access, Person, cookie_of
 from drymon.views.page.ports import Ports
 from drymon.views.page.room_view import RoomView, look
 from drymon.views.page.words import Words
@@ -72,7 +72,7 @@ class PageContext:
     def person(self) -> Person | None:
         """Who asks; None for somebody not signed in."""
         if "person" not in g:
-            g.person = self.access.person(self.store(), request.cookies.get(COOKIE))
+            g.person = self.access.person(self.store(), request.cookies.get(cookie_of(self.room.name)))
         return cast(Person | None, g.person)
 
     @property
