@@ -10,10 +10,11 @@ import pytest
 
 from drymon.cli.main import main
 from drymon.messages.config import load_home
-from drymon.messages.settings import Server
+from drymon.messages.settings import Server, where_of
 from drymon.service.clock import SystemClock
-from drymon.store import Store, only_writer
+from drymon.store import Store, copying, only_writer
 from drymon.store.schema import MIGRATIONS
+from drymon.views.page import draw
 from tests.cli.cli_home import BEGIN, ROOM_TOML, stream_lines
 from tests.postgres import Cluster
 from tests.service.test_replay import morning
@@ -93,6 +94,21 @@ def test_pictures_and_records_are_made_of_it(homes: SimpleNamespace, tmp_path: P
         words = ["--home", str(home), "--out", str(tmp_path / f"{name}.svg")]
         assert main(["plot", "rack", "rack-a", "--from", "2031-03-03T06:00Z", "--to", "2031-03-03T10:00Z", *words]) == 0
     assert (tmp_path / "a.svg").read_bytes() == (tmp_path / "b.svg").read_bytes()
+
+
+def test_a_child_process_finds_the_record_by_one_word(
+    homes: SimpleNamespace, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As the backup of the day, a picture for the page and a record are made."""
+    for home in (homes.file, homes.server):
+        where = load_home(home).database
+        assert where_of(str(where)) == where
+        monkeypatch.setattr("sys.argv", ["copying", str(where), str(tmp_path / f"{home.name}.db")])
+        assert copying.main() == 0
+        words = [str(home), str(where), "rack", "rack-a", "4", "2031-03-03T10:00:00+00:00"]
+        assert draw.main([*words, str(tmp_path / f"{home.name}.svg")]) == 0
+    assert rows(tmp_path / "file.db") == rows(tmp_path / "server.db")
+    assert (tmp_path / "file.svg").read_bytes() == (tmp_path / "server.svg").read_bytes()
 
 
 def test_check_tells_which_it_is(homes: SimpleNamespace, capsys) -> None:
