@@ -5,7 +5,6 @@ import shutil
 import signal
 import socket
 import subprocess
-import sys
 import time
 import urllib.error
 import urllib.request
@@ -19,6 +18,7 @@ import pytest
 from paho.mqtt.client import Client, MQTTMessage
 from paho.mqtt.enums import CallbackAPIVersion
 
+from tests import processes
 from tests.page.browsers import Browsers
 
 MOSQUITTO = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin")
@@ -96,7 +96,8 @@ class Shop:
         self._client.connect("127.0.0.1", self.broker_port)
         self._client.subscribe("drymon/#", 1)
         self._client.loop_start()
-        self.service: subprocess.Popen[bytes] | None = None
+        self.service: processes.Process | None = None
+        self.anew = False
 
     def _start_broker(self, folder: Path) -> subprocess.Popen[bytes]:
         conf = folder / "mosquitto.conf"
@@ -118,8 +119,7 @@ class Shop:
         return f"http://127.0.0.1:{self.port}"
 
     def drymon(self, *words: str, stdin: str = "") -> subprocess.CompletedProcess[str]:
-        command = [sys.executable, "-m", "drymon.cli.main", *words, "--home", str(self.home)]
-        return subprocess.run(command, input=stdin, text=True, capture_output=True, check=False, timeout=60)
+        return processes.run(*words, "--home", str(self.home), typed=stdin, within_s=60)
 
     def add_user(self, name: str, password: str = PASSWORD) -> None:
         done = self.drymon("user", "add", name, stdin=f"{password}\n")
@@ -127,8 +127,8 @@ class Shop:
 
     def serve(self) -> None:
         with self.log.open("ab") as log:
-            command = [sys.executable, "-m", "drymon.cli.main", "serve", "--home", str(self.home)]
-            self.service = subprocess.Popen(command, stdout=log, stderr=log)
+            begin = processes.start_anew if self.anew else processes.start
+            self.service = begin("serve", "--home", str(self.home), stdout=log, stderr=log)
         topic = "drymon/shop/out/service"
         online = until(lambda: any(b"online" in word for word in self.heard.get(topic, [])), 30)
         assert online, self.log.read_text()
@@ -212,15 +212,20 @@ def shop(tmp_path: Path, broker_program: str) -> Iterator[Shop]:
 @pytest.fixture(scope="module")
 def still_shop(tmp_path_factory: pytest.TempPathFactory, broker_program: str) -> Iterator[Shop]:
     """As `shop`, for tests that only look: with t-9, which is ready, and t-50, whose coat nobody knows."""
-    for running in _shop(tmp_path_factory.mktemp("still")):
+    yield from still(tmp_path_factory.mktemp("still"))
+
+
+def still(folder: Path, anew: bool = False) -> Iterator[Shop]:
+    for running in _shop(folder, anew):
         running.dry_tree("t-9")
         running.say("log/dip", {"tree": "t-50", "rack": "rack-a", "coat": "nobody-knows-it"})
         assert until(partial(running.is_in_state, "t-50", "unknown"))
         yield running
 
 
-def _shop(folder: Path) -> Iterator[Shop]:
+def _shop(folder: Path, anew: bool = False) -> Iterator[Shop]:
     running = Shop(folder)
+    running.anew = anew
     try:
         running.add_user("ana")
         running.serve()
