@@ -80,18 +80,18 @@ def test_a_process_that_hangs_is_ended_and_started_again(tmp_path: Path, monkeyp
     room = Room(tmp_path, 0)
     room.tend(0.0)
     (child,) = psutil.Process(os.getpid()).children()
-    assert until(lambda: heard(room, 10.0)._patience_s == 60.0, 10)
+    assert until(lambda: heard(room, 10.0).patience_s == 60.0, 10)
     room.tend(69.0)
     assert child.is_running()
     room.tend(71.0)
-    assert until(lambda: heard(room, 71.0)._process is None, 10), "what hangs is ended"
+    assert until(lambda: heard(room, 71.0).process is None, 10), "what hangs is ended"
     room.tend(71.9)
-    assert room._process is None, "a pause first"
+    assert room.process is None, "a pause first"
     room.tend(72.1)
-    assert room._process is not None
+    assert room.process is not None
     room.tell_to_end()
     room.see_it_end(5.0)
-    assert room._process.returncode == -signal.SIGTERM
+    assert room.process.returncode == -signal.SIGTERM
 
 
 @pytest.mark.parametrize(
