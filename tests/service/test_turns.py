@@ -40,7 +40,7 @@ def page_of(home: Path) -> bytes:
 def end_connection_of(where: Server) -> None:
     """As a network does it: the process lives, its connection to the database does not."""
     with Store.open(where, readonly=True) as store:
-        holds = "SELECT pid FROM pg_locks WHERE locktype = 'advisory' AND granted AND pid <> pg_backend_pid()"
+        holds = "SELECT DISTINCT pid FROM pg_locks WHERE locktype = 'advisory' AND granted AND pid <> pg_backend_pid()"
         assert store._row(f"SELECT count(pg_terminate_backend(pid)) FROM ({holds}) AS held") == (1,)
 
 
