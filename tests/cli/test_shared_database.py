@@ -2,6 +2,7 @@
 
 import json
 import shutil
+from contextlib import closing
 from datetime import timedelta
 from pathlib import Path
 from types import SimpleNamespace
@@ -13,6 +14,7 @@ from drymon.messages.config import load_home
 from drymon.messages.settings import Server, where_of
 from drymon.service.clock import SystemClock
 from drymon.store import Store, copying, only_writer
+from drymon.store.opening import connect_reader, connect_writer, layout, migrate
 from drymon.store.schema import MIGRATIONS
 from drymon.views.page import draw
 from tests.cli.cli_home import BEGIN, ROOM_TOML, stream_lines
@@ -223,11 +225,22 @@ def test_a_backup_takes_the_place_of_the_room_on_the_server(
         pass
 
 
-def test_layouts_are_brought_up_to_date_before_they_are_copied(copied: Path, postgres: Cluster, capsys) -> None:
-    url = postgres.database()
-    with Store.open(copied / "drymon.db") as store:
-        store._db.execute(f"PRAGMA user_version = {len(MIGRATIONS) - 1}")
-    assert main(["backup", "--to", url, "--home", str(copied)]) == 1
-    assert "has an older layout" in capsys.readouterr().err
+def test_an_older_layout_is_brought_up_to_date_on_the_way(
+    tmp_path: Path, postgres: Cluster, capsys: pytest.CaptureFixture[str]
+) -> None:
+    home, url = home_in(tmp_path / "old"), postgres.database()
+    with closing(connect_writer(home / "drymon.db")) as db:
+        migrate(db, None, MIGRATIONS[:3])
+        db.execute("INSERT INTO channel (place, quantity, sensor) VALUES ('rack-a', 'temperature', '')")
+        db.execute("INSERT INTO reading (time, arrived, channel, value, flags) VALUES (5000000, 6000000, 1, 21.5, 1)")
+    assert main(["backup", "--to", url, "--home", str(home)]) == 0
+    with Store.open(Server(url, "shop"), readonly=True) as store:
+        assert [reading.value for reading in store.readings()] == [21.5]
+    with closing(connect_reader(home / "drymon.db")) as db:
+        assert layout(db) == 3, "what is copied stays as it is"
+    assert sorted(file.name for file in home.iterdir() if file.is_dir()) == []
+
+
+def test_an_address_of_another_kind_is_wrong_use(copied: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["backup", "--to", "mysql://x/y", "--home", str(copied)]) == 2
-    assert 'received "mysql://x/y"' in capsys.readouterr().err.replace("'", '"')
+    assert "received 'mysql://x/y'; allowed is the address of a PostgreSQL database" in capsys.readouterr().err
