@@ -37,7 +37,7 @@ def ago(hours: float) -> str:
 
 @pytest.fixture(scope="module")
 def manager(tmp_path_factory: pytest.TempPathFactory) -> Iterator[list[str]]:
-    """What a service manager with a patience of a minute hears, sd_notify(3). It listens always: else who speaks waits."""
+    """What a service manager with a patience of a minute hears, sd_notify(3): it listens, or whoever speaks waits."""
     address, heard, over = str(tmp_path_factory.mktemp("manager") / "notify"), list[str](), threading.Event()
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as listening, pytest.MonkeyPatch.context() as patch:
         listening.bind(address)
