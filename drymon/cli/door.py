@@ -31,7 +31,8 @@ def ask_service(home: Path, path: str, wanted: Mapping[str, object]) -> str:
         door = json.loads((home / DOOR_FILE).read_text(encoding="ascii"))
     except FileNotFoundError:
         raise StoreError(
-            f"the home {home} is in use, and its service shows no page: stop it first, or wait until it is up"
+            f"the home {home} is in use, and its service shows no page here: stop it first, or wait until it is "
+            "up; where another machine serves the room, say it there"
         ) from None
     connection = http.client.HTTPConnection(door["host"], door["port"], timeout=TIMEOUT_S)
     headers = {"Content-Type": "application/json", "X-Drymon-Token": door["token"], "Accept": "application/json"}

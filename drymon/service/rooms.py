@@ -32,57 +32,57 @@ _PR_SET_PDEATHSIG = 1
 
 
 class Room:
-    """The process of one home."""
+    """The process of one home. process: None while there is none; patience_s: how long it may be silent."""
 
     def __init__(self, home: Path, number: int) -> None:
         self.home = home
         self._name = f"@drymon-{os.getpid()}-{number}"
         self._ear = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_CLOEXEC | socket.SOCK_NONBLOCK)
         self._ear.bind("\0" + self._name[1:])
-        self._process: subprocess.Popen[bytes] | None = None
+        self.process: subprocess.Popen[bytes] | None = None
         self._again_at, self._pause_s = 0.0, SHORTEST_PAUSE_S
         self._begun_at = self._heard_at = 0.0
-        self._patience_s = float(LONGEST_START_S)
+        self.patience_s = float(LONGEST_START_S)
 
     def tend(self, now: float) -> None:
         """Start it where it does not run and its pause is over, end it where it hangs. now: seconds of running time."""
         self._listen(now)
-        if self._process is None:
+        if self.process is None:
             if now >= self._again_at:
                 self._start(now)
-        elif (code := self._process.poll()) is not None:
-            self._process = None
+        elif (code := self.process.poll()) is not None:
+            self.process = None
             lasted = now - self._begun_at
             self._pause_s = SHORTEST_PAUSE_S if lasted > LONGEST_PAUSE_S else min(2 * self._pause_s, LONGEST_PAUSE_S)
             self._again_at = now + self._pause_s
             log.error("%s: its service ended (%s); starting it again in %.0f s", self.home, _how(code), self._pause_s)
-        elif now - self._heard_at > self._patience_s:
-            log.error("%s: its service has not said a word for %.0f s; ending it", self.home, self._patience_s)
-            self._process.kill()
+        elif now - self._heard_at > self.patience_s:
+            log.error("%s: its service has not said a word for %.0f s; ending it", self.home, self.patience_s)
+            self.process.kill()
             self._heard_at = now
 
     def tell_to_end(self) -> None:
         """Let it say farewell."""
-        if self._process is not None:
-            self._process.terminate()
+        if self.process is not None:
+            self.process.terminate()
 
     def see_it_end(self, patience_s: float) -> None:
         """Wait for its end, and end it where that takes too long."""
-        if self._process is not None:
+        if self.process is not None:
             try:
-                self._process.wait(max(0.0, patience_s))
+                self.process.wait(max(0.0, patience_s))
             except subprocess.TimeoutExpired:
-                self._process.kill()
-                self._process.wait()
+                self.process.kill()
+                self.process.wait()
         self._ear.close()
 
     def _start(self, now: float) -> None:
         command = [sys.executable, "-P", "-m", "drymon.cli", "serve", "--home", str(self.home)]
         patience = {"WATCHDOG_USEC": str(round(HANGS_AFTER_S * 1e6))}
         env = {**os.environ, "NOTIFY_SOCKET": self._name, **patience}
-        self._process = subprocess.Popen(command, stdin=subprocess.DEVNULL, env=env, preexec_fn=_end_with_parent)
+        self.process = subprocess.Popen(command, stdin=subprocess.DEVNULL, env=env, preexec_fn=_end_with_parent)
         self._begun_at = self._heard_at = now
-        self._patience_s = float(LONGEST_START_S)
+        self.patience_s = float(LONGEST_START_S)
 
     def _listen(self, now: float) -> None:
         while True:
@@ -94,9 +94,9 @@ class Room:
             for word in words:
                 name, _, value = word.partition("=")
                 if name == "READY":
-                    self._patience_s = HANGS_AFTER_S
+                    self.patience_s = HANGS_AFTER_S
                 elif name == "WATCHDOG_USEC" and value.isdecimal():
-                    self._patience_s = int(value) / 1e6
+                    self.patience_s = int(value) / 1e6
 
 
 def serve_all(configs: Sequence[HomeConfig], stop: threading.Event) -> None:

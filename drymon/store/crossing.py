@@ -4,13 +4,18 @@ from contextlib import closing
 from pathlib import Path
 
 from drymon.store.engine import Connection
-from drymon.store.opening import migrate
+from drymon.store.opening import PAGE_SIZE, migrate
 from drymon.store.sqlite import SqliteConnection
 
 
 def into_file(source: Connection, file: Path) -> None:
     """Make a new SQLite file of all that `source` has: within one transaction of it, so that all is of one moment."""
-    with closing(SqliteConnection.open(file, "mode=rwc", ("journal_mode = DELETE", "synchronous = OFF"))) as target:
+    settings = (
+        f"page_size = {PAGE_SIZE}",
+        "journal_mode = DELETE",
+        "synchronous = OFF",
+    )  # it is synced when it is whole
+    with closing(SqliteConnection.open(file, "mode=rwc", settings)) as target:
         migrate(target, None)
         target.begin()
         target.execute("DELETE FROM migration")

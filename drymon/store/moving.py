@@ -1,7 +1,8 @@
 """A room's record from a file into the database that rooms share. What was stopped on the way goes on from there."""
 
-from collections.abc import Callable, Mapping
-from contextlib import closing
+import tempfile
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import closing, contextmanager
 from datetime import datetime
 from itertools import islice
 from pathlib import Path
@@ -11,7 +12,7 @@ from drymon.messages.settings import Server
 from drymon.store.backup import check_fit
 from drymon.store.crossing import inserting, tables_of
 from drymon.store.engine import Connection
-from drymon.store.opening import connect_reader, layout
+from drymon.store.opening import connect_reader, connect_writer, layout, migrate
 from drymon.store.schema import MIGRATIONS
 from drymon.store.server import HALF_COPIED, open_writer, set_aside
 from drymon.store.sqlite import SqliteConnection
@@ -29,13 +30,10 @@ def move(file: Path, server: Server, now: datetime, say: Say) -> Mapping[str, in
 
     say: how far it is, in words. StoreError where the room has a record of its own there; InUse where it is served.
     """
-    check_fit(file)
-    with closing(connect_reader(file)) as source, closing(open_writer(server, now, alone=True)) as target:
-        if layout(source) != len(MIGRATIONS):
-            raise StoreError(f"{file} has an older layout: start `drymon serve` of this version on it once")
+    with _opened(file) as source, closing(open_writer(server, now, alone=True)) as target:
         half = "SELECT 1 FROM fact WHERE name = ?"
         if not target.row(half, (HALF_COPIED,)):
-            if target.row("SELECT 1 FROM message LIMIT 1") or target.row("SELECT 1 FROM fact LIMIT 1"):
+            if _has_record(source, target):
                 raise StoreError(
                     f"the room {server.room} at {server.url} has a record of its own, which is left alone: to put a "
                     "backup in its place use `drymon restore` with a home whose [store] names it"
@@ -48,10 +46,34 @@ def put_in_place(file: Path, server: Server, now: datetime, say: Say) -> str | N
     """Put the record in `file` in the place of the room's on the server, which stays there under another name; that
     name, None where there was nothing.
     """
-    check_fit(file)
-    aside = set_aside(server, now)
-    move(file, server, now, say)
+    with _opened(file) as source, closing(open_writer(server, now, alone=True)) as target:
+        # On one connection, which holds the room: who stands by must not find it free meanwhile.
+        aside = set_aside(target, now) if _has_record(source, target) else None
+        target.execute("INSERT INTO fact VALUES (?, 1)", (HALF_COPIED,))
+        _copied(source, target, say)
     return aside
+
+
+@contextmanager
+def _opened(file: Path) -> Iterator[SqliteConnection]:
+    """A sound record of this layout, for reading; of one of an older layout a copy that is brought up to date."""
+    check_fit(file)
+    with closing(connect_reader(file)) as source:
+        if layout(source) == len(MIGRATIONS):
+            yield source
+            return
+    with tempfile.TemporaryDirectory(dir=file.parent) as folder:
+        copy = Path(folder) / file.name
+        with closing(connect_reader(file)) as source:
+            source.copy_into(copy)
+        with closing(connect_writer(copy)) as source:
+            migrate(source, None)
+            yield source
+
+
+def _has_record(source: SqliteConnection, target: Connection) -> bool:
+    names = (name for name, _ in tables_of(source) if name != "migration")
+    return any(target.row(f'SELECT 1 FROM "{name}" LIMIT 1') for name in names)
 
 
 def _copied(source: SqliteConnection, target: Connection, say: Say) -> Mapping[str, int]:

@@ -19,6 +19,8 @@ from drymon.store.engine import EngineError, Row, Values
 
 CHUNK = 1000
 BUSY_S = 10
+STATEMENTS = 500
+"""Prepared at most: more than the store has."""
 LOST_AFTER_S = 10
 """Seconds after which this end gives up a server that is silent."""
 GIVEN_UP_AFTER_S = 18
@@ -139,6 +141,7 @@ class PostgresConnection:
             pg = psycopg.connect(info, autocommit=True, context=_Context(), prepare_threshold=2, application_name=name)
         except psycopg.Error as error:
             raise _refused(error, url) from error
+        pg.prepared_max = STATEMENTS
         made = cls(pg, schema)
         try:
             made.script(*_SETTINGS, f"SET search_path = {made.quoted}")

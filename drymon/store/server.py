@@ -128,18 +128,12 @@ def about(server: Server) -> About:
         db.close()
 
 
-def set_aside(server: Server, now: datetime) -> str | None:
-    """Give what the room has on its server another name, and that name; None where there is nothing."""
-    db = connect(server)
-    try:
-        _elect(db)
-        if not layout(db):
-            return None
-        name = f"{db.schema}-{now:%Y%m%dT%H%M%S}"
-        db.script(f'ALTER SCHEMA {db.quoted} RENAME TO "{name}"')
-        return name
-    finally:
-        db.close()
+def set_aside(db: "PostgresConnection", now: datetime) -> str:
+    """Give the room's tables another name, and begin anew; that name."""
+    name = f"{db.schema}-{now:%Y%m%dT%H%M%S}"
+    db.script(f'ALTER SCHEMA {db.quoted} RENAME TO "{name}"')
+    migrate(db, now)
+    return name
 
 
 def layout(db: "PostgresConnection") -> int:

@@ -1,5 +1,6 @@
 """Several rooms by one command: a process each, started again when it ends or hangs, all ended with the command."""
 
+import json
 import os
 import re
 import signal
@@ -33,7 +34,7 @@ def values(url: str, room: str) -> list[float]:
 
 @pytest.mark.timeout(200)
 def test_two_rooms_share_a_database_and_end_with_their_command(
-    broker: Mosquitto, postgres: Cluster, tmp_path: Path
+    broker: Mosquitto, postgres: Cluster, tmp_path: Path, capsys
 ) -> None:
     url = postgres.database()
     homes = [home_of(tmp_path, room, url, broker.port) for room in ("north", "south")]
@@ -49,6 +50,8 @@ def test_two_rooms_share_a_database_and_end_with_their_command(
             single(f"drymon/{room}/rack-a/temperature", value, qos=1, hostname="127.0.0.1", port=broker.port)
         assert until(lambda: values(url, "north") == [20.0], 30)
         assert until(lambda: values(url, "south") == [21.0], 30)
+        assert main(["status", "--json", "--home", str(homes[0])]) == 0
+        assert json.loads(capsys.readouterr().out)["service"] == "online"
         children[0].kill()
         assert until(lambda: len(re.findall("subscriptions stand", log.read_text())) == 3, 90)
         assert "ended (by signal 9); starting it again" in log.read_text()
@@ -77,18 +80,18 @@ def test_a_process_that_hangs_is_ended_and_started_again(tmp_path: Path, monkeyp
     room = Room(tmp_path, 0)
     room.tend(0.0)
     (child,) = psutil.Process(os.getpid()).children()
-    assert until(lambda: heard(room, 10.0)._patience_s == 60.0, 10)
+    assert until(lambda: heard(room, 10.0).patience_s == 60.0, 10)
     room.tend(69.0)
     assert child.is_running()
     room.tend(71.0)
-    assert until(lambda: heard(room, 71.0)._process is None, 10), "what hangs is ended"
+    assert until(lambda: heard(room, 71.0).process is None, 10), "what hangs is ended"
     room.tend(71.9)
-    assert room._process is None, "a pause first"
+    assert room.process is None, "a pause first"
     room.tend(72.1)
-    assert room._process is not None
+    assert room.process is not None
     room.tell_to_end()
     room.see_it_end(5.0)
-    assert room._process.returncode == -signal.SIGTERM
+    assert room.process.returncode == -signal.SIGTERM
 
 
 @pytest.mark.parametrize(

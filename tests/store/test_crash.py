@@ -14,7 +14,7 @@ from types import SimpleNamespace
 import pytest
 
 from drymon.errors import StoreError
-from drymon.messages.settings import Server
+from drymon.messages.settings import Server, Where
 from drymon.shop.facts.events import Undo
 from drymon.store import Mark, Store
 
@@ -46,7 +46,7 @@ while True:
 """
 
 
-def test_kill_9_loses_nothing_that_was_said_to_be_on_disk(where: Path | Server) -> None:
+def test_kill_9_loses_nothing_that_was_said_to_be_on_disk(where: Where) -> None:
     words = (where.url, where.room) if isinstance(where, Server) else (str(where),)
     promised = -1
     for kill in range(6):
@@ -142,12 +142,12 @@ def test_a_failed_step_that_was_swallowed_spoils_the_transaction(store: Store, m
     assert store.record(make.message(), [make.reading()])
 
 
-def test_readers_see_whole_batches_while_the_writer_writes(store: Store, path: Path, make: SimpleNamespace) -> None:
+def test_readers_see_whole_batches_while_the_writer_writes(store: Store, where: Where, make: SimpleNamespace) -> None:
     seen: list[int] = []
     done = Event()
 
     def read() -> None:
-        with Store.open(path, readonly=True) as reader:
+        with Store.open(where, readonly=True) as reader:
             while not done.is_set():
                 seen.append(len(list(reader.readings())))
             seen.append(len(list(reader.readings())))
