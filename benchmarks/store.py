@@ -1,11 +1,13 @@
-"""What a reading costs the disk, and how fast readings go in: `python -m benchmarks.store [--readings N]`.
+"""What a reading costs the disk, and how fast they go in: `python -m benchmarks.store [--readings N] [--server URL]`.
 
 Bytes are the kernel's account of this process (`write_bytes` of /proc/self/io, closing checkpoint included), on tables
 filled beforehand, for an empty table flatters. They are not what a card's flash takes. Absolute rates drift by a
-factor of two on a shared machine: trust the ratios, from runs taken in turn.
+factor of two on a shared machine: trust the ratios, from runs taken in turn. With a PostgreSQL server only the rates of
+both engines are compared; each measurement makes a room of its own there, which stays.
 """
 
 import argparse
+import os
 import sqlite3
 import statistics
 import tempfile
@@ -19,6 +21,7 @@ from typing import Any
 
 from drymon.drying.quantities import Quantity
 from drymon.messages.message import Message
+from drymon.messages.settings import Server, Where
 from drymon.shop.facts.reading import Reading
 from drymon.store import Store
 
@@ -57,7 +60,7 @@ def batches(given: list[Item], size: int) -> Iterator[list[Item]]:
         yield batch
 
 
-def through_store(path: Path, given: list[Item], size: int) -> None:
+def through_store(path: Where, given: list[Item], size: int) -> None:
     """Raw message and reading, duplicates refused, one commit a batch."""
     with Store.open(path) as store:
         for batch in batches(given, size):
@@ -87,11 +90,35 @@ def measure(run: Callable[[Path, list[Item], int], None], kind: str, count: int,
         return (written() - before) / count, count / (time.perf_counter() - begun)
 
 
+def beside_a_server(url: str, count: int) -> None:
+    """Print the rates of a file and of a server, from runs taken in turn."""
+    print("| readings per commit | file, readings/s | server, readings/s | times slower |")
+    print("|---:|---:|---:|---:|")
+    for size in (1, 20, 500):
+        rates: dict[str, list[float]] = {"file": [], "server": []}
+        for turn in range(ROUNDS):
+            with tempfile.TemporaryDirectory() as folder:
+                room = f"benchmark-{os.getpid()}-{size}-{turn}"
+                places: dict[str, Where] = {"file": Path(folder) / "drymon.db", "server": Server(url, room)}
+                for name, place in places.items():
+                    through_store(place, items("numbered", 0, count), 5_000)
+                    begun = time.perf_counter()
+                    through_store(place, items("numbered", count, count), size)
+                    rates[name].append(count / (time.perf_counter() - begun))
+        file, server = (statistics.median(found) for found in rates.values())
+        print(f"| {size} | {file:.0f} | {server:.0f} | {file / server:.1f} |")
+
+
 def main() -> None:
     """Print the table."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--readings", type=int, default=4000, help="per measurement; default 4000")
-    count = parser.parse_args().readings
+    parser.add_argument("--server", metavar="URL", help="a PostgreSQL database to compare with instead")
+    given = parser.parse_args()
+    count = given.readings
+    if given.server:
+        beside_a_server(given.server, count)
+        return
     cases = [("plain table", through_plain_table, "timed", size) for size in (1, 20)]
     cases += [(f"store, {kind}", through_store, kind, size) for kind in KINDS for size in (1, 20, 500)]
     found: dict[tuple[str, int], list[tuple[float, float]]] = {}

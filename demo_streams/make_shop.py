@@ -7,7 +7,7 @@ out the same every time.
 """
 
 import sys
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -137,13 +137,13 @@ class Entry:
     by: str
 
 
-def diary(text: str = DIARY) -> list[Entry]:
-    """The diary, read."""
+def diary(text: str = DIARY, days: Sequence[str] = DAYS) -> list[Entry]:
+    """The diary, read. days: those of the recording, in order."""
     entries = []
     for line in text.strip().splitlines():
         day, clock, what, subject, word, by = line.split(maxsplit=5)
         hour, minute = clock.split(":")
-        since = DAYS.index(day) * 1440 + int(hour) * 60 + int(minute) - int(FIRST_HOUR * 60)
+        since = days.index(day) * 1440 + int(hour) * 60 + int(minute) - int(FIRST_HOUR * 60)
         entries.append(Entry(since, what, subject, word, by))
     return entries
 
@@ -221,13 +221,21 @@ def work(
         foundry.step()
 
 
-def readings(
-    rec: Recording, foundry: Foundry, rng: np.random.Generator, minutes: int, dead: range = range(0), boot: str = "k7"
+def readings(  # noqa: PLR0913, how often they speak is told apart from what they say
+    rec: Recording,
+    foundry: Foundry,
+    rng: np.random.Generator,
+    minutes: int,
+    dead: range = range(0),
+    boot: str = "k7",
+    every: int = EVERY,
 ) -> None:
-    """Every sensor in its own dialect. dead: the minutes in which rack B's hygrometer says nothing."""
+    """Every sensor in its own dialect. dead: the minutes in which rack B's hygrometer says nothing; every: minutes
+    between two words.
+    """
     a, b = foundry.air["rack-a"], foundry.air["rack-b"]
     noise = rng.standard_normal((8, minutes))
-    for m in range(0, minutes, EVERY):
+    for m in range(0, minutes, every):
         rec.reading(m + 0.05, "rack-a", "temperature", f"{a.temperature[m] + 0.06 * noise[0, m]:.1f}")
         rec.reading(m + 0.05, "rack-a", "humidity", f"{100 * a.humidity[m] + 0.25 * noise[1, m]:.1f}")
         speed = a.duty[m] * a.fast[m] + (1 - a.duty[m]) * a.slow[m]
@@ -238,12 +246,12 @@ def readings(
             payload = {
                 "value": round(float(100 * b.humidity[m] + 0.8 + 0.25 * noise[4, m]), 1),
                 "unit": "%RH", "time": stamp(rec.at(m + 0.25)), "device": "node-b", "boot": boot,
-                "seq": m // EVERY + 1,
+                "seq": m // every + 1,
             }  # fmt: skip
             rec.reading(m + 0.3, "rack-b", "humidity", payload)
             if m % 700 == 350:  # the node did not see its receipt and says it again: counts once
                 rec.reading(m + 0.9, "rack-b", "humidity", payload)
-        if m % (3 * EVERY) == 0:
+        if m % (3 * every if 3 * every < 10 else every) == 0:  # after ten minutes it would count as silent
             rec.add(m + 0.4, f"drymon/{rec.room}/room/senml", senml(rec, m, a, noise[5:, m]))
 
 

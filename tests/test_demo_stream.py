@@ -2,13 +2,16 @@
 
 import gzip
 import json
+import re
 import sys
 from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import pytest
 
+from drymon.cli.demo import WEEK, WEEK_ROOM, make_demo_home
 from drymon.errors import RefusedMessage
 from drymon.messages.config import load_home
 from drymon.messages.message import Message
@@ -119,6 +122,37 @@ def test_the_second_week_has_the_same_coats_and_the_same_air_and_weighs_nothing(
         return sum(values) / len(values)
 
     assert abs(damp(later) - damp(messages)) < 5
+
+
+def test_the_week_is_understood_by_its_room_and_has_a_weekend_and_a_slurry_that_thickens(tmp_path: Path) -> None:
+    config = make_demo_home(tmp_path, WEEK_ROOM)
+    parser, week = Parser(config), list(read_stream([FOLDER / WEEK]))
+    assert all(parser.parse(message).items for message in week)
+    assert timedelta(days=6, hours=23) < week[-1].arrived - week[0].arrived < timedelta(days=7)
+    said = [message.arrived.astimezone(ZoneInfo(config.room.timezone)) for message in week if "/log/" in message.topic]
+    assert {moment.weekday() for moment in said} == {0, 1, 2, 3, 4}, "nobody is there at the weekend"
+    assert set(config.room.hours.days) == {0, 1, 2, 3, 4}
+    assert all(
+        config.room.hours.begin_min <= 60 * moment.hour + moment.minute < config.room.hours.end_min for moment in said
+    )
+    checks = [json.loads(message.payload) for message in week if message.topic.endswith("/log/slurry")]
+    low, high = config.room.tank_by_name["backup-tank"].seconds
+    before, thick, after = checks[2], checks[3], checks[4]
+    assert low <= before["seconds"] <= high < thick["seconds"]
+    assert after["seconds"] <= high
+    assert after["water_added"] > 0
+
+
+def test_the_weeks_dips_are_those_of_its_diary() -> None:
+    """The diary of make_week.py, read as text: the simulated foundry is not run for this."""
+    listed = re.findall(r"^(\w{3} \d\d:\d\d)  dip +(\S+) +(\S+)", (FOLDER / "make_week.py").read_text(), re.MULTILINE)
+    dips = []
+    for message in read_stream([FOLDER / WEEK]):
+        if message.topic.endswith("/log/dip"):
+            said, local = json.loads(message.payload), message.arrived.astimezone(ZoneInfo("Europe/Vienna"))
+            dips.append((f"{local:%a %H:%M}".lower(), said["tree"], said["coat"]))
+    assert dips == listed
+    assert len(dips) == 5 * 6, "five shells of six coats"
 
 
 @pytest.mark.frozen

@@ -152,11 +152,15 @@ def test_the_shop_is_a_pure_state_machine() -> None:
     assert {name for name in used if name not in sys.stdlib_module_names} <= {"numpy"}
 
 
-def test_one_module_of_the_store_knows_its_engine() -> None:
+def test_one_module_of_the_store_knows_each_engine() -> None:
     users = {path.stem for path in MODULES for name, _, _ in imports(path) if name == "sqlite3"}
     assert users == {"sqlite"}
     openers = {path.stem for path in MODULES for name, _, _ in imports(path) if name == "drymon.store.sqlite"}
-    assert openers == {"store", "opening", "backup", "checks"}, "all others open a Store"
+    assert openers == {"store", "opening", "backup", "checks", "crossing", "moving"}, "all others open a Store"
+    users = {path.stem for path in MODULES for name, _, _ in imports(path) if name.split(".")[0] == "psycopg"}
+    assert users == {"postgres"}
+    openers = {path.stem for path in MODULES for name, _, _ in imports(path) if name == "drymon.store.postgres"}
+    assert openers == {"server"}, "all others open a Store"
 
 
 def test_heavy_libraries_stay_where_models_are_fitted_and_pictures_drawn() -> None:

@@ -107,15 +107,14 @@ def _span(text: str) -> timedelta:
 def _do(config: "HomeConfig", words: dict[str, str]) -> str:
     """In the database; while a service holds it, by way of that service."""
     from drymon.cli.door import ask_service
-    from drymon.cli.home import DATABASE, wall
+    from drymon.cli.home import wall
     from drymon.shop.alarms.alarm_acts import about_of, acknowledged, act_of, done
-    from drymon.store.lock import HomeLock, is_held
-    from drymon.store.store import Store
+    from drymon.store import is_in_use, only_writer
 
-    if is_held(config.path):
+    if is_in_use(config.database):
         return ask_service(config.path, "/control/alarm", words)
     now = wall()
-    with HomeLock(config.path), Store.open(config.path / DATABASE, now=now) as store, store.transaction():
+    with only_writer(config.database, now) as store, store.transaction():
         before, about = store.alarm_book(), about_of(words)
         book = act_of(words, now)(before)
         store.save_alarm_book(book)

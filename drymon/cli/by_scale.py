@@ -137,9 +137,10 @@ def _readable(read: Callable[[], object]) -> None:
 
 def _with_record(config: "HomeConfig", ask: "Callable[[Store | None], T]") -> T:
     """Ask with the home's record, None where there is none yet."""
-    from drymon.cli.home import DATABASE, record_of
+    from drymon.cli.home import record_of
+    from drymon.store import is_there
 
-    if not (config.path / DATABASE).exists():
+    if not is_there(config.database):
         return ask(None)
     with record_of(config) as record:
         return ask(record)

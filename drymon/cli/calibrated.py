@@ -2,16 +2,16 @@
 
 from datetime import date
 
-from drymon.cli.home import DATABASE, record_of
+from drymon.cli.home import record_of
 from drymon.errors import LearningError
 from drymon.messages.settings import HomeConfig
 from drymon.shop.facts.measured import CLOTH, PICKUP
-from drymon.store import Calibration
+from drymon.store import Calibration, is_there
 
 
 def holding(config: HomeConfig) -> list[Calibration]:
     """The calibration of each sensor that holds now, by sensor. StoreError where the database cannot be read."""
-    if not (config.path / DATABASE).exists():
+    if not is_there(config.database):
         return []
     with record_of(config) as record:
         newest = {(kept.sensor, kept.kind): kept for kept in record.calibrations()}
@@ -20,7 +20,7 @@ def holding(config: HomeConfig) -> list[Calibration]:
 
 def taken_back(config: HomeConfig) -> list[tuple[Calibration, str]]:
     """Calibrations that count no more, and who took them back."""
-    if not (config.path / DATABASE).exists():
+    if not is_there(config.database):
         return []
     with record_of(config) as record:
         return record.calibrations_taken_back()
@@ -69,7 +69,7 @@ def _known(config: HomeConfig, kind: str) -> list[str]:
         found, quantity = {cell.name for cell in config.room.cells}, "weight"
     else:
         found, quantity = {_join(one.place, one.sensor) for one in config.sources if one.quantity == kind}, kind
-    if (config.path / DATABASE).exists():
+    if is_there(config.database):
         with record_of(config) as record:
             heard = [one for one in record.latest_readings() if one.quantity == quantity]
         found |= {one.sensor if kind == "cell" else _join(one.place, one.sensor) for one in heard}

@@ -10,13 +10,13 @@ from typing import Literal
 from drymon.cli import calibrated
 from drymon.cli.broker_check import answer_of
 from drymon.cli.door import door_problem
-from drymon.cli.home import DATABASE, record_of, service_runs, wall
+from drymon.cli.home import record_of, service_runs, wall
 from drymon.cli.status import look
 from drymon.cli.usual_wait_check import usual_waits
-from drymon.errors import DrymonError, SetupError
+from drymon.errors import DrymonError, SetupError, StoreError
 from drymon.messages.coat_models import REMEDY, load_models, model_doubts
 from drymon.messages.config import ROOM_FILE, load_home
-from drymon.messages.settings import HomeConfig
+from drymon.messages.settings import HomeConfig, Server
 from drymon.readback.now import age
 from drymon.readback.promises import on_record, tally_words
 from drymon.service.clock import EARLIEST, SystemClock
@@ -25,7 +25,9 @@ from drymon.shop.air.cross_check import AS_MEASURED
 from drymon.shop.facts.sensor_state import SensorState
 from drymon.shop.facts.value_words import value_words
 from drymon.shop.tree.starting import start_of
+from drymon.store import is_there
 from drymon.store.backup import unfit
+from drymon.store.server import about
 from drymon.store.sqlite import has_wal_reset_fault, sqlite_version
 
 LEAST_FREE, LITTLE_FREE = 0.05, 0.10
@@ -127,16 +129,8 @@ def _open_to_all(file: Path) -> bool:
 
 
 def _database(config: HomeConfig) -> Iterator[CheckLine]:
-    path = config.path / DATABASE
-    if not path.exists():
-        yield CheckLine("ok", "database", "none yet: the service makes it when it first starts")
-    elif problem := unfit(path):
-        yield CheckLine("wrong", "database", problem, "stop the service, then `drymon restore` the last good backup")
-    else:
-        yield CheckLine("ok", "database", f"sound, {path.stat().st_size / 1e6:.1f} MB")
-    if has_wal_reset_fault():
-        words = "safe as long as drymon alone writes to it: never open drymon.db for writing with another program"
-        yield CheckLine("ok", "database", f"{words} (SQLite {sqlite_version()})")
+    where = config.database
+    yield from _on_server(where) if isinstance(where, Server) else _in_file(where)
     usage = shutil.disk_usage(config.path)
     free = f"{usage.free / 1e9:.1f} GB free of {usage.total / 1e9:.0f} GB"
     if usage.free < LEAST_FREE * usage.total:
@@ -147,11 +141,37 @@ def _database(config: HomeConfig) -> Iterator[CheckLine]:
         yield CheckLine("ok", "disk", free)
 
 
-def _sensors(config: HomeConfig, running: bool) -> Iterator[CheckLine]:
-    if not (config.path / DATABASE).exists():
-        yield CheckLine("look", "sensors", "none heard yet", "let a sensor publish to drymon/<room>/<rack>/<quantity>")
-        return
+def _on_server(server: Server) -> Iterator[CheckLine]:
     try:
+        told = about(server)
+    except StoreError as error:
+        yield CheckLine("wrong", "database", str(error), "see [store] in room.toml and the server; then check again")
+        return
+    size = "no tables of this room yet" if told.size is None else f"{told.size / 1e6:.1f} MB of this room"
+    yield CheckLine("ok", "database", f"PostgreSQL {told.version} at {server.url}: {size}")
+    if not told.durable:
+        words = "the server has fsync off: the loss of its power may destroy the database"
+        yield CheckLine("wrong", "database", words, "set fsync = on in its postgresql.conf")
+
+
+def _in_file(path: Path) -> Iterator[CheckLine]:
+    if not path.exists():
+        yield CheckLine("ok", "database", "none yet: the service makes it when it first starts")
+    elif problem := unfit(path):
+        yield CheckLine("wrong", "database", problem, "stop the service, then `drymon restore` the last good backup")
+    else:
+        yield CheckLine("ok", "database", f"sound, {path.stat().st_size / 1e6:.1f} MB")
+    if has_wal_reset_fault():
+        words = "safe as long as drymon alone writes to it: never open drymon.db for writing with another program"
+        yield CheckLine("ok", "database", f"{words} (SQLite {sqlite_version()})")
+
+
+def _sensors(config: HomeConfig, running: bool) -> Iterator[CheckLine]:
+    try:
+        if not is_there(config.database):
+            remedy = "let a sensor publish to drymon/<room>/<rack>/<quantity>"
+            yield CheckLine("look", "sensors", "none heard yet", remedy)
+            return
         now = look(config, wall())
     except DrymonError as error:
         yield CheckLine("wrong", "sensors", f"the database does not tell: {error}")
@@ -213,9 +233,9 @@ def _models(config: HomeConfig) -> Iterator[CheckLine]:
 
 def _promises(config: HomeConfig) -> Iterator[CheckLine]:
     """Whether "surely by" was kept so far; nothing where nothing was told yet."""
-    if not (config.path / DATABASE).exists():
-        return
     try:
+        if not is_there(config.database):
+            return
         with record_of(config) as record:
             tally = on_record(record)
     except DrymonError:

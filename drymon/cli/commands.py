@@ -15,6 +15,7 @@ COMMANDS: tuple[Command, ...] = (
     Command("init", "setup", "make a home folder with a commented room.toml"),
     Command("demo", "demo", "the whole tool on a recorded stream, sped up"),
     Command("serve", "serve", "listen, record, judge, publish, alert, show the page"),
+    Command("page", "page", "all rooms on one page"),
     Command("replay", "replay", "play recorded streams through the same path"),
     Command("status", "status", "what holds now: trees, racks, sensors"),
     Command("check", "check", "what is wrong with this home and what to do about it"),

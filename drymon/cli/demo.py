@@ -20,16 +20,19 @@ if TYPE_CHECKING:
     from drymon.messages.message import Message
     from drymon.messages.settings import Broker, HomeConfig
     from drymon.store import Store
+    from drymon.views.plan_kept import PlanKept
     from drymon.views.timeline import Timeline
 
 FOLDER, MARK, PICTURES = "drymon-demo", "demo.txt", "pictures"
 FIRST_DAYS, SECOND_WEEK = "three-days.jsonl.gz", "second-week.jsonl.gz"
+WEEK, WEEK_ROOM = "week.jsonl.gz", "week.toml"
+"""A week of dips by the plan, and what it adds to room.toml."""
 STORY = "This home was made by `drymon demo`: an invented shop, nothing in it was measured. It may be deleted.\n"
 
 
 def register(commands: Commands) -> None:
     """Say what `demo` takes."""
-    commands.add_parser(
+    parser = commands.add_parser(
         "demo",
         help="the whole tool on a recorded stream, sped up",
         description="Makes a home (--home, else $DRYMON_HOME, else ./drymon-demo) and plays the first three days of an "
@@ -37,21 +40,34 @@ def register(commands: Commands) -> None:
         "models to what was weighed, and plays two days of the next week with them. The story goes to standard "
         "output, pictures to HOME/pictures. Takes about a minute and a half.",
     )
+    parser.add_argument(
+        "--week",
+        action="store_true",
+        help="after the fit a whole week of dips by the plan instead, with a weekend and a slurry that thickens; "
+        "then what the plan promised stands beside what came",
+    )
 
 
 def run(args: Namespace) -> int:
     """Play the demo."""
+    from drymon.views.plan_kept import PlanKept
+
     started = time.monotonic()
     home = Path(args.home or os.environ.get("DRYMON_HOME") or FOLDER).expanduser()
-    config = make_demo_home(home)
-    timeline, messages = _tell_all(config)
+    config = make_demo_home(home, WEEK_ROOM if args.week else "")
+    kept = PlanKept(config.room.name, config.room.timezone) if args.week else None
+    timeline, messages = _tell_all(config, kept)
     pictures = _draw(config)
     _close(config, timeline, messages, pictures, time.monotonic() - started)
+    if kept is not None:
+        print("\nWhat the plan promised in the week, and what came:", *kept.lines(), sep="\n")
     return 0
 
 
-def make_demo_home(home: Path) -> "HomeConfig":
-    """A fresh demo home at `home`; SetupError where something else is there."""
+def make_demo_home(home: Path, more: str = "") -> "HomeConfig":
+    """A fresh demo home at `home`; SetupError where something else is there. more: a file of demo_streams to be put
+    below its room.toml.
+    """
     from importlib.resources import files
 
     from drymon.errors import SetupError
@@ -63,18 +79,19 @@ def make_demo_home(home: Path) -> "HomeConfig":
     learnt = (home / MODELS_FOLDER).glob("**/*.toml")
     for old in (*home.glob("drymon.db*"), *(home / PICTURES).glob("*.svg"), *learnt, home / ROOM_FILE):
         old.unlink(missing_ok=True)
-    make_home(home, files("drymon.demo_streams").joinpath("room.toml").read_text(encoding="utf-8"))
+    parts = [files("drymon.demo_streams").joinpath(name) for name in ("room.toml", more) if name]
+    make_home(home, "".join(part.read_text(encoding="utf-8") for part in parts))
     (home / MARK).write_text(STORY, encoding="utf-8")
     return load_home(home)
 
 
-def _tell_all(config: "HomeConfig") -> "tuple[Timeline, int]":
-    """First days, fit, second week: one story through one broker, in one home."""
+def _tell_all(config: "HomeConfig", kept: "PlanKept | None") -> "tuple[Timeline, int]":
+    """First days, fit, second week: one story through one broker, in one home. kept: hears the week in its place."""
     from drymon.cli.demo_broker import demo_broker
     from drymon.store.lock import HomeLock
     from drymon.views.timeline import Timeline
 
-    timeline = Timeline(config.room.name, config.room.timezone)
+    timeline = Timeline(config.room.name, config.room.timezone, config.room.tanks)
     progress = Progress()
     width = shutil.get_terminal_size().columns if sys.stdout.isatty() else 0
 
@@ -84,6 +101,11 @@ def _tell_all(config: "HomeConfig") -> "tuple[Timeline, int]":
             print(textwrap.fill(line, width, subsequent_indent=" " * 23) if width else line, flush=True)
         progress.show(message)
 
+    def tell_later(message: "Message") -> None:
+        if kept is not None:
+            kept.hear(message)
+        tell(message)
+
     with HomeLock(config.path), demo_broker(config.path) as (broker, name):
         zone = config.room.timezone
         print(f"{config.room.label}: its first days through {name}, sped up; times on its clock ({zone})\n")
@@ -92,7 +114,7 @@ def _tell_all(config: "HomeConfig") -> "tuple[Timeline, int]":
         learnt = list(_learn(config))
         progress.clear()
         print("\nBetween the weeks `drymon fit` learns from what was weighed:", *learnt, sep="\n  ")
-        count += _play(config, SECOND_WEEK, broker, tell)
+        count += _play(config, SECOND_WEEK if kept is None else WEEK, broker, tell_later)
         progress.clear()
     return timeline, count
 
@@ -102,14 +124,13 @@ def _play(config: "HomeConfig", stream: str, broker: "Broker", tell: "Callable[[
     from importlib.resources import as_file, files
 
     from drymon.cli.demo_run import play
-    from drymon.cli.home import DATABASE
     from drymon.messages.coat_models import load_models
     from drymon.messages.streams import read_stream
     from drymon.service.pipeline import Pipeline
     from drymon.store import Store
 
     with (
-        Store.open(config.path / DATABASE) as store,
+        Store.open(config.database) as store,
         as_file(files("drymon.demo_streams").joinpath(stream)) as file,
     ):
         pipeline = Pipeline(config, load_models(config.path), store)
@@ -168,6 +189,7 @@ def _draw(config: "HomeConfig") -> list[Path]:
 
 def _pictures(config: "HomeConfig", record: "Store") -> list[Path]:
     from drymon.cli.plot import rack_picture, room_picture, tree_picture
+    from drymon.views.page.draw import slurry_picture
     from drymon.views.plots.style import save
 
     now = record.last_arrival()
@@ -175,6 +197,9 @@ def _pictures(config: "HomeConfig", record: "Store") -> list[Path]:
     figures: dict[str, Callable[[], Figure]] = {"room": lambda: room_picture(config, record, now, None, None)}
     for rack in config.room.racks:
         figures[f"rack-{rack.name}"] = partial(rack_picture, config, record, rack.name, now, None, None)
+    for tank in config.room.tanks:
+        begin = now - timedelta(days=8)
+        figures[f"slurry-{tank.name}"] = partial(slurry_picture, config.room, record, tank.name, begin, now)
     for tree in record.tree_names():
         figures[f"tree-{tree}"] = partial(tree_picture, config, record, tree, now, None, None)
     progress, made = Progress(), []

@@ -31,7 +31,8 @@ def ask_service(home: Path, path: str, wanted: Mapping[str, object]) -> str:
         door = json.loads((home / DOOR_FILE).read_text(encoding="ascii"))
     except FileNotFoundError:
         raise StoreError(
-            f"the home {home} is in use, and its service shows no page: stop it first, or wait until it is up"
+            f"the home {home} is in use, and its service shows no page here: stop it first, or wait until it is "
+            "up; where another machine serves the room, say it there"
         ) from None
     connection = http.client.HTTPConnection(door["host"], door["port"], timeout=TIMEOUT_S)
     headers = {"Content-Type": "application/json", "X-Drymon-Token": door["token"], "Accept": "application/json"}
@@ -77,13 +78,13 @@ def door_problem(home: Path, page: "Page") -> str | None:
 
 def keep(config: "HomeConfig", about: str, act: Act, wanted: Mapping[str, Any]) -> str:
     """Have `act` done in the home's database; while a service holds it, by that service. Its words about it."""
-    from drymon.cli.home import DATABASE, wall
-    from drymon.store import HomeLock, Store, is_held
+    from drymon.cli.home import wall
+    from drymon.store import is_in_use, only_writer
 
-    if is_held(config.path):
+    if is_in_use(config.database):
         return ask_service(config.path, f"/control/{about}", wanted)
     now = wall()
-    with HomeLock(config.path), Store.open(config.path / DATABASE, now=now) as store:
+    with only_writer(config.database, now) as store:
         return act(store, wanted, now)
 
 

@@ -25,8 +25,7 @@ from drymon.shop.facts.events import SHELTERS, LogEvent, SlurryUndo, TreeEvent
 from drymon.shop.facts.local_time import clock
 from drymon.shop.facts.outcome import Verdict
 from drymon.shop.facts.slips import did_you_mean
-from drymon.store import Store
-from drymon.store.lock import is_held
+from drymon.store import Store, is_in_use
 from drymon.store.strangers import no_such_tree, nothing_taken
 from drymon.views import by_hand
 
@@ -86,7 +85,7 @@ def say(args: argparse.Namespace, message_of: Callable[[HomeConfig, Mapping[str,
     except (WrongUse, RefusedMessage) as error:
         print(f"drymon {args.command}: {error}", file=sys.stderr)
         return WRONG_USE
-    runs = is_held(config.path)
+    runs = is_in_use(config.database)
     if told := _stranger(config, event, SETTLED_S if runs else 0.0):
         then = "nothing was sent" if runs else "it is sent all the same, for the tree's dip may wait in the broker"
         print(f"drymon {args.command}: {told}; {then}", file=sys.stderr)

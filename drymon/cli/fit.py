@@ -1,7 +1,8 @@
 """`drymon fit`: learn coat models from this home's weighed drying."""
 
+import sys
 from argparse import Namespace
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -30,26 +31,35 @@ def register(commands: Commands) -> None:
     )
     parser.add_argument("--coat", help="only this coat")
     parser.add_argument("--details", action="store_true", help="also the parameters, the scatter and each run left out")
+    parser.add_argument("--steps", action="store_true", help="also say on stderr what is being done, step by step")
     parser.add_argument("--report", metavar="DIR", help="write a page with pictures into this folder")
 
 
 def run(args: Namespace) -> int:
     """Fit, print, write."""
-    from drymon.cli.home import check_coat, config_of, record_of, warn_of_models
-    from drymon.errors import LearningError
-    from drymon.readback.weighed_runs import weighed_runs
+    from drymon.cli.home import check_coat, config_of
+    from drymon.store.lock import FitLock
 
     config = config_of(args)
     if args.coat:
         check_coat(config, args.coat)
     if args.report:
         _writable(Path(args.report))
+    with FitLock(config.path):
+        return _fit(args, config)
+
+
+def _fit(args: Namespace, config: "HomeConfig") -> int:
+    from drymon.cli.home import record_of, warn_of_models
+    from drymon.errors import LearningError
+    from drymon.readback.weighed_runs import weighed_runs
+
     with record_of(config) as record:
         runs = weighed_runs(config, record)
     if not any(one.used or one.felt for one in runs if args.coat in (None, one.coat)):
         raise LearningError("no weighed run can be used yet; `drymon runs` says what there is and what is missing")
     fits = []
-    for fit, path in learn(config, runs, args.coat):
+    for fit, path in learn(config, runs, args.coat, _say_step if args.steps else _say_nothing):
         fits.append(fit)
         print("\n  ".join([*told(fit, runs, config.room), *(details(fit) if args.details else [])]))
         print(f"  written: {path}\n")
@@ -60,13 +70,26 @@ def run(args: Namespace) -> int:
     return _doubts(fits)
 
 
-def learn(config: "HomeConfig", runs: "Sequence[Run]", coat: str | None = None) -> "Iterator[tuple[TypeFit, Path]]":
+def _say_step(words: str) -> None:
+    print(f"step: {words}", file=sys.stderr, flush=True)
+
+
+def _say_nothing(_: str) -> None:
+    return None
+
+
+def learn(
+    config: "HomeConfig",
+    runs: "Sequence[Run]",
+    coat: str | None = None,
+    step: Callable[[str], None] = _say_nothing,
+) -> "Iterator[tuple[TypeFit, Path]]":
     """Fit every coat that was weighed (or the one that is named) and write its model; each with the file written."""
     from drymon.learning.fit import fit_all
     from drymon.messages.coat_models import keep_from_elsewhere, write_model
 
     elsewhere = _learnt_elsewhere(config, runs)
-    for fit in fit_all(runs, starts_of(config, runs), [coat] if coat else None):
+    for fit in fit_all(runs, starts_of(config, runs), [coat] if coat else None, step):
         if fit.model.name in elsewhere:
             keep_from_elsewhere(elsewhere[fit.model.name], config.path)
         path = config.path / "models" / f"{fit.model.name}.toml"
@@ -87,8 +110,6 @@ def _tell_promises(config: "HomeConfig") -> None:
 
 def _doubts(fits: "Sequence[TypeFit]") -> int:
     """Say which of the written models are not to be gone by; the exit status."""
-    import sys
-
     doubted = [fit.model.name for fit in fits if fit.model.doubt]
     if doubted:
         print(

@@ -12,10 +12,7 @@ from drymon.messages.home import locate_home
 from drymon.messages.settings import HomeConfig
 from drymon.service.clock import SystemClock
 from drymon.shop.facts.slips import did_you_mean
-from drymon.store import Store
-from drymon.store.lock import is_held
-
-DATABASE = "drymon.db"
+from drymon.store import Store, is_in_use, is_there
 
 
 def home_of(args: Namespace) -> Path:
@@ -36,12 +33,11 @@ def check_coat(config: HomeConfig, name: str) -> None:
 
 def record_of(config: HomeConfig) -> Store:
     """The home's database, for reading; StoreError where nothing has been recorded yet."""
-    path = config.path / DATABASE
-    if not path.exists():
+    if not is_there(config.database):
         raise StoreError(
             f"{config.path}: nothing has been recorded here yet; start `drymon serve`, or `drymon replay` a stream"
         )
-    return Store.open(path, readonly=True)
+    return Store.open(config.database, readonly=True)
 
 
 def warn_of_models(config: HomeConfig) -> None:
@@ -64,7 +60,7 @@ def file_to_write(out: str, home: Path) -> Path:
 
 def service_runs(config: HomeConfig, record: Store) -> bool:
     """A service (not a replay or a restore) is writing to this home."""
-    return is_held(config.path) and record.was_served()
+    return is_in_use(config.database) and record.was_served()
 
 
 def wall() -> datetime:

@@ -175,10 +175,11 @@ def room_picture(
 
 def model_picture(config: "HomeConfig", coat: str) -> "Figure":
     """A coat model in the reference air, and this home's weighed runs of it, where there are any."""
-    from drymon.cli.home import DATABASE, record_of, warn_of_models
+    from drymon.cli.home import record_of, warn_of_models
     from drymon.messages.coat_models import load_models
     from drymon.readback.coat_basis import basis_of, first_number
     from drymon.readback.weighed_runs import weighed_runs
+    from drymon.store import is_there
     from drymon.views.plots.coat import NUMBER, draw_model, points_of
 
     warn_of_models(config)
@@ -188,7 +189,7 @@ def model_picture(config: "HomeConfig", coat: str) -> "Figure":
         raise _unknown("coat or coat model", coat, {*models, *config.room.coat_by_name})
     number = first_number(coat, config.room, NUMBER)
     runs = []
-    if (config.path / DATABASE).exists():
+    if is_there(config.database):
         with record_of(config) as record:
             runs = [run for run in weighed_runs(config, record, coats=[coat]) if run.used]
     points = [found for run in runs if (found := points_of(run, basis.model, number))]

@@ -48,10 +48,11 @@ def run(args: Namespace) -> int:
 
 def look(config: "HomeConfig", moment: datetime) -> "Now":
     """Everything that the status shows at `moment`."""
-    from drymon.cli.home import DATABASE, record_of, service_runs
+    from drymon.cli.home import record_of, service_runs
     from drymon.readback.now import Now, RefusedLine, rack_now, tree_now
+    from drymon.store import is_there
 
-    if not (config.path / DATABASE).exists():
+    if not is_there(config.database):
         return Now(moment, online=False, trees=(), racks=())
     with record_of(config) as record:
         online = service_runs(config, record)

@@ -17,8 +17,9 @@ def register(subparsers: Commands) -> None:
     """Say what `user` takes."""
     parser = subparsers.add_parser(
         "user",
-        help="who may sign in to the page: add, remove, list, password",
-        description="Who may sign in to the page and log from there. A password is asked for on the terminal, or read "
+        help="who may sign in to the page: add, remove, list, password, owner, logs",
+        description="Who may sign in to the page and log from there, and who of them is an owner, who may set up the "
+        "room and its people there, too. A password is asked for on the terminal, or read "
         "from the first line of stdin where that is no terminal; it is never a word of the command, for others on "
         "this machine could read it there.",
     )
@@ -27,6 +28,8 @@ def register(subparsers: Commands) -> None:
         ("add", "let somebody sign in"),
         ("remove", "take somebody's access away"),
         ("password", "give somebody a new password"),
+        ("owner", "let somebody set up the room from the page, too"),
+        ("logs", "let somebody log alone, and not set up the room"),
     ):
         acts.add_parser(act, help=what, description=f"{what.capitalize()}.").add_argument("name", metavar="NAME")
     acts.add_parser("list", help="who may sign in", description="Who may sign in, one a line.")
@@ -42,7 +45,7 @@ def run(args: Namespace) -> int:
         print("\n".join(_names(config)) or "nobody may sign in yet: drymon user add NAME")
         return 0
     wanted = {"act": args.act, "name": " ".join(args.name.split()), "by": who()}
-    if args.act != "remove":
+    if args.act in ("add", "password"):
         from drymon.views.page.passwords import check_password, hash_password
 
         wanted["hash"] = hash_password(check_password(_password()))
@@ -51,14 +54,12 @@ def run(args: Namespace) -> int:
 
 
 def _names(config: "HomeConfig") -> list[str]:
-    from drymon.cli.home import DATABASE
-    from drymon.store import Store
+    from drymon.store import Store, is_there
 
-    path = config.path / DATABASE
-    if not path.exists():
+    if not is_there(config.database):
         return []
-    with Store.open(path, readonly=True) as store:
-        return [user.name for user in store.users()]
+    with Store.open(config.database, readonly=True) as store:
+        return [f"{user.name}, owner" if user.owner else user.name for user in store.users()]
 
 
 def _password() -> str:

@@ -117,6 +117,8 @@ def contradicting(estimate: Estimate) -> list[int]:
 
 def strangers(logs: Array) -> npt.NDArray[np.intp]:
     """Which of one coat's paces on the log of time (runs,) lie apart from the others; none where they are many."""
+    if not len(logs):  # of this coat nothing was weighed, only felt
+        return np.zeros(0, dtype=np.intp)
     off = np.abs(logs - np.median(logs))
     beyond = np.flatnonzero(off > APART * max(1.4826 * float(np.median(off)), LEAST_APART / APART * 2.0))
     return beyond if len(beyond) <= len(logs) // 4 else beyond[:0]

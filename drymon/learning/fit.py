@@ -73,12 +73,18 @@ class TypeFit:
     groups: str = ""
 
 
-def fit_all(runs: Sequence[Run], starts: Mapping[str, CoatModel], coats: Sequence[str] | None = None) -> list[TypeFit]:
+def fit_all(
+    runs: Sequence[Run],
+    starts: Mapping[str, CoatModel],
+    coats: Sequence[str] | None = None,
+    step: Callable[[str], None] = lambda _: None,
+) -> list[TypeFit]:
     """Fit every coat type that has usable runs, all together.
 
     starts: the starting model of each coat name that may occur. coats: tell only of these (default all); the others'
     runs still teach what the room's coats have in common. Runs that plainly contradict the others of their coat are
     doubted, and the rest is fitted again. What was felt of trees teaches with the weighings, or where there are none.
+    step: is told what is done next.
     """
     in_time = sorted(runs, key=lambda run: run.start_s)
     usable = [thinned(run) for run in in_time if run.used]
@@ -92,21 +98,26 @@ def fit_all(runs: Sequence[Run], starts: Mapping[str, CoatModel], coats: Sequenc
         return []
     own = {name: starts[name] for name in there}
     with threadpool_limits(1):  # matrices this small only lose time to threads
-        estimate, scores = _estimate([*usable, *felt], own)
+        estimate, scores = _estimate([*usable, *felt], own, step)
         doubted = contradicting(estimate)
         kept = [run for i, run in enumerate(usable) if i not in doubted]
         if doubted:
-            estimate, scores = _estimate([*kept, *felt], own)
+            step(f"{len(doubted)} of {len(usable)} runs contradict their coat: once more without them")
+            estimate, scores = _estimate([*kept, *felt], own, step)
+        step("each run left out in turn, and forecast without it")
         return _told(estimate, own, scores, [usable[i] for i in doubted], wanted)
 
 
-def _estimate(runs: Sequence[Run], starts: Mapping[str, CoatModel]) -> tuple[Estimate, dict[str, float]]:
+def _estimate(
+    runs: Sequence[Run], starts: Mapping[str, CoatModel], step: Callable[[str], None]
+) -> tuple[Estimate, dict[str, float]]:
     """The room's estimate under the tail that its weighings speak for, and the log probability per run by tail."""
     fleet = fleet_of(runs)
-    tried = {
-        tail: fit_room(runs, {name: Prior.of(start, tail) for name, start in starts.items()}, tail, fleet=fleet)
-        for tail in TAILS
-    }
+    tried = {}
+    for number, tail in enumerate(TAILS, 1):
+        step(f"{len(runs)} runs of {len(starts)} coats, form {number} of {len(TAILS)} of the drying curve")
+        priors = {name: Prior.of(start, tail) for name, start in starts.items()}
+        tried[tail] = fit_room(runs, priors, tail, fleet=fleet)
     scores = {tail: estimate.evidence / len(runs) for tail, estimate in tried.items()}
     return tried[preferred(scores, next(iter(starts.values())).tail, len(runs))], scores
 

@@ -74,22 +74,27 @@ def load_home(home: Path, *, secrets: bool = True) -> HomeConfig:
 
 def parse_home(text: str, home: Path, *, secrets: bool = True) -> HomeConfig:
     """A configuration from the text of room.toml; files it names are relative to `home`."""
-    file = home / ROOM_FILE
-    try:
-        data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise SetupError(f"{file}: is no valid TOML: {error}") from error
-    try:
-        content = tables.HomeFile.model_validate(data)
-    except ValidationError as error:
-        raise _refusal(file, complaints(error, tables.HomeFile, data)) from error
-    if problems := list(_across(content, home if secrets else None)):
-        raise _refusal(file, problems)
+    content, problems = _judged(text, home if secrets else None)
+    if content is None or problems:
+        raise SetupError("\n".join(f"{home / ROOM_FILE}: {problem}" for problem in problems))
     return _build(content, home)
 
 
-def _refusal(file: Path, problems: list[str]) -> SetupError:
-    return SetupError("\n".join(f"{file}: {problem}" for problem in problems))
+def problems_of(text: str, home: Path) -> list[str]:
+    """All that is wrong with a text that is to become room.toml: `key: what was received; what is allowed`, each."""
+    return _judged(text, home)[1]
+
+
+def _judged(text: str, home: Path | None) -> tuple[tables.HomeFile | None, list[str]]:
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        return None, [f"is no valid TOML: {error}"]
+    try:
+        content = tables.HomeFile.model_validate(data)
+    except ValidationError as error:
+        return None, complaints(error, tables.HomeFile, data)
+    return content, list(_across(content, home))
 
 
 def _across(content: tables.HomeFile, home: Path | None) -> Iterator[str]:
@@ -193,6 +198,7 @@ def _build(content: tables.HomeFile, home: Path) -> HomeConfig:
             for s in content.source
         ),
         notify=_notify(content.notify, home),
+        store_url=content.store.url if content.store else None,
     )
 
 

@@ -7,6 +7,7 @@ import re
 from datetime import time
 from difflib import get_close_matches
 from typing import Annotated, Literal
+from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import AfterValidator, Field
@@ -14,6 +15,7 @@ from pydantic import AfterValidator, Field
 from drymon.drying.cups import CUPS
 from drymon.drying.sieves import OPENING_UM
 from drymon.messages.names import NAME_PATTERN, RESERVED_RACKS
+from drymon.messages.settings import SERVER_SCHEMES
 from drymon.shop.alarms.alarm_kinds import KINDS
 from drymon.shop.facts.slips import did_you_mean
 
@@ -133,6 +135,22 @@ def _cup(name: str) -> str:
     return name
 
 
+def store_url(url: str) -> str:
+    """The address of a database that rooms share; ValueError says what is allowed."""
+    try:
+        parts = urlsplit(url)
+    except ValueError:
+        parts = urlsplit("")
+    if not url.startswith(SERVER_SCHEMES) or not parts.path.strip("/") or parts.fragment:
+        raise ValueError('the address of a PostgreSQL database, such as "postgresql://drymon@db/shells"')
+    if parts.password or "password=" in parts.query:
+        raise ValueError(
+            "an address without a password: put that into ~/.pgpass, or into the file that PGPASSFILE names, of the "
+            "user that drymon runs as"
+        )
+    return url
+
+
 _CLOCK_TIME = re.compile(r"([01][0-9]|2[0-3]):[0-5][0-9]|24:00")
 WEEK: tuple[Literal["Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun"], ...] = (
     "Mon",
@@ -163,6 +181,7 @@ Sender = Annotated[Text, AfterValidator(_sender)]
 TimeOfDay = Annotated[str, AfterValidator(_time_of_day)]
 ClockTime = Annotated[str, AfterValidator(_clock_time)]
 Kind = Annotated[str, AfterValidator(_kind)]
+StoreUrl = Annotated[Text, AfterValidator(store_url)]
 Share = Annotated[float, AfterValidator(_share)]
 CupName = Annotated[str, AfterValidator(_cup)]
 Port = Annotated[int, between(1, 65535)]

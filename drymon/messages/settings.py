@@ -121,8 +121,37 @@ class Notify:
 
 
 @dataclass(frozen=True, slots=True)
+class Server:
+    """A room's place in a database that rooms share. url: of PostgreSQL, without a password; room: its name."""
+
+    url: str
+    room: str
+
+    def __str__(self) -> str:
+        """One word, which `where_of` reads."""
+        return f"{self.url}#{self.room}"
+
+
+Where = Path | Server
+"""Where a room's record is kept: in a file, or on a server."""
+
+SERVER_SCHEMES = ("postgresql://", "postgres://")
+DB_FILE = "drymon.db"
+"""The record of a room that has no `[store]`, in its home."""
+
+
+def where_of(word: str) -> Where:
+    """What the word of a command line, `str` of a place, stands for."""
+    url, _, room = word.rpartition("#")
+    return Server(url, room) if url.startswith(SERVER_SCHEMES) else Path(word)
+
+
+@dataclass(frozen=True, slots=True)
 class HomeConfig:
-    """All of a home's room.toml. broker None: an embedded one on this machine, for trying out."""
+    """All of a home's room.toml. broker None: an embedded one on this machine, for trying out.
+
+    store_url: of the database that rooms share; None: the record is a file in the home.
+    """
 
     path: Path
     room: RoomSetup
@@ -130,6 +159,12 @@ class HomeConfig:
     page: Page = field(default_factory=Page)
     sources: tuple[Source, ...] = ()
     notify: Notify = field(default_factory=Notify)
+    store_url: str | None = None
+
+    @property
+    def database(self) -> Where:
+        """Where the room's record is kept."""
+        return self.path / DB_FILE if self.store_url is None else Server(self.store_url, self.room.name)
 
     @property
     def secret_files(self) -> tuple[Path, ...]:

@@ -29,6 +29,7 @@ from drymon.messages.fields import (
     SecondsBand,
     Sender,
     Share,
+    StoreUrl,
     TemperatureBand,
     Text,
     TimeOfDay,
@@ -80,6 +81,10 @@ class PageTable(StrictTable):
     port: Port = 8480
     password_file: Text | None = None
     names: list[HostName] = []
+
+
+class StoreTable(StrictTable):
+    url: StoreUrl
 
 
 class RackTable(StrictTable):
@@ -228,6 +233,7 @@ class HomeFile(StrictTable):
     room: RoomTable
     broker: BrokerTable | None = None
     page: PageTable = PageTable()
+    store: StoreTable | None = None
     rack: list[RackTable] = []
     cell: list[CellTable] = []
     source: list[SourceTable] = []

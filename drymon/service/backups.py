@@ -6,7 +6,7 @@ import sys
 from datetime import datetime, timedelta
 from pathlib import Path
 
-from drymon.store.backup import backups_folder
+from drymon.messages.settings import Where
 
 log = logging.getLogger(__name__)
 
@@ -15,10 +15,10 @@ AGAIN_AFTER = timedelta(hours=1)
 
 
 class Backups:
-    """Those of the database at `path`. Not for several threads."""
+    """Those of one database, in `folder`. Not for several threads."""
 
-    def __init__(self, path: Path) -> None:
-        self._path, self._folder = path, backups_folder(path)
+    def __init__(self, database: Where, folder: Path) -> None:
+        self._database, self._folder = database, folder
         self.copying: subprocess.Popen[bytes] | None = None
         self._failed: datetime | None = None
 
@@ -43,7 +43,7 @@ class Backups:
     def _begin(self, target: Path) -> None:
         for left_over in self._folder.glob("*.part"):
             left_over.unlink()
-        command = [sys.executable, "-P", "-m", "drymon.store.copying", str(self._path), str(target)]
+        command = [sys.executable, "-P", "-m", "drymon.store.copying", str(self._database), str(target)]
         self.copying = subprocess.Popen(command, stdin=subprocess.DEVNULL, stderr=subprocess.PIPE)
 
     def _end(self, copying: "subprocess.Popen[bytes]", now: datetime) -> None:

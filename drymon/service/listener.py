@@ -80,6 +80,16 @@ class Listener:
                 log.debug("no farewell: %s", error)
         self._leave()
 
+    def drop(self) -> None:
+        """Break the connection off without a farewell. The broker then tells the will, unless another process takes the
+        session on before.
+        """
+        self._lost()
+        self._client.loop_stop()
+        wire = self._client.socket()
+        if wire is not None:
+            wire.close()
+
     @property
     def online(self) -> bool:
         """The subscriptions stand."""

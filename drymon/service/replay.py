@@ -12,8 +12,7 @@ from drymon.messages.message import Message
 from drymon.messages.settings import HomeConfig
 from drymon.messages.streams import StreamWriter, read_stream
 from drymon.service.pipeline import Pipeline
-from drymon.service.serve import database_of
-from drymon.store.lock import HomeLock
+from drymon.store.alone import only_writer
 from drymon.store.store import Store
 
 BATCH = 2000  # messages a transaction; fixed, for what is said of it must not depend on the machine
@@ -28,30 +27,26 @@ def replay(config: HomeConfig, streams: Sequence[Path], out: Path | None = None)
 
     Raises StreamError for a line that is no message, StoreError for a home that a service has used.
     """
-    with HomeLock(config.path):
-        _refuse_served(config)
-        with Store.open(database_of(config.path)) as store:
-            pipeline = Pipeline(config, load_models(config.path), store)
-            pipeline.resume()
-            if out is None:
-                count = _play(pipeline, read_stream(streams), None)
-            else:
-                with StreamWriter(out) as writer:
-                    count = _play(pipeline, read_stream(streams), writer)
-            pipeline.keep_image()  # the next stream goes on from here, as if both were one
-            return count
+    with only_writer(config.database) as store:
+        _refuse_served(config, store)
+        pipeline = Pipeline(config, load_models(config.path), store)
+        pipeline.resume()
+        if out is None:
+            count = _play(pipeline, read_stream(streams), None)
+        else:
+            with StreamWriter(out) as writer:
+                count = _play(pipeline, read_stream(streams), writer)
+        pipeline.keep_image()  # the next stream goes on from here, as if both were one
+        return count
 
 
-def _refuse_served(config: HomeConfig) -> None:
+def _refuse_served(config: HomeConfig, store: Store) -> None:
     """A replayed stream among a shop's own record could never be told apart again."""
-    path = database_of(config.path)
-    if path.exists():
-        with Store.open(path) as store:
-            if store.was_served():
-                raise StoreError(
-                    f"{config.path}: `drymon serve` has used this home, so a replay would mix its stream into the "
-                    "shop's own record; make another home and replay into that: drymon --home OTHER init"
-                )
+    if store.was_served():
+        raise StoreError(
+            f"{config.path}: `drymon serve` has used this home, so a replay would mix its stream into the "
+            "shop's own record; make another home and replay into that: drymon --home OTHER init"
+        )
 
 
 def _play(pipeline: Pipeline, messages: Iterator[Message], writer: StreamWriter | None) -> int:

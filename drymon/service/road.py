@@ -14,6 +14,7 @@ from drymon.messages.settings import HomeConfig
 from drymon.service.pipeline import Pipeline, Tell
 from drymon.service.suspects import TRIES, Suspects
 from drymon.shop.alarms.alarm_book import Condition, Key, Truth
+from drymon.store.engine import EngineError
 from drymon.store.store import Store
 
 log = logging.getLogger(__name__)
@@ -65,6 +66,7 @@ class Road:
 
     def batch(self, messages: Sequence[Message], until: datetime | None, anew: bool = False) -> list[Message] | None:
         """As `Pipeline.batch`; None only where the service was stopped while the disk refused: acknowledge nothing.
+        Raises EngineError where the database's server is gone: whether the last of it was kept, nobody here knows.
 
         After a fault of ours each message has a transaction of its own, and one that the room stumbles over is
         recorded all the same.
@@ -117,6 +119,8 @@ class Road:
 
     def _wait(self, error: StoreError) -> None:
         self._suspects.pause()
+        if isinstance(error, EngineError) and error.gone:
+            raise error
         log.error("%s; trying again", error)
         self._stop.wait(TRY_AGAIN_S)
         self._renew()

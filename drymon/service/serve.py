@@ -6,13 +6,12 @@ import threading
 from collections.abc import Callable
 from concurrent.futures import Future
 from datetime import datetime, timedelta
-from pathlib import Path
 from typing import Any, Protocol, TypeVar
 
 from drymon.messages import outgoing
 from drymon.messages.coat_models import load_models
 from drymon.messages.message import Message
-from drymon.messages.settings import HomeConfig
+from drymon.messages.settings import HomeConfig, Where
 from drymon.service import heaps, systemd
 from drymon.service.clock import Clock, StreamTime, SystemClock
 from drymon.service.embedded import EmbeddedBroker, broker_of
@@ -25,12 +24,11 @@ from drymon.service.road import Road
 from drymon.service.unsaid import Unsaid
 from drymon.service.upkeep import Upkeep
 from drymon.shop.alarms.alarm_book import Condition, Key, Truth
-from drymon.store.lock import HomeLock
+from drymon.store.alone import only_writer
 from drymon.store.store import Store
 
 log = logging.getLogger(__name__)
 
-DB_FILE = "drymon.db"
 GATHER_S = 0.2  # a commit costs a sync of the card: gather this long, at most
 MOST_AT_ONCE = 2000
 MARK_S = 5  # the room may look at its facts every fifth second
@@ -53,7 +51,7 @@ class PageServer(Protocol):
 
 
 Ask = Callable[[Callable[[Pipeline], Any]], Any]
-MakePage = Callable[[HomeConfig, Path, Ask, Callable[[], bool], Clock], PageServer]
+MakePage = Callable[[HomeConfig, Where, Ask, Callable[[], bool], Clock], PageServer]
 
 
 class Service:
@@ -62,7 +60,6 @@ class Service:
     def __init__(self, config: HomeConfig, clock: Clock | None = None, make_page: MakePage | None = None) -> None:
         self._config, self._clock, self._make_page = config, clock or SystemClock(), make_page
         self._name = config.room.name
-        self._path = config.path / DB_FILE
         self.stop = threading.Event()
         self._work: queue.SimpleQueue[Callable[[], None]] = queue.SimpleQueue()
         self._mark: datetime | None = None
@@ -70,15 +67,20 @@ class Service:
         self._lamp = Lamp(lamp) if lamp else None
         self._next_second = self._next_minute = self._next_giving_back = 0.0
         self._present = self._greeted = False
+        self.anew = False
+        """Stopped to be started again."""
+
+    def start_anew(self) -> None:
+        """Stop, for whoever runs this service to start it again."""
+        self.anew = True
+        self.stop.set()
 
     def run(self) -> None:
         """Serve. Raises StoreError, SetupError or BrokerError where it cannot begin."""
         heaps.share()
-        with HomeLock(self._config.path):
-            # Before opening, which checks and may copy and convert all that there is.
-            _ask_for_time("checking the database")
-            with Store.open(self._path, now=self._clock.wall()) as store:
-                self._serve(store)
+        _ask_for_time("checking the database")  # opening checks, and may copy and convert all that there is
+        with only_writer(self._config.database, self._clock.wall()) as store:
+            self._serve(store)
         log.info("stopped")
 
     def _serve(self, store: Store) -> None:
@@ -87,7 +89,7 @@ class Service:
         if not self._clock.synchronised():
             log.warning("no time server keeps this computer's clock; a battery clock or a time server in the LAN helps")
         _ask_for_time("taking up the record")
-        self._upkeep = Upkeep(self._config.path, self._path, store)
+        self._upkeep = Upkeep(self._config.path, self._config.database, store)
         self._road = Road(self._config, load_models(self._config.path), store, self.stop, Teller(self._config))
         self._reached = store.last_arrival()
         known = self._road.pipeline.room.clock_known  # a doubt on record lasts until this service says otherwise
@@ -134,26 +136,32 @@ class Service:
         self._listener = Listener(broker, self._name, sources, self._inbox, will, self._clock.monotonic, mqtt5=mqtt5)
         self._unsaid = Unsaid(self._listener.publish)
         page = self._page()
-        conditions = [*([self._open(page)] if page else []), self._restored(), *self._house_conditions()]
         notifier = Notifier(self._config, self._write, self._report_soon, self._clock)
-        self._catch_up(self._inbox.now())
-        self._report(conditions)
-        self._listener.start()
-        systemd.tell("READY=1", "STATUS=listening")
-        log.info("serving the room %s from %s", self._name, self._config.path)
         try:
+            conditions = [*([self._open(page)] if page else []), self._restored(), *self._house_conditions()]
+            self._catch_up(self._inbox.now())
+            self._report(conditions)
+            self._listener.start()
+            systemd.tell("READY=1", "STATUS=listening", *systemd.own_patience())
+            log.info("serving the room %s from %s", self._name, self._config.path)
             notifier.start()
             while not self.stop.is_set():
                 self._turn()
+            self._farewell()
         finally:
-            systemd.tell("STOPPING=1")
-            notifier.stop()
             self._inbox.close()
-            self._listener.stop(outgoing.service_state(self._name, "offline", self._clock.wall()))
-            if self._present:
-                self._road.keep_image(anyway=True)
+            self._listener.drop()  # after a farewell there is nothing to drop; without one it must not speak on
+            notifier.stop()
             if page is not None:
                 page.stop()
+
+    def _farewell(self) -> None:
+        if not self.anew:  # else it runs on for the manager, who gives up on what stops and does not end
+            systemd.tell("STOPPING=1")
+        self._inbox.close()
+        self._listener.stop(outgoing.service_state(self._name, "offline", self._clock.wall()))
+        if self._present:
+            self._road.keep_image(anyway=True)
 
     def _turn(self) -> None:
         """Take what has come, commit it, acknowledge it, say what follows; then what is due by the clock."""
@@ -219,6 +227,7 @@ class Service:
         now = self._clock.monotonic()
         if now >= self._next_second:
             self._next_second = now + 1.0
+            self._store.check_reached()  # before anything is said: who has lost it has lost the room
             self._listener.tend()
             self._light()
             if self._listener.alive():
@@ -254,7 +263,8 @@ class Service:
     def _page(self) -> PageServer | None:
         if self._make_page is None:
             return None
-        return self._make_page(self._config, self._path, self.ask, lambda: self._listener.online, self._clock)
+        where = self._config.database
+        return self._make_page(self._config, where, self.ask, lambda: self._listener.online, self._clock)
 
     def _open(self, page: PageServer) -> Condition:
         where = f"{self._config.page.host} port {self._config.page.port}"
@@ -287,8 +297,3 @@ class Service:
 
 def _ask_for_time(what_for: str) -> None:
     systemd.tell(f"EXTEND_TIMEOUT_USEC={LONGEST_START_S * 1_000_000}", f"STATUS={what_for}")
-
-
-def database_of(home: Path) -> Path:
-    """Where a home keeps its database."""
-    return home / DB_FILE

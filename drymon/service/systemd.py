@@ -7,6 +7,12 @@ import socket
 log = logging.getLogger(__name__)
 
 
+def own_patience() -> list[str]:
+    """The manager's own patience with a silent service, to be told once a start that may take longer is over."""
+    patience = os.environ.get("WATCHDOG_USEC", "")
+    return [f"WATCHDOG_USEC={patience}"] if patience.isdecimal() else []
+
+
 def tell(*assignments: str) -> bool:
     """Send e.g. "READY=1", "STATUS=…", "WATCHDOG=1". True if a manager was there to be told."""
     address = os.environ.get("NOTIFY_SOCKET", "")

@@ -6,9 +6,11 @@ from datetime import datetime
 from pathlib import Path
 
 from drymon.messages.coat_models import model_doubts
+from drymon.messages.settings import DB_FILE, Where
 from drymon.service.backups import Backups
 from drymon.shop.alarms.alarm_book import OF_FILE, AlarmBook, Condition, Key, Truth
 from drymon.shop.facts.outcome import DoubtKind
+from drymon.store.backup import backups_folder
 from drymon.store.store import Store
 
 log = logging.getLogger(__name__)
@@ -22,9 +24,9 @@ class Upkeep:
     To be made when the service takes up its models: what is wrong with one then stays so while it runs.
     """
 
-    def __init__(self, home: Path, path: Path, store: Store) -> None:
+    def __init__(self, home: Path, database: Where, store: Store) -> None:
         self._home, self._store = home, store
-        self.backups = Backups(path)
+        self.backups = Backups(database, backups_folder(home / DB_FILE))
         self._doubts = model_doubts(home)
         for told in self._doubts.values():
             log.error("%s", told)

@@ -1,9 +1,10 @@
 """Everything that drymon keeps: one database per room. Nothing else in drymon knows SQL."""
 
+from drymon.store.alone import is_in_use, is_there, only_writer
 from drymon.store.backup import restore
 from drymon.store.calibrations import Calibration
 from drymon.store.history import Channel, DoubtedSpan, Refused
-from drymon.store.lock import HomeLock, is_held
+from drymon.store.lock import HomeLock, InUse, is_held
 from drymon.store.notices import AlarmChange, Notice
 from drymon.store.people import AuditLine, LeftOut, User
 from drymon.store.record import Mark
@@ -19,6 +20,7 @@ __all__ = [
     "Channel",
     "DoubtedSpan",
     "HomeLock",
+    "InUse",
     "LeftOut",
     "Mark",
     "Notice",
@@ -27,5 +29,8 @@ __all__ = [
     "Store",
     "User",
     "is_held",
+    "is_in_use",
+    "is_there",
+    "only_writer",
     "restore",
 ]

@@ -7,12 +7,13 @@ import sys
 from pathlib import Path
 
 from drymon.errors import StoreError
+from drymon.messages.settings import where_of
 from drymon.store.store import Store
 
 
 def main() -> int:
     """Copy through a connection that only reads; the error, if any, on stderr."""
-    database, target = map(Path, sys.argv[1:])
+    database, target = where_of(sys.argv[1]), Path(sys.argv[2])
     try:
         with Store.open(database, readonly=True) as store:
             store.backup(target)

@@ -18,11 +18,12 @@ class EngineError(StoreError):
 
     what: in the engine's own words.
     damaged: what it keeps is broken; a full disk or a locked file is no damage.
+    gone: its server cannot be reached, or no longer on this connection; a new connection may.
     """
 
-    def __init__(self, what: str, name: str, advice: str, *, damaged: bool = False) -> None:
+    def __init__(self, what: str, name: str, advice: str, *, damaged: bool = False, gone: bool = False) -> None:
         super().__init__(f"database: {what} ({name}); {advice}")
-        self.what, self.damaged = what, damaged
+        self.what, self.damaged, self.gone = what, damaged, gone
 
 
 class Connection(Protocol):
@@ -54,6 +55,9 @@ class Connection(Protocol):
 
     def copy_into(self, file: Path) -> None:
         """Write all that is committed into a new SQLite file."""
+
+    def alive(self) -> None:
+        """EngineError, `gone`, where its server can no longer be reached on this connection."""
 
     def close(self) -> None:
         """Let go; an open transaction is lost."""

@@ -10,7 +10,7 @@ import drymon
 from drymon.errors import StoreError
 from drymon.store.codec import maybe_us
 from drymon.store.engine import EngineError
-from drymon.store.schema import APPLICATION_ID, MIGRATIONS, Migration
+from drymon.store.schema import APPLICATION_ID, MIGRATION_TABLE, MIGRATIONS, Migration, check_known
 from drymon.store.sqlite import SqliteConnection
 
 PAGE_SIZE = 2048
@@ -99,15 +99,8 @@ def layout(db: SqliteConnection) -> int:
     tables = db.number("SELECT count(*) FROM sqlite_schema")
     if owner != APPLICATION_ID and (owner or version or tables):
         raise StoreError("the file is an SQLite database, but not one of drymon: give another home or file")
-    if version > len(MIGRATIONS):
-        (maker,) = db.row("SELECT drymon FROM migration ORDER BY version DESC LIMIT 1") or ("",)
-        raise StoreError(
-            f"the database has layout {version}, made by drymon {maker}; "
-            f"this is drymon {drymon.__version__}, which knows layouts up to {len(MIGRATIONS)}: "
-            f"install drymon {maker} or newer, "
-            "or restore a backup from before"
-        )
-    return version
+    newest = db.row("SELECT drymon FROM migration ORDER BY version DESC LIMIT 1") if version > len(MIGRATIONS) else None
+    return check_known(version, *(newest or ("",)))
 
 
 def migrate(db: SqliteConnection, now: datetime | None, steps: Sequence[Migration] = MIGRATIONS) -> None:
@@ -121,10 +114,7 @@ def _apply(db: SqliteConnection, version: int, step: Migration, now: datetime | 
     try:
         if version == 1:
             db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
-            db.execute(
-                "CREATE TABLE migration (version INTEGER PRIMARY KEY, name TEXT NOT NULL, "
-                "drymon TEXT NOT NULL, applied INTEGER) STRICT"
-            )
+            db.execute(MIGRATION_TABLE)
         for statement in step.statements.split(";\n"):
             db.execute(statement)
         row = (version, step.name, drymon.__version__, maybe_us(now))

@@ -11,11 +11,15 @@ from drymon.store.engine import upsert
 
 @dataclass(frozen=True, slots=True)
 class User:
-    """Somebody who may act on the page. `hash`: the password's scrypt hash as text, never the password."""
+    """Somebody who may act on the page.
+
+    hash: the password's scrypt hash as text, never the password. owner: may set up the room and its people, too.
+    """
 
     name: str
     hash: str
     created: datetime
+    owner: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,9 +49,15 @@ class People(Database):
         """Add a user, or give an existing one a new password hash."""
         with self.transaction():
             self._db.execute(
-                'INSERT INTO "user" VALUES (?, ?, ?) ON CONFLICT (name) DO UPDATE SET hash = excluded.hash',
+                'INSERT INTO "user" (name, hash, created) VALUES (?, ?, ?) '
+                "ON CONFLICT (name) DO UPDATE SET hash = excluded.hash",
                 (name, hash, to_us(created)),
             )
+
+    def set_owner(self, name: str, owner: bool) -> None:
+        """Let a user set up the room, or not."""
+        with self.transaction():
+            self._db.execute('UPDATE "user" SET owner = ? WHERE name = ?', (int(owner), name))
 
     def remove_user(self, name: str) -> bool:
         """Take a user's access away; False where there is none of that name."""
@@ -56,13 +66,13 @@ class People(Database):
 
     def user(self, name: str) -> User | None:
         """The user of that name."""
-        row = self._row('SELECT name, hash, created FROM "user" WHERE name = ?', (name,))
-        return None if row is None else User(row[0], row[1], from_us(row[2]))
+        row = self._row('SELECT name, hash, created, owner FROM "user" WHERE name = ?', (name,))
+        return None if row is None else User(row[0], row[1], from_us(row[2]), bool(row[3]))
 
     def users(self) -> list[User]:
         """All users, by name."""
-        rows = self._rows('SELECT name, hash, created FROM "user" ORDER BY name')
-        return [User(row[0], row[1], from_us(row[2])) for row in rows]
+        rows = self._rows('SELECT name, hash, created, owner FROM "user" ORDER BY name')
+        return [User(row[0], row[1], from_us(row[2]), bool(row[3])) for row in rows]
 
     def add_audit(self, time: datetime, who: str, what: str, detail: str = "") -> None:
         """Add a line to the audit trail, which nobody deletes."""

@@ -86,7 +86,8 @@ class RollUps(History):
             "width": width,
         }
         rows = self._rows(
-            f"SELECT start / :width * :width AS bucket, {_FOLD} FROM ({union}) GROUP BY bucket ORDER BY bucket", values
+            f"SELECT start / :width * :width AS bucket, {_FOLD} FROM ({union}) AS part GROUP BY bucket ORDER BY bucket",
+            values,
         )
         return (Bucket(from_us(row[0]), *row[1:]) for row in rows)
 
@@ -148,15 +149,15 @@ class RollUps(History):
             "INSERT INTO minute (channel, start, low, mean, high, count) "
             f"WITH touched(start) AS (SELECT DISTINCT time / {_MINUTE} * {_MINUTE} {new}) "
             f"SELECT reading.channel, start, {_OF_READINGS} FROM touched CROSS JOIN reading "
-            f"ON reading.time >= start AND reading.time < start + {_MINUTE} AND reading.id <= :upto "
-            f"WHERE {_COUNTS} GROUP BY reading.channel, start {_INSTEAD}",
+            f"WHERE reading.time >= start AND reading.time < start + {_MINUTE} AND reading.id <= :upto "
+            f"AND {_COUNTS} GROUP BY reading.channel, start {_INSTEAD}",
             values,
         )
         self._db.execute(
             "INSERT INTO hour (channel, start, low, mean, high, count) "
             f"WITH touched(channel, begin) AS (SELECT DISTINCT channel, time / {_HOUR} * {_HOUR} {new}) "
             f"SELECT minute.channel, begin, {_FOLD} FROM touched CROSS JOIN minute "
-            f"ON minute.channel = touched.channel AND minute.start >= begin AND minute.start < begin + {_HOUR} "
+            f"WHERE minute.channel = touched.channel AND minute.start >= begin AND minute.start < begin + {_HOUR} "
             f"GROUP BY minute.channel, begin {_INSTEAD}",
             values,
         )
@@ -182,13 +183,13 @@ class RollUps(History):
         self._db.execute(
             f"INSERT INTO minute SELECT channel, time / {_MINUTE} * {_MINUTE} AS bucket, {_OF_READINGS} FROM reading "
             "WHERE channel = :channel AND time >= :minute AND time < :after_minute AND id <= :upto "
-            f"AND {_COUNTS} GROUP BY bucket",
+            f"AND {_COUNTS} GROUP BY channel, bucket",
             values,
         )
         mine = "channel = :channel AND start >= :hour AND start < :after_hour"
         self._db.execute(f"DELETE FROM hour WHERE {mine}", values)
         self._db.execute(
             f"INSERT INTO hour SELECT channel, start / {_HOUR} * {_HOUR} AS bucket, {_FOLD} FROM minute "
-            f"WHERE {mine} GROUP BY bucket",
+            f"WHERE {mine} GROUP BY channel, bucket",
             values,
         )

@@ -7,6 +7,9 @@ index on readings starts with the time for the same reason: new rows of all chan
 
 from dataclasses import dataclass
 
+import drymon
+from drymon.errors import StoreError
+
 APPLICATION_ID = 0x44524D4E
 """`DRMN`: tells a database of drymon from any other SQLite file."""
 
@@ -142,6 +145,11 @@ CREATE TABLE current_plan (id INTEGER PRIMARY KEY CHECK (id = 1), body TEXT NOT 
 """
 
 
+_OWNERS = """
+ALTER TABLE "user" ADD COLUMN owner INTEGER NOT NULL DEFAULT 0;
+"""
+
+
 @dataclass(frozen=True, slots=True)
 class Migration:
     """One step from the layout before it; `statements` is SQL, separated by semicolons at line ends."""
@@ -159,5 +167,24 @@ MIGRATIONS: tuple[Migration, ...] = (
     Migration("images of the room, to start from", _IMAGES),
     Migration("what to do about a tree", _ADVICE),
     Migration("the plan of coming dips", _PLAN),
+    Migration("who may set up the room", _OWNERS),
 )
 """Only ever add to the end: position n takes a database from layout n to n + 1."""
+
+MIGRATION_TABLE = (
+    "CREATE TABLE migration (version INTEGER PRIMARY KEY, name TEXT NOT NULL, "
+    "drymon TEXT NOT NULL, applied INTEGER) STRICT"
+)
+"""Which of them a database has seen, by which drymon and when."""
+
+
+def check_known(version: int, maker: str) -> int:
+    """The version of a database's layout; StoreError where it is of a newer drymon, `maker`."""
+    if version > len(MIGRATIONS):
+        raise StoreError(
+            f"the database has layout {version}, made by drymon {maker}; "
+            f"this is drymon {drymon.__version__}, which knows layouts up to {len(MIGRATIONS)}: "
+            f"install drymon {maker} or newer, "
+            "or restore a backup from before"
+        )
+    return version

@@ -120,6 +120,9 @@ class SqliteConnection:
                 raise _told(error) from error
             copy.execute("PRAGMA journal_mode = DELETE")  # one file, without a log beside it
 
+    def alive(self) -> None:
+        """A file needs nobody to reach it."""
+
     def quick_check(self) -> str:
         """What SQLite finds wrong in its file; "" where nothing is."""
         try:

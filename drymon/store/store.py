@@ -1,4 +1,4 @@
-"""The store of one room: everything that drymon knows, in one SQLite file."""
+"""The store of one room: everything that drymon knows, in a file or on a server."""
 
 from datetime import datetime
 from pathlib import Path
@@ -6,6 +6,7 @@ from types import TracebackType
 from typing import Self
 
 from drymon.errors import StoreError
+from drymon.messages.settings import Server, Where
 from drymon.store.alarm_rows import Alarms
 from drymon.store.backup import backups_folder, copy_out, damage, rescue
 from drymon.store.calibrations import Calibrations
@@ -17,6 +18,7 @@ from drymon.store.people import People
 from drymon.store.record import Recording
 from drymon.store.rollups import RollUps
 from drymon.store.schema import MIGRATIONS
+from drymon.store.server import HALF_COPIED, open_reader, open_writer
 from drymon.store.sessions import Sessions
 from drymon.store.sqlite import SqliteConnection
 from drymon.store.verdicts import Verdicts
@@ -25,7 +27,7 @@ from drymon.store.verdicts import Verdicts
 class Store(Recording, RollUps, Verdicts, Alarms, People, Calibrations, Sessions, Images):
     """The database of one room. It belongs to the thread that opened it; others open readers.
 
-    One store of a home may write, in one process (see `lock.HomeLock`); any number may read meanwhile.
+    One store of a room may write, in one process (see `alone.only_writer`); any number may read meanwhile.
     note: what opening had to do about a damaged file, for an alarm; None where all was well.
     """
 
@@ -34,17 +36,25 @@ class Store(Recording, RollUps, Verdicts, Alarms, People, Calibrations, Sessions
         self.note = note
 
     @classmethod
-    def open(cls, path: Path, *, readonly: bool = False, now: datetime | None = None) -> Self:
-        """Open the database at `path`; for writing it is made, checked, rescued and brought up to date as needed.
+    def open(cls, where: Where, *, readonly: bool = False, now: datetime | None = None, alone: bool = False) -> Self:
+        """Open the database in a file, or the room's on a server; for writing it is made, checked, rescued and brought
+        up to date as needed.
 
-        now: stamps what opening does. Raises StoreError where the file is damaged and no backup is sound, is not
-        drymon's, or is of a newer drymon.
+        now: stamps what opening does. alone: on a server, as the one process that may write to the room.
+        Raises StoreError where a file is damaged and no backup is sound, a server cannot be reached or lets nobody in,
+        or the database is not drymon's, or is of a newer drymon; InUse where another process is the one.
         """
+        if isinstance(where, Server):
+            return cls(open_reader(where) if readonly else open_writer(where, now, alone=alone))
         if readonly:
-            return cls(_current(connect_reader(path)))
-        wrong = damage(path)
-        note = rescue(path, wrong, now) if wrong else None
-        return cls(_up_to_date(path, now), note)
+            return cls(_current(connect_reader(where)))
+        wrong = damage(where)
+        note = rescue(where, wrong, now) if wrong else None
+        return cls(_up_to_date(where, now), note)
+
+    def check_reached(self) -> None:
+        """StoreError, `gone`, where the database's server can no longer be reached through this store."""
+        self._db.alive()
 
     def close(self) -> None:
         """Close the connection; an open transaction is lost."""
@@ -63,6 +73,13 @@ class Store(Recording, RollUps, Verdicts, Alarms, People, Calibrations, Sessions
         if self._depth:
             raise StoreError("a backup inside a transaction would hold what may yet be undone: end it first")
         copy_out(self._db, target)
+
+    def check_whole(self) -> None:
+        """StoreError where a copy of another record into this one was begun and did not come to its end."""
+        if self._fact(HALF_COPIED):
+            raise StoreError(
+                "a copy into this room was begun and is not whole: run the same `drymon backup --to` again"
+            )
 
     def mark_served(self, time: datetime) -> None:
         """Note that a service has used this home since `time`: `replay` refuses it from now on."""

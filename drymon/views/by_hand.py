@@ -38,8 +38,15 @@ AROUND = timedelta(minutes=10)
 
 
 def event_of(config: HomeConfig, message: Message) -> LogEvent:
-    """The log event that a message tells; RefusedMessage where it tells none."""
-    return next(item for item in Parser(config).parse(message).items if not isinstance(item, Reading))
+    """The log event that a message tells, the first where it tells of several trees; RefusedMessage where it tells
+    none.
+    """
+    return events_of(config, message)[0]
+
+
+def events_of(config: HomeConfig, message: Message) -> list[LogEvent]:
+    """All log events that a message tells; RefusedMessage where it tells none."""
+    return [item for item in Parser(config).parse(message).items if not isinstance(item, Reading)]
 
 
 # Before it is sent

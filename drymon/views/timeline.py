@@ -2,7 +2,8 @@
 
 import json
 from collections import Counter
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from math import inf
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -11,6 +12,7 @@ from drymon.messages.times import parse_time
 from drymon.messages.topics import log_prefix, out_prefix
 from drymon.shop.facts.outcome import State
 from drymon.shop.facts.reason_code import ReasonCode
+from drymon.shop.facts.setup import Tank
 from drymon.views.table import MARKS
 
 TOLD_BY_TREES = ("tree-ready", "tree-hold", "redipped-early")
@@ -36,7 +38,8 @@ WORDS = {
 class Timeline:
     """Tells changes only: dips, states, racks that are ready, alerts, what people reported."""
 
-    def __init__(self, room: str, timezone: str) -> None:
+    def __init__(self, room: str, timezone: str, tanks: Iterable[Tank] = ()) -> None:
+        self._tanks = {tank.name: tank for tank in tanks}
         self._out, self._log = out_prefix(room), log_prefix(room)
         self._zone = ZoneInfo(timezone)
         self._trees: dict[str, tuple[str, str]] = {}
@@ -72,6 +75,9 @@ class Timeline:
         self.counts[event] += 1
         if event in HEARD:
             yield str(said.get("tree") or said.get("rack") or "?"), f"· {HEARD[event](said)}"
+        elif event == "slurry":
+            tank = str(said.get("slurry"))
+            yield tank, f"· {said.get('by') or 'somebody'} checked it: {_checked(said, self._tanks.get(tank))}"
 
     def _tree(self, said: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
         tree, state, dipped_at = said["tree"], said["state"], said["dipped_at"]
@@ -144,6 +150,17 @@ def _object(payload: bytes) -> Mapping[str, Any]:
     except ValueError:
         return {}
     return said if isinstance(said, dict) else {}
+
+
+def _checked(said: Mapping[str, Any], tank: Tank | None) -> str:
+    """`cup 36.8 s, too thick (28 to 34 s)`, `cup 30.6 s after 1.5 L of water`."""
+    seconds, water = said.get("seconds"), said.get("water_added")
+    if not isinstance(seconds, int | float):
+        return "no cup"
+    after = f" after {water:g} L of water" if isinstance(water, int | float) else ""
+    low, high = (tank.seconds if tank else None) or (0.0, inf)
+    found = "too thin" if seconds < low else "too thick" if seconds > high else ""
+    return f"cup {seconds:g} s{after}" + (f", {found} ({low:g} to {high:g} s)" if found else "")
 
 
 def _quoted(note: object) -> str:

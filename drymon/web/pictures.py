@@ -1,4 +1,6 @@
-"""Pictures and records for the page, made by a child process that ends; pictures are kept while nothing is new."""
+"""Pictures, records and labels for the page, made by a child process that ends; pictures are kept while nothing is
+new.
+"""
 
 import logging
 import subprocess
@@ -11,6 +13,7 @@ from contextlib import contextmanager
 from datetime import datetime, timedelta
 from pathlib import Path
 
+from drymon.messages.settings import Where
 from drymon.service.clock import Clock
 from drymon.store import Store
 from drymon.views.page.ports import Picture
@@ -26,10 +29,11 @@ Key = tuple[Picture, datetime]
 
 
 class Pictures:
-    """Has pictures and records made one after another; keeps pictures by what was asked and the last of the record
-    then."""
+    """Has pictures, records and labels made one after another; keeps pictures by what was asked and the last of the
+    record then.
+    """
 
-    def __init__(self, home: Path, database: Path, clock: Clock) -> None:
+    def __init__(self, home: Path, database: Where, clock: Clock) -> None:
         self._home, self._database, self._clock = home, database, clock
         self._kept: OrderedDict[Key, bytes] = OrderedDict()
         self._working = threading.Lock()  # one child at a time: each takes some 100 MB for its seconds
@@ -49,6 +53,12 @@ class Pictures:
         with self._turn(PATIENCE_S) as mine:
             words = ["drymon.views.report", str(self._home), str(self._database), tree]
             return made_by_child(words, f"{tree}.{ending}", RECORD_PATIENCE_S) if mine else None
+
+    def labels(self, words: list[str]) -> bytes | None:
+        """Sheets of labels as a PDF, by the words of `drymon labels`; None where they cannot be made now."""
+        with self._turn(PATIENCE_S) as mine:
+            command = ["drymon.cli", "labels", "--home", str(self._home), *words, "--out"]
+            return made_by_child(command, "labels.pdf", RECORD_PATIENCE_S) if mine else None
 
     @contextmanager
     def _turn(self, patience_s: float) -> Iterator[bool]:

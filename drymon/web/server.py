@@ -7,13 +7,12 @@ import secrets
 import threading
 import time
 from collections.abc import Callable
-from pathlib import Path
 from typing import Any, TypeVar
 
 from drymon.errors import SetupError
 from drymon.messages.message import Message
 from drymon.messages.outgoing import to_payload
-from drymon.messages.settings import HomeConfig, read_secret
+from drymon.messages.settings import HomeConfig, Where, read_secret
 from drymon.service.clock import Clock
 from drymon.service.embedded import broker_of
 from drymon.service.pipeline import Pipeline
@@ -21,6 +20,7 @@ from drymon.service.publisher import publish_once
 from drymon.shop.alarms.alarm_book import AlarmBook
 from drymon.store import Store
 from drymon.web.channels import make_patient
+from drymon.web.house import House
 from drymon.web.pictures import Pictures
 
 log = logging.getLogger(__name__)
@@ -39,19 +39,23 @@ DOOR_FILE = "page.door"
 class PageServer:
     """Shows the room on its page. It reads the database through connections of its own and writes through `ask`.
 
-    ask: has the service's one writing thread do something. online: whether the broker is there.
+    ask: has the service's one writing thread do something. online: whether the broker is there. start_anew: has the
+    whole service end and start again.
     `start` raises OSError where the port cannot be opened.
     """
 
     def __init__(
         self,
         config: HomeConfig,
-        db_path: Path,
+        database: Where,
         ask: Callable[[Callable[[Pipeline], Any]], Any],
         online: Callable[[], bool],
         clock: Clock,
+        *,
+        start_anew: Callable[[], None] = lambda: None,
     ) -> None:
-        self._config, self._db_path, self._ask, self._online, self._clock = config, db_path, ask, online, clock
+        self._house = House(config.path, clock, start_anew)
+        self._config, self._database, self._ask, self._online, self._clock = config, database, ask, online, clock
         self._token = secrets.token_urlsafe(32)
         self._server: Any = None
 
@@ -82,17 +86,18 @@ class PageServer:
             (self._config.path / DOOR_FILE).unlink(missing_ok=True)
             self._server.close()
             self._server = None
+            self._house.stop()
 
     def make_app(self) -> Any:
         """The page as a WSGI application."""
         from drymon.views.page.app import create_app
         from drymon.views.page.ports import Ports
 
-        pictures = Pictures(self._config.path, self._db_path, self._clock)
+        pictures = Pictures(self._config.path, self._database, self._clock)
         return create_app(
             Ports(
                 config=self._config,
-                database=self._db_path,
+                database=self._database,
                 now=self._clock.wall,
                 running=self._clock.monotonic,
                 pause=time.sleep,
@@ -102,8 +107,10 @@ class PageServer:
                 broker_online=self._online,
                 draw=pictures.get,
                 report=pictures.report,
+                labels=pictures.labels,
                 secret=self._secret,
                 token=self._token,
+                house=self._house,
             )
         )
 

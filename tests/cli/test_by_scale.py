@@ -4,7 +4,6 @@ import json
 import re
 import shlex
 import subprocess
-import sys
 from datetime import timedelta
 from pathlib import Path
 
@@ -12,6 +11,7 @@ import pytest
 
 from drymon.cli.main import main
 from drymon.store import Calibration, Store
+from tests import processes
 from tests.cli.cli_home import BEGIN, ROOM_TOML, stamp
 from tests.drying.test_wet_cloth import outside_rate
 
@@ -85,9 +85,8 @@ def bare(tmp_path: Path) -> Path:
 
 
 def calibrate(home: Path, *words: str, typed: str | None = None) -> "subprocess.CompletedProcess[str]":
-    """A real process."""
-    command = [sys.executable, "-m", "drymon.cli", "calibrate", *words, "--home", str(home)]
-    return subprocess.run(command, input=typed or "", capture_output=True, text=True, timeout=120, check=False)
+    """A process of its own."""
+    return processes.run("calibrate", *words, "--home", str(home), typed=typed or "")
 
 
 def calibrations(home: Path) -> list[Calibration]:
@@ -255,8 +254,7 @@ def test_check_says_when_to_weigh_again(bare: Path) -> None:
     with Store.open(bare / "drymon.db", now=BEGIN) as store:
         for sensor, kind in (("rack-b/wet-cloth", "wet-cloth"), ("backup/pickup", "pickup")):
             store.add_calibration(Calibration(BEGIN - timedelta(days=9999), sensor, kind, {"due": "2011-01-01"}))
-    command = [sys.executable, "-m", "drymon.cli", "check", "--home", str(bare)]
-    told = subprocess.run(command, capture_output=True, text=True, timeout=120, check=False).stdout
+    told = processes.run("check", "--home", str(bare)).stdout
     assert "rack-b/wet-cloth: overdue since 2011-01-01" in told
     assert "weigh a wet cloth there again: drymon calibrate airflow rack-b --wet-cloth" in told
     assert "weigh a dip again: drymon calibrate pickup backup" in told

@@ -16,6 +16,7 @@ import pytest
 
 from drymon.cli.main import main
 from drymon.store import Calibration, Store
+from tests import processes
 
 CELL = '[[cell]]\nname = "cell-1"\nrack = "rack-a"\n'
 SALTS = "salt,temperature_c,reading_pct\n"
@@ -39,10 +40,8 @@ def calibrations(home: Path) -> list[Calibration]:
 
 
 def walked(home: Path, words: list[str], answers: list[str]) -> "subprocess.CompletedProcess[str]":
-    """A real process that is answered; after the last answer its input ends."""
-    command = [sys.executable, "-m", "drymon.cli", "calibrate", *words, "--home", str(home)]
-    typed = "".join(f"{answer}\n" for answer in answers)
-    return subprocess.run(command, input=typed, capture_output=True, text=True, timeout=120, check=False)
+    """A process of its own that is answered; after the last answer its input ends."""
+    return processes.run("calibrate", *words, "--home", str(home), typed="".join(f"{answer}\n" for answer in answers))
 
 
 def from_file(home: Path, words: list[str], lines: str) -> int:

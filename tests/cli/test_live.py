@@ -2,8 +2,6 @@
 
 import json
 import signal
-import subprocess
-import sys
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -17,16 +15,16 @@ from drymon.drying.quantities import Quantity
 from drymon.errors import SetupError
 from drymon.shop.facts.reading import Reading
 from drymon.store import Store
+from tests import processes
 
 START_S = 60.0
 
 
 @pytest.fixture
-def service(home: Path) -> Iterator["subprocess.Popen[bytes]"]:
+def service(home: Path) -> Iterator[processes.Process]:
     """`drymon serve` with its embedded broker, up."""
     log = (home / "log.txt").open("wb")
-    words = [sys.executable, "-m", "drymon.cli", "serve", "--home", str(home)]
-    child = subprocess.Popen(words, stderr=log, stdout=log)
+    child = processes.start("serve", "--home", str(home), stderr=log, stdout=log)
     until = time.monotonic() + START_S
     while b"online" not in (home / "log.txt").read_bytes() and time.monotonic() < until and child.poll() is None:
         time.sleep(0.1)
@@ -39,7 +37,7 @@ def service(home: Path) -> Iterator["subprocess.Popen[bytes]"]:
 
 
 def test_a_sensor_is_calibrated_by_the_running_service(
-    home: Path, service: "subprocess.Popen[bytes]", tmp_path: Path, capsys
+    home: Path, service: processes.Process, tmp_path: Path, capsys
 ) -> None:
     room = (home / "room.toml").read_text()
     (home / "room.toml").write_text(room + '[[cell]]\nname = "cell-1"\nrack = "rack-a"\n')
@@ -57,7 +55,7 @@ def test_a_sensor_is_calibrated_by_the_running_service(
         ask_service(home, "/control/calibration", {"act": "take-back", "sensor": "cell-1", "kind": "cell"})
 
 
-def test_a_run_is_left_out_by_the_running_service(home: Path, service: "subprocess.Popen[bytes]", capsys) -> None:
+def test_a_run_is_left_out_by_the_running_service(home: Path, service: processes.Process, capsys) -> None:
     """Through its door, as `drymon runs` does; the loop writes."""
     wanted = {"act": "leave-out", "run": "t-1.1.20310303T0700", "reason": "bumped", "by": "Ana"}
     assert ask_service(home, "/control/run", wanted) == "t-1.1.20310303T0700 is left out of fits: bumped"
@@ -75,7 +73,7 @@ def status(home: Path, capsys: pytest.CaptureFixture[str]) -> dict[str, Any]:
     return json.loads(capsys.readouterr().out)
 
 
-def test_status_follows_the_service(home: Path, service: "subprocess.Popen[bytes]", tmp_path: Path, capsys) -> None:
+def test_status_follows_the_service(home: Path, service: processes.Process, tmp_path: Path, capsys) -> None:
     assert main(["dip", "t-1", "backup", "--rack", "rack-a", "--home", str(home)]) == 0
     until = time.monotonic() + 10
     while not (now := status(home, capsys))["trees"] and time.monotonic() < until:
@@ -99,7 +97,7 @@ def test_status_follows_the_service(home: Path, service: "subprocess.Popen[bytes
 
 
 def test_a_spot_reading_is_on_record_as_a_surface_reading_of_its_tree(
-    home: Path, service: "subprocess.Popen[bytes]", capsys
+    home: Path, service: processes.Process, capsys
 ) -> None:
     assert main(["spot", "t-1", "66.2F", "--rack", "rack-a", "--home", str(home)]) == 0
     assert "t-1: surface 19.0 °C, sent to" in capsys.readouterr().out

@@ -1,14 +1,13 @@
 """`drymon report`, `drymon plot psychrometric` and a long `drymon plot rack`, on a small record; no service runs."""
 
 import shutil
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
 
 from drymon.cli.main import main
 from drymon.store import Store
+from tests import processes
 from tests.cli.cli_home import BEGIN
 
 
@@ -38,8 +37,7 @@ def test_it_is_written_while_another_process_writes_the_record(played: Path, tmp
     shutil.copytree(played, home)
     with Store.open(home / "drymon.db") as service, service.transaction():
         service.add_audit(BEGIN, "Ilse", "nothing", "not committed yet")
-        words = [sys.executable, "-m", "drymon.cli", "report", "t-7", "--home", str(home), "--out", str(tmp_path)]
-        done = subprocess.run(words, capture_output=True, text=True, timeout=60, check=False)
+        done = processes.run("report", "t-7", "--home", str(home), "--out", str(tmp_path), within_s=60)
     assert (done.returncode, done.stderr) == (0, "")
     assert "Shell record: t-7" in (tmp_path / "t-7.html").read_text(encoding="utf-8")
 

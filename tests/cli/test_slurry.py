@@ -1,6 +1,5 @@
 """`drymon slurry`: what is typed becomes a check on record, is seen, and is taken back."""
 
-import subprocess
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -12,6 +11,7 @@ from drymon.errors import LearningError
 from drymon.shop.facts.events import SlurryCheck
 from drymon.store import Store
 from tests.cli.test_live import service
+from tests.processes import Process
 
 __all__ = ["service"]
 
@@ -34,7 +34,7 @@ def tank_home(home: Path) -> Path:
 
 
 @pytest.fixture
-def running(tank_home: Path, service: "subprocess.Popen[bytes]") -> Path:
+def running(tank_home: Path, service: Process) -> Path:
     """The service listens, and knows the tank."""
     return tank_home
 

@@ -159,6 +159,7 @@ NEAR = [0.0, 0.02, -0.02, 0.01, -0.01, 0.0, 0.02]
 @pytest.mark.parametrize(
     ("logs", "found"),
     [
+        ([], []),
         ([*NEAR, 0.29], []),  # 0.3 is apart, where the others lie closer than that
         ([*NEAR, 0.31], [7]),
         ([-0.31, *NEAR], [0]),

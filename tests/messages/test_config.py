@@ -138,6 +138,13 @@ def test_broker_port_without_tls() -> None:
         ),
         (LEAST + '[broker]\nhost = ""\n', "broker.host", '""', "text that is not empty"),
         (LEAST + f'[broker]\nhost = "{"h" * 1001}"\n', "broker.host", '"hhh', "at most 1000 characters"),
+        (LEAST + "[store]\n", "store.url", "is missing", "required"),
+        (LEAST + '[store]\nurl = "mysql://db/shells"\n', "store.url", "mysql://db/shells", "postgresql://drymon@db/"),
+        (LEAST + '[store]\nurl = "postgresql://drymon@db"\n', "store.url", "drymon@db", "of a PostgreSQL database"),
+        (LEAST + '[store]\nurl = "postgresql://[/x"\n', "store.url", "postgresql://[/x", "of a PostgreSQL database"),
+        (LEAST + '[store]\nurl = "postgresql://db/x#y"\n', "store.url", "#y", "of a PostgreSQL database"),
+        (LEAST + '[store]\nurl = "postgresql://a:b@db/x"\n', "store.url", "a:b@db", "~/.pgpass"),
+        (LEAST + '[store]\nurl = "postgresql://a@db/x?password=b"\n', "store.url", "password=b", "PGPASSFILE"),
         (LEAST + '[broker]\npassword_file = "x"\n', "broker", "password_file without username", "allowed"),
         (LEAST + '[broker]\nca_file = "a"\ncert_file = "b"\n', "broker", "one of cert_file and key_file", "both"),
         (

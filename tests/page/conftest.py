@@ -1,13 +1,10 @@
 """A real room for the page's tests: mosquitto, `drymon serve` as a child process, and a real Chromium."""
 
 import json
-import os
 import shutil
 import signal
 import socket
 import subprocess
-import sys
-import tempfile
 import time
 import urllib.error
 import urllib.request
@@ -21,14 +18,13 @@ import pytest
 from paho.mqtt.client import Client, MQTTMessage
 from paho.mqtt.enums import CallbackAPIVersion
 
+from tests import processes
+from tests.page.browsers import Browsers
+
 MOSQUITTO = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin")
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
 DRIVER = shutil.which("chromedriver")
 PASSWORD = "wet gloves and warm tea"
-FLAGS = (
-    "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--hide-scrollbars",
-    "--disable-background-networking", "--disable-component-update", "--disable-sync", "--disable-dev-shm-usage",
-)  # fmt: skip
 
 ROOM = """
 [room]
@@ -100,7 +96,8 @@ class Shop:
         self._client.connect("127.0.0.1", self.broker_port)
         self._client.subscribe("drymon/#", 1)
         self._client.loop_start()
-        self.service: subprocess.Popen[bytes] | None = None
+        self.service: processes.Process | None = None
+        self.anew = False
 
     def _start_broker(self, folder: Path) -> subprocess.Popen[bytes]:
         conf = folder / "mosquitto.conf"
@@ -122,8 +119,7 @@ class Shop:
         return f"http://127.0.0.1:{self.port}"
 
     def drymon(self, *words: str, stdin: str = "") -> subprocess.CompletedProcess[str]:
-        command = [sys.executable, "-m", "drymon.cli.main", *words, "--home", str(self.home)]
-        return subprocess.run(command, input=stdin, text=True, capture_output=True, check=False, timeout=60)
+        return processes.run(*words, "--home", str(self.home), typed=stdin, within_s=60)
 
     def add_user(self, name: str, password: str = PASSWORD) -> None:
         done = self.drymon("user", "add", name, stdin=f"{password}\n")
@@ -131,8 +127,8 @@ class Shop:
 
     def serve(self) -> None:
         with self.log.open("ab") as log:
-            command = [sys.executable, "-m", "drymon.cli.main", "serve", "--home", str(self.home)]
-            self.service = subprocess.Popen(command, stdout=log, stderr=log)
+            begin = processes.start_anew if self.anew else processes.start
+            self.service = begin("serve", "--home", str(self.home), stdout=log, stderr=log)
         topic = "drymon/shop/out/service"
         online = until(lambda: any(b"online" in word for word in self.heard.get(topic, [])), 30)
         assert online, self.log.read_text()
@@ -159,11 +155,11 @@ class Shop:
         for quantity, value in (("temperature", temperature), ("humidity", humidity), ("airflow", 1.5)):
             self.say(f"{place}/{quantity}", value)
 
-    def dry_tree(self, tree: str, rack: str = "rack-a", hours: float = 30.0) -> None:
-        """Hang a tree that was dipped hours ago in warm, dry, moving air, and wait until it is ready."""
+    def dry_tree(self, *trees: str, rack: str = "rack-a", hours: float = 30.0) -> None:
+        """Hang trees that were dipped hours ago in warm, dry, moving air, and wait until they are ready."""
         now = datetime.now(UTC)
-        for step in range(int(hours * 12)):
-            time = f"{now - timedelta(hours=hours) + timedelta(minutes=5 * step):%Y-%m-%dT%H:%M:%SZ}"
+        for step in range(int(hours * 6)):
+            time = f"{now - timedelta(hours=hours) + timedelta(minutes=10 * step):%Y-%m-%dT%H:%M:%SZ}"
             for quantity, value in (("temperature", 25.0), ("humidity", 30.0), ("airflow", 2.0)):
                 self._client.publish(
                     f"drymon/shop/{rack}/{quantity}", json.dumps({"value": value, "time": time}), qos=1
@@ -171,10 +167,10 @@ class Shop:
         for quantity, value in (("temperature", 25.0), ("humidity", 30.0), ("airflow", 2.0)):
             self.say(f"{rack}/{quantity}", value)
         dipped = f"{now - timedelta(hours=hours - 0.2):%Y-%m-%dT%H:%M:%SZ}"
-        dip = {"tree": tree, "rack": rack, "coat": "prime-first", "shelter": "open", "recipe": "standard"}
+        dip = {"trees": trees, "rack": rack, "coat": "prime-first", "shelter": "open", "recipe": "standard"}
         self.say("log/dip", {**dip, "time": dipped})
-        ready = until(lambda: (self.verdict(tree) or {}).get("state") == "ready", 60)
-        assert ready, f"{self.verdict(tree)}\n{self.log.read_text()}"
+        ready = until(lambda: all((self.verdict(tree) or {}).get("state") == "ready" for tree in trees), 60)
+        assert ready, f"{[self.verdict(tree) for tree in trees]}\n{self.log.read_text()}"
 
     def verdict(self, tree: str) -> dict[str, Any] | None:
         said = self.heard.get(f"drymon/shop/out/tree/{tree}", [])
@@ -216,15 +212,20 @@ def shop(tmp_path: Path, broker_program: str) -> Iterator[Shop]:
 @pytest.fixture(scope="module")
 def still_shop(tmp_path_factory: pytest.TempPathFactory, broker_program: str) -> Iterator[Shop]:
     """As `shop`, for tests that only look: with t-9, which is ready, and t-50, whose coat nobody knows."""
-    for running in _shop(tmp_path_factory.mktemp("still")):
+    yield from still(tmp_path_factory.mktemp("still"))
+
+
+def still(folder: Path, anew: bool = False) -> Iterator[Shop]:
+    for running in _shop(folder, anew):
         running.dry_tree("t-9")
         running.say("log/dip", {"tree": "t-50", "rack": "rack-a", "coat": "nobody-knows-it"})
         assert until(partial(running.is_in_state, "t-50", "unknown"))
         yield running
 
 
-def _shop(folder: Path) -> Iterator[Shop]:
+def _shop(folder: Path, anew: bool = False) -> Iterator[Shop]:
     running = Shop(folder)
+    running.anew = anew
     try:
         running.add_user("ana")
         running.serve()
@@ -237,32 +238,19 @@ def _shop(folder: Path) -> Iterator[Shop]:
         running.close()
 
 
+@pytest.fixture(scope="session")
+def browsers(browser_program: str) -> Iterator[Browsers]:
+    assert DRIVER is not None
+    kept = Browsers(browser_program, DRIVER)
+    yield kept
+    kept.close()
+
+
 @pytest.fixture
-def open_browser(browser_program: str) -> Iterator[Callable[..., Any]]:
-    """Opens browsers, each with a profile of its own; closes them all."""
-    from selenium import webdriver
-
-    started: list[tuple[Any, str]] = []
-
-    def start(width: int = 1280, height: int = 900, *more: str) -> Any:
-        options = webdriver.ChromeOptions()
-        options.binary_location = browser_program
-        profile = tempfile.mkdtemp(prefix="drymon-browser-")
-        for flag in (*FLAGS, *more, f"--user-data-dir={profile}", f"--window-size={width},{height}"):
-            options.add_argument(flag)
-        driver = webdriver.Chrome(options=options, service=webdriver.ChromeService(DRIVER))
-        # A window cannot be made narrower than some 500 px; a phone's screen can be emulated.
-        screen = {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": width < 600}
-        driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", screen)
-        driver.set_page_load_timeout(30)
-        started.append((driver, profile))
-        return driver
-
-    os.environ.setdefault("SE_AVOID_STATS", "true")
-    yield start
-    for driver, profile in started:
-        driver.quit()
-        shutil.rmtree(profile, ignore_errors=True)
+def open_browser(browsers: Browsers) -> Iterator[Callable[..., Any]]:
+    """Opens windows that know nothing of each other or of earlier ones: (width, height, *flags); closes them all."""
+    with browsers.opened() as start:
+        yield start
 
 
 def sign_in(driver: Any, shop: Shop, name: str = "ana", password: str = PASSWORD, path: str = "/") -> None:

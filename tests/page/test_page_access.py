@@ -9,6 +9,7 @@ import sqlite3
 import stat
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 from urllib.parse import urlencode
 
 import pytest
@@ -25,7 +26,7 @@ class Visitor:
     def __init__(self, shop: Shop) -> None:
         self.shop, self.cookie = shop, ""
 
-    def ask(self, method: str, path: str, form: dict[str, str] | None = None, **headers: str) -> Answer:
+    def ask(self, method: str, path: str, form: Any = None, **headers: str) -> Answer:
         connection = http.client.HTTPConnection("127.0.0.1", self.shop.port, timeout=20)
         body = urlencode(form) if form is not None else None
         sent = {name.replace("_", "-"): value for name, value in headers.items() if value}

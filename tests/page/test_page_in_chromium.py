@@ -1,6 +1,5 @@
 """The page as people use it: a real Chromium, the real service, a real mosquitto."""
 
-import json
 import signal
 from collections.abc import Callable
 from typing import Any
@@ -41,37 +40,6 @@ def test_one_tap_on_a_ready_tree_logs_the_next_dip_and_topic_and_verdict_follow(
     assert verdict["coat"] == "backup"
     assert verdict["advice"].startswith("likely dry at")
     assert until(lambda: verdict["advice"] in text_of(phone, "[aria-label='Tree t-9'] .advice"))
-
-
-def test_what_to_dip_now_stands_on_the_first_screen_and_leads_to_its_tree(shop: Shop, open_browser: Open) -> None:
-    shop.dry_tree("t-9")
-    for width, height in ((360, 640), (390, 844)):
-        phone = open_browser(width, height)
-        sign_in(phone, shop)
-        assert until(lambda: phone.find_elements(By.CSS_SELECTOR, ".day .now li"))  # noqa: B023
-        line = phone.find_element(By.CSS_SELECTOR, ".day .now li a")
-        assert "t-9" in line.text
-        assert "coat 2, backup" in line.text
-        tabs = phone.find_element(By.CSS_SELECTOR, ".tabs").rect["y"]
-        assert line.rect["y"] + line.rect["height"] <= tabs, "seen without a scroll"
-        assert line.rect["height"] >= 44, "a thumb in a wet glove"
-    line.click()
-    assert until(lambda: "/tree/t-9" in phone.current_url)
-
-
-def test_all_ready_trees_of_a_rack_are_dipped_in_two_taps(shop: Shop, open_browser: Open) -> None:
-    for tree in ("t-9", "t-10"):
-        shop.dry_tree(tree)
-    phone = open_browser(360, 740)
-    sign_in(phone, shop)
-    assert until(lambda: "Dip all 2" in text_of(phone, ".day .now"))
-    phone.find_element(By.CSS_SELECTOR, ".day .all summary").click()
-    tap(phone, ".day .all button")
-    assert "dipped, backup" in text_of(phone, "#flash")
-    for tree in ("t-9", "t-10"):
-        assert until(lambda tree=tree: (v := shop.verdict(tree)) and v["number"] == 2), tree  # type: ignore[misc]
-    said = json.loads(shop.heard["drymon/shop/log/dip"][-1])
-    assert sorted(said["trees"]) == ["t-10", "t-9"]
 
 
 def test_a_dip_is_taken_back_from_the_banner_that_confirmed_it(shop: Shop, open_browser: Open) -> None:

@@ -1,10 +1,11 @@
 """Labels: what an independent reader (zxing-cpp) finds in the codes of the printed sheet."""
 
 import subprocess
-import sys
 from pathlib import Path
 
 import pytest
+
+from tests import processes
 
 zxing = pytest.importorskip("zxingcpp", reason="zxing-cpp is not installed: pip install drymon[test]")
 pdfium = pytest.importorskip("pypdfium2", reason="pypdfium2 is not installed: pip install drymon[test]")
@@ -36,8 +37,7 @@ def home(tmp_path: Path) -> Path:
 
 
 def labels(home: Path, *words: str) -> subprocess.CompletedProcess[str]:
-    command = [sys.executable, "-m", "drymon.cli.main", "labels", "--home", str(home), *words]
-    return subprocess.run(command, capture_output=True, text=True, check=False, timeout=120)
+    return processes.run("labels", "--home", str(home), *words)
 
 
 def codes_in(pdf: Path) -> list[list[str]]:

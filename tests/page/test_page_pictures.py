@@ -5,6 +5,7 @@ import subprocess
 import sys
 import urllib.request
 import xml.etree.ElementTree as ElementTree
+from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 from pathlib import Path
@@ -25,7 +26,7 @@ from drymon.views.page.ports import Picture
 from drymon.web import pictures as page_pictures
 from drymon.web.server import PageServer
 from tests.memory import OWN_MB, own_mb
-from tests.page.conftest import ROOM, Shop, until
+from tests.page.conftest import ROOM, Shop, still, until
 
 HEAVY = ("matplotlib", "pandas", "scipy", "sklearn")
 NOW = datetime(2031, 6, 1, 12, tzinfo=UTC)
@@ -34,6 +35,12 @@ NOW = datetime(2031, 6, 1, 12, tzinfo=UTC)
 class StillClock(SystemClock):
     def wall(self) -> datetime:
         return NOW
+
+
+@pytest.fixture(scope="module")
+def still_shop(tmp_path_factory: pytest.TempPathFactory, broker_program: str) -> Iterator[Shop]:
+    """Its service begins as a shop's does: what it has loaded and how much memory it takes is looked at."""
+    yield from still(tmp_path_factory.mktemp("still"), anew=True)
 
 
 @pytest.fixture(scope="module")

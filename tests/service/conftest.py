@@ -5,7 +5,6 @@ import shutil
 import signal
 import socket
 import subprocess
-import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -18,6 +17,7 @@ from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from drymon.messages.config import load_home
 from drymon.service.pipeline import Pipeline
 from drymon.store.store import Store
+from tests import processes
 
 MOSQUITTO = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin")
 
@@ -160,12 +160,12 @@ class Serving:
 
     def __init__(self, home: Path, log: Path, env: dict[str, str] | None = None) -> None:
         self.home, self.log, self._env = home, log, env
-        self.process: subprocess.Popen[bytes] | None = None
+        self.process: processes.Process | None = None
 
-    def start(self) -> "Serving":
+    def start(self, anew: bool = False) -> "Serving":
         with self.log.open("ab") as log:
-            command = [sys.executable, "-m", "drymon.cli.main", "serve", "--home", str(self.home)]
-            self.process = subprocess.Popen(command, stderr=log, stdout=log, env=self._env)
+            begin = processes.start_anew if anew else processes.start
+            self.process = begin("serve", "--home", str(self.home), stderr=log, stdout=log, env=self._env)
         return self
 
     def end(self, how: signal.Signals = signal.SIGTERM, patience_s: float = 20.0) -> int:
@@ -179,8 +179,8 @@ def serving(tmp_path: Path) -> Iterator[Callable[[Path], Serving]]:
     """Start services; whatever still runs at the end of the test is killed."""
     started: list[Serving] = []
 
-    def start(home: Path, env: dict[str, str] | None = None) -> Serving:
-        started.append(Serving(home, tmp_path / "serve.log", env).start())
+    def start(home: Path, env: dict[str, str] | None = None, anew: bool = False) -> Serving:
+        started.append(Serving(home, tmp_path / "serve.log", env).start(anew))
         return started[-1]
 
     yield start

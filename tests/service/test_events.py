@@ -2,7 +2,6 @@
 
 import json
 import subprocess
-import sys
 from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
@@ -12,14 +11,14 @@ import pytest
 from drymon.cli.events import event_message, typed_at
 from drymon.cli.slips import WrongUse
 from drymon.messages.config import load_home
+from tests import processes
 from tests.service.conftest import Ear, Mosquitto, Serving, free_port, make_home, until
 
 NOW = datetime(2031, 7, 3, 12, 30, tzinfo=UTC)
 
 
 def say(home: Path, *words: str) -> subprocess.CompletedProcess[str]:
-    command = [sys.executable, "-m", "drymon.cli", "--home", str(home), *words]
-    return subprocess.run(command, capture_output=True, text=True, timeout=60)
+    return processes.run("--home", str(home), *words, within_s=60)
 
 
 def test_a_dip_typed_is_a_verdict_and_the_next_coat_and_rack_are_known(

@@ -3,7 +3,6 @@
 import json
 import signal
 import subprocess
-import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -11,6 +10,7 @@ from typing import Any
 import pytest
 
 from drymon.store.store import Store
+from tests import processes
 from tests.service.conftest import Ear, Mosquitto, Serving, make_home, until
 from tests.service.notify_servers import Hook, hook_server, mail_server
 
@@ -30,8 +30,7 @@ def telling_home(folder: Path, broker: Mosquitto, hook: Hook) -> Path:
 
 
 def drymon(home: Path, *words: str) -> subprocess.CompletedProcess[str]:
-    command = [sys.executable, "-m", "drymon.cli.main", *words, "--home", str(home)]
-    return subprocess.run(command, capture_output=True, text=True, check=False, timeout=60)
+    return processes.run(*words, "--home", str(home), within_s=60)
 
 
 def redip_early(ear: Ear) -> None:

@@ -3,7 +3,6 @@
 import gzip
 import json
 import subprocess
-import sys
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -16,6 +15,7 @@ from drymon.messages.coat_models import load_models, write_model
 from drymon.messages.config import load_home
 from drymon.service.replay import BATCH, replay
 from drymon.store.store import Store
+from tests import processes
 from tests.service.conftest import make_home
 
 BEGIN = datetime(2031, 3, 3, 6, tzinfo=UTC)
@@ -52,8 +52,7 @@ def stream(tmp_path: Path) -> Path:
 
 
 def run(home: Path, *words: str) -> subprocess.CompletedProcess[str]:
-    command = [sys.executable, "-m", "drymon.cli", "replay", "--home", str(home), *words]
-    return subprocess.run(command, capture_output=True, text=True, timeout=120)
+    return processes.run("replay", "--home", str(home), *words)
 
 
 def test_two_replays_into_two_fresh_homes_are_the_same_bytes(tmp_path: Path, stream: Path) -> None:

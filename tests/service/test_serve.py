@@ -238,7 +238,7 @@ def test_the_service_never_imports_what_is_heavy(broker: Mosquitto, ear: Ear, tm
 
 def test_it_stays_within_80_megabytes(broker: Mosquitto, ear: Ear, tmp_path: Path, serving: Start) -> None:
     home = make_home(tmp_path / "home", broker.port)
-    service = serving(home)
+    service = serving(home, anew=True)
     assert online(ear)
     say_air(ear)
     for number in range(20):

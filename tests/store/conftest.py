@@ -1,5 +1,6 @@
-"""What the store's tests share: an invented room's messages, in a real file."""
+"""What the store's tests share: an invented room's messages, in a real file and on a real server."""
 
+import inspect
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -10,6 +11,7 @@ import pytest
 
 from drymon.drying.quantities import Quantity
 from drymon.messages.message import Message
+from drymon.messages.settings import Where
 from drymon.shop.facts.outcome import Bounds, Reason, State, Verdict, When
 from drymon.shop.facts.reading import Reading
 from drymon.store import Store
@@ -46,23 +48,37 @@ def make() -> SimpleNamespace:
     return SimpleNamespace(at=at, reading=reading, message=message, verdict=verdict)
 
 
+def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
+    """Every test of a store runs on both engines, unless it asks for the `path` of a file, or is marked as of one."""
+    if "engine" in metafunc.fixturenames:
+        of_a_file = "path" in inspect.signature(metafunc.function).parameters
+        of_a_file = of_a_file or metafunc.definition.get_closest_marker("of_a_file") is not None
+        metafunc.parametrize("engine", ["sqlite"] if of_a_file else ["sqlite", "postgres"])
+
+
 @pytest.fixture
 def path(tmp_path: Path) -> Path:
     return tmp_path / "drymon.db"
 
 
 @pytest.fixture
-def store(path: Path) -> Iterator[Store]:
-    with Store.open(path) as opened:
+def where(engine: str, request: pytest.FixtureRequest, tmp_path: Path) -> Where:
+    """Where a room's record is kept; not made yet."""
+    return tmp_path / "drymon.db" if engine == "sqlite" else request.getfixturevalue("postgres").room()
+
+
+@pytest.fixture
+def store(where: Where) -> Iterator[Store]:
+    with Store.open(where) as opened:
         yield opened
 
 
 @pytest.fixture
-def reopened(path: Path, store: Store) -> Callable[[], Store]:
+def reopened(where: Where, store: Store) -> Callable[[], Store]:
     """Close the store and open it again."""
 
     def again() -> Store:
         store.close()
-        return Store.open(path)
+        return Store.open(where)
 
     return again

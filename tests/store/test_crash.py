@@ -14,6 +14,7 @@ from types import SimpleNamespace
 import pytest
 
 from drymon.errors import StoreError
+from drymon.messages.settings import Server, Where
 from drymon.shop.facts.events import Undo
 from drymon.store import Mark, Store
 
@@ -25,12 +26,13 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from drymon.drying.quantities import Quantity
 from drymon.messages.message import Message
+from drymon.messages.settings import Server
 from drymon.shop.facts.reading import Reading
 from drymon.store import Store
 
 start = datetime(2031, 3, 3, 6, tzinfo=UTC)
-store = Store.open(Path(sys.argv[1]))
-seq = max(int(sys.argv[2]) - 7, 0)
+store = Store.open(Server(*sys.argv[2:]) if sys.argv[3:] else Path(sys.argv[2]))
+seq = max(int(sys.argv[1]) - 7, 0)
 while True:
     with store.transaction():
         for seq in range(seq, seq + 50):
@@ -44,10 +46,11 @@ while True:
 """
 
 
-def test_kill_9_loses_nothing_that_was_said_to_be_on_disk(path: Path) -> None:
+def test_kill_9_loses_nothing_that_was_said_to_be_on_disk(where: Where) -> None:
+    words = (where.url, where.room) if isinstance(where, Server) else (str(where),)
     promised = -1
     for kill in range(6):
-        child = subprocess.Popen([sys.executable, "-c", SENDER, str(path), str(promised + 1)], stdout=subprocess.PIPE)
+        child = subprocess.Popen([sys.executable, "-c", SENDER, str(promised + 1), *words], stdout=subprocess.PIPE)
         assert child.stdout is not None
         for _ in range(3 + kill):
             promised = int(child.stdout.readline())
@@ -55,7 +58,7 @@ def test_kill_9_loses_nothing_that_was_said_to_be_on_disk(path: Path) -> None:
         rest = child.stdout.read().split(b"\n")
         child.wait()
         promised = max([promised, *(int(line) for line in rest[:-1])])
-        with Store.open(path) as store:
+        with Store.open(where) as store:
             assert store.note is None
             stored = [reading.seq for reading in store.readings()]
             assert stored == list(range(len(stored)))
@@ -139,12 +142,12 @@ def test_a_failed_step_that_was_swallowed_spoils_the_transaction(store: Store, m
     assert store.record(make.message(), [make.reading()])
 
 
-def test_readers_see_whole_batches_while_the_writer_writes(store: Store, path: Path, make: SimpleNamespace) -> None:
+def test_readers_see_whole_batches_while_the_writer_writes(store: Store, where: Where, make: SimpleNamespace) -> None:
     seen: list[int] = []
     done = Event()
 
     def read() -> None:
-        with Store.open(path, readonly=True) as reader:
+        with Store.open(where, readonly=True) as reader:
             while not done.is_set():
                 seen.append(len(list(reader.readings())))
             seen.append(len(list(reader.readings())))

@@ -96,7 +96,7 @@ def test_an_image_of_another_version_or_of_a_longer_record_is_left_aside(store: 
 
 def test_a_part_that_was_changed_is_found_when_it_is_read(store: Store) -> None:
     store.keep_image("v", image_of(np.arange(1000.0)))
-    store._db.execute("UPDATE image_part SET body = zeroblob(4096)")
+    store._db.execute("UPDATE image_part SET body = ?", (bytes(4096),))
     ((_, image),) = store.images("v")
     assert image is not None
     assert len(image.parts) == 2
@@ -259,6 +259,7 @@ def test_notices_of_channels_that_are_not_asked_for_wait_and_twenty_go_at_once(
 # --- opening, copies, locks ------------------------------------------------------------------------------------------
 
 
+@pytest.mark.of_a_file
 def test_a_new_database_has_small_pages_and_a_bounded_log(store: Store) -> None:
     assert store._row("PRAGMA page_size") == (2048,)
     assert store._row("PRAGMA journal_size_limit") == (16_777_216,)

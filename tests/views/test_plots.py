@@ -271,6 +271,18 @@ def test_every_run_of_equal_coats_is_named_and_no_name_runs_over_another(hour: f
     assert not any(box.overlaps(badge) for _, box in names for _, badge in numbers)
 
 
+def test_when_coats_were_ready_is_told_of_three_in_a_day_without_one_over_another() -> None:
+    """A span of five days, dips five hours apart: as a picture of a week has them."""
+    told = [
+        verdict("t-7", n * 5.0, n * 5.0 + step / 4, n + 1, State.READY if step > 14 else State.DRYING)
+        for n in range(3) for step in range(20)
+    ]  # fmt: skip
+    figure = draw_tree("t-7", told, EVENTS[:1], ROOM, Span(hours(0), hours(120), ZoneInfo("Europe/Berlin")), hours(15))
+    ready = [box for words, box in drawn(figure) if words.startswith("✔")]
+    assert len(ready) == 3
+    assert not any(one.overlaps(other) for one, other in combinations(ready, 2))
+
+
 @pytest.mark.parametrize("gap_h", [0.1, 0.5, 3.0])
 def test_that_a_tree_was_weighed_is_said_once_and_inside_the_frame(gap_h: float) -> None:
     weighed = [Weigh(time=hours(47.9 - gap_h * n), arrived=hours(47), tree="t-7", mass=4.0) for n in range(14)]

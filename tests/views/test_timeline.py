@@ -1,10 +1,12 @@
 """The story that the demo tells: changes only, in the room's time, in plain words."""
 
+import json
 from dataclasses import replace
 
 from drymon.messages.message import Message
 from drymon.messages.outgoing import to_message
 from drymon.shop.facts.outcome import AirNow, Alert, RackStatus, State
+from drymon.shop.facts.setup import Tank
 from drymon.views.timeline import Timeline
 from tests.views.invented import hours, verdict
 
@@ -74,3 +76,27 @@ def test_what_people_report_is_told_and_nonsense_is_passed_over() -> None:
     lines, _ = told(undo, broken, Message(hours(1), "drymon/shop/rack-a/temperature", b"21"))
     assert lines[1] == "  07:00  t-7         · Ilse took back what was said last"
     assert len(lines) == 3
+
+
+def test_a_slurry_out_of_its_band_is_told_with_the_band() -> None:
+    tank = Tank("drum", coats=("backup",), cup="astm-d4212-z4", seconds=(28.0, 34.0))
+    timeline = Timeline("shop", "Europe/Berlin", [tank])
+    checks: list[dict[str, float]] = [
+        {"seconds": 36.8},
+        {"seconds": 30.6, "water_added": 1.5},
+        {"seconds": 27},
+        {"ph": 9.1},
+    ]
+    lines = [
+        line
+        for check in checks
+        for line in timeline.lines(
+            Message(hours(0), "drymon/shop/log/slurry", json.dumps({"slurry": "drum", "by": "Ilse", **check}).encode())
+        )
+    ]
+    assert [line.partition("checked it: ")[2] for line in lines[1:]] == [
+        "cup 36.8 s, too thick (28 to 34 s)",
+        "cup 30.6 s after 1.5 L of water",
+        "cup 27 s, too thin (28 to 34 s)",
+        "no cup",
+    ]

@@ -5,8 +5,9 @@ import hmac
 import re
 import secrets
 import unicodedata
+from collections.abc import Callable
 from dataclasses import dataclass, replace
-from datetime import timedelta
+from datetime import datetime, timedelta
 from ipaddress import ip_address, ip_network
 
 from drymon.errors import DrymonError
@@ -16,10 +17,14 @@ from drymon.views.page.guard import is_local
 from drymon.views.page.passwords import NOBODY, Brake, hash_password, is_password, must_be_renewed
 from drymon.views.page.ports import Ports
 
-COOKIE = "drymon-session"
 LASTS = timedelta(days=30)  # wet gloves do not type passwords every morning
 PERSON = re.compile(r"[^\W_](?:[\w .'-]{0,38}[\w.])?\Z")
 PERSON_RULE = "1 to 40 letters, digits, spaces and . ' -, beginning with a letter or digit"
+
+
+def cookie_of(room: str) -> str:
+    """The name of a room's session: cookies go by the host alone, and one host may show several rooms."""
+    return f"drymon-session-{room}"
 
 
 class SignInRefused(DrymonError, PermissionError):
@@ -32,11 +37,14 @@ class SignInRefused(DrymonError, PermissionError):
 
 @dataclass(frozen=True, slots=True)
 class Person:
-    """Somebody signed in. `csrf`: what the forms of this session carry; `key`: names the session inside."""
+    """Somebody signed in. `csrf`: what the forms of this session carry; `key`: names the session inside; `owner`: may
+    set up the room.
+    """
 
     name: str
     csrf: str
     key: str
+    owner: bool = False
 
 
 class Access:
@@ -56,16 +64,8 @@ class Access:
         return self._ports.secret() is not None or bool(store.users())
 
     def person(self, store: Store, session_id: str | None) -> Person | None:
-        """Who the cookie's session belongs to; None where it is none, too old, or its password has changed."""
-        if not session_id or len(session_id) > 100:
-            return None
-        session = store.session(_hash(session_id))
-        if session is None or self._ports.now() - session.created > LASTS:
-            return None
-        credential = self._credential(store.user(session.name))
-        if credential is None or not hmac.compare_digest(session.proof, _proof(session_id, credential)):
-            return None
-        return Person(session.name, _csrf(session_id), session.hash)
+        """As `person_of`, now and here."""
+        return person_of(store, session_id, self._ports.now(), self._ports.secret)
 
     def sign_in(self, store: Store, name: str, password: str, address: str) -> str:
         """A new session's id; SignInRefused, and a line in the audit trail, where the password is wrong."""
@@ -128,6 +128,22 @@ class Access:
         if secret is None:
             return is_password(password, NOBODY)
         return hmac.compare_digest(password.encode(), secret.encode())
+
+
+def person_of(store: Store, session_id: str | None, now: datetime, secret: Callable[[], str | None]) -> Person | None:
+    """Who the cookie's session belongs to; None where it is none, too old, or its password has changed. secret: of the
+    room's page.
+    """
+    if not session_id or len(session_id) > 100:
+        return None
+    session = store.session(_hash(session_id))
+    if session is None or now - session.created > LASTS:
+        return None
+    user = store.user(session.name)
+    credential = user.hash if user is not None else secret()
+    if credential is None or not hmac.compare_digest(session.proof, _proof(session_id, credential)):
+        return None
+    return Person(session.name, _csrf(session_id), session.hash, user is not None and user.owner)
 
 
 def user_alike(store: Store, name: str) -> User | None:

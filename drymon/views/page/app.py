@@ -16,12 +16,14 @@ from drymon.views.event_words import event_words
 from drymon.views.page import (
     alarm_views,
     evidence_views,
+    house_views,
     log_changes,
     log_views,
     measure_views,
     picture_views,
     recipe_views,
     room_views,
+    setup_views,
     sign_views,
     slurry_views,
 )
@@ -69,6 +71,8 @@ def create_app(ports: Ports) -> Flask:
         picture_views,
         slurry_views,
         recipe_views,
+        setup_views,
+        house_views,
     ):
         views.add(app, context)
     _compile(app)
@@ -130,6 +134,8 @@ def _check_change(context: PageContext) -> None:
         abort(401, "sign in first; nothing was changed")
     if not same_csrf(context.person, request.form.get("csrf")):
         abort(403, "this form is not from your session: load the page again; nothing was changed")
+    if request.path.startswith("/setup/") and not context.person.owner:
+        abort(403, "an owner alone sets up the room; nothing was changed")
 
 
 def _plain(code: int, text: str) -> Any:

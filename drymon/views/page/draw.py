@@ -13,7 +13,7 @@ from matplotlib.figure import Figure
 from drymon.errors import DrymonError, SetupError
 from drymon.messages.coat_models import load_models
 from drymon.messages.config import load_home
-from drymon.messages.settings import HomeConfig
+from drymon.messages.settings import HomeConfig, where_of
 from drymon.readback.coat_basis import basis_of, first_number
 from drymon.readback.coat_history import coats_on, last_life
 from drymon.readback.gather import air_path, pressure_of, rack_air, verdicts_by_tree
@@ -43,7 +43,7 @@ def main(words: list[str]) -> int:
     home, database, kind, name, hours, now, file = words
     try:
         config = load_home(Path(home))
-        with Store.open(Path(database), readonly=True) as store:
+        with Store.open(where_of(database), readonly=True) as store:
             figure = draw(config, store, kind, name, int(hours), datetime.fromisoformat(now))
         save(figure, Path(file))
     except DrymonError as error:

@@ -57,7 +57,7 @@ def add(app: Flask, context: PageContext) -> None:
         today = words.now.astimezone(ZoneInfo(context.room.timezone)).date()
         return context.render(
             "evidence.html",
-            models=[(coat, _basis(context, coat.name)) for coat in context.room.coats],
+            models=[(coat, coat_basis(context, coat.name)) for coat in context.room.coats],
             few=FEW_RUNS,
             runs_words=runs_words,
             counted_words=counted_words,
@@ -69,7 +69,7 @@ def add(app: Flask, context: PageContext) -> None:
 
     @app.get("/coat/<name>")
     def coat(name: str) -> Any:
-        basis = _basis(context, name)
+        basis = coat_basis(context, name)
         if basis is None:
             abort(404, f"no coat and no coat model {name[:60]!r} here")
         return context.render(
@@ -86,7 +86,7 @@ def add(app: Flask, context: PageContext) -> None:
         )
 
 
-def _basis(context: PageContext, coat: str) -> Basis | None:
+def coat_basis(context: PageContext, coat: str) -> Basis | None:
     """What a coat goes by, with what weighed dips have told of its water."""
     waters = Measured.of(context.store().calibrations()).waters
     return basis_of(coat, context.room, _models(context), waters.get(coat))

@@ -34,7 +34,7 @@ EVERYWHERE = ("0.0.0.0", "::")
 def host_is_ours(host: str | None, page: Page) -> bool:
     """Whether the Host header names this machine as the page may be reached: its address, or one of its own names, or
     one that room.toml gives it."""
-    name = _name(host)
+    name = name_of(host)
     if name is None:
         return False
     if name in page.names:
@@ -48,7 +48,7 @@ def host_is_ours(host: str | None, page: Page) -> bool:
 
 def is_local(host: str | None) -> bool:
     """Whether a Host header says that the browser runs on this machine."""
-    name = _name(host)
+    name = name_of(host)
     return name is not None and (name == "localhost" or (_is_address(name) and ip_address(name).is_loopback))
 
 
@@ -76,7 +76,8 @@ def _names(short: str) -> Iterable[str]:
     return (short, first, f"{first}.local", f"{first}.lan", f"{first}.home.arpa")
 
 
-def _name(host: str | None) -> str | None:
+def name_of(host: str | None) -> str | None:
+    """The name in a Host header, in small letters and without the port; None where it is none."""
     try:
         return (urlsplit(f"//{host}").hostname or "").casefold().rstrip(".") or None
     except ValueError:

@@ -10,7 +10,8 @@ from flask import Flask, request
 from drymon.errors import BrokerError, RefusedMessage
 from drymon.messages.message import Message
 from drymon.messages.times import stamp
-from drymon.shop.facts.events import Felt, LogEvent
+from drymon.shop.facts.events import Felt, LogEvent, TreeEvent
+from drymon.shop.facts.standing import entry_of
 from drymon.views import by_hand
 from drymon.views.event_words import event_words
 from drymon.views.page.log_forms import TEXTS, event_message
@@ -83,7 +84,14 @@ def _check_unchanged(context: PageContext, name: str, seen: str) -> None:
 def _answer(context: PageContext, message: Message, event: str, content: dict[str, Any]) -> Flash:
     said = by_hand.event_of(context.ports.config, message)
     wrong = _refusal(context, message, said)
-    return wrong or _with_outlook(context, content, _done(context, event, content, said))
+    done = wrong or _with_outlook(context, content, _done(context, event, content, said))
+    return done if wrong or "trees" not in content else replace(done, each=_each(context, message))
+
+
+def _each(context: PageContext, message: Message) -> tuple[tuple[str, str, str], ...]:
+    """Each tree of a dip of several, as it may be taken back alone."""
+    events = [event for event in by_hand.events_of(context.ports.config, message) if isinstance(event, TreeEvent)]
+    return tuple((event.tree, _dipped_at(context, event.tree), entry_of(event)) for event in events)
 
 
 def said_anew(context: PageContext, message: Message, said: LogEvent, flash: Flash) -> Flash:

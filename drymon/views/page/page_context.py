@@ -10,7 +10,7 @@ from typing import Any, cast
 from flask import Flask, Response, g, make_response, redirect, render_template, request, url_for
 
 from drymon.store import Store
-from drymon.views.page.access import COOKIE, Access, Person
+from drymon.views.page.access import Access, Person, cookie_of
 from drymon.views.page.ports import Ports
 from drymon.views.page.room_view import RoomView, look
 from drymon.views.page.words import Words
@@ -33,6 +33,7 @@ class Flash:
     """What to tell a person once: `good`, or what went wrong. `undo`: the tree of which `entry` was said, which may be
     taken back; `tank` in its place: the tank.
 
+    each: trees of which one thing was said together, as (tree, what was seen of it, entry): each may be taken back.
     ask: what the person may insist on.
     """
 
@@ -42,6 +43,7 @@ class Flash:
     seen: str = ""
     entry: str = ""
     tank: str = ""
+    each: tuple[tuple[str, str, str], ...] = ()
     ask: Ask | None = None
 
 
@@ -70,7 +72,7 @@ class PageContext:
     def person(self) -> Person | None:
         """Who asks; None for somebody not signed in."""
         if "person" not in g:
-            g.person = self.access.person(self.store(), request.cookies.get(COOKIE))
+            g.person = self.access.person(self.store(), request.cookies.get(cookie_of(self.room.name)))
         return cast(Person | None, g.person)
 
     @property

@@ -3,10 +3,9 @@
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
-from pathlib import Path
-from typing import Any, Protocol
+from typing import Any, Literal, Protocol
 
-from drymon.messages.settings import HomeConfig
+from drymon.messages.settings import HomeConfig, Where
 from drymon.shop.alarms.alarm_book import AlarmBook
 from drymon.store.writer import Writer
 
@@ -32,17 +31,50 @@ class Picture:
     as_of: datetime | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class FitState:
+    """How the fit that was started last from the page stands.
+
+    outcome: `done`, `doubted` (written, but a curve misses its runs), `failed`, or `cut off` where the service or
+    somebody else ended it. words: what the fit printed; step: what it is doing, or did last.
+    """
+
+    outcome: Literal["runs", "done", "doubted", "failed", "cut off"]
+    began: datetime
+    by: str
+    coat: str
+    words: str
+    step: str = ""
+    ended: datetime | None = None
+
+
+class House(Protocol):
+    """What the page has done about the house: files of the home, child processes, the service itself."""
+
+    def keep_room(self, before: str, after: str) -> None:
+        """Write room.toml anew and keep the one before; SetupError where it is not `before` any more."""
+
+    def start_anew(self) -> None:
+        """End the service in a moment and start it again, by room.toml and models as they are then."""
+
+    def start_fit(self, coat: str, by: str) -> None:
+        """Start a fit, of all coats where `coat` is empty; LearningError where one runs already."""
+
+    def fit(self) -> FitState | None:
+        """The fit that was started last from the page; None where there was none."""
+
+
 @dataclass(frozen=True)
 class Ports:
     """The service's side of the page.
 
     publish: one message at QoS 1; BrokerError where the broker does not have it. draw: an SVG, report: a tree's record
-    as "html" or "pdf"; both None where none could be made. secret: of the room's page, None where there is none.
-    token: lets commands on this machine in.
+    as "html" or "pdf", labels: sheets as a PDF, by the words of `drymon labels`; all None where none could be made.
+    secret: of the room's page, None where there is none. token: lets commands on this machine in.
     """
 
     config: HomeConfig
-    database: Path
+    database: Where
     now: Callable[[], datetime]
     running: Callable[[], float]
     pause: Callable[[float], None]
@@ -52,5 +84,7 @@ class Ports:
     broker_online: Callable[[], bool]
     draw: Callable[[Picture], bytes | None]
     report: Callable[[str, str], bytes | None]
+    labels: Callable[[list[str]], bytes | None]
     secret: Callable[[], str | None]
     token: str
+    house: House

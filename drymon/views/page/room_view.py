@@ -123,10 +123,10 @@ class RoomView:
         return next((tree for tree in self.trees if tree.name == name), None)
 
 
-def look(store: Store, room: RoomSetup, now: datetime) -> RoomView:
-    """The room at `now`, as the record has it. The page lives in the service, so the service is up."""
-    verdicts = [tree_now(verdict, now, online=True) for verdict in store.current_verdicts()]
-    statuses = {status.rack: rack_now(status, verdicts, now, online=True) for status in store.current_racks()}
+def look(store: Store, room: RoomSetup, now: datetime, *, online: bool = True) -> RoomView:
+    """The room at `now`, as the record has it. online: the service is up, as it is where the page lives in it."""
+    verdicts = [tree_now(verdict, now, online) for verdict in store.current_verdicts()]
+    statuses = {status.rack: rack_now(status, verdicts, now, online) for status in store.current_racks()}
     racks = list(room.racks) + [Rack(name) for name in _strangers(verdicts, room)]
     views = [RackView(rack, statuses.get(rack.name), _trees(verdicts, rack.name, room)) for rack in racks]
     return RoomView(sorted(views, key=lambda view: pressing(view.trees[0]) if view.trees else (len(ORDER), 0.0)))

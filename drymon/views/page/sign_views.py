@@ -10,7 +10,7 @@ from flask import Flask, abort, make_response, request, url_for
 from drymon.shop.alarms.alarm_acts import about_of, act_of, done
 from drymon.store.decisions import change_run, keep_calibration
 from drymon.store.store import Store
-from drymon.views.page.access import COOKIE, LASTS, SignInRefused
+from drymon.views.page.access import LASTS, SignInRefused, cookie_of
 from drymon.views.page.page_context import PageContext, back_to
 from drymon.views.page.user_acts import change_user
 
@@ -40,7 +40,7 @@ def _add_people(app: Flask, context: PageContext) -> None:
         if context.person is not None:
             context.access.sign_out(context.person)
         answer = back_to(url_for("room"))
-        answer.delete_cookie(COOKIE)
+        answer.delete_cookie(cookie_of(context.room.name))
         return answer
 
 
@@ -84,7 +84,7 @@ def _sign_in(context: PageContext, back: str) -> Any:
         return answer
     answer = back_to(back)
     answer.set_cookie(
-        COOKIE,
+        cookie_of(context.room.name),
         session_id,
         max_age=int(LASTS.total_seconds()),
         httponly=True,

@@ -9,7 +9,8 @@ from drymon.errors import SetupError
 from drymon.store import Store
 from drymon.views.page.access import PERSON, PERSON_RULE, user_alike
 
-ACTS = ("add", "remove", "password")
+ACTS = ("add", "remove", "password", "owner", "logs")
+"""`owner`: may set up the room, too; `logs`: may log, acknowledge and shelve alone."""
 
 
 def change_user(store: Store, wanted: Mapping[str, Any], now: datetime) -> str:
@@ -29,11 +30,25 @@ def change_user(store: Store, wanted: Mapping[str, Any], now: datetime) -> str:
         raise SetupError(f"user: received {name!r}; users are: {names}")
     name = twin.name if twin else name  # as it was given, however it is typed now
     with store.transaction():
-        if act == "remove":
+        if act in ("owner", "logs"):
+            store.set_owner(name, act == "owner")
+        elif act == "remove":
             store.remove_user(name)
         else:
             store.save_user(name, str(wanted["hash"]), now)
         store.add_audit(now, by, f"user {act}", name)
-    return {"add": f"{name} may sign in", "remove": f"{name} may not sign in any more"}.get(
-        act, f"{name} has a new password; open sessions have ended"
-    )
+    return f"{name} {DONE[act]}"
+
+
+DONE = {
+    "add": "may sign in",
+    "remove": "may not sign in any more",
+    "password": "has a new password; open sessions have ended",
+    "owner": "may set up the room from the page",
+    "logs": "may log, and may not set up the room any more",
+}
+
+
+def last_owner(store: Store, name: str) -> bool:
+    """Whether nobody but this user may set up the room: the page keeps that one."""
+    return [user.name for user in store.users() if user.owner] == [name]

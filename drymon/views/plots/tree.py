@@ -40,6 +40,8 @@ EVERYDAY = (ReasonCode.WET, ReasonCode.TOO_SOON, *WIDENING)
 """Reasons that the curve or the title tells; only the others are written beside the strip."""
 
 WEIGHED = "weighed"
+READY_ROWS, READY_IN = 3, 0.68
+"""Rows for the words on when coats were ready, and the width of such words in inches."""
 PANEL_IN = WIDTH * (RIGHT - LEFT)
 MOST_IN = WIDTH * (1 - LEFT) - 0.15
 """Width of the panels, and how far from their left edge words may reach, in inches."""
@@ -70,6 +72,7 @@ def draw_tree(
         _dress_curve(curve, span)
         for coat in coats:
             _draw_coat(curve, coat, room, span, span.end if hangs and coat is coats[-1] else coat.end)
+        _draw_ready(curve, coats, span)
         draw_coat_names(curve, names)
         if hangs:
             _draw_expected(curve, coats, room, span)
@@ -115,7 +118,6 @@ def _draw_coat(axes: Axes, coat: CoatHistory, room: RoomSetup, span: Span, until
         reach = [x_of(max(coat.first.dipped_at, span.begin)), x_of(min(until, span.end))]
         axes.plot(reach, [100 * coat_type.dry_at] * 2, color=INK, linewidth=1.0, linestyle=(0, (5, 3)))
     _draw_dip(axes, coat, span)
-    _draw_ready(axes, coat, span)
 
 
 def _broken_at_gaps(verdicts: Sequence[Verdict]) -> tuple[np.ndarray, ...]:
@@ -139,17 +141,22 @@ def _draw_dip(axes: Axes, coat: CoatHistory, span: Span) -> None:
     note(axes, str(coat.first.number), (x, 104.5), ha="center", bold=True, color="white")
 
 
-def _draw_ready(axes: Axes, coat: CoatHistory, span: Span) -> None:
-    ready = coat.ready_at
-    if ready is None or not span.begin <= ready <= span.end:
-        return
-    at = next(v for v in coat.verdicts if v.time == ready)
-    best = 100 * at.dryness.best if at.dryness else 100.0
-    axes.plot(x_of(ready), best, marker="o", markersize=7, color=GREEN, markeredgecolor="white", zorder=5)
-    word = "dry " if at.state is State.COMPLETE else "✔ "
-    late = (span.end - ready) / (span.end - span.begin) < 0.05
-    note(axes, f"{word}{span.clock(ready)}", (x_of(ready), best), (0, -27),
-         ha="right" if late else "left", ground=True)  # fmt: skip
+def _draw_ready(axes: Axes, coats: Sequence[CoatHistory], span: Span) -> None:
+    """When each coat was ready; words that would cover one another stand in rows."""
+    ends = [-1.0] * READY_ROWS
+    for coat in coats:
+        ready = coat.ready_at
+        if ready is None or not span.begin <= ready <= span.end:
+            continue
+        at = next(v for v in coat.verdicts if v.time == ready)
+        best = 100 * at.dryness.best if at.dryness else 100.0
+        axes.plot(x_of(ready), best, marker="o", markersize=7, color=GREEN, markeredgecolor="white", zorder=5)
+        word = "dry " if at.state is State.COMPLETE else "✔ "
+        share = (ready - span.begin) / (span.end - span.begin)
+        row = next((row for row, end in enumerate(ends) if end <= share * PANEL_IN), READY_ROWS - 1)
+        ends[row] = share * PANEL_IN + READY_IN
+        note(axes, f"{word}{span.clock(ready)}", (x_of(ready), best), (0, -27 - 13 * row),
+             ha="right" if share > 0.95 else "left", ground=True)  # fmt: skip
 
 
 def _draw_expected(axes: Axes, coats: Sequence[CoatHistory], room: RoomSetup, span: Span) -> None:

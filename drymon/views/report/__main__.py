@@ -9,6 +9,7 @@ from pathlib import Path
 from drymon.errors import DrymonError
 from drymon.messages.coat_models import load_models
 from drymon.messages.config import load_home
+from drymon.messages.settings import where_of
 from drymon.store import Store
 from drymon.views.report.compose import document_of
 from drymon.views.report.html import html_of
@@ -22,7 +23,7 @@ def main(words: list[str]) -> int:
     file = Path(name)
     try:
         config = load_home(Path(home))
-        with Store.open(Path(database), readonly=True) as store:
+        with Store.open(where_of(database), readonly=True) as store:
             document = document_of(shell_record(store, config.room, load_models(config.path), tree))
     except DrymonError as error:
         print(f"no record: {error}", file=sys.stderr)

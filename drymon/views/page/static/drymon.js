@@ -65,6 +65,21 @@
   // Narrow screens scroll pictures sideways: what is newest stands at their right.
   document.querySelectorAll(".newest").forEach((each) => { each.scrollLeft = each.scrollWidth; });
 
+  // The service starts anew: it is gone for a moment, then it is back.
+  const again = document.getElementById("again");
+  if (again) {
+    let gone = false, asked = 0;
+    const look = async () => {
+      asked += 1;
+      try {
+        const answer = await fetch("/part/clock", { cache: "no-store" });
+        if (answer.ok && (gone || asked > 20)) { location.href = again.dataset.to; return; }
+      } catch { gone = true; }
+      setTimeout(look, 500);
+    };
+    setTimeout(look, 500);
+  }
+
   // A second tap of an impatient glove must not log a second time.
   document.addEventListener("submit", (event) => {
     if (event.target.dataset.sent) { event.preventDefault(); return; }

@@ -1,0 +1,143 @@
+"""Several rooms on one machine: a process for each, watched over by this one. What ends or hangs is started again.
+
+A room's fault stays its own: no other room's process shares its memory, its loop or its page.
+"""
+
+import ctypes
+import logging
+import os
+import signal
+import socket
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Sequence
+from pathlib import Path
+
+from drymon.errors import SetupError
+from drymon.messages.settings import HomeConfig
+from drymon.service import systemd
+from drymon.service.serve import LONGEST_START_S
+
+log = logging.getLogger(__name__)
+
+LOOK_EVERY_S = 0.5
+HANGS_AFTER_S = 60.0
+"""Without a word from a room's process, once it listens; before that a start has its own time."""
+PATIENCE_S = 25.0
+"""For processes that are told to end."""
+SHORTEST_PAUSE_S, LONGEST_PAUSE_S = 1.0, 60.0
+_PR_SET_PDEATHSIG = 1
+
+
+class Room:
+    """The process of one home. process: None while there is none; patience_s: how long it may be silent."""
+
+    def __init__(self, home: Path, number: int) -> None:
+        self.home = home
+        self._name = f"@drymon-{os.getpid()}-{number}"
+        self._ear = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_CLOEXEC | socket.SOCK_NONBLOCK)
+        self._ear.bind("\0" + self._name[1:])
+        self.process: subprocess.Popen[bytes] | None = None
+        self._again_at, self._pause_s = 0.0, SHORTEST_PAUSE_S
+        self._begun_at = self._heard_at = 0.0
+        self.patience_s = float(LONGEST_START_S)
+
+    def tend(self, now: float) -> None:
+        """Start it where it does not run and its pause is over, end it where it hangs. now: seconds of running time."""
+        self._listen(now)
+        if self.process is None:
+            if now >= self._again_at:
+                self._start(now)
+        elif (code := self.process.poll()) is not None:
+            self.process = None
+            lasted = now - self._begun_at
+            self._pause_s = SHORTEST_PAUSE_S if lasted > LONGEST_PAUSE_S else min(2 * self._pause_s, LONGEST_PAUSE_S)
+            self._again_at = now + self._pause_s
+            log.error("%s: its service ended (%s); starting it again in %.0f s", self.home, _how(code), self._pause_s)
+        elif now - self._heard_at > self.patience_s:
+            log.error("%s: its service has not said a word for %.0f s; ending it", self.home, self.patience_s)
+            self.process.kill()
+            self._heard_at = now
+
+    def tell_to_end(self) -> None:
+        """Let it say farewell."""
+        if self.process is not None:
+            self.process.terminate()
+
+    def see_it_end(self, patience_s: float) -> None:
+        """Wait for its end, and end it where that takes too long."""
+        if self.process is not None:
+            try:
+                self.process.wait(max(0.0, patience_s))
+            except subprocess.TimeoutExpired:
+                self.process.kill()
+                self.process.wait()
+        self._ear.close()
+
+    def _start(self, now: float) -> None:
+        command = [sys.executable, "-P", "-m", "drymon.cli", "serve", "--home", str(self.home)]
+        patience = {"WATCHDOG_USEC": str(round(HANGS_AFTER_S * 1e6))}
+        env = {**os.environ, "NOTIFY_SOCKET": self._name, **patience}
+        self.process = subprocess.Popen(command, stdin=subprocess.DEVNULL, env=env, preexec_fn=_end_with_parent)
+        self._begun_at = self._heard_at = now
+        self.patience_s = float(LONGEST_START_S)
+
+    def _listen(self, now: float) -> None:
+        while True:
+            try:
+                words = self._ear.recv(4096).decode(errors="replace").splitlines()
+            except BlockingIOError:
+                return
+            self._heard_at = now
+            for word in words:
+                name, _, value = word.partition("=")
+                if name == "READY":
+                    self.patience_s = HANGS_AFTER_S
+                elif name == "WATCHDOG_USEC" and value.isdecimal():
+                    self.patience_s = int(value) / 1e6
+
+
+def serve_all(configs: Sequence[HomeConfig], stop: threading.Event) -> None:
+    """Serve each home in a process of its own until `stop` is set. SetupError where two are in each other's way."""
+    check_apart(configs)
+    rooms = [Room(config.path, number) for number, config in enumerate(configs)]
+    log.info("serving %d rooms, a process each: %s", len(rooms), ", ".join(config.room.name for config in configs))
+    try:
+        systemd.tell("READY=1", f"STATUS=serving {len(rooms)} rooms")
+        while not stop.is_set():
+            now = time.monotonic()
+            for room in rooms:
+                room.tend(now)
+            systemd.tell("WATCHDOG=1")
+            stop.wait(LOOK_EVERY_S)
+    finally:
+        systemd.tell("STOPPING=1")
+        for room in rooms:
+            room.tell_to_end()
+        end = time.monotonic() + PATIENCE_S
+        for room in rooms:
+            room.see_it_end(end - time.monotonic())
+
+
+def check_apart(configs: Sequence[HomeConfig]) -> None:
+    """SetupError where two homes are one, have rooms of one name, or pages on one port."""
+    for number, one in enumerate(configs):
+        for other in configs[:number]:
+            both = f"{other.path} and {one.path}"
+            if one.path.resolve() == other.path.resolve():
+                raise SetupError(f"--home: received {one.path} twice; allowed is each home once")
+            if one.room.name == other.room.name:
+                raise SetupError(f"{both}: received the room {one.room.name!r} twice; give each room its own name")
+            if one.page.port == other.page.port:
+                raise SetupError(f"{both}: received page.port {one.page.port} twice; give each page its own port")
+
+
+def _end_with_parent() -> None:
+    """In the child: it is told to end where its parent is killed, and cannot tell it."""
+    ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGTERM)
+
+
+def _how(code: int) -> str:
+    return f"by signal {-code}" if code < 0 else f"with {code}"
