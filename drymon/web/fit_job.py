@@ -20,6 +20,8 @@ log = logging.getLogger(__name__)
 
 NICE = 15
 """The listener and the page come first on a small computer."""
+AROUND = {"PYTHONUNBUFFERED": "1", "OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"}
+"""Its words come as they are said; and threads that wait for each other at a low priority spin for nothing."""
 STATE_FILE, WORDS_FILE = "fit-from-page.json", "fit-from-page.txt"
 STEP = "step: "
 """How `drymon fit --steps` begins a line about what it is doing."""
@@ -62,7 +64,7 @@ class FitJob:
                     stdin=subprocess.DEVNULL,
                     stdout=out,
                     stderr=subprocess.STDOUT,
-                    env={**os.environ, "PYTHONUNBUFFERED": "1"},
+                    env={**os.environ, **AROUND},
                 )
             with contextlib.suppress(OSError):  # where that is not allowed it runs as it is
                 os.setpriority(os.PRIO_PROCESS, self._child.pid, NICE)

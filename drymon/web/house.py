@@ -1,4 +1,4 @@
-"""What the page has done about the house: room.toml, labels, fits, a new start of the service."""
+"""What the page has done about the house: room.toml, fits, a new start of the service."""
 
 import threading
 from collections.abc import Callable
@@ -8,11 +8,9 @@ from drymon.messages.room_edit import keep_room
 from drymon.service.clock import Clock
 from drymon.views.page.ports import FitState
 from drymon.web.fit_job import FitJob
-from drymon.web.pictures import made_by_child
 
 ANSWER_FIRST_S = 1.0
 """Until the service ends, so that the answer to whoever asked for it still leaves."""
-LABELS_PATIENCE_S = 60.0
 
 
 class House:
@@ -33,11 +31,6 @@ class House:
         timer = threading.Timer(ANSWER_FIRST_S, self._start_anew)
         timer.daemon = True
         timer.start()
-
-    def labels(self, words: list[str]) -> bytes | None:
-        """Sheets of labels as a PDF, by the words of `drymon labels`; None where none could be made."""
-        command = ["drymon.cli", "labels", "--home", str(self._home), *words, "--out"]
-        return made_by_child(command, "labels.pdf", LABELS_PATIENCE_S)
 
     def start_fit(self, coat: str, by: str) -> None:
         """Start a fit, of all coats where `coat` is empty; LearningError where one runs already."""

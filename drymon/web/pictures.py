@@ -1,4 +1,6 @@
-"""Pictures and records for the page, made by a child process that ends; pictures are kept while nothing is new."""
+"""Pictures, records and labels for the page, made by a child process that ends; pictures are kept while nothing is
+new.
+"""
 
 import logging
 import subprocess
@@ -27,8 +29,9 @@ Key = tuple[Picture, datetime]
 
 
 class Pictures:
-    """Has pictures and records made one after another; keeps pictures by what was asked and the last of the record
-    then."""
+    """Has pictures, records and labels made one after another; keeps pictures by what was asked and the last of the
+    record then.
+    """
 
     def __init__(self, home: Path, database: Where, clock: Clock) -> None:
         self._home, self._database, self._clock = home, database, clock
@@ -50,6 +53,12 @@ class Pictures:
         with self._turn(PATIENCE_S) as mine:
             words = ["drymon.views.report", str(self._home), str(self._database), tree]
             return made_by_child(words, f"{tree}.{ending}", RECORD_PATIENCE_S) if mine else None
+
+    def labels(self, words: list[str]) -> bytes | None:
+        """Sheets of labels as a PDF, by the words of `drymon labels`; None where they cannot be made now."""
+        with self._turn(PATIENCE_S) as mine:
+            command = ["drymon.cli", "labels", "--home", str(self._home), *words, "--out"]
+            return made_by_child(command, "labels.pdf", RECORD_PATIENCE_S) if mine else None
 
     @contextmanager
     def _turn(self, patience_s: float) -> Iterator[bool]:

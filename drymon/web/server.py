@@ -107,6 +107,7 @@ class PageServer:
                 broker_online=self._online,
                 draw=pictures.get,
                 report=pictures.report,
+                labels=pictures.labels,
                 secret=self._secret,
                 token=self._token,
                 house=self._house,

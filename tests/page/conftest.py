@@ -158,8 +158,8 @@ class Shop:
     def dry_tree(self, *trees: str, rack: str = "rack-a", hours: float = 30.0) -> None:
         """Hang trees that were dipped hours ago in warm, dry, moving air, and wait until they are ready."""
         now = datetime.now(UTC)
-        for step in range(int(hours * 12)):
-            time = f"{now - timedelta(hours=hours) + timedelta(minutes=5 * step):%Y-%m-%dT%H:%M:%SZ}"
+        for step in range(int(hours * 6)):
+            time = f"{now - timedelta(hours=hours) + timedelta(minutes=10 * step):%Y-%m-%dT%H:%M:%SZ}"
             for quantity, value in (("temperature", 25.0), ("humidity", 30.0), ("airflow", 2.0)):
                 self._client.publish(
                     f"drymon/shop/{rack}/{quantity}", json.dumps({"value": value, "time": time}), qos=1

@@ -72,6 +72,7 @@ class Stage:
             broker_online=lambda: True,
             draw=lambda _: None,
             report=lambda *_: None,
+            labels=lambda _: None,
             secret=lambda: None,
             token="",
             house=House(self.home, Stands(), refuse),

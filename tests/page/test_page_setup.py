@@ -7,6 +7,7 @@ import json
 import re
 import socket
 import sqlite3
+import threading
 import time
 import tomllib
 import urllib.request
@@ -35,27 +36,29 @@ def ago(hours: float) -> str:
 
 
 @pytest.fixture(scope="module")
-def manager(tmp_path_factory: pytest.TempPathFactory) -> Iterator[socket.socket]:
-    """A service manager's socket, sd_notify(3), with a patience of a minute."""
-    address = str(tmp_path_factory.mktemp("manager") / "notify")
+def manager(tmp_path_factory: pytest.TempPathFactory) -> Iterator[list[str]]:
+    """What a service manager with a patience of a minute hears, sd_notify(3): it listens, or whoever speaks waits."""
+    address, heard, over = str(tmp_path_factory.mktemp("manager") / "notify"), list[str](), threading.Event()
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as listening, pytest.MonkeyPatch.context() as patch:
         listening.bind(address)
-        listening.setblocking(False)
+        listening.settimeout(0.5)
+
+        def listen() -> None:
+            while not over.is_set():
+                with contextlib.suppress(TimeoutError):
+                    heard.extend(listening.recv(4096).decode().splitlines())
+
+        thread = threading.Thread(target=listen)
+        thread.start()
         patch.setenv("NOTIFY_SOCKET", address)
         patch.setenv("WATCHDOG_USEC", "60000000")
-        yield listening
-
-
-def heard_by(manager: socket.socket) -> list[str]:
-    said = []
-    with contextlib.suppress(BlockingIOError):
-        while True:
-            said += manager.recv(4096).decode().splitlines()
-    return said
+        yield heard
+        over.set()
+        thread.join()
 
 
 @pytest.fixture(scope="module")
-def house(tmp_path_factory: pytest.TempPathFactory, broker_program: str, manager: socket.socket) -> Iterator[Shop]:
+def house(tmp_path_factory: pytest.TempPathFactory, broker_program: str, manager: list[str]) -> Iterator[Shop]:
     """A shop with the owner ana, with bo who logs, and with t-1 on rack-a, dipped nine hours ago and felt since."""
     running = Shop(tmp_path_factory.mktemp("house"))
     try:
@@ -341,7 +344,7 @@ def test_pages_of_the_set_up_fit_a_thumb_and_a_checker_finds_nothing(house: Shop
         assert [one for one in found[1] if one[0] in ("serious", "critical")] == [], path
 
 
-def test_the_service_starts_anew_by_what_was_changed(house: Shop, ana: Visitor, manager: socket.socket) -> None:
+def test_the_service_starts_anew_by_what_was_changed(house: Shop, ana: Visitor, manager: list[str]) -> None:
     """Last of this module: it goes by another room.toml from here on."""
     form = {**form_of(ana, "/setup/rack/new"), "name": "rack-c", "label": "By the door"}
     assert send(ana, "/setup/rack/new", form, act="save")[0] == 303
@@ -349,7 +352,7 @@ def test_the_service_starts_anew_by_what_was_changed(house: Shop, ana: Visitor, 
     assert house.service is not None
     words, pid = house.heard["drymon/shop/out/service"], house.service.pid
     words.clear()
-    heard_by(manager)
+    manager.clear()
     status, page = send(ana, "/setup/start-anew", {"csrf": ana.csrf()})
     assert (status, "The service starts anew" in page) == (200, True)
 
@@ -359,9 +362,8 @@ def test_the_service_starts_anew_by_what_was_changed(house: Shop, ana: Visitor, 
     assert until(lambda: "offline" in states() and states()[-1] == "online", 30), house.log.read_text()
     assert house.service.poll() is None
     assert house.service.pid == pid
-    notes = heard_by(manager)
-    assert "STOPPING=1" not in notes, "systemd would wait for an end, and kill"
-    patience = [note for note in notes if note.startswith("WATCHDOG_USEC=") or note == "READY=1"]
+    assert "STOPPING=1" not in manager, "systemd would wait for an end, and kill"
+    patience = [note for note in manager if note.startswith("WATCHDOG_USEC=") or note == "READY=1"]
     assert patience == ["WATCHDOG_USEC=900000000", "READY=1", "WATCHDOG_USEC=60000000"]
     page = ana.ask("GET", "/setup")[1]
     assert "Not in force yet" not in page

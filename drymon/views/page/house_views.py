@@ -66,7 +66,7 @@ def _add_labels(app: Flask, context: PageContext) -> None:
             words = _label_words(context)
         except ValueError as error:
             return make_response(_labels_page(context, str(error)), 422)
-        made = context.ports.house.labels(words)
+        made = context.ports.labels(words)
         if made is None:
             abort(503, "the labels cannot be drawn now; try again in a minute")
         saved = {"Cache-Control": "no-store", "Content-Disposition": 'inline; filename="labels.pdf"'}

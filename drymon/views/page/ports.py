@@ -57,9 +57,6 @@ class House(Protocol):
     def start_anew(self) -> None:
         """End the service in a moment and start it again, by room.toml and models as they are then."""
 
-    def labels(self, words: list[str]) -> bytes | None:
-        """Sheets of labels as a PDF, by the words of `drymon labels`; None where none could be made."""
-
     def start_fit(self, coat: str, by: str) -> None:
         """Start a fit, of all coats where `coat` is empty; LearningError where one runs already."""
 
@@ -72,8 +69,8 @@ class Ports:
     """The service's side of the page.
 
     publish: one message at QoS 1; BrokerError where the broker does not have it. draw: an SVG, report: a tree's record
-    as "html" or "pdf"; both None where none could be made. secret: of the room's page, None where there is none.
-    token: lets commands on this machine in.
+    as "html" or "pdf", labels: sheets as a PDF, by the words of `drymon labels`; all None where none could be made.
+    secret: of the room's page, None where there is none. token: lets commands on this machine in.
     """
 
     config: HomeConfig
@@ -87,6 +84,7 @@ class Ports:
     broker_online: Callable[[], bool]
     draw: Callable[[Picture], bytes | None]
     report: Callable[[str, str], bytes | None]
+    labels: Callable[[list[str]], bytes | None]
     secret: Callable[[], str | None]
     token: str
     house: House
