@@ -74,6 +74,7 @@ def test_the_demo_makes_its_home_again_but_touches_no_other(tmp_path: Path, home
     assert (home / "room.toml").exists()
 
 
+@pytest.mark.timeout(900)  # a minute of work, of which others beside it may leave a fifth of a core
 def test_the_whole_story_is_told_before_and_after_the_fit(tmp_path: Path) -> None:
     """The command itself, through a real broker: what a fit gains stands side by side at its end."""
     command = [sys.executable, "-m", "drymon.cli", "demo", "--home", str(tmp_path / "demo")]

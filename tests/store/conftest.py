@@ -61,6 +61,18 @@ def path(tmp_path: Path) -> Path:
     return tmp_path / "drymon.db"
 
 
+@pytest.fixture(scope="session")
+def anew(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Callable[[str], Where]:
+    """Another place for a room's record on that engine each time; not made yet."""
+
+    def place(engine: str) -> Where:
+        if engine == "postgres":
+            return request.getfixturevalue("postgres").room()
+        return tmp_path_factory.mktemp("room") / "drymon.db"
+
+    return place
+
+
 @pytest.fixture
 def where(engine: str, request: pytest.FixtureRequest, tmp_path: Path) -> Where:
     """Where a room's record is kept; not made yet."""

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from drymon.drying.quantities import Quantity
 from drymon.messages.message import Message
+from drymon.messages.settings import Where
 from drymon.shop.facts.events import ClockChecked, Dip, FanSwitched, Felt, Leave, LogEvent, Look, Move, Undo, Weigh
 from drymon.shop.facts.reading import Reading
 from drymon.store import Mark, Store
@@ -254,8 +255,8 @@ events: st.SearchStrategy[LogEvent] = st.one_of(
 
 @settings(max_examples=20, deadline=None)
 @given(st.lists(events, max_size=6))
-def test_any_log_event_comes_back_as_it_was(tmp_path_factory: pytest.TempPathFactory, sent: list[LogEvent]) -> None:
-    with Store.open(tmp_path_factory.mktemp("events") / "drymon.db") as store:
+def test_any_log_event_comes_back_as_it_was(engine: str, anew: Callable[[str], Where], sent: list[LogEvent]) -> None:
+    with Store.open(anew(engine)) as store:
         message = Message(datetime(2031, 3, 3, tzinfo=UTC), "drymon/shop/log/dip", b"{}")
         assert store.record(message, sent) == sent
         assert sorted(map(repr, store.events())) == sorted(map(repr, sent))
@@ -275,8 +276,10 @@ messages = st.builds(
 
 @settings(max_examples=20, deadline=None)
 @given(st.lists(messages, max_size=8))
-def test_any_messages_come_back_in_order_of_time(tmp_path_factory: pytest.TempPathFactory, sent: list[Message]) -> None:
-    with Store.open(tmp_path_factory.mktemp("messages") / "drymon.db") as store:
+def test_any_messages_come_back_in_order_of_time(
+    engine: str, anew: Callable[[str], Where], sent: list[Message]
+) -> None:
+    with Store.open(anew(engine)) as store:
         for message in sent:
             store.record(message, [])
         assert list(store.messages()) == sorted(sent, key=lambda message: message.arrived)
@@ -308,12 +311,12 @@ def identity(reading: Reading, place: int) -> object:
 
 @settings(max_examples=30, deadline=None)
 @given(st.lists(few_readings, max_size=30))
-def test_each_reading_counts_once(tmp_path_factory: pytest.TempPathFactory, sent: list[Reading]) -> None:
-    file: Path = tmp_path_factory.mktemp("once") / "drymon.db"
+def test_each_reading_counts_once(engine: str, anew: Callable[[str], Where], sent: list[Reading]) -> None:
+    where = anew(engine)
     new: list[Reading | LogEvent] = []
     half = len(sent) // 2
     for part in (sent[:half], sent[half:]):  # what was seen is known after reopening, too
-        with Store.open(file) as store:
+        with Store.open(where) as store:
             for reading in part:
                 new += store.record(Message(reading.arrived, "drymon/shop/room/humidity", b"40"), [reading])
     first = {identity(reading, place): reading for place, reading in reversed(list(enumerate(sent)))}

@@ -1,6 +1,7 @@
 """Roll-ups against pandas, which groups the same readings its own way; and what is cleared away, and what never is."""
 
 import math
+from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from types import SimpleNamespace
 
@@ -11,6 +12,7 @@ from hypothesis import strategies as st
 
 from drymon.drying.quantities import Quantity
 from drymon.messages.message import Message
+from drymon.messages.settings import Where
 from drymon.shop.facts.events import Leave
 from drymon.shop.facts.outcome import State
 from drymon.shop.facts.reading import Reading
@@ -52,12 +54,13 @@ STEPS = [timedelta(seconds=20), timedelta(minutes=1), timedelta(minutes=15), tim
 @settings(max_examples=15, deadline=None)
 @given(points, points, st.integers(0, 4 * 3600))
 def test_series_is_the_same_however_much_is_rolled_up(
-    tmp_path_factory: pytest.TempPathFactory,
+    engine: str,
+    anew: Callable[[str], Where],
     early: list[tuple[float, float]],
     late: list[tuple[float, float]],
     rolled_at: int,
 ) -> None:
-    with Store.open(tmp_path_factory.mktemp("series") / "drymon.db") as store:
+    with Store.open(anew(engine)) as store:
         feed(store, early)
         store.roll_up(T0 + timedelta(seconds=rolled_at))
         feed(store, late)  # late ones fall into buckets that are rolled up already

@@ -1,12 +1,13 @@
 """Verdicts, racks and alerts come back as they were said."""
 
+from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from types import SimpleNamespace
 
-import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from drymon.messages.settings import Where
 from drymon.shop.facts.outcome import (
     AirNow,
     Alert,
@@ -85,8 +86,8 @@ plans = st.builds(
 
 @settings(max_examples=20, deadline=None)
 @given(st.lists(plans, max_size=3))
-def test_the_plan_that_holds_is_the_last_said(tmp_path_factory: pytest.TempPathFactory, said: list[DayPlan]) -> None:
-    with Store.open(tmp_path_factory.mktemp("plans") / "drymon.db") as store:
+def test_the_plan_that_holds_is_the_last_said(engine: str, anew: Callable[[str], Where], said: list[DayPlan]) -> None:
+    with Store.open(anew(engine)) as store:
         store.add_outcomes(said)
         assert store.current_plan() == (said[-1] if said else None)
 
@@ -94,9 +95,9 @@ def test_the_plan_that_holds_is_the_last_said(tmp_path_factory: pytest.TempPathF
 @settings(max_examples=20, deadline=None)
 @given(st.lists(verdicts | racks, max_size=8))
 def test_what_holds_now_is_the_last_said(
-    tmp_path_factory: pytest.TempPathFactory, outcomes: list[Verdict | RackStatus]
+    engine: str, anew: Callable[[str], Where], outcomes: list[Verdict | RackStatus]
 ) -> None:
-    with Store.open(tmp_path_factory.mktemp("outcomes") / "drymon.db") as store:
+    with Store.open(anew(engine)) as store:
         store.add_outcomes(outcomes)
         trees = {outcome.tree: outcome for outcome in outcomes if isinstance(outcome, Verdict)}
         standing = {outcome.rack: outcome for outcome in outcomes if isinstance(outcome, RackStatus)}
