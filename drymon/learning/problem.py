@@ -59,7 +59,7 @@ class Problem:
         ]
         self.heavy = np.ones(self.layout.size)
         self.noise = np.ones(len(self.runs))
-        self.most_noise = max(most_by_hand(self.runs, self.smooth), LEAST_NOISE), MOST_NOISE
+        self.most_noise = most_by_hand(self.runs, self.smooth), MOST_NOISE
         self.limit = np.where(self.layout.heavy, LARGEST_HEAVY_Z, LARGEST_Z)
         self._whiten()
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from drymon.learning.run import Run
-from drymon.learning.scale_errors import OF_PLAIN, most_by_hand
+from drymon.learning.scale_errors import OVER_PLAIN, most_by_hand
 from drymon.learning.smooth import smooth
 
 HOURS = np.array([0.2, 0.9, 1.8, 3.0, 4.5, 6.5, 9.0])
@@ -34,7 +34,7 @@ def most(runs: list[Run]) -> float:
 
 @pytest.mark.parametrize("error_kg", [0.0015, 0.003])
 def test_the_scatter_about_smoothed_runs_bounds_the_errors(make, error_kg: float) -> None:
-    assert most(weighed(make, error_kg)) == pytest.approx(0.8 * error_kg / 0.001, rel=0.3)
+    assert most(weighed(make, error_kg)) == pytest.approx(1.25 * error_kg / 0.001, rel=0.3)
 
 
 def test_a_slip_of_the_pen_is_no_error_of_the_scale(make) -> None:
@@ -42,8 +42,8 @@ def test_a_slip_of_the_pen_is_no_error_of_the_scale(make) -> None:
     assert most(weighed(make, 0.001, slip_kg=0.1)) < 2.0
 
 
-def test_a_hand_better_than_assumed_is_held_to_it(make) -> None:
-    assert most(weighed(make, 0.0001)) < 0.4
+def test_the_assumed_errors_are_always_allowed(make) -> None:
+    assert most(weighed(make, 0.0001)) == 1.0
 
 
 def test_one_run_hardly_moves_what_is_assumed(make) -> None:
@@ -51,4 +51,4 @@ def test_one_run_hardly_moves_what_is_assumed(make) -> None:
 
 
 def test_load_cells_tell_nothing_of_a_hand_scale(make) -> None:
-    assert most([replace(run, on_cell=True) for run in weighed(make, 0.01)]) == OF_PLAIN
+    assert most([replace(run, on_cell=True) for run in weighed(make, 0.01)]) == OVER_PLAIN
