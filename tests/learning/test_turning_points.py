@@ -24,8 +24,8 @@ from drymon.learning.problem import Problem, shrunk
 from drymon.learning.run import Touch
 from drymon.learning.run_checks import advice, run_checks
 from drymon.learning.runs import Weighed, from_cell, make_run
-from drymon.learning.search import minimise
 from drymon.learning.scale_errors import most_by_hand
+from drymon.learning.search import minimise
 from drymon.learning.smooth import smooth
 from drymon.learning.touched import Touches
 from drymon.learning.usual import usual
