@@ -15,6 +15,7 @@ import zlib
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import cast
 
 import numpy as np
 
@@ -32,7 +33,7 @@ from drymon.learning.run import Run, RunAir
 from drymon.learning.smooth import smooth
 from drymon.messages.coat_models import load_models
 from drymon.shop.facts.measured import InItsPlace
-from drymon.shop.facts.setup import CoatType, RoomSetup
+from drymon.shop.facts.setup import CoatType, Family, RoomSetup
 from drymon.shop.tree.starting import measured_model, model_of
 from drymon.shop.tree.state import ASSURANCE, felt
 from drymon.shop.tree.taught import Taught, likelihood, taught_by
@@ -106,7 +107,7 @@ class ShopOnDayOne:
         if case.usual is not None and (times := self._open_hours(name)):
             wait = float(np.median(times)) * (case.usual or self.habit)
         mesh = None if name in self.packaged and name != "slurry-only-first" else ()
-        kind = CoatType(name, FAMILY[name], stucco_mesh=mesh, usual_wait_h=wait)
+        kind = CoatType(name, cast("Family", FAMILY[name]), stucco_mesh=mesh, usual_wait_h=wait)
         model = model_of(kind, self.packaged, RoomSetup("shop", coats=(kind,), edges=self.edges))
         assert model is not None
         if not case.cloth:
@@ -169,7 +170,8 @@ class ShopOnDayOne:
 
 def assumed(coats: PossibleCoats, speeds: tuple[float, float]) -> tuple[Array, Array]:
     """Transfer coefficients of the members, whose air speeds lie in this range."""
-    return surface.transfer_coefficients(speeds[0] * (speeds[1] / speeds[0]) ** coats.airflow)
+    heat, mass = surface.transfer_coefficients(speeds[0] * (speeds[1] / speeds[0]) ** coats.airflow)
+    return np.asarray(heat), np.asarray(mass)
 
 
 def steps(air: RunAir, assumed_: tuple[Array, Array] | None = None) -> list[AirStep]:

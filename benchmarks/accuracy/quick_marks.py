@@ -84,12 +84,16 @@ def line(name: str, some: Sequence[Mark]) -> list[str]:
     twins = [abs(one.oracle / one.true - 1.0) for one in some if one.oracle is not None]
     cells = [
         _middle(np.abs(error), 0.5), _middle(np.abs(error), 0.9), _middle(error, 0.5), _middle(twins, 0.5),
-        np.mean([one.early <= one.true <= one.late for one in some]),
+        _share([one.early <= one.true <= one.late for one in some]),
         _middle([(one.late - one.early) / one.true for one in some], 0.5),
         _middle(late, 0.5), _middle(late, 0.9),
-        np.mean([FAR_GONE <= one.gone < DRY for one in some]), np.mean([one.gone < FAR_GONE for one in some]),
+        _share([FAR_GONE <= one.gone < DRY for one in some]), _share([one.gone < FAR_GONE for one in some]),
     ]  # fmt: skip
-    return [name, str(len(some)), *(f"{100.0 * float(cell):.1f} %" for cell in cells)]
+    return [name, str(len(some)), *(f"{100.0 * cell:.1f} %" for cell in cells)]
+
+
+def _share(held: Sequence[bool]) -> float:
+    return sum(held) / len(held)
 
 
 def _middle(values: Sequence[float] | Array, share: float) -> float:
