@@ -15,6 +15,7 @@ STILL_TOUCHED = {
     "_db", "_row", "_rows",  # rows as they stand in the file, and an engine that is made to fail
     "_client", "_thread",  # a network that goes without a word
     "_process", "_settings",  # of the tests' own classes
+    "_exit", "_run_exitfuncs", "_shutdown",  # Python's, by which a forked process ends as one that was started anew
 }  # fmt: skip
 """Private names that tests still touch. None comes to them: what a test needs to see is a name of the part's own."""
 EITHER = """
