@@ -4,6 +4,7 @@ import json
 from collections import Counter
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -73,7 +74,7 @@ def test_every_quantity_of_a_room_crosses_and_nothing_of_another(broker: Mosquit
     topics = [f"drymon/shop/rack-a/{quantity.value}" for quantity in Quantity]
     topics += ["drymon/shop/rack-a/temperature/low", "drymon/shop/rack-a/senml", "workshop/thermo3"]
     for topic in topics:
-        assert until(lambda topic=topic: _said(here, there, topic), 20), topic
+        assert until(partial(_said, here, there, topic), 20), topic
     here.say("drymon/other/rack-a/temperature", "21")
     there.say("drymon/shop/out/rack/rack-a", "{}")
     there.say("drymon/other/out/rack/rack-a", "{}")
