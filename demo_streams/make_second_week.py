@@ -14,9 +14,8 @@ import numpy as np
 HERE = Path(__file__).resolve().parent
 sys.path[:0] = [str(HERE.parent), str(HERE)]
 
-from make_shop import FIRST_HOUR, RECIPE, diary, far_wall, readings, tell, work  # noqa: E402
+from make_shop import RECIPE, diary, later_air, readings, tell, work  # noqa: E402
 
-from benchmarks.accuracy.air import RoomAir, room_air  # noqa: E402
 from benchmarks.accuracy.foundry import Foundry, Tree  # noqa: E402
 from benchmarks.accuracy.stream import Recording  # noqa: E402
 from benchmarks.accuracy.worlds import layers  # noqa: E402
@@ -24,8 +23,6 @@ from benchmarks.accuracy.worlds import layers  # noqa: E402
 SEED = 20310519
 START = datetime(2031, 5, 19, 4, 0, tzinfo=UTC)  # Monday, six in the morning in Vienna
 MINUTES = 31 * 60
-FIRST_DAY = 14
-"""Of the same weather, a fortnight on: air as in the first days, so that the two can be laid side by side."""
 OUT = HERE / "second-week.jsonl.gz"
 
 DIARY = """
@@ -57,18 +54,10 @@ def shells() -> list[Tree]:
     ]
 
 
-def shop_air(rng: np.random.Generator) -> dict[str, RoomAir]:
-    """Two racks in one room; the fans run through both nights, more slowly."""
-    lead = int(FIRST_HOUR * 60)
-    base = room_air("working-week", rng, "greensboro-april", MINUTES + lead, FIRST_DAY, 1.4, 0.6)
-    near = RoomAir(**{name: getattr(base, name)[lead:] for name in RoomAir.__dataclass_fields__})
-    return {"rack-a": near, "rack-b": far_wall(near)}
-
-
 def make() -> tuple[Recording, Foundry]:
     """The whole recording, and the foundry that knows the truth."""
     rng = np.random.default_rng(SEED)
-    foundry = Foundry(layers.world(), shells(), shop_air(rng), MINUTES, rng)
+    foundry = Foundry(layers.world(), shells(), later_air(rng, MINUTES), MINUTES, rng)
     rec = Recording("lindenhof", START)
     work(rec, foundry, diary(DIARY), MINUTES, BACK_AGAIN)
     readings(rec, foundry, rng, MINUTES, boot="k8")

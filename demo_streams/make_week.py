@@ -14,9 +14,8 @@ import numpy as np
 HERE = Path(__file__).resolve().parent
 sys.path[:0] = [str(HERE.parent), str(HERE)]
 
-from make_shop import FIRST_HOUR, RECIPE, diary, far_wall, readings, tell, work  # noqa: E402
+from make_shop import FIRST_HOUR, RECIPE, diary, later_air, readings, tell, work  # noqa: E402
 
-from benchmarks.accuracy.air import RoomAir, room_air  # noqa: E402
 from benchmarks.accuracy.foundry import Foundry, Tree  # noqa: E402
 from benchmarks.accuracy.stream import Recording  # noqa: E402
 from benchmarks.accuracy.worlds import layers  # noqa: E402
@@ -27,8 +26,6 @@ DAYS = ("wed", "thu", "fri", "sat", "sun", "mon", "tue")
 MINUTES = 7 * 1440
 EVERY = 5
 """Minutes between two words of a sensor of the air: a week is long."""
-FIRST_DAY = 14
-"""Of the same weather as the second week's."""
 OUT = HERE / "week.jsonl.gz"
 TANK = "backup-tank"
 
@@ -96,14 +93,6 @@ def shells() -> list[Tree]:
 RECIPE |= {tree.name: "small" for tree in shells()}
 
 
-def shop_air(rng: np.random.Generator) -> dict[str, RoomAir]:
-    """Two racks in one room; the fans run through the nights, more slowly."""
-    lead = int(FIRST_HOUR * 60)
-    base = room_air("working-week", rng, "greensboro-april", MINUTES + lead, FIRST_DAY, 1.4, 0.6)
-    near = RoomAir(**{name: getattr(base, name)[lead:] for name in RoomAir.__dataclass_fields__})
-    return {"rack-a": near, "rack-b": far_wall(near)}
-
-
 def checks(rec: Recording) -> None:
     """What the cup told."""
     for line in CHECKS.strip().splitlines():
@@ -119,7 +108,7 @@ def checks(rec: Recording) -> None:
 def begun() -> tuple[Recording, Foundry, np.random.Generator]:
     """The shop before anybody has dipped anything."""
     rng = np.random.default_rng(SEED)
-    foundry = Foundry(layers.world(), shells(), shop_air(rng), MINUTES, rng)
+    foundry = Foundry(layers.world(), shells(), later_air(rng, MINUTES), MINUTES, rng)
     return Recording("lindenhof", START), foundry, rng
 
 

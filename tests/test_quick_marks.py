@@ -3,7 +3,6 @@
 import sys
 from pathlib import Path
 
-import numpy as np
 import pytest
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -12,7 +11,7 @@ if not (ROOT / "benchmarks" / "accuracy").is_dir():
 sys.path.insert(0, str(ROOT))
 pytest.importorskip("pvlib", reason="the examiner's weather comes from pvlib")
 
-from benchmarks.accuracy.quick_marks import Mark, crossing_hours, lines  # noqa: E402
+from benchmarks.accuracy.quick_marks import Mark, lines  # noqa: E402
 
 
 def mark(best: float, late: float, gone: float = 1.0, shelter: str = "open") -> Mark:
@@ -47,10 +46,3 @@ def test_a_world_is_told_with_its_shelters_and_all() -> None:
         "0.0 %",
         "100.0 %",
     ]
-
-
-def test_a_member_is_dry_where_its_exponential_is() -> None:
-    """exp(-t / tau) is at 5 % after tau ln 20; one that does not get there never is."""
-    steps = np.arange(40) * 600.0 / 3600.0
-    slowest = np.stack([np.exp(-steps / 1.5), np.exp(-steps / 1000.0)], axis=1)
-    assert crossing_hours(slowest) == pytest.approx([1.5 * np.log(20.0), np.inf], rel=1e-6)

@@ -15,14 +15,14 @@ from pathlib import Path
 import numpy as np
 
 from benchmarks.accuracy import quick
-from benchmarks.accuracy.first_day import STEP_S, TARGET_LEFT, steps, walk
+from benchmarks.accuracy.first_day import STEP_S, TARGET_LEFT, steps
 from benchmarks.accuracy.tables import table
 from benchmarks.accuracy.worlds.by_name import WORLDS
 from drymon.drying import dips
 from drymon.drying.coat_model import CoatModel
 from drymon.drying.ensemble import Array
 from drymon.learning.fit import fit_all
-from drymon.learning.forecast_scores import BOUNDS
+from drymon.learning.forecast_scores import BOUNDS, hours_until
 from drymon.messages.coat_models import load_models
 
 HEAD = [
@@ -61,20 +61,10 @@ def marks(world: str, air: str, seed: int, runs: int, cache: Path | None) -> lis
 
 def _mark(world: str, air: str, seed: int, dip: quick.QuickDip, model: CoatModel, edges: dips.Edges) -> Mark:
     coats = dips.possible_coats(model, dip.number, dip.shelter, rack=dip.rack, held_below=dip.held_below, edges=edges)
-    hours = crossing_hours(np.stack([left.max(axis=0) for left in walk(coats, steps(dip.air))]))
+    hours = hours_until(coats, [(piece, STEP_S) for piece in steps(dip.air)], TARGET_LEFT)
     early, best, late = (float(value) for value in np.quantile(hours, BOUNDS, method="inverted_cdf"))
     gone = 1.0 if late >= dip.hours else float(dip.gone[min(int(60.0 * late), len(dip.gone) - 1)])
     return Mark(world, air, seed, dip.shelter, dip.hours, dip.oracle_hours, early, best, late, gone)
-
-
-def crossing_hours(slowest: Array) -> Array:
-    """Hours at which each member is dry; infinite where never. slowest: share left, (steps + 1, members)."""
-    dry = slowest <= TARGET_LEFT
-    at = np.maximum(dry.argmax(axis=0), 1)
-    members = np.arange(slowest.shape[1])
-    before, after = slowest[at - 1, members], np.maximum(slowest[at, members], 1e-9)
-    share = np.clip(np.log(before / TARGET_LEFT) / np.maximum(np.log(before / after), 1e-9), 0.0, 1.0)
-    return np.asarray(np.where(dry.any(axis=0), at - 1 + share, np.inf) * STEP_S / 3600.0)
 
 
 def line(name: str, some: Sequence[Mark]) -> list[str]:

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from drymon.cli.parser import Commands
+from drymon.views.fit.line_marks import DOUBTED, STEP
 
 if TYPE_CHECKING:
     from drymon.drying.coat_model import CoatModel
@@ -71,7 +72,7 @@ def _fit(args: Namespace, config: "HomeConfig") -> int:
 
 
 def _say_step(words: str) -> None:
-    print(f"step: {words}", file=sys.stderr, flush=True)
+    print(f"{STEP}{words}", file=sys.stderr, flush=True)
 
 
 def _say_nothing(_: str) -> None:
@@ -113,7 +114,7 @@ def _doubts(fits: "Sequence[TypeFit]") -> int:
     doubted = [fit.model.name for fit in fits if fit.model.doubt]
     if doubted:
         print(
-            f"doubted: {', '.join(doubted)}: the curve misses its runs; trees with such a coat are held for a look. "
+            f"{DOUBTED}{', '.join(doubted)}: the curve misses its runs; trees with such a coat are held for a look. "
             "Look at the runs (--report DIR draws them), leave out what was no drying, weigh again",
             file=sys.stderr,
         )

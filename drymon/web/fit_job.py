@@ -14,6 +14,7 @@ from typing import Any, Literal
 
 from drymon.errors import LearningError
 from drymon.service.clock import Clock
+from drymon.views.fit.line_marks import DOUBTED, STEP
 from drymon.views.page.ports import FitState
 
 log = logging.getLogger(__name__)
@@ -23,12 +24,8 @@ NICE = 15
 AROUND = {"PYTHONUNBUFFERED": "1", "OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"}
 """Its words come as they are said; and threads that wait for each other at a low priority spin for nothing."""
 STATE_FILE, WORDS_FILE = "fit-from-page.json", "fit-from-page.txt"
-STEP = "step: "
-"""How `drymon fit --steps` begins a line about what it is doing."""
 LONGEST_WORDS = 20_000
 PATIENCE_S = 10.0
-DOUBTED = "doubted: "
-"""How `drymon fit` begins the line about curves that miss their runs."""
 
 
 @dataclass(frozen=True, slots=True)
