@@ -10,6 +10,7 @@ from contextlib import contextmanager
 from itertools import count
 from pathlib import Path
 
+import psutil
 import pytest
 
 from drymon.messages.settings import Server
@@ -40,16 +41,43 @@ class Cluster:
         options = "-A trust --no-sync --encoding UTF8 --locale C.UTF-8"
         self._run("initdb", "-D", str(self._folder / "data"), "-U", USER, *options.split())
 
-    def start(self) -> None:
-        """Start it, and wait until it answers."""
+    def start(self, *, lets_in: bool = True) -> None:
+        """Start it, and wait until it answers; lets_in False: it takes up its log, and lets nobody in while it does."""
         settings = f"-c listen_addresses= -c unix_socket_directories={self._folder} -c max_connections=40"
         quick = "" if self._durable else " -c fsync=off -c full_page_writes=off"
+        recovers = self._folder / "data" / "standby.signal"
+        recovers.unlink(missing_ok=True)
+        if not lets_in:
+            recovers.touch()
+            settings += " -c hot_standby=off"
         log = str(self._folder / "log")
         self._run("pg_ctl", "-D", str(self._folder / "data"), "-w", "-l", log, "-o", settings + quick, "start")
 
     def stop(self, how: str = "fast") -> None:
         """Stop it: `fast` lets nobody finish, `immediate` is as if it had crashed."""
         self._run("pg_ctl", "-D", str(self._folder / "data"), "-w", "-m", how, "stop")
+
+    def kill(self) -> None:
+        """SIGKILL to its first process; returns when the others have found that out and ended."""
+        first = self._first()
+        others = first.children()
+        first.kill()
+        psutil.wait_procs([first, *others], 30)
+
+    def kill_backend(self, name: str) -> None:
+        """SIGKILL to the process that serves a connection whose application's name begins so: the server ends all
+        others, and comes back by itself.
+        """
+        import psycopg
+
+        asked = f"SELECT pid FROM pg_stat_activity WHERE application_name LIKE '{name}%' LIMIT 1"
+        with psycopg.connect(self.url) as db:
+            row = db.execute(asked).fetchone()
+        assert row is not None, f"nobody named {name} is connected"
+        psutil.Process(row[0]).kill()
+
+    def _first(self) -> psutil.Process:
+        return psutil.Process(int((self._folder / "data" / "postmaster.pid").read_text().split()[0]))
 
     def room(self, name: str = "") -> Server:
         """A room of its own on it, not made yet."""
