@@ -188,7 +188,6 @@ def test_years_of_kept_changes_are_looked_at_once(store: Store, make: SimpleName
             state = State.READY if n % 2 and n < 30 else State.DRYING
             store.add_outcomes([make.verdict(n * 86_400, state=state)])
     store.record(make.message(125 * 86_400), [])
-    store._set_fact("aged_to", (make.at(125 * 86_400) - EPOCH) // timedelta(microseconds=1))
     while store.tidy(make.at(125 * 86_400), chunk=4):
         pass
     left = [(verdict.time - T0).days for verdict in store.verdict_history()]
