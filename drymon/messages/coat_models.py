@@ -168,11 +168,13 @@ def parse_model(text: str, source: str) -> CoatModel:
 
 
 def write_model(model: CoatModel, path: Path) -> None:
-    """Writes a model file, completely or not at all."""
+    """Writes a model file, completely or not at all. SetupError: it would be refused when it is read, or the disk."""
+    text = format_model(model)
+    parse_model(text, str(path))
     draft = path.with_suffix(".toml.new")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        draft.write_text(format_model(model), encoding="utf-8", newline="\n")
+        draft.write_text(text, encoding="utf-8", newline="\n")
         draft.replace(path)
     except OSError as error:
         raise SetupError(f"{path}: cannot be written ({error})") from error
