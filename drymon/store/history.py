@@ -14,7 +14,10 @@ from drymon.shop.facts.reading import Reading
 from drymon.shop.facts.sensor_state import SensorState
 from drymon.store.codec import event_of, from_us, to_us, within
 from drymon.store.database import Database
-from drymon.store.record import DUP, QOS_SHIFT, REFUSED_TEXT, RETAIN, RETAINED, TIMED
+from drymon.store.flags import DUP, QOS_SHIFT, RETAIN, RETAINED, TIMED
+
+REFUSED_TEXT = 1000
+"""Bytes of a refused message's topic, and of its reason."""
 
 _READING = (
     "SELECT reading.time, reading.arrived, place, quantity, value, sensor, flags, device, boot, seq, reading.id "
@@ -176,11 +179,14 @@ class History(Database):
         """The lowest row id from which on to look for arrivals at or after `since`: bisection instead of an index."""
         if since is None or self._fact("arrivals_out_of_order"):
             return 0
+        return self._boundary(table, "arrived", to_us(since))
+
+    def _boundary(self, table: str, column: str, cut: int) -> int:
+        """A row id before which the last row is from before `cut`: the only such, where the column never falls."""
         low, high = self._row(f"SELECT coalesce(min(id), 0), coalesce(max(id), 0) + 1 FROM {table}") or (0, 0)
-        cut = to_us(since)
         while low < high:
             middle = (low + high) // 2
-            row = self._row(f"SELECT arrived FROM {table} WHERE id >= ? ORDER BY id LIMIT 1", (middle,))
+            row = self._row(f"SELECT {column} FROM {table} WHERE id >= ? ORDER BY id LIMIT 1", (middle,))
             if row is None or row[0] >= cut:
                 high = middle
             else:
