@@ -132,13 +132,13 @@ class Believer:
         return next(at for at in self.online if at > since)
 
     def _hear(self, _: object, __: object, message: MQTTMessage) -> None:
-        now, said = time.time(), json.loads(message.payload) if message.payload else {}
+        now = time.time()
         if message.topic.endswith("/out/service"):
-            self._state = said["state"]
+            self._state = json.loads(message.payload)["state"]
             if self._state == "online" and not message.retain:
                 self.online.append(now)
         elif "/out/tree/" in message.topic:
-            self._judge(message.topic.rpartition("/")[2], said, now)
+            self._judge(message.topic.rpartition("/")[2], json.loads(message.payload or "{}"), now)
 
     def _judge(self, tree: str, said: dict[str, object], now: float) -> None:
         if said.get("state") != "ready":

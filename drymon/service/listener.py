@@ -146,7 +146,7 @@ class Listener:
 
     def _pulse(self) -> bytes:
         """This connection's: one of an earlier connection, or of a process before, may still be in the broker."""
-        return f"{self._name} {self.link.generation}".encode()
+        return f'{{"by": "{self._name}", "connection": {self.link.generation}}}'.encode()
 
     def _make(self) -> Client:
         client = make_client(self._broker, f"drymon-{self._room}", mqtt5=self.link.mqtt5, lasting=True)
