@@ -3,7 +3,7 @@
 from datetime import datetime
 from pathlib import Path
 from types import TracebackType
-from typing import Self
+from typing import TYPE_CHECKING, Self, cast
 
 from drymon.errors import StoreError
 from drymon.messages.settings import Server, Where
@@ -17,10 +17,13 @@ from drymon.store.opening import connect_reader, connect_writer, layout, migrate
 from drymon.store.people import People
 from drymon.store.retention import Retention
 from drymon.store.schema import MIGRATIONS
-from drymon.store.server import HALF_COPIED, open_reader, open_writer
+from drymon.store.server import HALF_COPIED, held, open_reader, open_writer
 from drymon.store.sessions import Sessions
 from drymon.store.sqlite import SqliteConnection
 from drymon.store.verdicts import Verdicts
+
+if TYPE_CHECKING:
+    from drymon.store.postgres import PostgresConnection
 
 
 class Store(Retention, Verdicts, Alarms, People, Calibrations, Sessions, Images):
@@ -54,6 +57,14 @@ class Store(Retention, Verdicts, Alarms, People, Calibrations, Sessions, Images)
     def check_reached(self) -> None:
         """StoreError, `gone`, where the database's server can no longer be reached through this store."""
         self._db.alive()
+
+    def is_held(self) -> bool:
+        """Of a room on a server: whether a process is the one that may write to it, asked through this connection."""
+        return held(cast("PostgresConnection", self._db))
+
+    def let_go(self) -> None:
+        """End what is half read; what is half written is lost."""
+        self._db.roll_back()
 
     def close(self) -> None:
         """Close the connection; an open transaction is lost."""
