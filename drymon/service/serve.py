@@ -165,18 +165,21 @@ class Service:
 
     def _turn(self) -> None:
         """Take what has come, commit it, acknowledge it, say what follows; then what is due by the clock."""
-        received, horizon = self._inbox.drain(self._listener.window // 2, MOST_AT_ONCE, GATHER_S)
         if self._listener.came_online():
             log.info("online: the subscriptions stand")
-            self._greeted = False
-        if received or self._due(horizon):
+            self._present = self._greeted = False  # what waited in the broker comes first
+            self._listener.tend()
+        heard_out = self._listener.heard_out()
+        received, horizon = self._inbox.drain(self._listener.window // 2, MOST_AT_ONCE, GATHER_S)
+        arrives = not self._present and horizon is not None and (heard_out or not self._listener.online)
+        if received or arrives or self._due(horizon):
             messages = [each.message for each in received]
             self._catch_up(messages[0].arrived if messages else horizon)
-            arrives = not self._present and horizon is not None
             if self._go(messages, horizon, anew=arrives):
                 self._listener.acknowledge(received)
                 self._present = self._present or arrives
-        self._greet()
+        if heard_out:
+            self._greet()
         if self._present:
             self._road.keep_image()
         while not self._work.empty():
