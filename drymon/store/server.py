@@ -10,6 +10,7 @@ from drymon.errors import StoreError
 from drymon.messages.settings import Server
 from drymon.store.codec import maybe_us
 from drymon.store.dialect import table_sql
+from drymon.store.engine import Connection
 from drymon.store.lock import InUse
 from drymon.store.schema import MIGRATION_TABLE, MIGRATIONS, Migration, check_known
 
@@ -113,9 +114,9 @@ def is_held(server: Server) -> bool:
         return lookout.is_held()
 
 
-def held(db: "PostgresConnection") -> bool:
-    """The same, asked through a connection to the room."""
-    row = db.row(_HELD, (f"{db.schema} serves",))
+def held(db: Connection, room: str) -> bool:
+    """The same, asked through a connection to the server."""
+    row = db.row(_HELD, (f"{schema_of(room)} serves",))
     return bool(row and row[0])
 
 
@@ -130,7 +131,7 @@ class Lookout:
         """EngineError, gone, where the server cannot be reached; the next look connects anew."""
         self._db = self._db or connect(self._server, readonly=True)
         try:
-            return held(self._db)
+            return held(self._db, self._server.room)
         except StoreError:
             self.close()
             raise

@@ -3,7 +3,7 @@
 from datetime import datetime
 from pathlib import Path
 from types import TracebackType
-from typing import TYPE_CHECKING, Self, cast
+from typing import Self
 
 from drymon.errors import StoreError
 from drymon.messages.settings import Server, Where
@@ -21,9 +21,6 @@ from drymon.store.server import HALF_COPIED, held, open_reader, open_writer
 from drymon.store.sessions import Sessions
 from drymon.store.sqlite import SqliteConnection
 from drymon.store.verdicts import Verdicts
-
-if TYPE_CHECKING:
-    from drymon.store.postgres import PostgresConnection
 
 
 class Store(Retention, Verdicts, Alarms, People, Calibrations, Sessions, Images):
@@ -58,9 +55,11 @@ class Store(Retention, Verdicts, Alarms, People, Calibrations, Sessions, Images)
         """StoreError, `gone`, where the database's server can no longer be reached through this store."""
         self._db.alive()
 
-    def is_held(self) -> bool:
-        """Of a room on a server: whether a process is the one that may write to it, asked through this connection."""
-        return held(cast("PostgresConnection", self._db))
+    def is_held(self, server: Server) -> bool:
+        """Whether a process is the one that may write to this room, which is on that server; asked through this very
+        connection.
+        """
+        return held(self._db, server.room)
 
     def let_go(self) -> None:
         """End what is half read; what is half written is lost."""

@@ -130,7 +130,8 @@ def _may_read(config: HomeConfig, store: Store, now: datetime) -> bool:
 
 
 def _told(config: HomeConfig, store: Store, name: str, at: str, now: datetime) -> Card:
-    held = store.is_held() if isinstance(config.database, Server) else is_in_use(config.database)
+    where = config.database
+    held = store.is_held(where) if isinstance(where, Server) else is_in_use(where)
     online = held and store.was_served()
     view = look(store, config.room, now, online=online)
     standing = [entry for entry in store.alarm_book().standing() if entry.phase == "active"]
