@@ -15,9 +15,9 @@ from drymon.shop.facts.reading import Reading
 from drymon.store.codec import clean, event_row, from_us, to_us
 from drymon.store.engine import Connection, Row
 from drymon.store.flags import COUNTED, DUP, QOS_SHIFT, RETAIN, RETAINED, TIMED
-from drymon.store.history import REFUSED_TEXT
+from drymon.store.history import REFUSED_TEXT, ROLLED_TO
 from drymon.store.nodes import Nodes
-from drymon.store.rollups import ROLLED_TO, RollUps
+from drymon.store.rollups import RollUps
 
 REDELIVERY_MEMORY = 5000
 """Messages among which a redelivery is recognised; packet identifiers come round after 65,535."""

@@ -8,8 +8,9 @@ from drymon.store.buckets import DAY, HOUR
 from drymon.store.codec import to_us
 from drymon.store.engine import Connection
 from drymon.store.flags import RETAINED
+from drymon.store.history import ROLLED_TO
 from drymon.store.record import REDELIVERY_MEMORY, Recording
-from drymon.store.rollups import CLEARED_TO, GONE_BEFORE, ROLLED_TO
+from drymon.store.rollups import CLEARED_TO, GONE_BEFORE
 
 CHUNK = 1000
 """Rows of one step, and so of one transaction: some hundredths of a second, on a small computer's card some tenths."""

@@ -15,12 +15,10 @@ from drymon.store.buckets import HOUR, MINUTE, Bucket, Heap, Key, by_hour, gathe
 from drymon.store.codec import from_us, to_us
 from drymon.store.engine import Connection, Row
 from drymon.store.flags import COUNTED, RETAINED, TIMED
-from drymon.store.history import UNDOUBTED, Channel, History
+from drymon.store.history import ROLLED_TO, UNDOUBTED, Channel, History
 
 ROLL_AT_ONCE = 5_000
 
-ROLLED_TO = "rolled_to"
-"""Fact: the id of the last reading that is in the roll-ups."""
 CLEARED_TO = "tidied_to"
 """Fact: readings measured before it may be cleared away; a whole hour."""
 GONE_BEFORE: Mapping[str, str] = {"minute": "minutes_to", "hour": "hours_to"}
