@@ -28,8 +28,8 @@ def register(commands: Commands) -> None:
         help="readings, log, verdicts, alarms as CSV, all of them as a Data Package, or a recorded stream",
         description="Writes a part of the record to a file: readings, what they come to by the minute or the hour, "
         "log, verdicts or alarms as CSV (UTF-8, times in UTC, default units, full precision) with a Table Schema "
-        "beside it, or as Parquet; `package`: all these tables in a folder, as a Data Package; or `stream`: the messages as a recorded "
-        "stream (.jsonl or .jsonl.gz) that `drymon replay` plays. Works while the service runs.",
+        "beside it, or as Parquet; `package`: all these tables in a folder, as a Data Package; or `stream`: the "
+        "messages as a recorded stream (.jsonl or .jsonl.gz) that `drymon replay` plays. Works while the service runs.",
     )
     parser.add_argument("what", choices=WHAT)
     parser.add_argument("--from", dest="from_", metavar="T", help="from this time on")
