@@ -67,9 +67,10 @@ def build(home: Path, days: int) -> Path:
         known = db.execute("SELECT id, quantity FROM channel").fetchall()
         for channel, quantity in known:
             rows = minutes(channel, Quantity(quantity), days)
-            db.executemany("INSERT OR REPLACE INTO minute VALUES (?, ?, ?, ?, ?, ?)", rows)
+            db.executemany("INSERT OR REPLACE INTO minute VALUES (?, ?, ?, ?, ?, ?, NULL)", rows)
         db.execute(
-            f"INSERT OR REPLACE INTO hour SELECT channel, start / {HOUR_US} * {HOUR_US} AS begin, min(low), "
+            "INSERT OR REPLACE INTO hour (channel, start, low, mean, high, count) "
+            f"SELECT channel, start / {HOUR_US} * {HOUR_US} AS begin, min(low), "
             "sum(mean * count) / sum(count), max(high), sum(count) FROM minute GROUP BY channel, begin"
         )
         db.commit()

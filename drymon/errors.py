@@ -34,3 +34,7 @@ class LearningError(DrymonError, ValueError):
 
 class AlarmError(DrymonError, ValueError):
     """An alarm cannot be acknowledged, shelved or taken out of service as asked."""
+
+
+class JobsError(DrymonError, RuntimeError):
+    """Jobs cannot be run beside each other as asked."""

@@ -10,6 +10,7 @@ from contextlib import contextmanager
 from itertools import count
 from pathlib import Path
 
+import psutil
 import pytest
 
 from drymon.messages.settings import Server
@@ -31,8 +32,8 @@ def programs() -> Path:
 class Cluster:
     """One server. `url`: of its first database."""
 
-    def __init__(self, folder: Path, bin_: Path, *, durable: bool = False) -> None:
-        self._folder, self._bin, self._durable = folder, bin_, durable
+    def __init__(self, folder: Path, bin_: Path, *, durable: bool = False, connections: int = 40) -> None:
+        self._folder, self._bin, self._durable, self._connections = folder, bin_, durable, connections
         self.url = f"postgresql://{USER}@/postgres?host={folder}"
 
     def make(self) -> None:
@@ -40,16 +41,46 @@ class Cluster:
         options = "-A trust --no-sync --encoding UTF8 --locale C.UTF-8"
         self._run("initdb", "-D", str(self._folder / "data"), "-U", USER, *options.split())
 
-    def start(self) -> None:
-        """Start it, and wait until it answers."""
-        settings = f"-c listen_addresses= -c unix_socket_directories={self._folder} -c max_connections=40"
+    def start(self, *, lets_in: bool = True) -> None:
+        """Start it, and wait until it answers; lets_in False: it takes up its log, and lets nobody in while it does."""
+        settings = (
+            f"-c listen_addresses= -c unix_socket_directories={self._folder} -c max_connections={self._connections}"
+        )
         quick = "" if self._durable else " -c fsync=off -c full_page_writes=off"
+        recovers = self._folder / "data" / "standby.signal"
+        recovers.unlink(missing_ok=True)
+        if not lets_in:
+            recovers.touch()
+            settings += " -c hot_standby=off"
         log = str(self._folder / "log")
         self._run("pg_ctl", "-D", str(self._folder / "data"), "-w", "-l", log, "-o", settings + quick, "start")
 
     def stop(self, how: str = "fast") -> None:
         """Stop it: `fast` lets nobody finish, `immediate` is as if it had crashed."""
         self._run("pg_ctl", "-D", str(self._folder / "data"), "-w", "-m", how, "stop")
+
+    def kill(self) -> None:
+        """SIGKILL to its first process; returns when the others have found that out and ended."""
+        first = self.first()
+        others = first.children()
+        first.kill()
+        psutil.wait_procs([first, *others], 30)
+
+    def kill_backend(self, name: str) -> None:
+        """SIGKILL to the process that serves a connection whose application's name begins so: the server ends all
+        others, and comes back by itself.
+        """
+        import psycopg
+
+        asked = f"SELECT pid FROM pg_stat_activity WHERE application_name LIKE '{name}%' LIMIT 1"
+        with psycopg.connect(self.url) as db:
+            row = db.execute(asked).fetchone()
+        assert row is not None, f"nobody named {name} is connected"
+        psutil.Process(row[0]).kill()
+
+    def first(self) -> psutil.Process:
+        """Its first process."""
+        return psutil.Process(int((self._folder / "data" / "postmaster.pid").read_text().split()[0]))
 
     def room(self, name: str = "") -> Server:
         """A room of its own on it, not made yet."""
@@ -75,15 +106,15 @@ class Cluster:
 
 
 @contextmanager
-def cluster(*, durable: bool = False) -> Iterator[Cluster]:
-    """A server that runs; durable: what it says is on disk survives its crash."""
+def cluster(*, durable: bool = False, connections: int = 40) -> Iterator[Cluster]:
+    """A server that runs; durable: what it says is on disk survives its crash; connections: it takes at most."""
     bin_ = programs()
     folder = Path(tempfile.mkdtemp(prefix="drymon-pg-", dir="/tmp"))  # a socket's path may have 107 bytes
     try:
         if os.geteuid() == 0:
             user = pwd.getpwnam("nobody")
             os.chown(folder, user.pw_uid, user.pw_gid)
-        made = Cluster(folder, bin_, durable=durable)
+        made = Cluster(folder, bin_, durable=durable, connections=connections)
         made.make()
         made.start()
         try:

@@ -19,10 +19,11 @@ MAY: dict[str, set[str]] = {
     "messages": {"drying", "shop", "messages"},
     "store": {"drying", "shop", "learning", "messages", "store"},
     "service": {"drying", "shop", "learning", "messages", "store", "service"},
+    "jobs": {"drying", "shop", "learning", "messages", "store", "service", "jobs"},
     "readback": {"drying", "shop", "learning", "messages", "store", "readback"},
     "views": {"drying", "shop", "learning", "messages", "store", "readback", "views"},
     "web": {"drying", "shop", "messages", "store", "service", "views", "web"},
-    "cli": {"drying", "shop", "learning", "messages", "store", "readback", "service", "views", "web", "cli"},
+    "cli": {"drying", "shop", "learning", "messages", "store", "readback", "service", "jobs", "views", "web", "cli"},
 }
 WINGS: dict[str, set[str]] = {
     "shop.facts": set(),

@@ -62,7 +62,8 @@ def examine(home: Path) -> Iterator[CheckLine]:
         )
         return
     room = config.room
-    counts = f"{len(room.racks)} racks, {len(room.coats)} coats, {len(room.recipes)} recipes"
+    there = (("rack", room.racks), ("coat", room.coats), ("recipe", room.recipes))
+    counts = ", ".join(f"{len(some)} {what}{'' if len(some) == 1 else 's'}" for what, some in there)
     yield CheckLine("ok", "configuration", f"room {room.name}: {counts}, time zone {room.timezone}")
     running = _running(config)
     yield _service(config, running)

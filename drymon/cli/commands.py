@@ -32,6 +32,7 @@ COMMANDS: tuple[Command, ...] = (
     Command("plan", "plan", "what to dip now, next and later"),
     Command("recipe", "recipe", "recipes checked, and one suggested for a piece"),
     Command("fit", "fit", "learn coat models from this home's weighed drying"),
+    Command("jobs", "jobs", "fits and replays of many rooms, beside each other"),
     Command("runs", "runs", "the weighed runs that models are learnt from"),
     Command("calibrate", "calibrate", "load cell, humidity and airflow sensors against references"),
     Command("plot", "plot", "draw a rack's air, a tree's drying, the room, a coat model"),

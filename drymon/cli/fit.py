@@ -51,14 +51,9 @@ def run(args: Namespace) -> int:
 
 
 def _fit(args: Namespace, config: "HomeConfig") -> int:
-    from drymon.cli.home import record_of, warn_of_models
-    from drymon.errors import LearningError
-    from drymon.readback.weighed_runs import weighed_runs
+    from drymon.cli.home import warn_of_models
 
-    with record_of(config) as record:
-        runs = weighed_runs(config, record)
-    if not any(one.used or one.felt for one in runs if args.coat in (None, one.coat)):
-        raise LearningError("no weighed run can be used yet; `drymon runs` says what there is and what is missing")
+    runs = runs_to_fit(config, args.coat)
     fits = []
     for fit, path in learn(config, runs, args.coat, _say_step if args.steps else _say_nothing):
         fits.append(fit)
@@ -69,6 +64,19 @@ def _fit(args: Namespace, config: "HomeConfig") -> int:
     if args.report:
         _report(fits, runs, config, Path(args.report))
     return _doubts(fits)
+
+
+def runs_to_fit(config: "HomeConfig", coat: str | None = None) -> "list[Run]":
+    """All weighed runs of the home; LearningError where none of them (of that coat) can be used."""
+    from drymon.cli.home import record_of
+    from drymon.errors import LearningError
+    from drymon.readback.weighed_runs import weighed_runs
+
+    with record_of(config) as record:
+        runs = weighed_runs(config, record)
+    if not any(one.used or one.felt for one in runs if coat in (None, one.coat)):
+        raise LearningError("no weighed run can be used yet; `drymon runs` says what there is and what is missing")
+    return runs
 
 
 def _say_step(words: str) -> None:
@@ -87,10 +95,16 @@ def learn(
 ) -> "Iterator[tuple[TypeFit, Path]]":
     """Fit every coat that was weighed (or the one that is named) and write its model; each with the file written."""
     from drymon.learning.fit import fit_all
+
+    yield from keep(config, runs, fit_all(runs, starts_of(config, runs), [coat] if coat else None, step))
+
+
+def keep(config: "HomeConfig", runs: "Sequence[Run]", fits: "Sequence[TypeFit]") -> "Iterator[tuple[TypeFit, Path]]":
+    """Write the models that were fitted to these runs, one by one; each with the file written."""
     from drymon.messages.coat_models import keep_from_elsewhere, write_model
 
     elsewhere = _learnt_elsewhere(config, runs)
-    for fit in fit_all(runs, starts_of(config, runs), [coat] if coat else None, step):
+    for fit in fits:
         if fit.model.name in elsewhere:
             keep_from_elsewhere(elsewhere[fit.model.name], config.path)
         path = config.path / "models" / f"{fit.model.name}.toml"

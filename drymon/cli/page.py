@@ -27,9 +27,9 @@ def register(commands: Commands) -> None:
 def run(args: Namespace) -> int:
     """Show it until told to stop."""
     from drymon.errors import SetupError
+    from drymon.messages.home import homes_in
     from drymon.messages.settings import Page
     from drymon.service.logs import log_to_stderr
-    from drymon.views.page.all_rooms import homes_in
     from drymon.web.rooms import RoomsServer
 
     folder = Path(args.homes)

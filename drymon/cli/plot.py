@@ -92,12 +92,12 @@ def rack_picture(
 ) -> "Figure":
     """A rack's air, by default over the last three days; over weeks as means with lowest and highest values."""
     from drymon.readback.gather import rack_air
-    from drymon.views.page.long_air import draw_long_air, long_air
+    from drymon.views.page.long_air import HOUR, draw_long_air, long_air
     from drymon.views.plots.rack import draw_rack
 
     rack = _rack(config, name)
     span = _span(config, begin or (end or now) - USUAL, end or now)
-    if span.end - span.begin > LONGEST_LINE:
+    if span.end - span.begin > LONGEST_LINE or record.finest_step(span.begin) >= HOUR:
         return draw_long_air(rack, long_air(record, config.room, rack, span.begin, span.end), config.room, span)
     events = list(record.events())
     return draw_rack(rack, rack_air(record, config.room, rack, span.begin, span.end), events, config.room, span)

@@ -56,6 +56,10 @@ class Spread:
     sd: float
 
 
+USUAL_POWER = Spread(0.4, 0.25)
+"""Of a dip's water by its slurry's viscosity (assumed, see `thickness`). The sd is that of the power itself."""
+
+
 @dataclass(frozen=True)
 class CoatModel:
     """Parameters of one coat type with their uncertainty and their origin.
@@ -92,6 +96,8 @@ class CoatModel:
     racks: factor on transfer of trees on a rack by its name, the air there and its sensors' bias together; else 1.
     doubt: why the model is not to be relied on though it is the best there is, "" where nothing speaks against it.
     trade_hours: its ranges are those of all shops, so what the trade knows of hours may narrow it (`practice`).
+    slurry_power: power of a dip's water by its slurry's viscosity over the middle of its band (`thickness`), with the
+        standard deviation of the power itself.
     counted: evidence without a scale that its parameters count already (`informed`), in words for people.
     """
 
@@ -113,6 +119,7 @@ class CoatModel:
     error: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
     doubt: str = ""
     trade_hours: bool = False
+    slurry_power: Spread = USUAL_POWER
     counted: tuple[str, ...] = ()
 
     @property

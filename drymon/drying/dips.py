@@ -12,7 +12,7 @@ from types import MappingProxyType
 import numpy as np
 import numpy.typing as npt
 
-from drymon.drying import curve, draws, possible
+from drymon.drying import curve, draws, possible, thickness
 from drymon.drying.coat import steady_time
 from drymon.drying.coat_model import GROWTH, CoatModel
 from drymon.drying.ensemble import EDGE, FAN_REACHES, REFERENCE_AIR, ZONES, Array, PossibleCoats, Values, form_of
@@ -129,6 +129,7 @@ def possible_coats(  # noqa: PLR0913, what is known of a dip; most is left out o
     rack: str = "",
     held_below: float = 0.0,
     edges: Edges = EDGES[USUAL_EDGES],
+    thick: float = 0.0,
     members: int = possible.MEMBERS,
 ) -> PossibleCoats:
     """Draw the possible coats of a dip.
@@ -137,13 +138,15 @@ def possible_coats(  # noqa: PLR0913, what is known of a dip; most is left out o
     hold in their zones, (zones, members), or None. below_unknown: the shell was begun elsewhere. rack: where it hangs;
     the model may have learnt how it differs. held_below: monolayers over those at the reference humidity in the coats
     below, where nothing else is known of them: from the air before the dip. edges: how thick the tree's edges are.
+    thick: its slurry, as `thickness.of_cup` tells it; 0: as usual, or not known.
     members: how many; a verdict goes by `possible.MEMBERS`.
     Equal dips have equal members, whatever tree they are of. The last zone is `EDGE`.
     """
-    draw, dip = draws.parameter_draws(model, members), draws.dip_draws(model, members)
+    draw, dip = draws.parameter_draws(model, members), draws.dip_draws(thickness.scattered(model, thick), members)
     extra = draws.extra_draws(members)
     zones = (*ZONES[shelter], EDGE)
-    own = draw["water"] * dip["water"] * soaking(model, draw["soak"], number)
+    brought = thickness.water_factor(model, thick) * draw["water"] * dip["water"]
+    own = brought * soaking(model, draw["soak"], number)
     below = _buried(below, len(zones), number, own, draw["sorption"] * held_below)
     if below_unknown:
         below = below + own * (BURIED_BELOW[0] * (BURIED_BELOW[1] / BURIED_BELOW[0]) ** extra["below"])

@@ -20,7 +20,7 @@ import numpy as np
 import numpy.typing as npt
 
 from drymon.drying import coat, ensemble
-from drymon.drying.coat_model import PARAMETERS
+from drymon.drying.coat_model import PARAMETERS, Spread
 from drymon.learning.forward import Fleet, coats_of
 from drymon.learning.layout import Prior
 from drymon.learning.problem import Problem
@@ -31,11 +31,14 @@ Array = npt.NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class CoatEstimate:
-    """One coat's parameters on working scales, mean (parameters,) and covariance; dip_sd (3,) scatter."""
+    """One coat's parameters on working scales, mean (parameters,) and covariance; dip_sd (3,) scatter; the power of its
+    slurry's viscosity.
+    """
 
     mean: Array
     covariance: Array
     dip_sd: Array
+    slurry_power: Spread
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,7 +106,12 @@ def estimate_at(problem: Problem, x: Array, covariance: Array | None = None) -> 
     found = {}
     for index, name in enumerate(layout.coats):
         root = layout.root_of(index)
-        found[name] = CoatEstimate(layout.mean_of(x, index), root @ covariance @ root.T, problem.dip_sd[index].copy())
+        found[name] = CoatEstimate(
+            layout.mean_of(x, index),
+            root @ covariance @ root.T,
+            problem.dip_sd[index].copy(),
+            layout.power_of(x, covariance, index),
+        )
     own, _ = layout.theta(x, problem.dip_sd, problem.zone_sd)
     area = np.array([problem.area(x, index) for index in range(len(problem.runs))])
     return Estimate(
@@ -176,5 +184,9 @@ def _near(problem: Problem, near: Estimate) -> Array:
     for run, place in zip(ours.runs, ours.area, strict=True):
         if run.tree in trees:
             x[place] = near.solution[trees[run.tree]]
+    tanks = {run.coat: place for run, place in zip(theirs.runs, theirs.slurry, strict=True) if place >= 0}
+    for run, place in zip(ours.runs, ours.slurry, strict=True):
+        if place >= 0 and run.coat in tanks:
+            x[place] = near.solution[tanks[run.coat]]
     problem.lighten(x)
     return x

@@ -62,6 +62,7 @@ def model_of(start: CoatModel, estimate: Estimate, runs: Sequence[Run]) -> CoatM
             for name, sd in zip(DIP_PARAMETERS, own.dip_sd, strict=True)
         },
         tail=estimate.tail,
+        slurry_power=own.slurry_power,
         racks={**start.racks, **estimate.racks} if len(estimate.racks) > 1 else dict(start.racks),
         runs=len(runs),
         trade_hours=False,

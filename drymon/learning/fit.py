@@ -18,7 +18,7 @@ from drymon.errors import LearningError
 from drymon.learning.estimate import Estimate, fit_room
 from drymon.learning.estimated_model import told
 from drymon.learning.explained import contradicting, doubt_of, missed, two_groups
-from drymon.learning.folds import Left, leave_out, models_of
+from drymon.learning.folds import Left, leave_out, models_of, parts_of
 from drymon.learning.forecast_scores import (
     FEWEST_SCORES,
     Judgement,
@@ -73,6 +73,27 @@ class TypeFit:
     groups: str = ""
 
 
+@dataclass(frozen=True, slots=True)
+class Begun:
+    """A fit whose curves stand and whose runs are still to be left out in turn.
+
+    estimate: of the whole room; scores: log probability per run by tail; starts: by coat; doubted: runs that contradict
+    their coat; wanted: coats to be told of; truths: by run (share left, hours).
+    """
+
+    estimate: Estimate
+    scores: Mapping[str, float]
+    starts: Mapping[str, CoatModel]
+    doubted: tuple[Run, ...]
+    wanted: tuple[str, ...]
+    truths: tuple[Truth, ...]
+
+    @property
+    def parts(self) -> int:
+        """How many parts there are to be left out in turn; 0 of a single run."""
+        return len(parts_of(self.estimate.runs))
+
+
 def fit_all(
     runs: Sequence[Run],
     starts: Mapping[str, CoatModel],
@@ -86,6 +107,20 @@ def fit_all(
     doubted, and the rest is fitted again. What was felt of trees teaches with the weighings, or where there are none.
     step: is told what is done next.
     """
+    begun = begin(runs, starts, coats, step)
+    if begun is None:
+        return []
+    step("each run left out in turn, and forecast without it")
+    return finish(begun, revealed(begun), [without(begun, part) for part in range(begun.parts)])
+
+
+def begin(
+    runs: Sequence[Run],
+    starts: Mapping[str, CoatModel],
+    coats: Sequence[str] | None = None,
+    step: Callable[[str], None] = lambda _: None,
+) -> Begun | None:
+    """The first stage of `fit_all`: its arguments; None where there is nothing to tell of."""
     in_time = sorted(runs, key=lambda run: run.start_s)
     usable = [thinned(run) for run in in_time if run.used]
     felt = [run for run in in_time if run.felt and not run.used and run.coat in starts]
@@ -95,7 +130,7 @@ def fit_all(
         raise LearningError(f"no starting model for coat {missing[0]!r}; give it a family in room.toml")
     wanted = [name for name in there if coats is None or name in coats]
     if not wanted:
-        return []
+        return None
     own = {name: starts[name] for name in there}
     with threadpool_limits(1):  # matrices this small only lose time to threads
         estimate, scores = _estimate([*usable, *felt], own, step)
@@ -104,8 +139,26 @@ def fit_all(
         if doubted:
             step(f"{len(doubted)} of {len(usable)} runs contradict their coat: once more without them")
             estimate, scores = _estimate([*kept, *felt], own, step)
-        step("each run left out in turn, and forecast without it")
-        return _told(estimate, own, scores, [usable[i] for i in doubted], wanted)
+        truths = taken(estimate)
+    return Begun(estimate, scores, own, tuple(usable[i] for i in doubted), tuple(wanted), tuple(truths))
+
+
+def without(begun: Begun, part: int) -> Left:
+    """The second stage, for each part of 0 to `begun.parts` - 1 by itself: fit without its runs, and forecast them."""
+    with threadpool_limits(1):
+        return leave_out(begun.estimate.runs, begun.starts, begun.estimate, begun.truths, part)
+
+
+def revealed(begun: Begun) -> dict[int, Judgement]:
+    """Of the second stage too: each run forecast by what was learnt of earlier ones alone, by the run's index."""
+    with threadpool_limits(1):
+        return reveal_later(begun.estimate.runs, begun.starts, begun.estimate.tail, begun.truths)
+
+
+def finish(begun: Begun, later: Mapping[int, Judgement], parts: Sequence[Left]) -> list[TypeFit]:
+    """The last stage. later: of `revealed`; parts: of `without`, all of them in their order."""
+    with threadpool_limits(1):
+        return _told(begun, later, parts)
 
 
 def _estimate(
@@ -128,22 +181,14 @@ def preferred(scores: Mapping[str, float], usual: str, runs: int) -> str:
     return best if scores[best] - scores[usual] > max(CLEARLY / runs, CLEARLY_PER_RUN) else usual
 
 
-def _told(
-    estimate: Estimate,
-    starts: Mapping[str, CoatModel],
-    scores: Mapping[str, float],
-    doubted: Sequence[Run],
-    wanted: Sequence[str],
-) -> list[TypeFit]:
-    runs, truths = estimate.runs, taken(estimate)
-    miss, ends = missed(estimate), ended(estimate)
+def _told(begun: Begun, later: Mapping[int, Judgement], parts: Sequence[Left]) -> list[TypeFit]:
+    estimate, starts, truths = begun.estimate, begun.starts, begun.truths
+    runs, miss, ends = estimate.runs, missed(estimate), ended(estimate)
     models = models_of(starts, estimate, runs)
-    parts = leave_out(runs, starts, estimate, truths)
     raw = {i: one for part in parts for i, one in part.judged(runs, truths).items()}
     left_out = {i: one for part in parts for i, one in _honestly(part, runs, truths).items()}
-    revealed = reveal_later(runs, starts, estimate.tail, truths)
     found = []
-    for name in wanted:
+    for name in begun.wanted:
         places = [i for i, run in enumerate(runs) if run.coat == name]
         own, own_truths = [runs[i] for i in places], [truths[i] for i in places]
         model = honest(models[name], raw, runs)(models[name])
@@ -158,10 +203,10 @@ def _told(
                 estimate=estimate,
                 places=tuple(places),
                 left_out=judged,
-                revealed=tuple(revealed[i] for i in places if i in revealed),
+                revealed=tuple(later[i] for i in places if i in later),
                 truths=tuple(own_truths),
-                tails=scores,
-                doubted=tuple(run for run in doubted if run.coat == name),
+                tails=begun.scores,
+                doubted=tuple(run for run in begun.doubted if run.coat == name),
                 missed=tuple(runs[i] for i in places if miss[i]),
                 groups=groups_of(own, own_truths),
             )

@@ -43,22 +43,18 @@ class Left:
         return {i: judge(self.models[runs[i].coat], runs[i], *truths[i]) for i in self.out if np.isfinite(truths[i][1])}
 
 
-def leave_out(
-    runs: Sequence[Run], starts: Mapping[str, CoatModel], whole: Estimate, truths: Sequence[Truth]
-) -> list[Left]:
+def parts_of(runs: Sequence[Run]) -> list[list[int]]:
     """Every fold in turn; empty where there is but one run."""
     parts = folds(runs)
-    return [_without(out, parts, runs, starts, whole, truths) for out in parts] if len(parts) > 1 else []
+    return parts if len(parts) > 1 else []
 
 
-def _without(
-    out: list[int],
-    parts: Sequence[list[int]],
-    runs: Sequence[Run],
-    starts: Mapping[str, CoatModel],
-    whole: Estimate,
-    truths: Sequence[Truth],
+def leave_out(
+    runs: Sequence[Run], starts: Mapping[str, CoatModel], whole: Estimate, truths: Sequence[Truth], part: int
 ) -> Left:
+    """The fold of this number left out, of those of `parts_of`."""
+    parts = parts_of(runs)
+    out = parts[part]
     kept = [i for i in range(len(runs)) if i not in out]
     priors = {name: Prior.of(start, whole.tail) for name, start in starts.items()}
     trees = {runs[i].tree for i in out}

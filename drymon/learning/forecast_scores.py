@@ -125,7 +125,9 @@ EVEN = dips.NO_EDGES
 
 def coats_of_run(model: CoatModel, run: Run) -> ensemble.PossibleCoats:
     """The possible coats of a run's dip, with what the air before it had left in the coats below."""
-    return dips.possible_coats(model, run.number, run.shelter, rack=run.rack, held_below=run.held_below, edges=EVEN)
+    return dips.possible_coats(
+        model, run.number, run.shelter, rack=run.rack, held_below=run.held_below, edges=EVEN, thick=run.thick
+    )
 
 
 def hours_until(

@@ -93,6 +93,7 @@ class Prior:
     dip_sd: Array
     soak_coats: float
     racks: Mapping[str, float]
+    slurry_power: Spread
 
     @classmethod
     def of(cls, model: CoatModel, tail: str | None = None) -> Prior:
@@ -106,14 +107,15 @@ class Prior:
         if model.correlation is not None:
             root = root @ np.linalg.cholesky(np.asarray(model.correlation))
         dip_sd = np.array([model.dip_sd[name] for name in DIP_PARAMETERS])
-        return cls(mean, root, dip_sd, model.soak_coats, model.racks)
+        return cls(mean, root, dip_sd, model.soak_coats, model.racks, model.slurry_power)
 
 
 class Layout:
     """Where each unknown stands in the vector of unknowns; all have standard priors.
 
     The first are the room's (parameters,), then each coat's own (coats x parameters,); `scatter` (runs,): where each
-    run's own three begin; `area`, `share`, `zone`, `depth`, `shelter`: by run, -1 where it has none; `rack_at`: the
+    run's own three begin; `area`, `share`, `zone`, `depth`, `shelter`: by run, -1 where it has none; `slurry`: by run,
+    its coat's power of the slurry's viscosity, -1 where no cup was told of the coat; `rack_at`: the
     racks' contrasts.
     """
 
@@ -131,6 +133,9 @@ class Layout:
         self.zone = self._by([run.tree if run.shelter != "open" else "" for run in self.runs])
         self.depth = self._by([run.tree if run.shelter == "deep" else "" for run in self.runs])
         self.shelter = self._by([run.shelter if run.shelter != "open" else "" for run in self.runs])
+        self.thick = np.array([run.thick for run in self.runs])
+        by_cup = {run.coat for run in self.runs if run.thick != 0.0}
+        self.slurry = self._by([run.coat if run.coat in by_cup else "" for run in self.runs])
         self.racks = tuple(sorted({run.rack for run in self.runs}))
         self.rack = np.array([self.racks.index(run.rack) for run in self.runs])
         self.rack_at = self._block(len(self.racks) - 1)
@@ -192,6 +197,7 @@ class Layout:
             slope[:, _COLUMN[name]] = root[:, _PLACE[source]]
         self._numbers(middle, root, own, slope)
         self._found_below(middle, root, own, slope)
+        self._slurry(x, own, slope)
         self._trees(x, dip_sd, zone_sd, own, slope)
         return own, slope
 
@@ -218,6 +224,22 @@ class Layout:
         own[:, _COLUMN["sunk"]] = np.log(total)
         slope[:, _COLUMN["sunk"]] = (sunk / total)[:, None] * root[:, _PLACE["sunk"]]
         slope[:, _COLUMN["sunk"]] += moving / (total * (1.0 + buried) ** 2)[:, None]
+
+    def power_of(self, x: Array, covariance: Array, coat: int) -> Spread:
+        """A coat's power of its slurry's viscosity."""
+        prior = self.priors[coat].slurry_power
+        place = int(self.slurry[self.coat == coat].max(initial=-1))
+        if place < 0:
+            return prior
+        return Spread(prior.centre + prior.sd * float(x[place]), prior.sd * float(np.sqrt(covariance[place, place])))
+
+    def _slurry(self, x: Array, own: Array, slope: Array) -> None:
+        """What the slurry's thickness does to the water that a dip brings (`thickness`)."""
+        some, water = np.flatnonzero(self.slurry >= 0), _COLUMN["water"]
+        powers = [self.priors[coat].slurry_power for coat in self.coat[some]]
+        sds, places = np.array([power.sd for power in powers]), self.slurry[some]
+        own[some, water] += self.thick[some] * (np.array([power.centre for power in powers]) + sds * x[places])
+        slope[some, water, places] += self.thick[some] * sds
 
     def _trees(self, x: Array, dip_sd: Array, zone_sd: float, own: Array, slope: Array) -> None:
         """What is a run's own, its rack's, and its tree's slow zones'."""

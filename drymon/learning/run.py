@@ -82,6 +82,7 @@ class Run:
     left_out: a person's reason to leave it out, "" if nobody did. notes: doubts that do not forbid its use.
     held_below: what the coats below held at the dip in equilibrium with the air of the hours before, monolayers of the
     sorption isotherm over those at the reference humidity (`sorption.excess`). touches: what was felt meanwhile.
+    thick: its slurry as `thickness.of_cup` tells it, 0 where no cup does.
     """
 
     id: str
@@ -102,6 +103,7 @@ class Run:
     facts: Mapping[str, float] = field(default_factory=dict)
     held_below: float = 0.0
     touches: tuple[Touch, ...] = ()
+    thick: float = 0.0
 
     @property
     def felt(self) -> bool:

@@ -12,7 +12,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, Field, ValidationError
 
-from drymon.drying.coat_model import DIP_PARAMETERS, PARAMETERS, CoatModel, Spread
+from drymon.drying.coat_model import DIP_PARAMETERS, PARAMETERS, USUAL_POWER, CoatModel, Spread
 from drymon.drying.curve import TAILS
 from drymon.errors import SetupError
 from drymon.messages.complaints import complaints
@@ -34,6 +34,11 @@ Shelter = Literal["open", "pocketed", "deep"]
 
 class SpreadTable(StrictTable):
     centre: Annotated[float, Field(gt=0)]
+    sd: Annotated[float, Field(ge=0)]
+
+
+class PowerTable(StrictTable):
+    centre: float
     sd: Annotated[float, Field(ge=0)]
 
 
@@ -83,6 +88,7 @@ class ModelTable(StrictTable):
     tail_learned: bool = True
     doubt: str = ""
     trade_hours: bool = False
+    slurry_power: PowerTable | None = None
     parameters: Annotated[dict[str, SpreadTable], _exactly(PARAMETERS)]
     dip_sd: Annotated[dict[str, Annotated[float, Field(ge=0)]], _exactly(DIP_PARAMETERS)]
     seen: Annotated[dict[str, list[float]], AfterValidator(_seen)]
@@ -162,11 +168,13 @@ def parse_model(text: str, source: str) -> CoatModel:
 
 
 def write_model(model: CoatModel, path: Path) -> None:
-    """Writes a model file, completely or not at all."""
+    """Writes a model file, completely or not at all. SetupError: it would be refused when it is read, or the disk."""
+    text = format_model(model)
+    parse_model(text, str(path))
     draft = path.with_suffix(".toml.new")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        draft.write_text(format_model(model), encoding="utf-8", newline="\n")
+        draft.write_text(text, encoding="utf-8", newline="\n")
         draft.replace(path)
     except OSError as error:
         raise SetupError(f"{path}: cannot be written ({error})") from error
@@ -206,19 +214,24 @@ def _lines(model: CoatModel) -> list[str]:
     if model.trade_hours and model.is_starting_model:
         plain["trade_hours"] = True
     lines = [f"{key} = {_toml(value)}" for key, value in plain.items()]
+    if model.slurry_power != USUAL_POWER:
+        lines.append(f"slurry_power = {_spread(model.slurry_power)}")
     if model.correlation is not None:
         rows = (f"    {_toml([float(value) for value in row])}," for row in model.correlation)
         lines += ["correlation = [", *rows, "]"]
     lines += ["", "[parameters]"]
     for name in PARAMETERS:
-        spread = model.parameters[name]
-        lines.append(f"{name} = {{ centre = {_toml(float(spread.centre))}, sd = {_toml(float(spread.sd))} }}")
+        lines.append(f"{name} = {_spread(model.parameters[name])}")
     lines += ["", "[dip_sd]", *(f"{name} = {_toml(float(model.dip_sd[name]))}" for name in DIP_PARAMETERS)]
     lines += ["", "[seen]", *(f"{key} = {_toml(list(map(float, model.seen[key])))}" for key in sorted(model.seen))]
     if model.racks:
         lines += ["", "[racks]", *(f"{_toml(key)} = {_toml(float(model.racks[key]))}" for key in sorted(model.racks))]
     lines += ["", "[error]", *(f"{key} = {_toml(float(model.error[key]))}" for key in sorted(model.error))]
     return lines
+
+
+def _spread(spread: Spread) -> str:
+    return f"{{ centre = {_toml(float(spread.centre))}, sd = {_toml(float(spread.sd))} }}"
 
 
 def _toml(value: Any) -> str:
@@ -249,9 +262,10 @@ def _model(table: ModelTable) -> CoatModel:
             "trade_hours",
         }
     )
-    matrix = table.correlation
+    matrix, power = table.correlation, table.slurry_power
     return CoatModel(
         **plain,
+        slurry_power=USUAL_POWER if power is None else Spread(power.centre, power.sd),
         parameters={name: Spread(table.parameters[name].centre, table.parameters[name].sd) for name in PARAMETERS},
         dip_sd={name: table.dip_sd[name] for name in DIP_PARAMETERS},
         seen={key: (low, high) for key, (low, high) in table.seen.items()},

@@ -20,6 +20,7 @@ from drymon.messages.settings import (
     Apprise,
     Broker,
     HomeConfig,
+    Keep,
     Mail,
     MailServer,
     Notify,
@@ -198,8 +199,13 @@ def _build(content: tables.HomeFile, home: Path) -> HomeConfig:
             for s in content.source
         ),
         notify=_notify(content.notify, home),
-        store_url=content.store.url if content.store else None,
+        store_url=content.store.url,
+        keep=_keep(content.store),
     )
+
+
+def _keep(store: tables.StoreTable) -> Keep:
+    return Keep(store.keep_readings_days, store.keep_minutes_days, store.keep_hours_days, store.keep_messages_days)
 
 
 def _page_settings(page: tables.PageTable, home: Path) -> Page:

@@ -29,6 +29,11 @@ def locate_home(given: Path | None = None, environ: Mapping[str, str] = os.envir
     return user_data_path("drymon", appauthor=False)
 
 
+def homes_in(folder: Path) -> list[Path]:
+    """The homes in a folder, by name."""
+    return sorted(file.parent for file in folder.glob(f"*/{ROOM_FILE}"))
+
+
 def make_home(home: Path, text: str | None = None) -> Path:
     """Makes a home with a commented room.toml (or `text`) and gives the file's path; never over an existing one."""
     refuse_existing(home)

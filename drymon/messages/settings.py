@@ -120,6 +120,23 @@ class Notify:
     lamp_topic: str | None = None
 
 
+SHORTEST_READINGS_DAYS = 32
+"""A day longer than a reading may be late: a repeat of one is known by the reading itself."""
+
+
+LONGEST_KEPT_DAYS = 36_500
+
+
+@dataclass(frozen=True)
+class Keep:
+    """For how many days what is kept: readings, their roll-ups by the minute and by the hour, messages as they came."""
+
+    readings_days: int = 90
+    minutes_days: int = 730
+    hours_days: int = LONGEST_KEPT_DAYS
+    messages_days: int = 30
+
+
 @dataclass(frozen=True, slots=True)
 class Server:
     """A room's place in a database that rooms share. url: of PostgreSQL, without a password; room: its name."""
@@ -150,7 +167,7 @@ def where_of(word: str) -> Where:
 class HomeConfig:
     """All of a home's room.toml. broker None: an embedded one on this machine, for trying out.
 
-    store_url: of the database that rooms share; None: the record is a file in the home.
+    store_url: of the database that rooms share; None: the record is a file in the home. keep: how long what is kept.
     """
 
     path: Path
@@ -160,6 +177,7 @@ class HomeConfig:
     sources: tuple[Source, ...] = ()
     notify: Notify = field(default_factory=Notify)
     store_url: str | None = None
+    keep: Keep = field(default_factory=Keep)
 
     @property
     def database(self) -> Where:

@@ -39,6 +39,7 @@ from drymon.messages.fields import (
     between,
     minutes_of,
 )
+from drymon.messages.settings import LONGEST_KEPT_DAYS, SHORTEST_READINGS_DAYS, Keep
 
 
 class StrictTable(BaseModel):
@@ -84,7 +85,21 @@ class PageTable(StrictTable):
 
 
 class StoreTable(StrictTable):
-    url: StoreUrl
+    url: StoreUrl | None = None
+    keep_readings_days: Annotated[int, between(SHORTEST_READINGS_DAYS, LONGEST_KEPT_DAYS)] = Keep.readings_days
+    keep_minutes_days: Annotated[int, between(SHORTEST_READINGS_DAYS, LONGEST_KEPT_DAYS)] = Keep.minutes_days
+    keep_hours_days: Annotated[int, between(SHORTEST_READINGS_DAYS, LONGEST_KEPT_DAYS)] = Keep.hours_days
+    keep_messages_days: Annotated[int, between(1, LONGEST_KEPT_DAYS)] = Keep.messages_days
+
+    @model_validator(mode="after")
+    def _coarser_stays_longer(self) -> "StoreTable":
+        if not self.keep_readings_days <= self.keep_minutes_days <= self.keep_hours_days:
+            raise ValueError(
+                f"received keep_readings_days {self.keep_readings_days}, keep_minutes_days {self.keep_minutes_days}, "
+                f"keep_hours_days {self.keep_hours_days}; allowed is minutes as long as readings or longer, and hours "
+                "as long as minutes or longer, for each is made of the one before"
+            )
+        return self
 
 
 class RackTable(StrictTable):
@@ -233,7 +248,7 @@ class HomeFile(StrictTable):
     room: RoomTable
     broker: BrokerTable | None = None
     page: PageTable = PageTable()
-    store: StoreTable | None = None
+    store: StoreTable = StoreTable()
     rack: list[RackTable] = []
     cell: list[CellTable] = []
     source: list[SourceTable] = []

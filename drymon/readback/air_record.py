@@ -23,7 +23,7 @@ class AirRecord:
 
     def __init__(self, store: Store, room: RoomSetup) -> None:
         self._store, self._room = store, room
-        self.channels = [Channel(last.place, last.quantity.value, last.sensor) for last in store.latest_readings()]
+        self.channels = store.channels()
         self.corrections = Corrections.of(store.calibrations())
 
     def places(self, rack: str) -> tuple[str, ...]:
@@ -44,12 +44,14 @@ class AirRecord:
         step: timedelta,
         instants: Iterable[datetime] | None = None,
     ) -> list[Bucket]:
-        """The rack's air from `begin` to `end` in steps aligned to 1970; a step without any evidence is missing.
+        """The rack's air from `begin` to `end` in steps aligned to 1970; a step without any evidence is missing. Of old
+        times of which the hours alone are left, in hours at least.
 
         instants: the beginnings of the steps wanted; without them those in which any sensor of the rack said
         something.
         """
         back = timedelta(minutes=PRESSURE_BACK_MIN) if quantity is Quantity.PRESSURE else self._room.stale_after
+        step = max(step, self._store.finest_step(begin))
         hold = max(step, back)
         places = [
             [

@@ -18,9 +18,10 @@ from drymon.readback.air_record import AirRecord
 from drymon.readback.cell_record import cell_readings
 from drymon.shop.air.cross_check import AS_MEASURED
 from drymon.shop.facts.corrected import Corrections
-from drymon.shop.facts.events import FanSwitched, Felt, LogEvent, Weigh
+from drymon.shop.facts.events import FanSwitched, Felt, LogEvent, TankEvent, Weigh
 from drymon.shop.facts.lives import Coat, all_coats, lives_of
 from drymon.shop.facts.setup import Rack
+from drymon.shop.facts.tank_log import TankLog
 from drymon.shop.tree.state import SAME_TOUCH_S
 from drymon.shop.weight.scale_doubts import LATE_S
 from drymon.store import Store
@@ -90,6 +91,7 @@ def weighed_runs(config: HomeConfig, record: Store, *, coats: Sequence[str] | No
     corrections = Corrections.of(record.calibrations())
     air = AirRecord(record, config.room)
     left_out = {name: entry.reason for name, entry in record.runs_left_out().items()}
+    tanks = TankLog(event for event in events if isinstance(event, TankEvent))
     runs = []
     for spell in spells(events, ended):
         if coats is not None and spell.coat.dip.coat not in coats:
@@ -98,10 +100,12 @@ def weighed_runs(config: HomeConfig, record: Store, *, coats: Sequence[str] | No
         weighed = _weighed(record, spell, until, corrections)
         if weighed is None and spell.touches:
             weighed = Weighed(NOTHING, NOTHING, NOTHING, False, problem="felt, not weighed")
-            runs.append(_run(config, air, spell, weighed, fans, left_out.get(spell.id, "")))
         elif weighed is not None:
             weighed = replace(weighed, problem=weighed.problem or _too_dry(record, air, spell, weighed))
-            runs.append(_run(config, air, spell, weighed, fans, left_out.get(spell.id, "")))
+        if weighed is not None:
+            run = _run(config, air, spell, weighed, fans, left_out.get(spell.id, ""))
+            slurry = tanks.thickness(config.room, spell.coat.dip)
+            runs.append(replace(run, thick=slurry.log if slurry is not None else 0.0))
     return runs
 
 

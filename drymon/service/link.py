@@ -10,6 +10,8 @@ PULSE_EVERY_S = 15.0
 PULSE_LATE_S = 60.0
 SUBSCRIBE_AGAIN_S = 60.0
 NO_ANSWER_S = 10.0
+HEARD_OUT_S = 5.0
+"""Where no pulse comes back, what waited in the broker is taken to have come within so long."""
 
 
 class Due(Enum):
@@ -30,7 +32,8 @@ class Link:
     standing: the subscriptions stand; fresh: nobody has been told so yet; ever_stood: since the process began.
     away_since, unanswered_since, asked_at: seconds; since when the broker is away, a socket is open without an answer,
         the subscriptions are asked for; None where it is not so.
-    stood_at, pulse_sent, pulse_seen: seconds, of the last time; 0.0 before there was any.
+    stood_at, pulse_sent, pulse_seen: seconds, of the last time; 0.0 before there was any. pulse_seen: of one that was
+        sent on this connection.
     """
 
     mqtt5: bool
@@ -85,11 +88,18 @@ class Link:
             return Due.OTHER_PROTOCOL
         if self.asked_at is not None and now - self.asked_at > SUBSCRIBE_AGAIN_S:
             return Due.SUBSCRIPTIONS
-        return Due.PULSE if self.standing and now - self.pulse_sent > PULSE_EVERY_S else Due.NOTHING
+        pulse = self.pulse_sent < self.stood_at or now - self.pulse_sent > PULSE_EVERY_S
+        return Due.PULSE if self.standing and pulse else Due.NOTHING
 
     def change_protocol(self) -> None:
         """Speak the other version of MQTT from the next connection on."""
         self.mqtt5, self.other_protocol, self.unanswered_since = not self.mqtt5, False, None
+
+    def heard_out(self, now: float) -> bool:
+        """All that waited in the broker when the subscriptions came to stand is here: a broker keeps what it has for us
+        in order, so that a pulse which was sent on this connection comes back behind it.
+        """
+        return self.standing and (self.pulse_seen > 0.0 or now - self.stood_at > HEARD_OUT_S)
 
     def pulse_is_missing(self) -> bool:
         """The last pulse was sent on this connection and did not come back."""

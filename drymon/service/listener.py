@@ -9,6 +9,7 @@ import sys
 import threading
 from collections.abc import Callable, Iterable, Sequence
 from typing import Any
+from uuid import uuid4
 
 from paho.mqtt.client import Client, ConnectFlags, DisconnectFlags, MQTTMessage
 from paho.mqtt.properties import Properties
@@ -57,6 +58,7 @@ class Listener:
         self._own = topics.out_prefix(room)
         self._pulse_topic = topics.pulse_topic(room)
         self._topics = [topics.everything(room), *sources]
+        self._name = uuid4().hex
         self._lock = threading.Lock()  # guards the generation; held only for moments, never while waiting
         self._subscription: int | None = None
         self.link = Link(mqtt5)
@@ -130,13 +132,21 @@ class Listener:
             if self.link.pulse_is_missing():
                 log.warning("what we publish does not come back; allow %s# to this user", self._own)
             self.link.pulse_sent = now
-            self._client.publish(self._pulse_topic, b"", qos=1)
+            self._client.publish(self._pulse_topic, self._pulse(), qos=1)
+
+    def heard_out(self) -> bool:
+        """All that waited in the broker when the subscriptions came to stand is in the inbox."""
+        return self.link.heard_out(self._monotonic())
 
     def alive(self) -> bool:
         """The network's thread lives, and what we say comes back to us (where it ever did on this connection)."""
         return self._thread_alive() and not self.link.pulse_is_late(self._monotonic())
 
     # ---- inside --------------------------------------------------------------------------------------------
+
+    def _pulse(self) -> bytes:
+        """This connection's: one of an earlier connection, or of a process before, may still be in the broker."""
+        return f'{{"by": "{self._name}", "connection": {self.link.generation}}}'.encode()
 
     def _make(self) -> Client:
         client = make_client(self._broker, f"drymon-{self._room}", mqtt5=self.link.mqtt5, lasting=True)
@@ -254,7 +264,7 @@ class Listener:
             client.ack(message.mid, message.qos)
             return
         if topic.startswith(self._own):
-            if topic == self._pulse_topic:
+            if topic == self._pulse_topic and message.payload == self._pulse():
                 self.link.pulse_seen = self._monotonic()
             client.ack(message.mid, message.qos)
             return

@@ -28,6 +28,7 @@ from drymon.shop.facts.measured import Measured
 from drymon.shop.facts.outcome import Alert, Outcome, Verdict
 from drymon.shop.facts.reading import Reading
 from drymon.shop.fold.room import Room
+from drymon.store.engine import EngineError
 from drymon.store.history import Channel
 from drymon.store.images import Place
 from drymon.store.plain import UnreadableImage
@@ -139,13 +140,15 @@ class Pipeline:
 
     def keep_image(self) -> bool:
         """Keep what the room has folded, so that the next start goes on from here. False: there is none, and the next
-        start folds all anew, which takes longer and is no loss.
+        start folds all anew, which takes longer and is no loss. Raises EngineError where the server is gone.
         """
         try:
             if self._images.keep(self.room):
                 return True
             log.warning("the room is too large for an image: the next start folds all that is on record anew")
-        except Exception:  # whatever it is: readings come first, and a start does without
+        except Exception as error:  # whatever it is: readings come first, and a start does without
+            if isinstance(error, EngineError) and error.gone:
+                raise
             log.exception("no image of the room can be kept: the next start takes longer; nothing is lost")
         return False
 

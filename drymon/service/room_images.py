@@ -43,7 +43,7 @@ class RoomImages:
 
     def __init__(self, config: HomeConfig, models: Mapping[str, CoatModel], store: Store) -> None:
         self._store = store
-        self._made_of = f"{_sources()} {config.room!r} {config.sources!r} {_of_models(models)}"
+        self._made_of = f"{sources(FOLDED_BY)} {config.room!r} {config.sources!r} {_of_models(models)}"
 
     def keep(self, room: Room) -> bool:
         """Keep the room as it is now; all that the store has must have been taken in. False: it is too large."""
@@ -130,13 +130,13 @@ def _known(room: Room) -> dict[str, Any]:
 
 
 @cache
-def _sources() -> str:
-    """A checksum over what the fold is made of: the code, numpy, and the kind of machine. Where the code cannot be read
-    it is like no other.
+def sources(parts: tuple[str, ...]) -> str:
+    """A checksum over these parts of drymon's code, numpy, and the kind of machine. Where the code cannot be read it is
+    like no other.
     """
     house = Path(drymon.__file__).parent
     found = blake2b(f"{np.__version__} {platform.machine()} {sys.version}".encode(), digest_size=16)
-    for part in FOLDED_BY:
+    for part in parts:
         files = sorted(house.glob(part))
         for file in files:
             found.update(str(file.relative_to(house)).encode() + b"\0" + file.read_bytes())

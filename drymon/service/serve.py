@@ -89,7 +89,7 @@ class Service:
         if not self._clock.synchronised():
             log.warning("no time server keeps this computer's clock; a battery clock or a time server in the LAN helps")
         _ask_for_time("taking up the record")
-        self._upkeep = Upkeep(self._config.path, self._config.database, store)
+        self._upkeep = Upkeep(self._config.path, self._config.database, store, self._config.keep)
         self._road = Road(self._config, load_models(self._config.path), store, self.stop, Teller(self._config))
         self._reached = store.last_arrival()
         known = self._road.pipeline.room.clock_known  # a doubt on record lasts until this service says otherwise
@@ -165,18 +165,21 @@ class Service:
 
     def _turn(self) -> None:
         """Take what has come, commit it, acknowledge it, say what follows; then what is due by the clock."""
-        received, horizon = self._inbox.drain(self._listener.window // 2, MOST_AT_ONCE, GATHER_S)
         if self._listener.came_online():
             log.info("online: the subscriptions stand")
-            self._greeted = False
-        if received or self._due(horizon):
+            self._present = self._greeted = False  # what waited in the broker comes first
+            self._listener.tend()
+        heard_out = self._listener.heard_out()
+        received, horizon = self._inbox.drain(self._listener.window // 2, MOST_AT_ONCE, GATHER_S)
+        arrives = not self._present and horizon is not None and (heard_out or not self._listener.online)
+        if received or arrives or self._due(horizon):
             messages = [each.message for each in received]
             self._catch_up(messages[0].arrived if messages else horizon)
-            arrives = not self._present and horizon is not None
             if self._go(messages, horizon, anew=arrives):
                 self._listener.acknowledge(received)
                 self._present = self._present or arrives
-        self._greet()
+        if heard_out:
+            self._greet()
         if self._present:
             self._road.keep_image()
         while not self._work.empty():
@@ -230,13 +233,14 @@ class Service:
             self._store.check_reached()  # before anything is said: who has lost it has lost the room
             self._listener.tend()
             self._light()
+            self._in_the_house(self._upkeep.clear_on)
             if self._listener.alive():
                 systemd.tell("WATCHDOG=1", f"STATUS={'online' if self._listener.online else 'no broker'}")
         if now >= self._next_minute:
             self._next_minute = now + HEARTBEAT_S
             if self._greeted:
                 self._say([self._online()])
-            self._keep_up()
+            self._in_the_house(self._keep_up)
         if now >= self._next_giving_back:
             self._next_giving_back = now + GIVE_BACK_S
             heaps.give_back()
@@ -288,9 +292,12 @@ class Service:
 
     def _keep_up(self) -> None:
         """Every minute."""
+        self._report(self._house_conditions())
+        self._upkeep.tend(self._clock.wall(), self._inbox.clock_known)
+
+    def _in_the_house(self, work: Callable[[], None]) -> None:
         try:
-            self._report(self._house_conditions())
-            self._upkeep.tend(self._clock.wall(), self._inbox.clock_known)
+            work()
         except Exception:  # readings come first: nothing in the house may stop them
             log.exception("housekeeping failed; listening goes on")
 

@@ -23,6 +23,8 @@ EVERY_S = 2.0
 """Between two looks at whether the room is free. The server gives a lost process up after `postgres.GIVEN_UP_AFTER_S`;
 both together stay well below half a minute.
 """
+AFTER_LOSS_S = 2 * EVERY_S
+"""Whoever has lost the room leaves it to one that stands by, whose connection is likelier to last."""
 
 
 class Turns:
@@ -38,6 +40,7 @@ class Turns:
         `Service.run` raises, but for a server that cannot be reached, which is waited for.
         """
         while not self.stop.is_set():
+            turns = self._turns
             try:
                 if self._is_free():
                     return self._serve()
@@ -50,7 +53,7 @@ class Turns:
                 if not error.gone:
                     raise
                 self._note(f"{error}; standing by until it can be reached")
-            self.stop.wait(EVERY_S)
+            self.stop.wait(EVERY_S if turns == self._turns else AFTER_LOSS_S)
         return None
 
     def _is_free(self) -> bool:

@@ -6,7 +6,7 @@ from datetime import datetime
 from pathlib import Path
 
 from drymon.messages.coat_models import model_doubts
-from drymon.messages.settings import DB_FILE, Where
+from drymon.messages.settings import DB_FILE, Keep, Where
 from drymon.service.backups import Backups
 from drymon.shop.alarms.alarm_book import OF_FILE, AlarmBook, Condition, Key, Truth
 from drymon.shop.facts.outcome import DoubtKind
@@ -24,8 +24,9 @@ class Upkeep:
     To be made when the service takes up its models: what is wrong with one then stays so while it runs.
     """
 
-    def __init__(self, home: Path, database: Where, store: Store) -> None:
-        self._home, self._store = home, store
+    def __init__(self, home: Path, database: Where, store: Store, keep: Keep) -> None:
+        self._home, self._store, self._keep = home, store, keep
+        self._is_more_to_clear = False
         self.backups = Backups(database, backups_folder(home / DB_FILE))
         self._doubts = model_doubts(home)
         for told in self._doubts.values():
@@ -36,10 +37,17 @@ class Upkeep:
         return [self._disk(), *self._models(book)]
 
     def tend(self, now: datetime, clock_known: bool) -> None:
-        """Every minute: roll-ups, and a backup a day."""
-        self._store.tidy(now)
-        if clock_known:
-            self.backups.tend(now)
+        """Every minute: roll-ups, and where the clock is known what has become too old, and a backup a day."""
+        if not clock_known:
+            self._store.roll_up(now)
+            return
+        self._is_more_to_clear = self._store.tidy(now, self._keep)
+        self.backups.tend(now)
+
+    def clear_on(self) -> None:
+        """Every second, while much is to be cleared away: one step, so that nobody waits for long."""
+        if self._is_more_to_clear:
+            self._is_more_to_clear = self._store.clear_step()
 
     def stop(self) -> None:
         """Leave nothing running."""

@@ -14,7 +14,13 @@ from drymon.shop.facts.reading import Reading
 from drymon.shop.facts.sensor_state import SensorState
 from drymon.store.codec import event_of, from_us, to_us, within
 from drymon.store.database import Database
-from drymon.store.record import DUP, QOS_SHIFT, REFUSED_TEXT, RETAIN, RETAINED, TIMED
+from drymon.store.engine import Row
+from drymon.store.flags import DUP, QOS_SHIFT, RETAIN, RETAINED, TIMED
+
+ROLLED_TO = "rolled_to"
+"""Fact: the id of the last reading that is in the roll-ups."""
+REFUSED_TEXT = 1000
+"""Bytes of a refused message's topic, and of its reason."""
 
 _READING = (
     "SELECT reading.time, reading.arrived, place, quantity, value, sensor, flags, device, boot, seq, reading.id "
@@ -134,12 +140,27 @@ class History(Database):
 
     def latest_readings(self) -> list[Reading]:
         """The last reading of every channel, by place, quantity and sensor."""
-        channels = self._rows("SELECT id, latest FROM channel ORDER BY place, quantity, sensor")
-        query = (
-            f"{_READING} WHERE reading.channel = ? AND reading.time >= ? ORDER BY reading.time DESC, reading.id DESC"
-        )
-        rows = [self._row(f"{query} LIMIT 1", channel) for channel in list(channels)]
+        channels = list(self._rows("SELECT id, latest FROM channel ORDER BY place, quantity, sensor"))
+        rolled = self._fact(ROLLED_TO)
+        rows = [self._latest(channel, latest, rolled) for channel, latest in channels]
         return [_reading_of(row) for row in rows if row is not None]
+
+    def _latest(self, channel: int, latest: int, rolled: int) -> Row | None:
+        """A channel's last reading. latest: the time of the last that is rolled up; 0: none is.
+
+        Of a sensor that has long been silent not all that others said since is looked through.
+        """
+        newest = f"{_READING} WHERE reading.channel = ?"
+        if not latest:
+            return self._row(f"{newest} ORDER BY reading.time DESC, reading.id DESC LIMIT 1", (channel,))
+        # The plus keeps the order from being looked for in the index on time.
+        last = "ORDER BY +reading.time DESC, reading.id DESC LIMIT 1"
+        return self._row(f"{newest} AND (reading.id > ? OR reading.time = ?) {last}", (channel, rolled, latest))
+
+    def channels(self) -> list[Channel]:
+        """Every channel that was ever heard, by place, quantity and sensor; of some the roll-ups alone are left."""
+        rows = self._rows("SELECT place, quantity, sensor FROM channel ORDER BY place, quantity, sensor")
+        return [Channel(*row) for row in rows]
 
     def last_arrival(self) -> datetime | None:
         """When the last message came; None before the first."""
@@ -176,11 +197,14 @@ class History(Database):
         """The lowest row id from which on to look for arrivals at or after `since`: bisection instead of an index."""
         if since is None or self._fact("arrivals_out_of_order"):
             return 0
+        return self._boundary(table, "arrived", to_us(since))
+
+    def _boundary(self, table: str, column: str, cut: int) -> int:
+        """A row id before which the last row is from before `cut`: the only such, where the column never falls."""
         low, high = self._row(f"SELECT coalesce(min(id), 0), coalesce(max(id), 0) + 1 FROM {table}") or (0, 0)
-        cut = to_us(since)
         while low < high:
             middle = (low + high) // 2
-            row = self._row(f"SELECT arrived FROM {table} WHERE id >= ? ORDER BY id LIMIT 1", (middle,))
+            row = self._row(f"SELECT {column} FROM {table} WHERE id >= ? ORDER BY id LIMIT 1", (middle,))
             if row is None or row[0] >= cut:
                 high = middle
             else:

@@ -75,11 +75,12 @@ class Images(History):
 
     def images(self, version: str) -> Iterator[tuple[Place, Image | None]]:
         """The images and how far each goes, the newest first; None for one that is damaged, or of another version."""
-        there = self._place()
+        there, first = self._place(), (self._row("SELECT coalesce(min(id), 0) FROM message") or (0,))[0]
         query = "SELECT version, message, reading, event, checksum, document, heap, parts FROM image ORDER BY id DESC"
         for made_by, *numbers, checksum, document, heap, parts in list(self._rows(query)):
             place = Place(*numbers)
-            sound = checksum == _checksum(version, place, document, heap, parts)
+            # Where messages since then have been cleared away, nobody can go on from it.
+            sound = first <= place.message + 1 and checksum == _checksum(version, place, document, heap, parts)
             yield (
                 place,
                 self._image(document, heap, parts) if sound and made_by == version and there.has(place) else None,

@@ -59,6 +59,7 @@ _ADVICE = (
     (("57P", "08"), "see that the server runs and can be reached"),
 )
 _AT_THE_DOOR = (
+    ("the database system ", "57P03"),  # it starts, stops or recovers: it will be back
     ("password", "28P01"),
     ("authentication", "28000"),
     ("pg_hba.conf", "28000"),

@@ -3,65 +3,45 @@
 import math
 from collections import deque
 from collections.abc import Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import fields, replace
 from hashlib import blake2b
 
 from drymon.messages.complaints import gathered
 from drymon.messages.message import Message
 from drymon.messages.payload import Number
+from drymon.messages.times import stamp
 from drymon.shop.facts.events import LogEvent
 from drymon.shop.facts.reading import Reading
-from drymon.store.codec import clean, event_row, to_us
-from drymon.store.database import Database
+from drymon.store.codec import clean, event_row, from_us, to_us
 from drymon.store.engine import Connection, Row
-from drymon.store.numbering import Numbering
-
-RETAIN, DUP, QOS_SHIFT = 1, 2, 2
-"""Flags of a message row."""
-TIMED, RETAINED = 1, 2
-"""Flags of a reading row."""
+from drymon.store.flags import COUNTED, DUP, QOS_SHIFT, RETAIN, RETAINED, TIMED
+from drymon.store.history import REFUSED_TEXT, ROLLED_TO
+from drymon.store.nodes import Nodes
+from drymon.store.rollups import RollUps
 
 REDELIVERY_MEMORY = 5000
 """Messages among which a redelivery is recognised; packet identifiers come round after 65,535."""
 REFUSED_KEPT = 10_000
 REFUSED_PREFIX = 4096
-REFUSED_TEXT = 1000
-"""Bytes of a refused message's topic, and of its reason: with the two above it bounds what all of them take, 61 MB."""
+"""Bytes of a refused message's payload: with REFUSED_TEXT and the one above it bounds what all of them take, 61 MB."""
 RAW_LIMIT = 1 << 20
 """A longer payload is no message of a sensor; the inbox does not keep it."""
 _INTEGER = 1 << 62
+_RETAINED_NUMBERS = "retained_numbers"
+"""Fact: a numbered reading has come as a retained value."""
 
 _Wire = tuple[int, int, bytes]
 
 
-@dataclass(frozen=True, slots=True)
-class Mark:
-    """Everything that `device` sent since `boot`, up to `seq`, is on disk."""
-
-    device: str
-    boot: str
-    seq: int
-
-
-@dataclass(slots=True)
-class _Node:
-    id: int
-    numbering: Numbering
-    heard: int
-    stored_gaps: frozenset[tuple[int, int]]
-
-
-class Recording(Database):
+class Recording(RollUps, Nodes):
     """The part of the store that takes messages in."""
 
     def __init__(self, db: Connection) -> None:
         super().__init__(db)
-        self._nodes: dict[tuple[str, str], _Node] = {}
-        self._touched: dict[tuple[str, str], None] = {}
-        self._heard_now: dict[tuple[str, str], None] = {}
         self._wire: deque[_Wire] | None = None
         self._wire_set: set[_Wire] = set()
         self._latest_arrival: int | None = None
+        self._retained_numbers: bool | None = None
 
     def record(
         self,
@@ -75,14 +55,15 @@ class Recording(Database):
         `number` is a node's own for a message that was refused: kept with its reason, it is on disk like any other.
 
         Returns the items that are new, in their order: [] for a redelivery of a stored message, which leaves
-        no trace. An item that no database could hold (NaN, a huge number, broken Unicode) is refused, not raised.
+        no trace. An item that no database could hold (NaN, a huge number, broken Unicode) is refused, not raised; and
+        so is a reading so old that it may be a repeat of one that was cleared away.
         """
         with self.transaction():
             topic = self._topic_id(clean(message.topic))
             if self._is_redelivery(message, topic):
                 return []
             self._keep_message(message, topic)
-            why_not = [(item, _unstorable(item)) for item in items]
+            why_not = [(item, _unstorable(item) or self._unknowable(item)) for item in items]
             reasons = [*refusals, *(why for _, why in why_not if why)]
             if reasons:
                 self._refuse(message, gathered(reasons))
@@ -96,24 +77,6 @@ class Recording(Database):
         with self.transaction():
             self._refuse(message, reason)
             self._cover(message, number)
-
-    def received_marks(self) -> list[Mark]:
-        """For every device, of the boot heard last, the highest number up to which everything is on disk."""
-        rows = self._rows(
-            "SELECT device, boot, "
-            "coalesce((SELECT min(gap.first) - 1 FROM gap WHERE gap.node = node.id), highest) FROM node "
-            "WHERE id = (SELECT id FROM node AS same WHERE same.device = node.device "
-            "ORDER BY heard DESC, id DESC LIMIT 1) ORDER BY device"
-        )
-        return [Mark(*row) for row in rows]
-
-    def take_touched_marks(self) -> list[Mark]:
-        """The marks of devices and boots heard in committed transactions since the last call, with repeats.
-
-        A node that sends its readings again has missed the mark, so it is due even where nothing is new.
-        """
-        keys, self._touched = list(self._touched), {}
-        return [Mark(*key, node.numbering.mark) for key in keys if (node := self._node(*key)) is not None]
 
     def _keep_message(self, message: Message, topic: int) -> None:
         arrived = to_us(message.arrived)
@@ -189,24 +152,37 @@ class Recording(Database):
 
     def _keep_reading(self, reading: Reading, decided: dict[Number, bool]) -> bool:
         channel = self._channel_id(reading.place, reading.quantity.value, reading.sensor)
-        time = to_us(reading.time)
-        node = None
-        if reading.device is not None and reading.boot is not None and reading.seq is not None:
+        time, node, same = to_us(reading.time), None, None
+        if (number := _number_of(reading)) is not None:
             # One number may cover all readings of one message.
-            number = Number(reading.device, reading.boot, reading.seq)
             if number not in decided:
                 decided[number] = self._count_number(number, to_us(reading.arrived), retained=reading.retained)
             if not decided[number]:
                 return False
             node = self._nodes[number[:2]].id if number[:2] in self._nodes else None
-        elif reading.timed and (row := self._same_timed(channel, time, reading.value)) is not None:
-            return self._freshen(row, reading)
-        flags = (TIMED if reading.timed else 0) | (RETAINED if reading.retained else 0)
+            same = self._same_retained(channel, time, reading)
+        elif reading.timed:
+            same = self._same_timed(channel, time, reading.value)
+        if reading.retained and (same is not None or (reading.timed and time < self._cleared_to())):
+            return False
+        if same is not None and not same[1] & RETAINED:
+            return False
+        # What was known only as a retained value and now comes live is evidence from here on, so it is new. It
+        # is written anew at the end, for rows stand in order of arrival, before the old one goes: no id comes twice.
+        self._add_reading(reading, channel, node, counted=same is not None and same[0] <= self._fact(ROLLED_TO))
+        if same is not None:
+            self._db.execute("DELETE FROM reading WHERE id = ?", (same[0],))
+        return True
+
+    def _add_reading(self, reading: Reading, channel: int, node: int | None, *, counted: bool) -> None:
+        flags = (TIMED if reading.timed else 0) | (RETAINED if reading.retained else 0) | (COUNTED if counted else 0)
         self._db.execute(
             "INSERT INTO reading (time, arrived, channel, value, flags, node, seq) VALUES (?, ?, ?, ?, ?, ?, ?)",
-            (time, to_us(reading.arrived), channel, reading.value, flags, node, reading.seq),
+            (to_us(reading.time), to_us(reading.arrived), channel, reading.value, flags, node, reading.seq),
         )
-        return True
+        if reading.retained and reading.timed and reading.seq is not None and not self._has_retained_numbers():
+            self._set_fact(_RETAINED_NUMBERS, 1)
+            self._retained_numbers = True
 
     def _same_timed(self, channel: int, time: int, value: float) -> Row | None:
         return self._row(
@@ -215,83 +191,47 @@ class Recording(Database):
             (time, channel, value),
         )
 
-    def _freshen(self, stored: Row, reading: Reading) -> bool:
-        """What was known only as a retained value and now comes live is evidence from here on, so it is new."""
-        row, flags = stored
-        if reading.retained or not flags & RETAINED:
-            return False
-        # Written anew at the end, for rows stand in order of arrival; the copy first, so that no id comes twice.
-        self._db.execute(
-            "INSERT INTO reading (time, arrived, channel, value, flags) SELECT time, ?, channel, value, ? "
-            "FROM reading WHERE id = ?",
-            (to_us(reading.arrived), TIMED, row),
+    def _same_retained(self, channel: int, time: int, reading: Reading) -> Row | None:
+        """The numbered reading as a retained value, whose number does not count yet."""
+        if not reading.timed or not self._has_retained_numbers():
+            return None
+        return self._row(
+            "SELECT id, flags FROM reading WHERE time = ? AND channel = ? AND value = ? AND seq = ? "
+            f"AND flags & {RETAINED} <> 0",
+            (time, channel, reading.value, reading.seq),
         )
-        self._db.execute("DELETE FROM reading WHERE id = ?", (row,))
-        return True
 
-    def _count_number(self, number: Number, arrived: int, *, retained: bool) -> bool:
-        """True where the number is new. A retained value is no proof that the live one has come."""
-        device, boot, seq = number
-        node = self._node(device, boot)
-        if node is not None and seq in node.numbering:
-            self._note(node, number, arrived)
-            return False
-        if retained:
-            return True
-        if node is None:
-            made = self._db.insert(
-                "INSERT INTO node (device, boot, first, highest, heard) VALUES (?, ?, ?, ?, ?)",
-                (device, boot, seq, seq, arrived),
-            )
-            node = _Node(made, Numbering(seq, seq), 0, frozenset())
-            self._nodes[device, boot] = node
-        else:
-            node.numbering.add(seq)
-        self._note(node, number, arrived)
-        return True
+    def _has_retained_numbers(self) -> bool:
+        """Nearly no sensor retains numbered readings: where none ever did, none is looked for."""
+        if self._retained_numbers is None:
+            self._retained_numbers = bool(self._fact(_RETAINED_NUMBERS))
+        return self._retained_numbers
 
-    def _note(self, node: _Node, number: Number, arrived: int) -> None:
-        node.heard = arrived
-        self._heard_now[number.device, number.boot] = None
-
-    def _node(self, device: str, boot: str) -> _Node | None:
-        node = self._nodes.get((device, boot))
-        if node is None:
-            row = self._row("SELECT id, first, highest, heard FROM node WHERE device = ? AND boot = ?", (device, boot))
-            if row is None:
-                return None
-            gaps = list(self._rows("SELECT first, last FROM gap WHERE node = ? ORDER BY first", (row[0],)))
-            holes = [(int(first), int(last)) for first, last in gaps]
-            node = _Node(row[0], Numbering(row[1], row[2], holes), row[3], frozenset(holes))
-            self._nodes[device, boot] = node
-        return node
-
-    def _flush(self) -> None:
-        """One row per device and commit, however many readings it sent."""
-        for key in self._heard_now:
-            node = self._nodes[key]
-            spans = node.numbering
-            self._db.execute(
-                "UPDATE node SET first = ?, highest = ?, heard = ? WHERE id = ?",
-                (spans.first, spans.highest, node.heard, node.id),
-            )
-            now = frozenset(spans.gaps)
-            gone, come = node.stored_gaps - now, now - node.stored_gaps
-            self._db.execute_many("DELETE FROM gap WHERE node = ? AND first = ?", [(node.id, gap[0]) for gap in gone])
-            self._db.execute_many("INSERT INTO gap VALUES (?, ?, ?)", [(node.id, *gap) for gap in sorted(come)])
-            node.stored_gaps = now
-        super()._flush()
-
-    def _settle(self) -> None:
-        self._touched.update(self._heard_now)
-        self._heard_now.clear()
+    def _unknowable(self, item: Reading | LogEvent) -> str:
+        """Why nobody can know whether the item is a repeat; "" where it can be known."""
+        if not isinstance(item, Reading) or not item.timed or item.retained or _number_of(item) is not None:
+            return ""
+        since = self._cleared_to()
+        if to_us(item.time) >= since:
+            return ""
+        return (
+            f"time: received {stamp(item.time)}; readings from before {stamp(from_us(since))} are cleared away, so "
+            "this may be a repeat of one that was counted, and is not counted: let the sensor number its readings "
+            "(device, boot, seq), then late ones are told from repeats"
+        )
 
     def _forget(self) -> None:
         super()._forget()
-        self._nodes.clear()
-        self._heard_now.clear()
         self._wire = None
         self._latest_arrival = None
+        self._retained_numbers = None
+
+
+def _number_of(reading: Reading) -> Number | None:
+    """A node's number of the reading, where it has a whole one."""
+    if reading.device is None or reading.boot is None or reading.seq is None:
+        return None
+    return Number(reading.device, reading.boot, reading.seq)
 
 
 def _cut(text: str) -> str:

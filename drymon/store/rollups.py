@@ -1,61 +1,57 @@
-"""Roll-ups by the minute and the hour, doubts, and what is cleared away when.
+"""Roll-ups by the minute and the hour.
 
-A roll-up is computed anew from the readings of its bucket whenever one of them is new or newly doubted, so rolling up
-twice changes nothing. Doubted readings, and retained ones of unknown age, are in no roll-up.
+Each reading on record is added to its minute and its hour once, in the transaction that moves `rolled_to` beyond its
+id. Sums are exact, so a row does not depend on the order or lateness of its readings, and a late one is added to a row
+whose other readings have been cleared away. What makes a reading a repeat is decided before, where it is recorded.
+Doubted readings, and retained ones of unknown age, are in no roll-up.
 """
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import datetime, timedelta
+from typing import Any
 
 from drymon.shop.facts.sensor_state import SensorState
+from drymon.store.buckets import HOUR, MINUTE, Bucket, Heap, Key, by_hour, gathered
 from drymon.store.codec import from_us, to_us
-from drymon.store.history import UNDOUBTED, Channel, History
-from drymon.store.record import RETAINED, TIMED
+from drymon.store.engine import Connection, Row
+from drymon.store.flags import COUNTED, RETAINED, TIMED
+from drymon.store.history import ROLLED_TO, UNDOUBTED, Channel, History
 
-KEEP_MESSAGES = timedelta(days=30)
-KEEP_READINGS = timedelta(days=90)
-KEEP_REPEATS = timedelta(days=90)
-"""Verdicts that repeat the state before; changes of state stay for ever, as do log events, alarms and roll-ups."""
-ROLL_AT_ONCE = 20_000
-_MANY_TOPICS = 10_000
+ROLL_AT_ONCE = 5_000
 
-_MINUTE = 60_000_000
-_HOUR = 60 * _MINUTE
-_COUNTS = f"(reading.flags & {RETAINED} = 0 OR reading.flags & {TIMED} <> 0) AND {UNDOUBTED}"
-_OF_READINGS = "min(value), avg(value), max(value), count(*)"
+CLEARED_TO = "tidied_to"
+"""Fact: readings measured before it may be cleared away; a whole hour."""
+GONE_BEFORE: Mapping[str, str] = {"minute": "minutes_to", "hour": "hours_to"}
+"""Facts: rows of a table of roll-ups that begin before it count as cleared away; a whole hour."""
+
+_EVIDENCE = f"(reading.flags & {RETAINED} = 0 OR reading.flags & {TIMED} <> 0) AND {UNDOUBTED}"
+_COLUMNS = "low, mean, high, count, rest"
+_INSERT = f"INSERT INTO %s (channel, start, {_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?)"
 _INSTEAD = (
-    "ON CONFLICT (channel, start) DO UPDATE "
-    "SET low = excluded.low, mean = excluded.mean, high = excluded.high, count = excluded.count"
+    "ON CONFLICT (channel, start) DO UPDATE SET low = excluded.low, mean = excluded.mean, "
+    "high = excluded.high, count = excluded.count, rest = excluded.rest"
 )
 _FOLD = "min(low), sum(mean * count) / sum(count), max(high), sum(count)"
 
 
-@dataclass(frozen=True, slots=True)
-class Bucket:
-    """Lowest, mean and highest value of the `count` readings from `start` on."""
-
-    start: datetime
-    low: float
-    mean: float
-    high: float
-    count: int
-
-
 class RollUps(History):
-    """The part of the store that condenses, and clears away."""
+    """The part of the store that condenses."""
+
+    def __init__(self, db: Connection) -> None:
+        super().__init__(db)
+        self._known_cleared_to: int | None = None
 
     def roll_up(self, now: datetime) -> None:
         """Take all readings that arrived before the current minute into the roll-ups."""
-        upto = self._first_arrived("reading", from_us(to_us(now) // _MINUTE * _MINUTE)) - 1
+        upto = self._first_arrived("reading", from_us(to_us(now) // MINUTE * MINUTE)) - 1
         if upto < 0:  # the clock has stepped back at some time, so arrival says nothing
             upto = (self._row("SELECT coalesce(max(id), 0) FROM reading") or (0,))[0]
-        done = self._fact("rolled_to")
+        done = self._fact(ROLLED_TO)
         while done < upto:
             with self.transaction():
                 last, done = done, min(done + ROLL_AT_ONCE, upto)
                 self._roll(last, done)
-                self._set_fact("rolled_to", done)
+                self._set_fact(ROLLED_TO, done)
 
     def series(self, channel: Channel, from_: datetime, to: datetime, step: timedelta) -> Iterator[Bucket]:
         """Buckets of `step`, aligned to 1970, that begin in from_ <= start < to (the first may begin before from_).
@@ -66,33 +62,21 @@ class RollUps(History):
         width = step // timedelta(microseconds=1)
         if width <= 0:
             raise ValueError(f"step {step}: give a positive one")
-        low, high = to_us(from_) // width * width, to_us(to)
-        table = "hour" if width % _HOUR == 0 else "minute" if width % _MINUTE == 0 else ""
         found = self._row("SELECT id FROM channel WHERE place = ? AND quantity = ? AND sensor = ?", channel)
         if found is None:
             return iter(())
-        rolled = f"SELECT start, low, mean, high, count FROM {table} WHERE channel = :channel " if table else ""
-        raw = (
-            "SELECT reading.time AS start, value AS low, value AS mean, value AS high, 1 AS count FROM reading "
-            "WHERE channel = :channel AND reading.id > :rolled_to "
-            f"AND reading.time >= :low AND reading.time < :high AND {_COUNTS}"
-        )
-        union = f"{rolled} AND start >= :low AND start < :high UNION ALL {raw}" if table else raw
-        values = {
-            "channel": found[0],
-            "rolled_to": self._fact("rolled_to") if table else 0,
-            "low": low,
-            "high": high,
-            "width": width,
-        }
-        rows = self._rows(
-            f"SELECT start / :width * :width AS bucket, {_FOLD} FROM ({union}) AS part GROUP BY bucket ORDER BY bucket",
-            values,
-        )
+        low, high = to_us(from_) // width * width, to_us(to)
+        table = "hour" if width % HOUR == 0 else "minute" if width % MINUTE == 0 else ""
+        rows = self._folded(table, {"channel": found[0], "low": low, "high": high, "width": width})
         return (Bucket(from_us(row[0]), *row[1:]) for row in rows)
 
+    def finest_step(self, at: datetime) -> timedelta:
+        """The finest step in which the air of that time can still be read: a minute, or once those are gone an hour."""
+        return timedelta(hours=1) if to_us(at) < self._fact(GONE_BEFORE["minute"]) else timedelta(minutes=1)
+
     def flag_readings(self, channel: Channel, first: datetime, last: datetime, code: SensorState) -> None:
-        """Doubt the channel's readings from first to last, ends included; they leave the roll-ups.
+        """Doubt the channel's readings from first to last, ends included; they leave the roll-ups, but for those that
+        have been cleared away.
 
         Spans of one code that meet become one.
         """
@@ -113,54 +97,43 @@ class RollUps(History):
             start = max([start, *(last for first, last in spans if first <= start)])
             self._roll_again(number, start, end)
 
-    def tidy(self, now: datetime, chunk: int = 2000) -> bool:
-        """Clear away one chunk of what is older than it is kept; True where more is left, so call again later."""
-        self.roll_up(now)
-        with self.transaction():
-            # Whole hours, so that no bucket is ever computed anew from half of its readings.
-            cut = max(to_us(now - KEEP_READINGS) // _HOUR * _HOUR, self._fact("tidied_to"))
-            self._set_fact("tidied_to", cut)
-            gone = [
-                self._clear("message", f"arrived < {to_us(now - KEEP_MESSAGES)}", "id", chunk, scan=True),
-                self._clear("reading", f"time < {cut}", "time", chunk),
-                self._clear("doubt", f"last < {cut}", "id", chunk),
-                self._clear("verdict", f"changed = 0 AND time < {to_us(now - KEEP_REPEATS)}", "id", chunk),
-                self._clear("outbox", f"delivered_at < {to_us(now - KEEP_REPEATS)}", "id", chunk),
-            ]
-            if (self._row("SELECT count(*) FROM topic") or (0,))[0] > _MANY_TOPICS:
-                self._db.execute("DELETE FROM topic WHERE id NOT IN (SELECT topic FROM message)")
-                self._topics.clear()
-        return max(gone) >= chunk
+    def _cleared_to(self) -> int:
+        """Readings measured before it may have been cleared away. Asked for each reading that comes, so remembered."""
+        if self._known_cleared_to is None:
+            self._known_cleared_to = self._fact(CLEARED_TO)
+        return self._known_cleared_to
 
-    def _clear(self, table: str, old: str, order: str, chunk: int, *, scan: bool = False) -> int:
-        """Delete up to `chunk` old rows. `scan`: look at the first rows only; no index finds the old ones.
+    def _forget(self) -> None:
+        super()._forget()
+        self._known_cleared_to = None
 
-        The last row always stays: its id must not be given again, for roll-ups go by ids.
-        """
-        first = f"(SELECT * FROM {table} ORDER BY {order} LIMIT {chunk}) AS oldest" if scan else table
-        which = f"SELECT id FROM {first} WHERE {old} AND id < (SELECT max(id) FROM {table}) "
-        limit = "" if scan else f"ORDER BY {order} LIMIT {chunk}"
-        return self._db.execute(f"DELETE FROM {table} WHERE id IN ({which} {limit})")
+    def _folded(self, table: str, values: dict[str, Any]) -> list[Row]:
+        """Rows of start, low, mean, high, count. Asked again where a roll-up came between its two questions."""
+        while True:
+            gone, rolled = (self._fact(GONE_BEFORE[table]), self._fact(ROLLED_TO)) if table else (0, 0)
+            # The plus keeps the index on time out of it: of a long span it would find nearly all readings there are.
+            time = "+reading.time" if table else "reading.time"
+            parts = (
+                "SELECT reading.time AS start, value AS low, value AS mean, value AS high, 1 AS count FROM reading "
+                f"WHERE channel = :channel AND reading.id > :rolled_to AND {time} >= :low AND {time} < :high "
+                f"AND reading.flags & {COUNTED if table else 0} = 0 AND {_EVIDENCE}"
+            )
+            if table:
+                rolled_up = f"SELECT start, low, mean, high, count FROM {table} WHERE channel = :channel"
+                parts = f"{rolled_up} AND start >= :since AND start < :high UNION ALL {parts}"
+            rows = self._rows(
+                f"SELECT start / :width * :width AS bucket, {_FOLD} FROM ({parts}) AS part "
+                "GROUP BY bucket ORDER BY bucket",
+                {**values, "rolled_to": rolled, "since": max(values["low"], gone)},
+            )
+            found = list(rows)
+            if not table or rolled == self._fact(ROLLED_TO):
+                return found
 
     def _roll(self, after: int, upto: int) -> None:
-        values = {"after": after, "upto": upto, "kept": self._fact("tidied_to")}
-        new = "FROM reading WHERE id > :after AND id <= :upto AND time >= :kept"
-        self._db.execute(
-            "INSERT INTO minute (channel, start, low, mean, high, count) "
-            f"WITH touched(start) AS (SELECT DISTINCT time / {_MINUTE} * {_MINUTE} {new}) "
-            f"SELECT reading.channel, start, {_OF_READINGS} FROM touched CROSS JOIN reading "
-            f"WHERE reading.time >= start AND reading.time < start + {_MINUTE} AND reading.id <= :upto "
-            f"AND {_COUNTS} GROUP BY reading.channel, start {_INSTEAD}",
-            values,
-        )
-        self._db.execute(
-            "INSERT INTO hour (channel, start, low, mean, high, count) "
-            f"WITH touched(channel, begin) AS (SELECT DISTINCT channel, time / {_HOUR} * {_HOUR} {new}) "
-            f"SELECT minute.channel, begin, {_FOLD} FROM touched CROSS JOIN minute "
-            f"WHERE minute.channel = touched.channel AND minute.start >= begin AND minute.start < begin + {_HOUR} "
-            f"GROUP BY minute.channel, begin {_INSTEAD}",
-            values,
-        )
+        new = self._minutes_of(f"reading.id > ? AND reading.id <= ? AND reading.flags & {COUNTED} = 0", (after, upto))
+        for table, heaps in (("hour", by_hour(new)), ("minute", new)):
+            self._add_to(table, heaps)
         self._db.execute(
             "UPDATE channel SET latest = new.time FROM (SELECT channel, max(time) AS time FROM reading "
             "WHERE id > :after AND id <= :upto GROUP BY channel) AS new "
@@ -169,27 +142,41 @@ class RollUps(History):
         )
 
     def _roll_again(self, channel: int, first: int, last: int) -> None:
-        """The buckets of one channel from first to last, computed anew without what is doubted now."""
-        values = {
-            "channel": channel,
-            "upto": self._fact("rolled_to"),
-            "minute": max(first // _MINUTE * _MINUTE, self._fact("tidied_to")),
-            "after_minute": last // _MINUTE * _MINUTE + _MINUTE,
-            "hour": first // _HOUR * _HOUR,
-            "after_hour": last // _HOUR * _HOUR + _HOUR,
-        }
-        mine = "channel = :channel AND start >= :minute AND start < :after_minute"
-        self._db.execute(f"DELETE FROM minute WHERE {mine}", values)
-        self._db.execute(
-            f"INSERT INTO minute SELECT channel, time / {_MINUTE} * {_MINUTE} AS bucket, {_OF_READINGS} FROM reading "
-            "WHERE channel = :channel AND time >= :minute AND time < :after_minute AND id <= :upto "
-            f"AND {_COUNTS} GROUP BY channel, bucket",
-            values,
+        """The buckets of one channel from first to last, made anew without what is doubted now."""
+        begin, end = max(first // MINUTE * MINUTE, self._cleared_to()), last // MINUTE * MINUTE + MINUTE
+        if begin >= end:
+            return
+        rolled = f"(reading.id <= ? OR reading.flags & {COUNTED} <> 0)"
+        mine = "reading.channel = ? AND reading.time >= ? AND reading.time < ?"
+        minutes = self._minutes_of(f"{mine} AND {rolled}", (channel, begin, end, self._fact(ROLLED_TO)))
+        self._replace("minute", (channel, begin, end), minutes)
+        hours = channel, begin // HOUR * HOUR, -(-end // HOUR) * HOUR
+        query = f"SELECT start, {_COLUMNS} FROM minute WHERE channel = ? AND start >= ? AND start < ?"
+        minutes = {(channel, start): Heap.of_row(*row) for start, *row in self._rows(query, hours)}
+        self._replace("hour", hours, by_hour(minutes))
+
+    def _minutes_of(self, where: str, values: Sequence[Any]) -> dict[Key, Heap]:
+        return gathered(
+            self._rows(
+                f"SELECT reading.channel, time / {MINUTE} * {MINUTE}, value FROM reading WHERE {where} AND {_EVIDENCE}",
+                values,
+            )
         )
-        mine = "channel = :channel AND start >= :hour AND start < :after_hour"
-        self._db.execute(f"DELETE FROM hour WHERE {mine}", values)
-        self._db.execute(
-            f"INSERT INTO hour SELECT channel, start / {_HOUR} * {_HOUR} AS bucket, {_FOLD} FROM minute "
-            f"WHERE {mine} GROUP BY channel, bucket",
-            values,
-        )
+
+    def _add_to(self, table: str, heaps: Mapping[Key, Heap]) -> None:
+        """Add to the rows that are there. Those that count as cleared away would begin anew, without the rest."""
+        since = self._fact(GONE_BEFORE[table])
+        kept = {key: heap for key, heap in heaps.items() if key[1] >= since}
+        for key, heap in kept.items():
+            row = self._row(f"SELECT {_COLUMNS} FROM {table} WHERE channel = ? AND start = ?", key)
+            if row is not None:
+                heap.add(Heap.of_row(*row))
+        self._write(table, kept, _INSTEAD)
+
+    def _replace(self, table: str, span: tuple[int, int, int], heaps: Mapping[Key, Heap]) -> None:
+        self._db.execute(f"DELETE FROM {table} WHERE channel = ? AND start >= ? AND start < ?", span)
+        self._write(table, heaps)
+
+    def _write(self, table: str, heaps: Mapping[Key, Heap], instead: str = "") -> None:
+        rows: Iterable[Row] = ((*key, *heap.row()) for key, heap in heaps.items())
+        self._db.execute_many(f"{_INSERT % table} {instead}".rstrip(), rows)

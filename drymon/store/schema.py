@@ -150,6 +150,13 @@ ALTER TABLE "user" ADD COLUMN owner INTEGER NOT NULL DEFAULT 0;
 """
 
 
+_EXACT = """
+ALTER TABLE minute ADD COLUMN rest BLOB;
+ALTER TABLE hour ADD COLUMN rest BLOB;
+"""
+"""What the mean, which is rounded, times the count misses of the sum."""
+
+
 @dataclass(frozen=True, slots=True)
 class Migration:
     """One step from the layout before it; `statements` is SQL, separated by semicolons at line ends."""
@@ -168,6 +175,7 @@ MIGRATIONS: tuple[Migration, ...] = (
     Migration("what to do about a tree", _ADVICE),
     Migration("the plan of coming dips", _PLAN),
     Migration("who may set up the room", _OWNERS),
+    Migration("the exact sums of roll-ups", _EXACT),
 )
 """Only ever add to the end: position n takes a database from layout n to n + 1."""
 

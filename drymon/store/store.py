@@ -15,8 +15,7 @@ from drymon.store.engine import Connection
 from drymon.store.images import Images
 from drymon.store.opening import connect_reader, connect_writer, layout, migrate
 from drymon.store.people import People
-from drymon.store.record import Recording
-from drymon.store.rollups import RollUps
+from drymon.store.retention import Retention
 from drymon.store.schema import MIGRATIONS
 from drymon.store.server import HALF_COPIED, open_reader, open_writer
 from drymon.store.sessions import Sessions
@@ -24,7 +23,7 @@ from drymon.store.sqlite import SqliteConnection
 from drymon.store.verdicts import Verdicts
 
 
-class Store(Recording, RollUps, Verdicts, Alarms, People, Calibrations, Sessions, Images):
+class Store(Retention, Verdicts, Alarms, People, Calibrations, Sessions, Images):
     """The database of one room. It belongs to the thread that opened it; others open readers.
 
     One store of a room may write, in one process (see `alone.only_writer`); any number may read meanwhile.

@@ -63,6 +63,7 @@ def test_a_fresh_home_is_well_but_for_what_is_to_be_looked_at(home: Path, capsys
     code, lines = shown(home, capsys)
     assert code == 0
     assert line(lines, "configuration").startswith("ok")
+    assert "1 rack, 1 coat, 0 recipes" in line(lines, "configuration")
     assert line(lines, "broker").startswith("look")
     assert "starting models" in line(lines, "models")
     assert line(lines, "page").startswith("ok")

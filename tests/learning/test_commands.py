@@ -88,6 +88,18 @@ def test_a_run_knows_what_the_coats_below_held_when_it_was_dipped(tmp_path) -> N
     assert run.held_below == pytest.approx(float(sorption.excess(30.0)), abs=0.02)
 
 
+def test_a_run_knows_how_thick_its_slurry_was(tmp_path) -> None:
+    """A liquid of 44 s has 55.7 mm2/s by ISO 2431's 4 mm cup, one of 40 s, the middle of the band, 49.8."""
+    tank = '[[slurry]]\nname = "tank-1"\ncoats = ["backup"]\ncup = "iso-2431-4"\nseconds = [36, 44]\n'
+    (tmp_path / "room.toml").write_text(ROOM + tank, encoding="utf-8")
+    lines = [*bench_run("t-1", 1.0), *bench_run("t-2", 30.0), *bench_run("t-3", 4.0, "house-mix")]
+    lines += [log(0.5, "slurry", slurry="tank-1", seconds=44), log(2.0, "slurry", slurry="tank-1", seconds=30)]
+    lines += [line(k / 12.0, f"rack-a/{what}", value) for k in range(36 * 12)
+              for what, value in (("temperature", "21.0"), ("humidity", "50.0"))]  # fmt: skip
+    found = {run.tree: run.thick for run in runs_of(tmp_path, lines)}
+    assert found == {"t-1": pytest.approx(math.log(55.7 / 49.8), abs=0.003), "t-2": 0.0, "t-3": 0.0}
+
+
 def test_a_spell_inherits_nothing_over_a_dip_said_to_be_the_first(tmp_path) -> None:
     """As live: another shell of the same name has its own shelter and hangs on no cell until somebody says so."""
     (tmp_path / "room.toml").write_text(ROOM, encoding="utf-8")

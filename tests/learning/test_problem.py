@@ -25,7 +25,7 @@ def runs(make):
         make(lambda h: np.exp(-h / 1.2), HOURS, name="t-1", number=1, coat="prime-fine", seed=1),
         make(lambda h: np.exp(-h / 1.3), HOURS, name="t-2", number=4, rack="rack-b", seed=2),
         make(in_two_speeds, HOURS, name="t-3", number=9, shelter="deep", seed=3),
-        make(in_two_speeds, HOURS, name="t-4", number=6, shelter="pocketed", seed=4, on_cell=True),
+        replace(make(in_two_speeds, HOURS, name="t-4", number=6, shelter="pocketed", seed=4, on_cell=True), thick=0.4),
     ]
 
 

@@ -26,38 +26,50 @@ def certain(name: str, **more: object) -> CoatModel:
     known = {key: Spread(one.centre, 1e-9) for key, one in model.parameters.items()}
     known |= {"sorption": Spread(0.04, 1e-9), "soak": Spread(0.2, 1e-9), "pace": Spread(1.3, 1e-9)}
     known |= {f"growth_{n}": Spread(1.0 + n / 50.0, 1e-9) for n in (3, 5, 8, 12)}
-    return replace(model, parameters=known, dip_sd=dict.fromkeys(DIP_PARAMETERS, 1e-9), correlation=None, **more)
+    return replace(
+        model,
+        parameters=known,
+        dip_sd=dict.fromkeys(DIP_PARAMETERS, 1e-9),
+        correlation=None,
+        slurry_power=Spread(0.4, 1e-9),
+        **more,
+    )
 
 
 DAMP, DRY = (float(sorption.excess(humidity)) for humidity in (75.0, 20.0))
 CASES = [
-    (1, "open", 0.0, "rack-a"),
-    (2, "open", DRY, "rack-b"),
-    (4, "pocketed", DAMP, "rack-a"),
-    (7, "deep", 0.0, "rack-b"),
-    (16, "deep", DAMP, "rack-a"),
-    (20, "pocketed", DRY, "rack-b"),
+    (1, "open", 0.0, "rack-a", 0.5),
+    (2, "open", DRY, "rack-b", -0.6),
+    (4, "pocketed", DAMP, "rack-a", 0.0),
+    (7, "deep", 0.0, "rack-b", 0.2),
+    (16, "deep", DAMP, "rack-a", 0.0),
+    (20, "pocketed", DRY, "rack-b", 0.0),
 ]
+"""Number, shelter, monolayers held below, rack, thickness of the slurry."""
+
 RACKS = {"rack-a": 0.8, "rack-b": 1.3}
 
 
 @pytest.mark.parametrize("tail", ["power", "front", "supply"])
 def test_the_most_likely_unknowns_are_the_possible_coats_of_the_same_dip(make, tail) -> None:
-    """Every number of every zone, for coats on a bare pattern and late ones, after damp air and after dry, by rack."""
+    """Every number of every zone, for coats on a bare pattern and late ones, after damp air and after dry, by rack,
+    of thin slurry and of thick."""
     model = certain("backup", tail=tail, racks=RACKS)
     runs = [
         replace(
-            make(lambda h: 0.5**h, HOURS, name=f"t-{i}", number=number, shelter=shelter, rack=rack), held_below=held
+            make(lambda h: 0.5**h, HOURS, name=f"t-{i}", number=number, shelter=shelter, rack=rack),
+            held_below=held,
+            thick=thick,
         )
-        for i, (number, shelter, held, rack) in enumerate(CASES)
+        for i, (number, shelter, held, rack, thick) in enumerate(CASES)
     ]
     fleet = fleet_of(runs)
     layout = Layout(fleet, {"backup": Prior.of(model, tail)})
     theta, _ = layout.theta(np.zeros(layout.size), np.zeros((1, 3)), 0.2)
     taught = coats_of(fleet, theta[:, None, :], tail)
     names = ("share", "water", "conductance", "pocket", "fan", "critical", "exponent", "end", "inner", "liquid")
-    for place, (number, shelter, held, rack) in enumerate(CASES):
-        live = dips.possible_coats(model, number, shelter, rack=rack, held_below=held, edges=dips.NO_EDGES)
+    for place, (number, shelter, held, rack, thick) in enumerate(CASES):
+        live = dips.possible_coats(model, number, shelter, rack=rack, held_below=held, edges=dips.NO_EDGES, thick=thick)
         rows = slice(int(fleet.first[place]), int(fleet.first[place] + fleet.zones[place]))
         zones = fleet.zones[place]
         for name in (*names, "cooling", "sorption", "sunk", "below", "lag", "damp", "warm", "wind"):

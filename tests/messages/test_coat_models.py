@@ -153,6 +153,13 @@ def test_impossible_numbers_are_not_written(tmp_path) -> None:
     assert list(tmp_path.iterdir()) == []
 
 
+def test_what_could_not_be_read_again_is_not_written(tmp_path) -> None:
+    model = replace(rich(), seen={"temperature_c": (25.0, 15.0)})
+    with pytest.raises(SetupError, match="two numbers, the lower first"):
+        write_model(model, tmp_path / "backup.toml")
+    assert list(tmp_path.iterdir()) == []
+
+
 def test_wrong_content_behind_a_right_checksum_is_told(tmp_path) -> None:
     model = CoatModel("x", "third", dict.fromkeys(PARAMETERS, Spread(1.0, 1.0)), dict.fromkeys(DIP_PARAMETERS, 0.1), {})
     with pytest.raises(SetupError, match="family"):

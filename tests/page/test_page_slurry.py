@@ -94,6 +94,19 @@ def test_a_check_is_logged_told_before_the_dip_and_taken_back(tanks: Shop, open_
     assert "taken back" in text_of(phone, ".lines")
 
 
+def test_a_tree_s_page_says_what_the_slurry_of_its_coat_was_taken_to_bring(tanks: Shop) -> None:
+    tanks.say("log/slurry", {"slurry": "backup-tank", "seconds": 44, "id": "s-thick"})
+    tanks.say("log/dip", {"tree": "t-2", "rack": "rack-a", "coat": "backup", "id": "d-thick"})
+    assert until(lambda: tanks.verdict("t-2")), tanks.log.read_text()
+    told = "Dipped in backup-tank at 44 s of its cup, the middle of its band is 35 s: about 12 % more water counted"
+    assert told in tanks.get("/tree/t-2")[1]
+    assert "dipped-in" not in tanks.get("/tree/t-1")[1]
+    assert "Slurry half as thick again: about 18 % more water" in tanks.get("/coat/backup")[1]
+    tanks.say("log/undo", {"slurry": "backup-tank"})
+    assert until(lambda: "dipped-in" not in tanks.get("/tree/t-2")[1])
+    tanks.say("log/leave", {"tree": "t-2"})
+
+
 def test_a_slip_is_answered_and_logs_nothing(tanks: Shop, open_browser: Open) -> None:
     phone = open_browser(360, 740)
     sign_in(phone, tanks, path="/slurry")

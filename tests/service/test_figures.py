@@ -20,7 +20,7 @@ import pytest
 from drymon.errors import SetupError
 from drymon.messages.message import Message
 from drymon.messages.outgoing import last_will
-from drymon.messages.settings import Apprise, Broker, HomeConfig, Mail, MailServer, Notify, Webhook
+from drymon.messages.settings import Apprise, Broker, HomeConfig, Keep, Mail, MailServer, Notify, Webhook
 from drymon.service.clock import StreamTime
 from drymon.service.connection import connect, make_client, set_will
 from drymon.service.inbox import Inbox
@@ -221,7 +221,7 @@ def test_the_disk_is_low_below_five_percent_and_well_above_seven(
 ) -> None:
     usage = SimpleNamespace(total=1e9, used=1e9 * (1.0 - free), free=1e9 * free)
     monkeypatch.setattr(shutil, "disk_usage", lambda _: usage)
-    house = Upkeep(tmp_path / "home", tmp_path / "home" / "drymon.db", pipeline.store)
+    house = Upkeep(tmp_path / "home", tmp_path / "home" / "drymon.db", pipeline.store, Keep())
     (disk,) = house.conditions(pipeline.room.alarm_book)
     assert (disk.key.kind, disk.truth) == ("disk-full-soon", truth)
     assert f"{1000 * free:.0f} MB are left" in disk.what

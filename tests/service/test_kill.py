@@ -27,12 +27,12 @@ ROOM = "drymon/shop/rack-a"
 class Publisher:
     """Publishes at a steady rate until stopped and remembers what the broker acknowledged."""
 
-    def __init__(self, port: int, messages: Callable[[int], tuple[str, str]]) -> None:
+    def __init__(self, port: int, messages: Callable[[int], tuple[str, str]], rate: float = RATE) -> None:
         self._client = Client(CallbackAPIVersion.VERSION2, protocol=MQTTProtocolVersion.MQTTv5)
         self._client.max_inflight_messages_set(1000)
         self._client.connect("127.0.0.1", port)
         self._client.loop_start()
-        self._messages, self._stop = messages, threading.Event()
+        self._messages, self._rate, self._stop = messages, rate, threading.Event()
         self.said: list[tuple[str, str]] = []
         self._thread = threading.Thread(target=self._run)
         self._thread.start()
@@ -40,7 +40,7 @@ class Publisher:
     def _run(self) -> None:
         begin = time.monotonic()
         for number in itertools.count():
-            if self._stop.wait(max(0.0, begin + number / RATE - time.monotonic())):
+            if self._stop.wait(max(0.0, begin + number / self._rate - time.monotonic())):
                 return
             topic, payload = self._messages(number)
             self._client.publish(topic, payload, qos=1).wait_for_publish(30)

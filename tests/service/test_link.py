@@ -92,3 +92,17 @@ def test_each_loss_begins_another_generation() -> None:
     before = link.generation
     link.lost()
     assert link.generation == before + 1
+
+
+def test_what_waited_is_here_once_a_pulse_came_back_on_this_connection_or_none_will() -> None:
+    link = Link(mqtt5=True)
+    assert not link.heard_out(100.0)
+    link.stands(100.0)
+    assert link.due(100.0) is Due.PULSE, "at once, however lately one was sent before"
+    assert not link.heard_out(105.0)
+    assert link.heard_out(105.1)
+    link.pulse_seen = 101.0
+    assert link.heard_out(101.0)
+    link.lost()
+    link.stands(102.0)
+    assert not link.heard_out(102.0)

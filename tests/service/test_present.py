@@ -56,6 +56,25 @@ def test_nothing_of_the_past_is_said_after_a_start(
     assert first["state"] == ("ready" if gap < 10 else "unknown")
 
 
+@pytest.mark.timeout(120)
+def test_a_dip_that_waited_behind_many_readings_is_known_before_anything_is_said(
+    broker: Mosquitto, ear: Ear, tmp_path: Path, serving: Callable[..., Serving]
+) -> None:
+    home = make_home(tmp_path / "home", broker.port)
+    record_that_ends(home, timedelta(minutes=1), tmp_path)
+    away = serving(home)
+    assert until(lambda: b"ready" in (ear.last(TREE) or b""), 60)
+    away.end()
+    for number in range(1500):
+        ear.client.publish("drymon/shop/rack-a/humidity", str(30 + number % 5 / 10), qos=1)
+    ear.say("drymon/shop/log/dip", DIP)
+    said_before = len(ear.heard)
+    serving(home)
+    assert until(lambda: b"online" in (ear.last(SERVICE) or b""), 60)
+    verdicts = [json.loads(message.payload) for message in ear.heard[said_before:] if message.topic == TREE]
+    assert {(one["number"], one["state"]) for one in verdicts} == {(2, "drying")}
+
+
 def test_of_many_words_on_one_topic_those_of_the_past_are_not_said() -> None:
     said: list[bytes] = []
     unsaid = Unsaid(lambda message, _: said.append(message.payload))

@@ -27,7 +27,7 @@ def message(minute: float, topic: str, content: object) -> Message:
 
 
 def stream() -> Iterator[Message]:
-    """Air by the minute, a dip, a tank found thick, taken back, and found right."""
+    """Air by the minute, a dip, a tank found thick, another tree dipped in it, the check taken back, another made."""
     for minute in range(MINUTES):
         yield message(minute, "rack-a/temperature", 22.0)
         yield message(minute, "rack-a/humidity", 35.0)
@@ -37,6 +37,9 @@ def stream() -> Iterator[Message]:
             yield message(2.1, "log/dip", {**dip, "id": "d-1"})
         if minute == 5:
             yield message(5.1, "log/slurry", {"slurry": "tank-1", "seconds": 41, "id": "s-1"})
+        if minute == 7:
+            dip = {"tree": "t-2", "rack": "rack-a", "coat": "backup", "shelter": "open"}
+            yield message(7.1, "log/dip", {**dip, "id": "d-2"})
         if minute == 10:
             yield message(10.1, "log/undo", {"slurry": "tank-1", "id": "u-1"})
         if minute == 15:

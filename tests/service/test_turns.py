@@ -74,6 +74,9 @@ def test_a_second_process_takes_over_and_nothing_is_lost_or_twice(
         assert (times(one, SERVES), times(other, SERVES)) == (2, 1), "one at a time"
         one.end(signal.SIGKILL)
         assert until(lambda: times(other, "turn 2 of this process") == 1, 60)
+        postgres.stop("immediate")
+        postgres.start()
+        assert until(lambda: times(other, "turn 3 of this process") == 1, 60)
         publisher.stop()
         assert until(lambda: b"rack-a" in page_of(home), 60), "its page too, again by the same process"
         wanted = expected(publisher.said)

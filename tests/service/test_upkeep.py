@@ -9,6 +9,7 @@ import pytest
 
 from drymon.messages.config import load_home
 from drymon.messages.message import Message
+from drymon.messages.settings import Keep
 from drymon.service.pipeline import Pipeline
 from drymon.service.upkeep import Upkeep
 from drymon.shop.alarms.alarm_book import OF_FILE, Condition, Key, Truth
@@ -32,7 +33,7 @@ def pipeline(home: Path) -> Iterator[Pipeline]:
 
 
 def upkeep_of(home: Path, pipeline: Pipeline) -> Upkeep:
-    return Upkeep(home, home / "drymon.db", pipeline.store)
+    return Upkeep(home, home / "drymon.db", pipeline.store, Keep())
 
 
 def doubts_after(minutes: range, upkeep: Upkeep, pipeline: Pipeline) -> list[str]:
@@ -154,12 +155,17 @@ def test_what_the_house_looks_after_is_not_everybody_s(
     ]
 
 
-def test_what_is_old_is_cleared_away_each_minute(home: Path, pipeline: Pipeline) -> None:
-    """Messages are kept for a month; by a clock that is not known no backup is made."""
-    pipeline.batch([Message(BEGIN + timedelta(days=40), "drymon/shop/room/humidity", b"46")])
-    assert len(list(pipeline.store.messages())) == 2
-    upkeep_of(home, pipeline).tend(BEGIN + timedelta(days=40), False)
-    assert len(list(pipeline.store.messages())) == 1
+def test_what_is_old_is_cleared_away_by_a_clock_that_is_known_alone(home: Path, pipeline: Pipeline) -> None:
+    later, keep = BEGIN + timedelta(days=40), Keep(readings_days=32)
+    for moment in (later, later + timedelta(minutes=2)):
+        pipeline.batch([Message(moment, "drymon/shop/room/humidity", b"46")])
+    upkeep = Upkeep(home, home / "drymon.db", pipeline.store, keep)
+    for known, left in ((False, [45.0, 46.0, 46.0]), (True, [46.0, 46.0])):
+        for _ in range(41):  # a day at a time
+            upkeep.tend(later + timedelta(minutes=5), known)
+            upkeep.clear_on()
+        assert [reading.value for reading in pipeline.store.readings()] == left
+    upkeep.stop()
 
 
 def test_a_copy_that_is_stopped_leaves_no_process(home: Path, pipeline: Pipeline) -> None:

@@ -10,14 +10,28 @@ from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 
 from drymon.drying.quantities import Quantity
-from drymon.shop.facts.events import Dip, FanSwitched, Leave, LogEvent, Look, Move, Undo, Weigh
+from drymon.shop.facts.events import (
+    Dip,
+    FanSwitched,
+    Leave,
+    LogEvent,
+    Look,
+    Move,
+    SlurryCheck,
+    SlurryUndo,
+    Undo,
+    Weigh,
+)  # fmt: skip
 from drymon.shop.facts.outcome import Outcome, Verdict
 from drymon.shop.facts.reading import Reading
+from drymon.shop.facts.setup import Tank
 from drymon.shop.fold.room import Room
-from tests.shop.invented_shop import BEGIN, MODELS, SETUP, Shop, at, codes, model, reading
+from tests.shop.invented_shop import BEGIN, MODELS, Shop, at, codes, model, reading
+from tests.shop.invented_shop import SETUP as WITHOUT_TANKS
 
 T, RH, SPEED = Quantity.TEMPERATURE, Quantity.HUMIDITY, Quantity.AIRFLOW
 Fact = Reading | LogEvent
+SETUP = replace(WITHOUT_TANKS, tanks=(Tank("tank-1", ("middle", "seal"), cup="iso-2431-4", seconds=(35.0, 45.0)),))
 
 # Facts that depend on nothing but their own times
 
@@ -37,14 +51,18 @@ def air_facts(hours: float, every_min: float = 4.0) -> list[Reading]:
 
 def log_facts() -> list[LogEvent]:
     """Three trees' day: a wrong dip taken back by its name, a move, a look at a skipped grade, fans, bench
-    weighings, one that leaves."""
+    weighings, one that leaves; their slurry found thick, a slip of that taken back, then water in it."""
 
     def when(minutes: float) -> dict[str, datetime]:
         return {"time": BEGIN + timedelta(minutes=minutes), "arrived": BEGIN + timedelta(minutes=minutes)}
 
     weighings = [Weigh(**when(m), tree="t-1", mass=mass) for m, mass in ((15, 5.0335), (25, 5.0250), (40, 5.0160))]
     return [
+        SlurryCheck(**when(3), slurry="tank-1", seconds=52.0),
+        SlurryCheck(**when(5), slurry="tank-1", seconds=90.0, id="typed wrong"),
         Dip(**when(6), tree="t-1", rack="rack-a", coat="middle", shelter="open"),
+        SlurryUndo(**when(8), slurry="tank-1", entry="typed wrong"),
+        SlurryCheck(**when(11), slurry="tank-1", water_added=0.4),
         Dip(**when(9), tree="t-2", rack="rack-a", coat="prime", shelter="open"),
         Dip(**when(12), tree="t-3", rack="rack-b", coat="seal", shelter="open"),
         *weighings,

@@ -14,8 +14,10 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, rule, run_state_machine_as_test
 
 from drymon.drying.quantities import Quantity
+from drymon.shop.facts.events import SlurryCheck, SlurryUndo
 from drymon.shop.facts.outcome import RackStatus, State, TreeGone, Verdict
-from tests.shop.invented_shop import MODELS, STEADY, Shop, codes, reading
+from drymon.shop.facts.setup import Tank
+from tests.shop.invented_shop import MODELS, SETUP, STEADY, Shop, codes, reading
 
 T, RH, SPEED = Quantity.TEMPERATURE, Quantity.HUMIDITY, Quantity.AIRFLOW
 TREES = ("t-1", "t-2", "t-3")
@@ -26,6 +28,9 @@ QUICK = {
     )
     for name, one in MODELS.items()
 }
+
+TANK = Tank("tank-1", ("prime", "middle", "coarse", "timed"), cup="iso-2431-4", seconds=(35.0, 45.0))
+ROOM = dataclasses.replace(SETUP, tanks=(TANK,))
 
 trees = st.sampled_from(TREES)
 racks = st.sampled_from(("rack-a", "rack-b"))
@@ -49,7 +54,7 @@ class Life(RuleBasedStateMachine):
 
     def __init__(self) -> None:
         super().__init__()
-        self.shop = Shop(models=QUICK)
+        self.shop = Shop(ROOM, QUICK)
         self.good_t: datetime | None = None
         self.good_rh: datetime | None = None
         self.clock_stands = True
@@ -142,6 +147,16 @@ class Life(RuleBasedStateMachine):
         self.shop.leave(tree)
         self.told(tree, [])
 
+    @rule(seconds=st.sampled_from((None, 20.0, 40.0, 70.0)), hours=st.sampled_from((0.0, 2.0)), tree=trees)
+    def a_cup_is_told_or_taken_back(self, seconds: float | None, hours: float, tree: str) -> None:
+        """Then a tree is dipped in that tank, or was."""
+        measured = self.shop.now - timedelta(hours=hours)
+        if seconds is None:
+            self.shop.tell(SlurryUndo(time=self.shop.now, arrived=self.shop.now, slurry="tank-1"))
+        else:
+            self.shop.tell(SlurryCheck(time=measured, arrived=self.shop.now, slurry="tank-1", seconds=seconds))
+        self.a_coat_in_peace(tree, "middle", 60)
+
     @rule(rack=racks, on=st.booleans())
     def fan(self, rack: str, on: bool) -> None:
         self.shop.fan(rack, on)
@@ -180,7 +195,10 @@ class Life(RuleBasedStateMachine):
             assert verdict.dry_at.early is verdict.dry_at.best is verdict.dry_at.late is None
         if verdict.state is State.READY:
             assert verdict.dryness is not None
-            assert verdict.dryness.low >= 0.95 - 1e-6
+            before = self.standing.get(verdict.tree)
+            stands = before is not None and before.state is State.READY and before.dipped_at == verdict.dipped_at
+            # In damp air a call that stands may lose a little before it is taken back.
+            assert verdict.dryness.low >= (0.93 if stands else 0.95 - 1e-6)
             assert verdict.dry_at.late is not None
             assert verdict.dry_at.late <= verdict.time
             assert verdict.time > verdict.dipped_at

@@ -10,7 +10,7 @@ from drymon.shop.facts.outcome import DayPlan, State
 from drymon.shop.facts.setup import RoomSetup, Tank
 from drymon.shop.facts.slurry import TankNow, tank_of, tanks_of
 from drymon.shop.facts.standing import entry_of
-from drymon.shop.plan.tank_notes import TankLog, tank_note
+from drymon.shop.plan.tank_notes import noted, tank_note
 from tests.shop.invented_shop import MODELS, SETUP, Shop
 
 NOON = datetime(2031, 3, 3, 12, tzinfo=UTC)
@@ -164,7 +164,7 @@ def test_a_name_of_an_entry_on_record_stays_when_dips_learn_to_say_their_tank() 
 
 def test_without_tanks_the_plan_is_as_it_is() -> None:
     plan = DayPlan(NOON, NOON + HOUR, (), (), (), {})
-    assert TankLog().on(plan, replace(ROOM, tanks=()), UTC) is plan
+    assert noted(plan, replace(ROOM, tanks=()), [], UTC) is plan
 
 
 # In the room

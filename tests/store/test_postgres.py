@@ -214,6 +214,11 @@ def test_what_was_committed_outlives_the_servers_crash(make: SimpleNamespace) ->
         with pytest.raises(EngineError, match="see that the server runs") as told:
             Store.open(room)
         assert told.value.gone
+        own.start(lets_in=False)
+        with pytest.raises(EngineError, match=r"the database system is .*see that the server runs") as told:
+            Store.open(room)
+        assert told.value.gone, "a server that recovers will be back"
+        own.stop("immediate")
         own.start()
         assert values(room) == [0.0, 1.0, 2.0]
         with Store.open(room) as store:

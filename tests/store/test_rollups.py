@@ -17,9 +17,11 @@ from drymon.shop.facts.events import Leave
 from drymon.shop.facts.outcome import State
 from drymon.shop.facts.reading import Reading
 from drymon.store import Bucket, Channel, Store
+from drymon.store.record import REDELIVERY_MEMORY
 
 T0 = datetime(2031, 3, 3, 6, tzinfo=UTC)
 TEMPERATURE = Channel("rack-a", "temperature")
+EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 FAR = T0 + timedelta(days=2)
 
 
@@ -123,7 +125,11 @@ def test_what_is_old_goes_and_what_is_for_ever_stays(store: Store, make: SimpleN
             store.record(make.message(n * day), [make.reading(n * day, float(n))])
             state = State.READY if n % 20 >= 10 else State.DRYING
             store.add_outcomes([make.verdict(n * day, state=state)])
-    store.record(make.message(199 * day), [Leave(time=make.at(0), arrived=make.at(0), tree="t-1")])
+    now = make.at(199.5 * day)
+    store.record(make.message(199.5 * day), [Leave(time=make.at(0), arrived=make.at(0), tree="t-1")])
+    newest = [(now - EPOCH) // timedelta(microseconds=1), 1, b"1", 0]
+    insert = "INSERT INTO message (arrived, topic, payload, flags) VALUES (?, ?, ?, ?)"
+    store._db.execute_many(insert, [newest] * REDELIVERY_MEMORY)
     for key, second in (("delivered long ago", 0), ("never delivered", 0), ("delivered just now", 199 * day)):
         store.queue_notice(make.at(second), "mail", {}, key)
     for notice in store.notices():
@@ -131,13 +137,12 @@ def test_what_is_old_goes_and_what_is_for_ever_stays(store: Store, make: SimpleN
             store.notice_delivered(notice.id, notice.created)
     store.flag_readings(TEMPERATURE, make.at(0), make.at(0), "stuck")
     store.flag_readings(TEMPERATURE, make.at(199 * day), make.at(199 * day), "too-fast")
-    now = make.at(199.5 * day)
     calls = 1
     while store.tidy(now, chunk=20):
         calls += 1
     assert calls > 5
     assert [r.value for r in store.readings()] == [float(n) for n in range(110, 200)]
-    assert [m.arrived for m in store.messages()] == [make.at(n * day) for n in (*range(170, 200), 199)]
+    assert [m.arrived for m in store.messages()][:31] == [make.at(n * day) for n in (*range(170, 200), 199.5)]
     history = list(store.verdict_history())
     assert [v.time for v in history if v.time < make.at(109 * day)] == [make.at(n * day) for n in range(0, 109, 10)]
     assert sum(v.time >= make.at(110 * day) for v in history) == 90
@@ -147,14 +152,46 @@ def test_what_is_old_goes_and_what_is_for_ever_stays(store: Store, make: SimpleN
     assert [b.mean for b in days] == [float(n) for n in range(1, 199)]
 
 
-def test_late_reading_does_not_spoil_a_bucket_whose_readings_are_gone(store: Store, make: SimpleNamespace) -> None:
-    feed(store, [(second, 20.0) for second in range(0, 3600, 60)])
-    now = make.at(100 * 86_400)
-    store.tidy(now)
-    feed(store, [(30, 99.0)])
-    store.roll_up(now + timedelta(days=1))
-    (hour,) = store.series(TEMPERATURE, make.at(0), make.at(3600), timedelta(hours=1))
-    assert (hour.mean, hour.count) == (20.0, 60)
+def test_the_newest_messages_stay_so_that_a_redelivery_is_known_after_a_long_rest(
+    store: Store, make: SimpleNamespace, reopened: Callable[[], Store]
+) -> None:
+    """What was not acknowledged before the shop was shut for months is sent again when it opens."""
+    store.record(make.message(0, qos=1, mid=7), [make.reading(0)])
+    later = 200 * 86_400
+    for day in (199, 200):  # the clock is believed when something has come
+        store.record(make.message(day * 86_400, topic="drymon/shop/log/look"), [])
+    while store.tidy(make.at(later)):
+        pass
+    with reopened() as again:
+        assert again.record(make.message(later, qos=1, mid=7, dup=True), [make.reading(later)]) == []
+
+
+def test_one_call_ages_by_a_day_at_most_and_never_beyond_what_has_come(store: Store, make: SimpleNamespace) -> None:
+    """A clock that says another year for an hour does not cost the record."""
+    feed(store, [(0, 20.0), (60, 21.0)])
+    far = make.at(3650 * 86_400)
+    for _ in range(3):
+        assert not store.tidy(far)  # nothing has come that is younger
+    feed(store, [(3650 * 86_400, 30.0), (3650 * 86_400 + 60, 30.0)])
+    for _ in range(90):
+        assert store.tidy(far + timedelta(minutes=5))
+    assert len(list(store.readings())) == 4
+    store.tidy(far + timedelta(minutes=5))
+    store.tidy(far + timedelta(minutes=5))
+    assert len(list(store.readings())) == 2
+
+
+def test_years_of_kept_changes_are_looked_at_once(store: Store, make: SimpleNamespace) -> None:
+    """Each step takes a part of the verdicts on; those between which nothing went do not hold up the rest."""
+    with store.transaction():
+        for n in range(40):
+            state = State.READY if n % 2 and n < 30 else State.DRYING
+            store.add_outcomes([make.verdict(n * 86_400, state=state)])
+    store.record(make.message(125 * 86_400), [])
+    while store.tidy(make.at(125 * 86_400), chunk=4):
+        pass
+    left = [(verdict.time - T0).days for verdict in store.verdict_history()]
+    assert left == [*range(31), *range(35, 40)]
 
 
 def test_numbers_go_on_after_everything_was_cleared(store: Store, make: SimpleNamespace) -> None:

@@ -1,6 +1,6 @@
 """A tank of slurry as its log tells it: what was measured last, in or out of its bands, how old. Pure."""
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Literal
@@ -114,7 +114,11 @@ def tank_of(setup: RoomSetup, name: str, events: Iterable[TankEvent]) -> TankNow
     """One tank by its events, of one or of many, in any order; one that room.toml does not have by what its last
     entries say.
     """
-    checks = checks_of(name, events)
+    return by_checks(setup, name, checks_of(name, events))
+
+
+def by_checks(setup: RoomSetup, name: str, checks: Sequence[SlurryCheck]) -> TankNow:
+    """The same by its checks that stand, by time."""
     filled = max((place for place, check in enumerate(checks) if check.fresh), default=0)
     tank = setup.tank_by_name.get(name) or Tank(name, ())
     for check in checks:

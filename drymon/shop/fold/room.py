@@ -32,7 +32,7 @@ from drymon.shop.fold.refold import Refolder
 from drymon.shop.fold.stepper import Stepper
 from drymon.shop.fold.tree_log import TreeLog
 from drymon.shop.plan.planner import Planner
-from drymon.shop.plan.tank_notes import AGAIN, TankLog
+from drymon.shop.plan.tank_notes import AGAIN, noted
 from drymon.shop.tree.neighbours import Leans, leaned, leans
 from drymon.shop.tree.probes import probed
 from drymon.shop.tree.state import TreeState, World
@@ -47,7 +47,7 @@ WAITING_S = 5
 GONE_S = 3 * 86400.0
 """A tree that left so long ago is no more in the room: as long as cells' masses are kept (`hooks`)."""
 
-_GIVEN = ("setup", "zone", "world", "_stepper", "_measured")
+_GIVEN = ("setup", "zone", "world", "_stepper", "_measured", "_tanks")
 """Of a room's attributes those that are no part of what it has folded."""
 
 AIR = (Quantity.TEMPERATURE, Quantity.HUMIDITY, Quantity.AIRFLOW, Quantity.PRESSURE)
@@ -70,7 +70,7 @@ class Room:
         self._touched: set[str] = set()
         self._verdicts: dict[str, Verdict] = {}
         self._racks: dict[str, RackStatus] = {}
-        self._planner, self._planned, self._tanks = Planner(self.world), frozenset[str](), TankLog()
+        self._planner, self._planned, self._tanks = Planner(self.world), frozenset[str](), self.world.tanks
 
     def tell(self, items: Iterable[Reading | LogEvent]) -> list[Doubted]:
         """New facts, in order of arrival, each of them once; returns the readings that are not believed."""
@@ -137,7 +137,8 @@ class Room:
 
     def memory(self) -> dict[str, Any]:
         """All that the room has folded so far, by name: what an image keeps."""
-        return {name: value for name, value in vars(self).items() if name not in _GIVEN}
+        own = {name: value for name, value in vars(self).items() if name not in _GIVEN}
+        return {**own, "tanks": list(self._tanks.events)}
 
     def known(self) -> dict[str, Any]:
         """What every room of this set-up has, by name: an image only names it."""
@@ -150,6 +151,7 @@ class Room:
         """Go on from what a room of this set-up had folded. LookupError: it is not all there."""
         kept = {name: memory[name] for name in self.memory()}
         self.air.update(kept.pop("air"))  # in place: all that look at the racks' air hold this very mapping
+        self.world.tanks.go_on_from(kept.pop("tanks"))
         vars(self).update(kept)
 
     def recall(self, tree: str, events: Iterable[TreeEvent], verdicts: Iterable[Verdict]) -> None:
@@ -211,8 +213,7 @@ class Room:
 
     def _take_event(self, event: TreeEvent | TankEvent) -> None:
         if isinstance(event, TankEvent):
-            self._tanks.take(event)
-            self._planned = AGAIN
+            self._take_tank(event)
             return
         log = self.logs.setdefault(event.tree, TreeLog(self.world, event.tree))
         log.add(event)
@@ -220,6 +221,15 @@ class Room:
         told = log.taken_by(event) if isinstance(event, Undo) else event
         if told is not None:
             self._touched |= self._hooks.hang_anew(event.tree, told.time)
+
+    def _take_tank(self, event: TankEvent) -> None:
+        """What was said of a tank speaks of the dips after it too: those are drawn anew."""
+        self._planned = AGAIN
+        drawn = [dip for log in self.logs.values() for dip in log.drawn]
+        apart = self._tanks.take(event, self.setup, drawn)
+        for name in [name for name, log in self.logs.items() if log.slurry_told(apart)]:
+            self._forecaster.forget(name)
+            self._touched.add(name)
 
     def _wait(self, item: Reading | LogEvent) -> None:
         """Something came that changes what has been said: look at it soon, not only at the next minute."""
@@ -340,7 +350,8 @@ class Room:
         if not self.setup.recipes or not (due or ready != self._planned):
             return []
         self._planned = ready
-        return [self._tanks.on(self._planner.plan(self._verdicts.values(), at, self.zone), self.setup, self.zone)]
+        plan = self._planner.plan(self._verdicts.values(), at, self.zone)
+        return [noted(plan, self.setup, self._tanks.events, self.zone)]
 
     def _alarms(self, at: float) -> list[Outcome]:
         now = datetime.fromtimestamp(at, UTC)

@@ -97,6 +97,13 @@ class TreeLog:
             self._snapshots.pop()
         self._completed = {dip: at for dip, at in self._completed.items() if at <= seconds}
 
+    def slurry_told(self, dips: Iterable[Dip]) -> bool:
+        """The slurry of these dips is known otherwise than when they were drawn; whether any of them is this tree's."""
+        own = [dip.time.timestamp() for dip in dips if dip.tree == self.name]
+        if own:
+            self.forget_from(min(own) - JUST_BEFORE_S)
+        return bool(own)
+
     def draw_anew(self, state: TreeState) -> None:
         """The model of its last coat is another now; what was found complete stays so."""
         if not self.is_complete(state.dip.time, state.at):
@@ -131,6 +138,11 @@ class TreeLog:
     def newest(self) -> TreeState | None:
         """The state folded last."""
         return self._last.state
+
+    @property
+    def drawn(self) -> list[Dip]:
+        """The dips that may have been folded so far."""
+        return [one for one in self._told if isinstance(one, Dip)] if self._snapshots else []
 
     @property
     def events(self) -> tuple[TreeEvent, ...]:

@@ -14,22 +14,12 @@ AGAIN = frozenset({""})
 """As the trees that a plan knew to be ready: no tree has this name, so the plan is made anew."""
 
 
-class TankLog:
-    """What was said of the tanks, in order of arrival."""
-
-    def __init__(self) -> None:
-        self.events: list[TankEvent] = []
-
-    def take(self, event: TankEvent) -> None:
-        """One more."""
-        self.events.append(event)
-
-    def on(self, plan: DayPlan, setup: RoomSetup, zone: tzinfo) -> DayPlan:
-        """The plan with a word on the tanks, of the dips before people go home: later ones have checks of their own."""
-        if not (setup.tanks or self.events):
-            return plan
-        tanks = tanks_of(setup, self.events)
-        return replace(plan, now=_told(plan.now, tanks, plan, zone), next=_told(plan.next, tanks, plan, zone))
+def noted(plan: DayPlan, setup: RoomSetup, events: Sequence[TankEvent], zone: tzinfo) -> DayPlan:
+    """The plan with a word on the tanks, of the dips before people go home: later ones have checks of their own."""
+    if not (setup.tanks or events):
+        return plan
+    tanks = tanks_of(setup, events)
+    return replace(plan, now=_told(plan.now, tanks, plan, zone), next=_told(plan.next, tanks, plan, zone))
 
 
 def _told(dips: Sequence[PlannedDip], tanks: Sequence[TankNow], plan: DayPlan, zone: tzinfo) -> tuple[PlannedDip, ...]:

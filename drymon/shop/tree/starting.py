@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 from drymon.drying import practice, usual_wait
-from drymon.drying.coat_model import CoatModel, Spread
+from drymon.drying.coat_model import USUAL_POWER, CoatModel, Spread
 from drymon.drying.conditioned import Evidence, conditioned
 from drymon.drying.usual_wait import UsualDip
 from drymon.shop.facts.measured import InItsPlace, beside_the_cloth
@@ -60,6 +60,7 @@ def start_of(kind: CoatType, models: Mapping[str, CoatModel]) -> CoatModel | Non
         trade_hours=False,
         shelters_learned=(),
         correlation=None,
+        slurry_power=USUAL_POWER,
         parameters=_unsure(start),
     )
 

@@ -25,6 +25,7 @@ from drymon.shop.facts.outcome import State
 from drymon.shop.facts.reason_code import ReasonCode
 from drymon.shop.facts.recipes import guess_recipe
 from drymon.shop.facts.setup import CoatType, RoomSetup
+from drymon.shop.facts.tank_log import TankLog, Thickness
 from drymon.shop.tree.calls import Call
 from drymon.shop.tree.redips import Redip
 from drymon.shop.tree.starting import measured_model, model_of
@@ -52,14 +53,16 @@ _UNWEIGHED = Weighings()
 
 @dataclass(frozen=True, slots=True)
 class World:
-    """What a tree's fold may look at: the room's set-up, the coat models, the racks' air, and the water that coats were
-    weighed to bring, by coat. goes_by: the model of each coat, one and the same for all dips; None: there is none.
+    """What a tree's fold may look at: the room's set-up, the coat models, the racks' air, the water that coats were
+    weighed to bring, by coat, and what was said of the tanks. goes_by: the model of each coat, one and the same for all
+    dips; None: there is none.
     """
 
     setup: RoomSetup
     models: Mapping[str, CoatModel]
     air: Mapping[str, RackAir]
     waters: dict[str, Evidence] = field(default_factory=dict)
+    tanks: TankLog = field(default_factory=TankLog)
     goes_by: Mapping[str, CoatModel | None] = field(init=False)
 
     def __post_init__(self) -> None:
@@ -79,7 +82,7 @@ class TreeState(NamedTuple):
     sure_in_a_row, unsure_in_a_row: weighings of its cell in a row that found it dry, or less than a call needs to
     stand. untold_at: since when it hangs under a coat that nobody told of, as its cell saw it. label: what people call
     it. worked_out: its drying so far is known; False of an outline, while late facts are folded in. by_cloth: its model
-    was drawn for a rack that a wet cloth has measured.
+    was drawn for a rack that a wet cloth has measured. slurry: how thick it was, where that is known.
     """
 
     name: str
@@ -120,6 +123,7 @@ class TreeState(NamedTuple):
     taught: tuple[Taught, ...] = ()
     worked_out: bool = True
     by_cloth: bool = False
+    slurry: Thickness | None = None
 
     @property
     def teaches(self) -> Taught | None:
@@ -163,11 +167,13 @@ def dipped(world: World, before: TreeState | None, dip: Dip, verdict: State | No
     model, by_cloth = _model(world, dip, kind)
     below_unknown = number > (before.number + 1 if before else 1)
     coats = water = None
+    slurry = world.tanks.thickness(world.setup, dip)
     if kind is not None and model is not None:
         below = ensemble.water_left(before.coats, before.water) if before and before.coats and before.water else None
         lost = below_unknown or (before is not None and before.coats is None)
         edges = dips.EDGES[world.setup.edges]
-        coats = dips.possible_coats(model, number, shelter, below, lost, dip.rack, edges=edges)
+        thick = slurry.log if slurry is not None else 0.0
+        coats = dips.possible_coats(model, number, shelter, below, lost, dip.rack, edges=edges, thick=thick)
         water = CoatState.fresh(len(coats.zones))
     skipped = grades.skipped(before.coarsest_um if before else None, kind.stucco_mesh if kind else None)
     early = before is not None and verdict not in (State.READY, State.COMPLETE, None)
@@ -193,6 +199,7 @@ def dipped(world: World, before: TreeState | None, dip: Dip, verdict: State | No
         weighings=_area_known(dip.tree, before, model),
         taught=taught,
         by_cloth=by_cloth,
+        slurry=slurry,
     )
 
 

@@ -7,12 +7,13 @@ from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
-from drymon.drying.coat_model import from_working, to_working
+from drymon.drying.coat_model import USUAL_POWER, from_working, to_working
 from drymon.learning.fit import TypeFit
 from drymon.learning.run import Run
 from drymon.learning.run_checks import advice, run_checks
 from drymon.readback.coat_basis import FEWEST_TO_SAY, runs_words
 from drymon.readback.promises import on_record, tally_words
+from drymon.readback.thick_words import power_words
 from drymon.shop.facts.setup import RoomSetup
 from drymon.store import Store
 from drymon.views.fit.fit_words import WHOLE_TREE, cautions, headline, left_out_words, standing
@@ -104,6 +105,7 @@ def _coat(fit: TypeFit, label: str, folder: Path, runs: Sequence[Run], room: Roo
         "parameters": [_parameter(fit, name) for name in model.parameters],
         "tail": model.tail,
         "scatter": ", ".join(f"{name} {100 * sd:.0f} %" for name, sd in model.dip_sd.items()),
+        "by_cup": _sentence(power_words(model)) if model.slurry_power != USUAL_POWER else "",
     }
 
 

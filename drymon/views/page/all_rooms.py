@@ -16,6 +16,7 @@ from flask import Flask, Response, abort, render_template, request
 
 from drymon.errors import DrymonError, SetupError
 from drymon.messages.config import ROOM_FILE, load_home
+from drymon.messages.home import homes_in
 from drymon.messages.settings import HomeConfig, Page, is_loopback, read_secret
 from drymon.shop.facts.outcome import State
 from drymon.shop.facts.sensor_state import SensorState
@@ -73,11 +74,6 @@ def create_rooms_app(folder: Path, page: Page, now: Callable[[], datetime]) -> F
         return render_template("rooms.html", cards=cards), 200, {"Cache-Control": "no-store"}
 
     return app
-
-
-def homes_in(folder: Path) -> list[Path]:
-    """The homes in a folder, by name."""
-    return sorted(file.parent for file in folder.glob(f"*/{ROOM_FILE}"))
 
 
 def _card(home: Path, now: datetime) -> Card:

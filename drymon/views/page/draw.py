@@ -21,7 +21,7 @@ from drymon.shop.facts.setup import Rack, RoomSetup
 from drymon.shop.facts.slips import did_you_mean
 from drymon.shop.facts.slurry import checks_of, tank_of
 from drymon.store import Store
-from drymon.views.page.long_air import draw_long_air, long_air
+from drymon.views.page.long_air import HOUR, draw_long_air, long_air
 from drymon.views.plots.coat import NUMBER, draw_model
 from drymon.views.plots.plan import DESK, PHONE, draw_plan
 from drymon.views.plots.psychrometric import draw_psychrometric
@@ -92,7 +92,7 @@ def slurry_picture(room: RoomSetup, store: Store, name: str, begin: datetime, en
 
 
 def _rack(config: HomeConfig, store: Store, rack: Rack, span: Span) -> Figure:
-    if span.hours > LONGEST_LINE_H:
+    if span.hours > LONGEST_LINE_H or store.finest_step(span.begin) >= HOUR:
         return draw_long_air(rack, long_air(store, config.room, rack, span.begin, span.end), config.room, span)
     events = list(store.events())
     return draw_rack(rack, rack_air(store, config.room, rack, span.begin, span.end), events, config.room, span)

@@ -21,10 +21,12 @@ from drymon.readback.coat_basis import (
     range_words,
     runs_words,
 )
+from drymon.readback.thick_words import power_words
 from drymon.shop.facts.corrected import sensor_name
 from drymon.shop.facts.measured import Measured
 from drymon.shop.facts.outcome import SensorStatus
 from drymon.shop.facts.sensor_state import SensorState
+from drymon.shop.facts.setup import RoomSetup
 from drymon.store import Calibration
 from drymon.views.page.page_context import PageContext
 from drymon.views.page.room_view import sensors
@@ -83,7 +85,12 @@ def add(app: Flask, context: PageContext) -> None:
             error=error_words(basis.model.error) if basis.is_own else "",
             ranges=range_words(basis.model),
             range_origin=range_origin(basis),
+            by_cup=power_words(basis.model) if _has_cup(context.room, name) else "",
         )
+
+
+def _has_cup(room: RoomSetup, coat: str) -> bool:
+    return any(coat in tank.coats and tank.seconds is not None for tank in room.tanks)
 
 
 def coat_basis(context: PageContext, coat: str) -> Basis | None:

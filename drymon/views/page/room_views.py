@@ -9,12 +9,15 @@ from flask import Flask, Response, abort, redirect, request, url_for
 
 from drymon.messages.names import NAME_RULE, is_name, label_of, name_of
 from drymon.messages.times import stamp
-from drymon.shop.facts.events import SHELTERS, ClockChecked, Event, TreeEvent
+from drymon.readback.thick_words import dipped_words
+from drymon.shop.facts.events import SHELTERS, ClockChecked, Dip, Event, TreeEvent
 from drymon.shop.facts.outcome import PlannedDip, State
 from drymon.shop.facts.standing import Said, judged
+from drymon.shop.facts.tank_log import TankLog
 from drymon.views import by_hand
 from drymon.views.day_sheet import day_sheet
 from drymon.views.page.day_view import day
+from drymon.views.page.evidence_views import coat_basis
 from drymon.views.page.guard import ALONE
 from drymon.views.page.page_context import PageContext
 from drymon.views.page.room_view import TreeView
@@ -159,6 +162,7 @@ def _tree_page(context: PageContext, name: str) -> Any:
         record=record,
         early=by_hand.early(view.verdict if view else None),
         slurry=_tank_told(context, view),
+        dipped_in=_dipped_in(context, record.coats[0].dip) if view and record.coats else "",
         shelters=SHELTERS,
         shelter_words=SHELTER_WORDS,
         planned=_planned(context, name),
@@ -171,6 +175,13 @@ def _tank_told(context: PageContext, view: TreeView | None) -> str:
     if view is None or view.verdict.next_coat is None:
         return ""
     return by_hand.tank_told(context.store(), context.room, view.verdict.next_coat, context.words().now)
+
+
+def _dipped_in(context: PageContext, dip: Dip) -> str:
+    """What the slurry of the coat on top was taken to do to its water, "" where no cup tells of it."""
+    slurry = TankLog(context.store().tank_events()).thickness(context.room, dip)
+    basis = coat_basis(context, dip.coat) if slurry is not None else None
+    return dipped_words(slurry, basis.model.slurry_power) if slurry is not None and basis is not None else ""
 
 
 def _label(view: TreeView | None, name: str) -> str:

@@ -1,0 +1,1 @@
+"""Kills under load, watched from outside."""

@@ -1,0 +1,63 @@
+"""How much water a thick slurry leaves on a piece: against the cups' table, and two published films."""
+
+import math
+
+import numpy as np
+import pytest
+
+from drymon.drying import dips
+from drymon.drying.thickness import of_cup
+from drymon.messages.coat_models import load_models
+from tests.drying.test_cups import middle_of, name_of
+
+BACKUP = load_models(None)["backup"]
+MIDDLE = "v_at_mid(50 Zahn Shell, 60 Ford ISO)"
+
+DRAINED, DRAWN = 0.5, 2.0 / 3.0
+"""Powers of a film's thickness by viscosity: Jeffreys 1930 (drained off a wall), Landau & Levich 1942 (drawn up)."""
+
+
+def test_thickness_is_that_of_the_table_s_viscosities(published) -> None:
+    for row in published("viscosity_cups"):
+        usual = middle_of(row)
+        low, mid, high = (float(row[key]) for key in ("v_at_t_min", MIDDLE, "v_at_t_max"))
+        band = (usual - 5.0, usual + 5.0)
+        told = [of_cup(name_of(row), float(row[key]), band) for key in ("t_min_s", "t_max_s")]
+        assert told == pytest.approx([math.log(low / mid), math.log(high / mid)], abs=1e-3)
+
+
+@pytest.mark.parametrize("cup", ["iso-2431-4", None])
+def test_the_middle_of_the_band_is_as_usual(cup: str | None) -> None:
+    assert of_cup(cup, 31.0 if cup is None else 40.0, (28.0, 34.0) if cup is None else (36.0, 44.0)) == 0.0
+
+
+def test_without_a_formula_seconds_stand_for_themselves_and_tell_no_more_than_there_is() -> None:
+    """20 s are below what ISO 2431 states, and the viscosity falls faster than the seconds do."""
+    for cup in (None, "iso-2431-4"):
+        assert of_cup(cup, 20.0, (36.0, 44.0)) == pytest.approx(-math.log(2.0))
+    assert of_cup("iso-2431-4", 30.0, (36.0, 44.0)) < math.log(30.0 / 40.0)
+
+
+def quantiles(thick: float) -> np.ndarray:
+    """5, 50 and 95 % of the water [kg/m2] on an open face, over those of the usual slurry."""
+    found = [np.quantile(dips.possible_coats(BACKUP, 1, "open", thick=one).water[0], (0.05, 0.5, 0.95))
+             for one in (0.0, thick)]  # fmt: skip
+    return np.asarray(found[1] / found[0])
+
+
+def test_what_is_assumed_has_both_published_films_within_its_bounds() -> None:
+    power = BACKUP.slurry_power
+    assert power.centre < DRAINED < DRAWN < power.centre + 1.645 * power.sd
+    assert 1.15 < quantiles(math.log(2.0))[1] < 2.0**DRAINED
+
+
+def test_a_thin_slurry_brings_less_and_bounds_widen_both_ways() -> None:
+    low, middle, high = quantiles(math.log(0.5))
+    assert low < middle < 1.0
+    assert high / low > 1.02
+
+
+def test_a_slurry_as_usual_changes_no_member() -> None:
+    one, other = dips.possible_coats(BACKUP, 3, "deep"), dips.possible_coats(BACKUP, 3, "deep", thick=0.0)
+    np.testing.assert_array_equal(one.water, other.water)
+    np.testing.assert_array_equal(one.conductance, other.conductance)
