@@ -199,6 +199,7 @@ def dipped(world: World, before: TreeState | None, dip: Dip, verdict: State | No
         weighings=_area_known(dip.tree, before, model),
         taught=taught,
         by_cloth=by_cloth,
+        touches=MappingProxyType({}),  # its own, not the default: images tell objects apart
         slurry=slurry,
     )
 
