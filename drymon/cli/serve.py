@@ -5,11 +5,22 @@ import os
 import signal
 import sys
 import threading
+from contextlib import suppress
+from importlib import import_module
 from pathlib import Path
 
 from drymon.cli.home import config_of
 from drymon.cli.parser import Commands
 from drymon.messages.settings import HomeConfig
+
+_NEEDED = (
+    "drymon.service.serve",
+    "drymon.service.turns",
+    "drymon.views.page.app",
+    "drymon.web.server",
+    "waitress.server",
+)
+"""What a room's process imports: done before processes are forked, so that all of them share it."""
 
 
 def register(subparsers: Commands) -> None:
@@ -43,12 +54,23 @@ def _serve_all(homes: list[str]) -> int:
     from drymon.service.rooms import serve_all
 
     configs = [load_home(Path(home)) for home in homes]
+    for module in _NEEDED:
+        import_module(module)
+    if any(config.store_url for config in configs):
+        with suppress(ImportError):  # each room tells that its driver is not installed
+            import_module("drymon.store.postgres")
     log_to_stderr()
     stop = threading.Event()
     for each in (signal.SIGTERM, signal.SIGINT):
         signal.signal(each, lambda *_: stop.set())
-    serve_all(configs, stop)
+    serve_all(configs, stop, _serve_in_child)
     return 0
+
+
+def _serve_in_child(home: Path) -> int:
+    from drymon.cli.main import main
+
+    return main(["serve", "--home", str(home)])
 
 
 def _serve_one(home: str | None) -> int:
@@ -70,14 +92,14 @@ def _serve_one(home: str | None) -> int:
     served = turns.run()
     sys.stderr.flush()
     if served is not None and served.anew:
-        _start_anew()
+        _start_anew(["--home", home] if home else [])
     return 0
 
 
-def _start_anew() -> None:
+def _start_anew(words: list[str]) -> None:
     """Become a fresh process under the same number: whoever watches over the service sees it run on."""
     from drymon.service import systemd
     from drymon.service.serve import LONGEST_START_S
 
     systemd.tell(f"WATCHDOG_USEC={LONGEST_START_S * 1_000_000}", "WATCHDOG=1")
-    os.execv(sys.executable, [sys.executable, *sys.orig_argv[1:]])
+    os.execv(sys.executable, [sys.executable, "-P", "-m", "drymon.cli", "serve", *words])

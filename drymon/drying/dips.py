@@ -145,13 +145,13 @@ def possible_coats(  # noqa: PLR0913, what is known of a dip; most is left out o
     draw, dip = draws.parameter_draws(model, members), draws.dip_draws(thickness.scattered(model, thick), members)
     extra = draws.extra_draws(members)
     zones = (*ZONES[shelter], EDGE)
-    brought = thickness.water_factor(model, thick) * draw["water"] * dip["water"]
-    own = brought * soaking(model, draw["soak"], number)
+    more = thickness.factor(model, thick)
+    own = more * draw["water"] * dip["water"] * soaking(model, draw["soak"], number)
     below = _buried(below, len(zones), number, own, draw["sorption"] * held_below)
     if below_unknown:
         below = below + own * (BURIED_BELOW[0] * (BURIED_BELOW[1] / BURIED_BELOW[0]) ** extra["below"])
     water = own + below
-    inner = draw["inner"] * dip["inner"]
+    inner = more * draw["inner"] * dip["inner"]
     ones = np.ones((len(zones), members))
     lag = draw["pace"] * free_growth(draw, number) * ones
     lag[-1] *= _worst(edges, extra["face"], sheltered=shelter != "open")

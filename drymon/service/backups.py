@@ -1,16 +1,20 @@
 """A backup of the database a day, copied and checked by a child process: the loop never waits for the card."""
 
 import logging
+import os
+import socket
 import subprocess
 import sys
 from datetime import datetime, timedelta
 from pathlib import Path
 
-from drymon.messages.settings import Where
+from drymon.messages.settings import Server, Where
 
 log = logging.getLogger(__name__)
 
 KEPT = 7
+TURN = f"\0drymon-copies-{os.getuid()}"
+"""Of Linux's abstract names, which nobody can leave behind: whoever has bound it makes a copy."""
 AGAIN_AFTER = timedelta(hours=1)
 
 
@@ -41,10 +45,23 @@ class Backups:
         return self._folder / f"drymon-{now:%Y-%m-%d}.db"
 
     def _begin(self, target: Path) -> None:
+        """Rooms of one server take turns on a machine, else a hundred of them would copy at midnight."""
+        if not isinstance(self._database, Server):
+            self._copy(target)
+            return
+        with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as turn:
+            try:
+                turn.bind(TURN)
+            except OSError:  # another one copies; in a minute it may be our turn
+                return
+            self._copy(target, turn.fileno())
+
+    def _copy(self, target: Path, *kept: int) -> None:
+        """kept: descriptors that stay open for as long as the copying lasts."""
         for left_over in self._folder.glob("*.part"):
             left_over.unlink()
         command = [sys.executable, "-P", "-m", "drymon.store.copying", str(self._database), str(target)]
-        self.copying = subprocess.Popen(command, stdin=subprocess.DEVNULL, stderr=subprocess.PIPE)
+        self.copying = subprocess.Popen(command, stdin=subprocess.DEVNULL, stderr=subprocess.PIPE, pass_fds=kept)
 
     def _end(self, copying: "subprocess.Popen[bytes]", now: datetime) -> None:
         said = copying.communicate()[1].decode(errors="replace").strip()

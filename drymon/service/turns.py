@@ -13,9 +13,9 @@ from drymon.messages.config import load_home
 from drymon.messages.settings import HomeConfig
 from drymon.service import systemd
 from drymon.service.serve import Service
-from drymon.store.alone import is_in_use
 from drymon.store.engine import EngineError
 from drymon.store.lock import InUse
+from drymon.store.server import Lookout
 
 log = logging.getLogger(__name__)
 
@@ -34,6 +34,7 @@ class Turns:
         self._config, self._make = config, make
         self.stop = threading.Event()
         self._said, self._turns = "", 0
+        self._lookout: Lookout | None = None
 
     def run(self) -> Service | None:
         """Serve whenever it is this process's turn, until stopped; the service that then ran. Raises what
@@ -59,10 +60,16 @@ class Turns:
     def _is_free(self) -> bool:
         """A file is asked for whoever holds it by opening it: that says which process."""
         where = self._config.database
-        return isinstance(where, Path) or not is_in_use(where)
+        if isinstance(where, Path):
+            return True
+        self._lookout = self._lookout or Lookout(where)
+        return not self._lookout.is_held()
 
     def _serve(self) -> Service:
         self._turns += 1
+        if self._lookout is not None:
+            self._lookout.close()
+            self._lookout = None  # room.toml may name another server now
         if self._said:
             self._config = _as_it_is_now(self._config)
             log.warning("taking over the room %s: turn %d of this process", self._config.room.name, self._turns)

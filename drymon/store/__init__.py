@@ -9,6 +9,7 @@ from drymon.store.lock import HomeLock, InUse, is_held
 from drymon.store.nodes import Mark
 from drymon.store.notices import AlarmChange, Notice
 from drymon.store.people import AuditLine, LeftOut, User
+from drymon.store.readers import Readers
 from drymon.store.sessions import Session
 from drymon.store.store import Store
 
@@ -24,6 +25,7 @@ __all__ = [
     "LeftOut",
     "Mark",
     "Notice",
+    "Readers",
     "Refused",
     "Session",
     "Store",

@@ -3,13 +3,14 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Self
 
 import drymon
 from drymon.errors import StoreError
 from drymon.messages.settings import Server
 from drymon.store.codec import maybe_us
 from drymon.store.dialect import table_sql
+from drymon.store.engine import Connection
 from drymon.store.lock import InUse
 from drymon.store.schema import MIGRATION_TABLE, MIGRATIONS, Migration, check_known
 
@@ -28,6 +29,16 @@ _HOLDER = f"""
     AND pg_locks.database = (SELECT oid FROM pg_database WHERE datname = current_database())
     AND (classid::bigint << 32 | objid::bigint) = {_SERVES}
 """
+
+_HELD = f"""
+    SELECT EXISTS (SELECT 1 FROM pg_locks WHERE locktype = 'advisory' AND granted AND objsubid = 1
+    AND database = (SELECT oid FROM pg_database WHERE datname = current_database())
+    AND (classid::bigint << 32 | objid::bigint) = {_SERVES})
+"""
+
+
+class NothingYet(StoreError):
+    """The room has no tables on its server yet."""
 
 
 def schema_of(room: str) -> str:
@@ -59,7 +70,7 @@ def open_reader(server: Server) -> "PostgresConnection":
     try:
         version = layout(db)
         if not version:
-            raise StoreError(f"no room {server.room} at {server.url} yet: `drymon serve` or `drymon replay` makes it")
+            raise NothingYet(f"no room {server.room} at {server.url} yet: `drymon serve` or `drymon replay` makes it")
         if version < len(MIGRATIONS):
             raise StoreError(
                 f"the room's tables have layout {version}, this drymon reads {len(MIGRATIONS)}: "
@@ -99,11 +110,43 @@ def is_there(server: Server) -> bool:
 
 def is_held(server: Server) -> bool:
     """Whether a process is the one that may write to the room."""
-    db = connect(server, readonly=True)
-    try:
-        return _holder(db) is not None
-    finally:
-        db.close()
+    with Lookout(server) as lookout:
+        return lookout.is_held()
+
+
+def held(db: Connection, room: str) -> bool:
+    """The same, asked through a connection to the server."""
+    row = db.row(_HELD, (f"{schema_of(room)} serves",))
+    return bool(row and row[0])
+
+
+class Lookout:
+    """Looks again and again whether a process may write to the room, through one connection that stays open."""
+
+    def __init__(self, server: Server) -> None:
+        self._server = server
+        self._db: PostgresConnection | None = None
+
+    def is_held(self) -> bool:
+        """EngineError, gone, where the server cannot be reached; the next look connects anew."""
+        self._db = self._db or connect(self._server, readonly=True)
+        try:
+            return held(self._db, self._server.room)
+        except StoreError:
+            self.close()
+            raise
+
+    def close(self) -> None:
+        """Look no more, until asked again."""
+        if self._db is not None:
+            self._db.close()
+            self._db = None
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,7 +17,7 @@ from drymon.store.opening import connect_reader, connect_writer, layout, migrate
 from drymon.store.people import People
 from drymon.store.retention import Retention
 from drymon.store.schema import MIGRATIONS
-from drymon.store.server import HALF_COPIED, open_reader, open_writer
+from drymon.store.server import HALF_COPIED, held, open_reader, open_writer
 from drymon.store.sessions import Sessions
 from drymon.store.sqlite import SqliteConnection
 from drymon.store.verdicts import Verdicts
@@ -54,6 +54,16 @@ class Store(Retention, Verdicts, Alarms, People, Calibrations, Sessions, Images)
     def check_reached(self) -> None:
         """StoreError, `gone`, where the database's server can no longer be reached through this store."""
         self._db.alive()
+
+    def is_held(self, server: Server) -> bool:
+        """Whether a process is the one that may write to this room, which is on that server; asked through this very
+        connection.
+        """
+        return held(self._db, server.room)
+
+    def let_go(self) -> None:
+        """End what is half read; what is half written is lost."""
+        self._db.roll_back()
 
     def close(self) -> None:
         """Close the connection; an open transaction is lost."""

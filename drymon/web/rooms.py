@@ -24,7 +24,7 @@ class RoomsServer:
         from drymon.views.page.all_rooms import create_rooms_app
 
         logging.getLogger("waitress.queue").setLevel(logging.ERROR)  # a queue is what it is for
-        app: Callable[..., Any] = create_rooms_app(folder, page, SystemClock().wall)
+        app: Callable[..., Any] = create_rooms_app(folder, page, SystemClock().wall, time.monotonic)
         try:
             self._server: Any = create_server(
                 app,

@@ -58,6 +58,7 @@ class PageServer:
         self._config, self._database, self._ask, self._online, self._clock = config, database, ask, online, clock
         self._token = secrets.token_urlsafe(32)
         self._server: Any = None
+        self._app: Any = None
 
     def start(self) -> None:
         """Open the port and serve."""
@@ -67,8 +68,9 @@ class PageServer:
         page = self._config.page
         (self._config.path / DOOR_FILE).unlink(missing_ok=True)  # of a service that was killed
         # What is too large is turned away before it is gathered: by default a gigabyte would go to the disk first.
+        self._app = self.make_app()
         self._server = create_server(
-            self.make_app(),
+            self._app,
             host=page.host,
             port=page.port,
             threads=THREADS,
@@ -85,6 +87,7 @@ class PageServer:
         if self._server is not None:
             (self._config.path / DOOR_FILE).unlink(missing_ok=True)
             self._server.close()
+            self._app.extensions["readers"].close()
             self._server = None
             self._house.stop()
 

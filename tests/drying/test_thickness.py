@@ -1,11 +1,14 @@
 """How much water a thick slurry leaves on a piece: against the cups' table, and two published films."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
-from drymon.drying import dips
+from drymon.drying import coat, dips
+from drymon.drying.coat_model import Spread
+from drymon.drying.ensemble import REFERENCE_AIR
 from drymon.drying.thickness import of_cup
 from drymon.messages.coat_models import load_models
 from tests.drying.test_cups import middle_of, name_of
@@ -55,6 +58,18 @@ def test_a_thin_slurry_brings_less_and_bounds_widen_both_ways() -> None:
     low, middle, high = quantiles(math.log(0.5))
     assert low < middle < 1.0
     assert high / low > 1.02
+
+
+def test_twice_as_thick_a_coat_takes_twice_to_four_times_as_long() -> None:
+    """In proportion to its water where the air sets the pace, to the square where the way out of the layer does (Crank
+    1975, The Mathematics of Diffusion, chapter 4).
+    """
+    model = replace(BACKUP, slurry_power=Spread(1.0, 0.0))
+    usual, thick = (dips.possible_coats(model, 1, "open", thick=one, edges=dips.NO_EDGES) for one in (0.0, math.log(2)))
+    times = [coat.steady_time(one, 0.05, REFERENCE_AIR)[0] for one in (usual, thick)]
+    assert (times[1] / times[0]).min() > 2.0
+    assert (times[1] / times[0]).max() < 4.0
+    assert np.median(times[1] / times[0]) > 2.1
 
 
 def test_a_slurry_as_usual_changes_no_member() -> None:

@@ -85,7 +85,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory, postgres: Cluster) -> Itera
 
 @pytest.fixture
 def client(folder: Path) -> FlaskClient:
-    return create_rooms_app(folder, Page("127.0.0.1", 8470), lambda: NOW).test_client()
+    return create_rooms_app(folder, Page("127.0.0.1", 8470), lambda: NOW, lambda: 0.0).test_client()
 
 
 def cards(client: FlaskClient, host: str = "127.0.0.1:8470") -> dict[str, str]:
@@ -126,7 +126,7 @@ def test_what_cannot_be_told_says_why(client: FlaskClient) -> None:
 
 
 def test_each_leads_to_its_own_page_as_this_browser_reaches_it(folder: Path) -> None:
-    wide = create_rooms_app(folder, Page("0.0.0.0", 8470), lambda: NOW).test_client()
+    wide = create_rooms_app(folder, Page("0.0.0.0", 8470), lambda: NOW, lambda: 0.0).test_client()
     ports = {name: load_home(folder / name, secrets=False).page.port for name in ("north", "west")}
     local, other = cards(wide, "localhost:8470"), cards(wide, "10.0.0.5:8470")
     assert f'href="http://localhost:{ports["north"]}/"' in local["north"]

@@ -6,6 +6,7 @@ import re
 import signal
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 import psutil
@@ -14,6 +15,7 @@ from paho.mqtt.publish import single
 
 from drymon.cli.main import main
 from drymon.messages.settings import Server
+from drymon.service import systemd
 from drymon.service.rooms import Room
 from drymon.store import Store
 from tests.postgres import Cluster
@@ -69,19 +71,24 @@ def heard(room: Room, now: float) -> Room:
     return room
 
 
-def test_a_process_that_hangs_is_ended_and_started_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    script = tmp_path / "serves"
-    script.write_text(
-        f"#!{sys.executable}\nimport os, socket, time\nname = '\\0' + os.environ['NOTIFY_SOCKET'][1:]\n"
-        "socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM).sendto(b'READY=1\\nSTATUS=listening', name)\ntime.sleep(60)\n"
-    )
-    script.chmod(0o755)
-    monkeypatch.setattr(sys, "executable", str(script))
-    room = Room(tmp_path, 0)
+def hang(_: Path) -> int:
+    systemd.tell("READY=1", "STATUS=listening")
+    time.sleep(60)
+    return 0
+
+
+def fail(_: Path) -> int:
+    raise ValueError("no such room")
+
+
+def test_a_process_that_hangs_is_ended_and_started_again(tmp_path: Path) -> None:
+    room = Room(tmp_path, 0, "a room with a long name", hang)
     before = psutil.Process(os.getpid()).children()  # others' servers and browsers
     room.tend(0.0)
     (child,) = set(psutil.Process(os.getpid()).children()) - set(before)
     assert until(lambda: heard(room, 10.0).patience_s == 60.0, 10)
+    assert Path(f"/proc/{child.pid}/comm").read_text() == "a room with a l\n", "as ps shows it"
+    assert all(each.fd <= 2 for each in child.open_files())
     room.tend(69.0)
     assert child.is_running()
     room.tend(71.0)
@@ -92,7 +99,18 @@ def test_a_process_that_hangs_is_ended_and_started_again(tmp_path: Path, monkeyp
     assert room.process is not None
     room.tell_to_end()
     room.see_it_end(5.0)
-    assert room.process.returncode == -signal.SIGTERM
+    assert room.process.code == -signal.SIGTERM
+
+
+def test_a_process_whose_service_fails_ends_by_itself(tmp_path: Path) -> None:
+    room = Room(tmp_path, 1, "room", fail)
+    room.tend(0.0)
+    process = room.process
+    assert process is not None
+    assert process.wait(10.0) == 1
+    room.tend(1.0)
+    assert room.process is None
+    room.see_it_end(0.0)
 
 
 @pytest.mark.parametrize(

@@ -1,5 +1,6 @@
 """What the service keeps in order: the files of its models, backups."""
 
+import os
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, timedelta
 from functools import partial
@@ -10,10 +11,12 @@ import pytest
 from drymon.messages.config import load_home
 from drymon.messages.message import Message
 from drymon.messages.settings import Keep
+from drymon.service.backups import Backups
 from drymon.service.pipeline import Pipeline
 from drymon.service.upkeep import Upkeep
 from drymon.shop.alarms.alarm_book import OF_FILE, Condition, Key, Truth
 from drymon.store.store import Store
+from tests.postgres import Cluster
 from tests.service.conftest import make_home, until
 
 BEGIN = datetime(2031, 3, 3, 6, tzinfo=UTC)
@@ -110,6 +113,27 @@ def test_a_backup_that_fails_is_told_of_and_tried_again_an_hour_later(
     upkeep.tend(BEGIN + timedelta(minutes=60), True)
     assert until((home / "backups" / "drymon-2031-03-03.db").exists, 30)
     upkeep.stop()
+
+
+def test_rooms_of_one_server_copy_in_turns(postgres: Cluster, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("drymon.service.backups.TURN", f"\0drymon-test-{os.getpid()}")
+    rooms = [postgres.room() for _ in range(2)]
+    for room in rooms:
+        Store.open(room).close()
+    one, other = (Backups(room, tmp_path / room.room) for room in rooms)
+    files = [tmp_path / room.room / "drymon-2031-03-03.db" for room in rooms]
+    one.tend(BEGIN)
+    other.tend(BEGIN)
+    assert one.copying is not None
+    assert other.copying is None, "one at a time"
+    assert one.copying.wait(30) == 0
+    other.tend(BEGIN + timedelta(minutes=1))
+    assert other.copying is not None
+    assert other.copying.wait(30) == 0
+    assert [file.exists() for file in files] == [True, True]
+    for each in (one, other):
+        each.tend(BEGIN + timedelta(minutes=2))
+        assert each.copying is None
 
 
 def test_no_copy_outlives_the_service(home: Path, pipeline: Pipeline) -> None:

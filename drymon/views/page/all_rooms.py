@@ -17,16 +17,19 @@ from flask import Flask, Response, abort, render_template, request
 from drymon.errors import DrymonError, SetupError
 from drymon.messages.config import ROOM_FILE, load_home
 from drymon.messages.home import homes_in
-from drymon.messages.settings import HomeConfig, Page, is_loopback, read_secret
+from drymon.messages.settings import HomeConfig, Page, Server, is_loopback, read_secret
 from drymon.shop.facts.outcome import State
 from drymon.shop.facts.sensor_state import SensorState
-from drymon.store import Store, is_in_use, is_there
+from drymon.store import Readers, Store, is_in_use, is_there
+from drymon.store.server import NothingYet
 from drymon.views.page.access import cookie_of, person_of
 from drymon.views.page.guard import EVERYWHERE, HEADERS, host_is_ours, is_local, is_pulled_in, name_of
 from drymon.views.page.room_view import look, sensors
 from drymon.views.page.words import FACES, Words
 
 log = logging.getLogger(__name__)
+
+NOTHING_YET = "nothing has been recorded yet"
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,9 +51,10 @@ class Card:
     silent: Sequence[str] = ()
 
 
-def create_rooms_app(folder: Path, page: Page, now: Callable[[], datetime]) -> Flask:
-    """The page over all homes in `folder`; page: where it is reached."""
+def create_rooms_app(folder: Path, page: Page, now: Callable[[], datetime], running: Callable[[], float]) -> Flask:
+    """The page over all homes in `folder`; page: where it is reached; running: seconds of running time."""
     app = Flask(__name__)
+    configs, readers = _Configs(), Readers(running)
     app.config["SEND_FILE_MAX_AGE_DEFAULT"] = 3600
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
     app.jinja_env.globals.update(FACES=FACES)
@@ -70,28 +74,48 @@ def create_rooms_app(folder: Path, page: Page, now: Callable[[], datetime]) -> F
 
     @app.get("/")
     def rooms() -> Any:
-        cards = [_card(home, now()) for home in homes_in(folder)]
+        cards = [_card(home, configs, readers, now()) for home in homes_in(folder)]
         return render_template("rooms.html", cards=cards), 200, {"Cache-Control": "no-store"}
 
     return app
 
 
-def _card(home: Path, now: datetime) -> Card:
+class _Configs:
+    """The homes' configurations, each read anew where its file has changed."""
+
+    def __init__(self) -> None:
+        self._read: dict[Path, tuple[tuple[int, int], HomeConfig]] = {}
+
+    def of(self, home: Path) -> HomeConfig:
+        """SetupError where it cannot be used."""
+        try:
+            about = (home / ROOM_FILE).stat()
+        except OSError:
+            return load_home(home, secrets=False)  # which tells what is wrong
+        stamp = about.st_mtime_ns, about.st_size
+        if self._read.get(home, (None,))[0] != stamp:
+            self._read[home] = stamp, load_home(home, secrets=False)
+        return self._read[home][1]
+
+
+def _card(home: Path, configs: _Configs, readers: Readers, now: datetime) -> Card:
     try:
-        config = load_home(home, secrets=False)
+        config = configs.of(home)
     except SetupError as error:
         log.warning("%s", error)
         return Card(home.name, problem=f"its {ROOM_FILE} cannot be used: drymon check tells why")
     name, at = config.room.label or config.room.name, _address(config.page)
     try:
-        if not is_there(config.database):
-            return Card(name, at, "nothing has been recorded yet")
-        with Store.open(config.database, readonly=True) as store:
+        if isinstance(config.database, Path) and not is_there(config.database):
+            return Card(name, at, NOTHING_YET)
+        with readers.reading(config.database) as store:
             if not _may_read(config, store, now):
                 return Card(
                     name, at, "sign in at its own page first" if at else "its page is for its own machine alone"
                 )
             return _told(config, store, name, at, now)
+    except NothingYet:
+        return Card(name, at, NOTHING_YET)
     except DrymonError as error:
         log.warning("%s: %s", home, error)
         return Card(name, at, "its record cannot be read: drymon check tells why")
@@ -106,7 +130,9 @@ def _may_read(config: HomeConfig, store: Store, now: datetime) -> bool:
 
 
 def _told(config: HomeConfig, store: Store, name: str, at: str, now: datetime) -> Card:
-    online = is_in_use(config.database) and store.was_served()
+    where = config.database
+    held = store.is_held(where) if isinstance(where, Server) else is_in_use(where)
+    online = held and store.was_served()
     view = look(store, config.room, now, online=online)
     standing = [entry for entry in store.alarm_book().standing() if entry.phase == "active"]
     heard = sensors(store, config.room, now)

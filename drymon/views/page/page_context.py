@@ -9,7 +9,7 @@ from typing import Any, cast
 
 from flask import Flask, Response, g, make_response, redirect, render_template, request, url_for
 
-from drymon.store import Store
+from drymon.store import Readers, Store
 from drymon.views.page.access import Access, Person, cookie_of
 from drymon.views.page.ports import Ports
 from drymon.views.page.room_view import RoomView, look
@@ -53,20 +53,21 @@ class PageContext:
     def __init__(self, app: Flask, ports: Ports) -> None:
         self.app, self.ports, self.access = app, ports, Access(ports)
         self.room = ports.config.room
+        self._readers = app.extensions["readers"] = Readers(ports.running)
         self._flashes: dict[str, Flash] = {}
         self._lock = threading.Lock()
 
     def store(self) -> Store:
-        """The record, opened for this request and closed at its end."""
+        """The record, for this request alone until its end."""
         if "store" not in g:
-            g.store = Store.open(self.ports.database, readonly=True)
+            g.store = self._readers.take(self.ports.database)
         return cast(Store, g.store)
 
     def close(self) -> None:
         """End of the request."""
         store = g.pop("store", None)
         if store is not None:
-            store.close()
+            self._readers.give_back(self.ports.database, store)
 
     @property
     def person(self) -> Person | None:
