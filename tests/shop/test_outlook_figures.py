@@ -2,7 +2,6 @@
 
 import math
 from collections.abc import Callable
-from dataclasses import replace
 from datetime import timedelta
 
 import numpy as np
@@ -19,6 +18,7 @@ from drymon.shop.tree import tree_air
 from drymon.shop.tree.state import TreeState, World
 from drymon.shop.tree.taught import Taught, likelihood, taught_by
 from drymon.shop.verdict.forecaster import Forecaster
+from tests.replaced import replace
 from tests.shop.invented_shop import BEGIN, MODELS, SETUP, reading
 
 START = BEGIN.timestamp()
