@@ -8,6 +8,7 @@ from contextlib import closing
 from functools import partial
 from pathlib import Path
 from types import SimpleNamespace
+from typing import Any
 
 import pytest
 
@@ -320,11 +321,12 @@ def test_a_batch_takes_few_ways_to_the_server_and_back(room: Server, make: Simpl
     trace = (tmp_path / "trace").open("w+b")
     with trace, Store.open(room) as store:
         store.record(make.message(0), [make.reading(0, seq=0, **node)])
-        store._db.pg.pgconn.trace(trace.fileno())
+        driver: Any = store._db
+        driver.pg.pgconn.trace(trace.fileno())
         with store.transaction():
             for n in range(1, 401):
                 store.record(make.message(n, b"%d" % n), [make.reading(n, float(n), seq=n, **node)])
-        store._db.pg.pgconn.untrace()
+        driver.pg.pgconn.untrace()
         ways = sum("\tSync" in line for line in Path(trace.name).read_text().splitlines())
         assert 0 < ways < 20
         assert [reading.seq for reading in store.readings()] == list(range(401))
