@@ -8,6 +8,7 @@ import pytest
 
 from drymon.drying import coat, dips
 from drymon.drying.coat_model import Spread
+from drymon.drying.edges import NO_EDGES
 from drymon.drying.ensemble import REFERENCE_AIR
 from drymon.drying.thickness import of_cup, scattered
 from drymon.messages.coat_models import load_models
@@ -65,7 +66,7 @@ def test_twice_as_thick_a_coat_takes_twice_to_four_times_as_long() -> None:
     1975, The Mathematics of Diffusion, chapter 4).
     """
     model = replace(BACKUP, slurry_power=Spread(1.0, 0.0))
-    usual, thick = (dips.possible_coats(model, 1, "open", thick=one, edges=dips.NO_EDGES) for one in (0.0, math.log(2)))
+    usual, thick = (dips.possible_coats(model, 1, "open", thick=one, edges=NO_EDGES) for one in (0.0, math.log(2)))
     times = [coat.steady_time(one, 0.05, REFERENCE_AIR)[0] for one in (usual, thick)]
     assert (times[1] / times[0]).min() > 2.0
     assert (times[1] / times[0]).max() < 4.0

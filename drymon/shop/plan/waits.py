@@ -11,6 +11,7 @@ import numpy as np
 
 from drymon.drying import air as moist
 from drymon.drying import coat, dips
+from drymon.drying.edges import EDGES
 from drymon.drying.ensemble import AirStep
 from drymon.shop.air.rack_air import RackAir
 from drymon.shop.air.sensors import minute_done
@@ -99,7 +100,7 @@ class Waits:
             return NEVER
         kind = setup.coat_by_name[coat_name]
         own = measured_model(model, self.world.waters.get(coat_name), by_cloth)
-        coats = dips.possible_coats(own, number, shelter, rack=rack, edges=dips.EDGES[setup.edges], thick=thick)
+        coats = dips.possible_coats(own, number, shelter, rack=rack, edges=EDGES[setup.edges], thick=thick)
         dry = coat.steady_seconds(coats, 1.0 - kind.dry_at, step)
         seconds = np.sort(np.maximum(dry, 3600.0 * (kind.shortest_wait_h or 0.0)))
         return Wait(*(float(seconds[math.ceil(share * len(seconds)) - 1]) for share in (0.5, ASSURANCE)))
