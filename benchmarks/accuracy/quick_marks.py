@@ -22,6 +22,7 @@ from benchmarks.accuracy.tables import table
 from benchmarks.accuracy.worlds.by_name import WORLDS
 from drymon.drying import dips
 from drymon.drying.coat_model import CoatModel
+from drymon.drying.edges import EDGES, NO_EDGES, Edges
 from drymon.drying.ensemble import Array
 from drymon.learning.fit import fit_all
 from drymon.learning.forecast_scores import BOUNDS, hours_until
@@ -58,11 +59,11 @@ def marks(world: str, air: str, seed: int, runs: int, cache: Path | None, cups: 
     packaged = load_models(None)
     starts = {name: replace(packaged[start], name=name) for name, start in data.starts.items()}
     models = starts | {fit.model.name: fit.model for fit in fit_all(data.runs, starts)}
-    edges = dips.EDGES["thick"] if world == "edges" else dips.NO_EDGES
+    edges = EDGES["thick"] if world == "edges" else NO_EDGES
     return [_mark(world, air, seed, dip, models[dip.coat], edges) for dip in data.dips]
 
 
-def _mark(world: str, air: str, seed: int, dip: quick.QuickDip, model: CoatModel, edges: dips.Edges) -> Mark:
+def _mark(world: str, air: str, seed: int, dip: quick.QuickDip, model: CoatModel, edges: Edges) -> Mark:
     coats = dips.possible_coats(
         model, dip.number, dip.shelter, rack=dip.rack, held_below=dip.held_below, edges=edges, thick=dip.thick
     )

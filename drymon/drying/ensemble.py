@@ -109,7 +109,8 @@ class PossibleCoats:
     monolayer, of all coats' binder that answers to the air (`coats_breathing`); sunk [-] share of `water` that lies in
     the coats below; below [s/m] resistance of those coats; buried [-] share of `water` that older coats brought, below
     0 where they lack some; airflow, slowness (members,): place in an assumed range of speeds, rank by time to dry; form
-    (members,), or one for all: index of the falling rate's form in `curve.TAILS`, None where all are of the power form.
+    (members,), or one for all: index of the falling rate's form in `coat_model.TAILS`, None where all are of the power
+    form.
     """
 
     zones: tuple[str, ...]
@@ -179,7 +180,7 @@ REFERENCE_AIR = AirStep(deficit=0.0097, saturation=0.0194, excess=0.0, resistanc
 
 
 def form_of(tail: str, members: int) -> npt.NDArray[np.int64] | None:
-    """A tail's index in `curve.TAILS` for each member; None for the power form. ValueError: no such tail."""
+    """A tail's index in `coat_model.TAILS` for each member; None for the power form. ValueError: no such tail."""
     index = curve.form_of(tail)
     return None if index == curve.POWER else np.full(members, index)
 

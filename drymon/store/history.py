@@ -8,10 +8,9 @@ from typing import Any, NamedTuple
 
 from drymon.drying.quantities import Quantity
 from drymon.messages.message import Message
-from drymon.shop.air.cross_check import AS_MEASURED
 from drymon.shop.facts.events import LogEvent, TankEvent
 from drymon.shop.facts.reading import Reading
-from drymon.shop.facts.sensor_state import SensorState
+from drymon.shop.facts.sensor_state import AS_MEASURED, SensorState
 from drymon.store.codec import event_of, from_us, to_us, within
 from drymon.store.database import Database
 from drymon.store.engine import Row

@@ -18,8 +18,8 @@ from scipy.integrate import solve_ivp
 from scipy.optimize import brentq
 
 from drymon.drying import coat, dips, draws, ensemble, possible, sorption, surface
-from drymon.drying.coat_model import DIP_PARAMETERS, GROWTH, PARAMETERS, SHARES, CoatModel, Spread
-from drymon.drying.curve import TAILS
+from drymon.drying.coat_model import DIP_PARAMETERS, GROWTH, PARAMETERS, SHARES, TAILS, CoatModel, Spread
+from drymon.drying.edges import EDGES
 from drymon.drying.ensemble import REFERENCE_AIR, AirStep, CoatState, PossibleCoats, water_left
 
 CENTRES = {
@@ -338,7 +338,7 @@ def test_a_certain_model_gives_one_coat() -> None:
 @pytest.mark.parametrize(("look", "least", "most"), [("even", 1.0, 1.1), ("usual", 1.0, 1.3), ("thick", 1.2, 1.8)])
 def test_an_edge_takes_longer_than_the_faces_as_the_trees_look(look: str, least: float, most: float) -> None:
     """No scale sees it: it has no area, and only what is said of the trees tells how thick it is."""
-    coats = dips.possible_coats(model(scatter=0.0), 1, "open", edges=dips.EDGES[look])
+    coats = dips.possible_coats(model(scatter=0.0), 1, "open", edges=EDGES[look])
     faces, edge = coat.steady_time(coats, 0.05, REFERENCE_AIR)
     assert least * 0.999 <= (edge / faces).min() <= least * 1.02
     assert most * 0.98 <= (edge / faces).max() <= most * 1.001

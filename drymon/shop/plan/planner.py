@@ -71,8 +71,10 @@ class Planner:
 
     def _going(self, verdict: Verdict, at: float) -> _Going:
         setup, coats = self.waits.world.setup, []
-        for number, name in _coming(verdict, setup):
-            wait = self.waits.of(verdict.rack, name, number, verdict.shelter, at)
+        for place, (number, name) in enumerate(_coming(verdict, setup)):
+            at_once = place == 0 and verdict.state is State.READY
+            of = self.waits.of_dip_now if at_once else self.waits.of
+            wait = of(verdict.rack, name, number, verdict.shelter, at)
             coats.append(_Coat(number, name, wait, _longest_s(setup, name)))
         return _Going(verdict, tuple(coats))
 

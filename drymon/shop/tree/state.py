@@ -12,6 +12,7 @@ from typing import Any, NamedTuple
 from drymon.drying import dips, ensemble
 from drymon.drying.coat_model import CoatModel
 from drymon.drying.conditioned import Evidence
+from drymon.drying.edges import EDGES
 from drymon.drying.ensemble import CoatState, PossibleCoats
 from drymon.drying.possible import weighted_quantiles
 from drymon.drying.touch import felt_dry
@@ -171,7 +172,7 @@ def dipped(world: World, before: TreeState | None, dip: Dip, verdict: State | No
     if kind is not None and model is not None:
         below = ensemble.water_left(before.coats, before.water) if before and before.coats and before.water else None
         lost = below_unknown or (before is not None and before.coats is None)
-        edges = dips.EDGES[world.setup.edges]
+        edges = EDGES[world.setup.edges]
         thick = slurry.log if slurry is not None else 0.0
         coats = dips.possible_coats(model, number, shelter, below, lost, dip.rack, edges=edges, thick=thick)
         water = CoatState.fresh(len(coats.zones))
