@@ -31,7 +31,7 @@ WINGS: dict[str, set[str]] = {
     "shop.weight": {"shop.facts"},
     "shop.tree": {"shop.facts", "shop.air", "shop.weight"},
     "shop.verdict": {"shop.facts", "shop.air", "shop.weight", "shop.tree"},
-    "shop.alarms": {"shop.facts", "shop.air", "shop.verdict"},
+    "shop.alarms": {"shop.facts", "shop.verdict"},
     "shop.plan": {"shop.facts", "shop.air", "shop.tree"},
     "shop.fold": {"shop.facts", "shop.air", "shop.weight", "shop.tree", "shop.verdict", "shop.alarms", "shop.plan"},
     "service": {"service.notify"},

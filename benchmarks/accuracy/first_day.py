@@ -27,6 +27,7 @@ from benchmarks.accuracy.worlds.by_name import WORLDS
 from drymon.drying import coat, dips, ensemble, surface, weight_evidence
 from drymon.drying.coat_model import CoatModel
 from drymon.drying.conditioned import Evidence
+from drymon.drying.edges import EDGES, NO_EDGES
 from drymon.drying.ensemble import AirStep, Array, CoatState, PossibleCoats
 from drymon.drying.possible import MEMBERS, toned_down, weighted_quantiles
 from drymon.learning.run import Run, RunAir
@@ -138,9 +139,7 @@ class ShopOnDayOne:
         gone = np.interp(minutes / 60.0, seen.hours, seen.gone)
         water = TILE_M2 * self.shop.world.body.water(run.coat) * (1.0 - gone)
         masses = np.round((TILE_KG + water) / digit_kg) * digit_kg
-        coats = dips.possible_coats(
-            model, run.number, "open", rack=run.rack, held_below=run.held_below, edges=dips.NO_EDGES
-        )
+        coats = dips.possible_coats(model, run.number, "open", rack=run.rack, held_below=run.held_below, edges=NO_EDGES)
         course = np.stack([coats.of_tree(left * coats.water) for left in walk(coats, steps(run.air))])
         at = np.minimum(minutes * 60.0 / STEP_S, len(course) - 1.001)
         low = at.astype(int)
@@ -160,7 +159,7 @@ class ShopOnDayOne:
             speeds = (speed / CLOTH_FACTOR, speed * CLOTH_FACTOR) if case.cloth else ASSUMED
             model = self.model(dip.coat, case, speeds)
             coats = dips.possible_coats(
-                model, dip.number, dip.shelter, rack=dip.rack, held_below=dip.held_below, edges=dips.EDGES[self.edges]
+                model, dip.number, dip.shelter, rack=dip.rack, held_below=dip.held_below, edges=EDGES[self.edges]
             )
             told = self.taught(dip.coat, model, case, dip.number)
             weights = np.full(MEMBERS, 1.0 / MEMBERS) if told is None else told / told.sum()

@@ -46,6 +46,7 @@ class DipTruth:
     end: int | None = None  # minute of the next dip; None: none came
     gone: Array = field(default_factory=lambda: np.zeros(0))  # slowest part, one value a minute from the dip on
     dry_minute: float | None = None  # from the recording's start
+    slurry: float = 1.0  # its slurry's pick-up that day and week, over the usual
     oracle_minute: float | None = None  # the same with nominal scatter: what full knowledge of the physics could say
 
 
@@ -134,7 +135,8 @@ class Foundry:
 
     def dip(self, name: str, coat: str, weighed: bool = False) -> DipTruth:
         """Dip a tree now."""
-        tree, pickup = self.trees[name], self._slurry(coat) * self._luck(self.scatter.pickup)
+        tree, slurry = self.trees[name], self._slurry(coat)
+        pickup = slurry * self._luck(self.scatter.pickup)
         zones = self.zones[name]
         both = np.concatenate([zones, zones + self.real])
         n = len(zones)
@@ -147,7 +149,9 @@ class Foundry:
         if before is not None:
             before.end = self.minute
         cell = self.hung.get(name)
-        truth = DipTruth(name, tree.rack, coat, self.number[name], tree.shelter, self.minute, cell, weighed)
+        truth = DipTruth(
+            name, tree.rack, coat, self.number[name], tree.shelter, self.minute, cell, weighed, slurry=slurry
+        )
         self.loads[self.minute] = self.shells.load(np.arange(2 * self.real))
         self._base[id(truth)] = self.loads[self.minute].copy()
         self.dips.append(truth)

@@ -64,7 +64,8 @@ class Raw:
 class QuickDip:
     """A trial dip. hours: truly from the dip to `dry_at`; oracle_hours: of its twin without luck; gone: share of the
     removable water gone from the slowest part, by the minute until the next dip. air: as measured, from the dip to
-    three drying times after it. cell: its load cell's readings (s since the dip, kg), None without one.
+    three drying times after it. cell: its load cell's readings (s since the dip, kg), None without one. slurry: its
+    pick-up that day and week, over the usual; thick: what a cup told of it, as in a run, 0 without one (`cups`).
     """
 
     tree: str
@@ -79,19 +80,23 @@ class QuickDip:
     air: RunAir
     held_below: float
     cell: tuple[Array, Array] | None
+    slurry: float = 1.0
+    thick: float = 0.0
 
 
 @dataclass(frozen=True)
 class Quick:
     """A shop's weighed runs and trial dips. starts: by coat, the name of its packaged starting model.
 
-    truths: by run id, hours to `dry_at` and the share gone at each minute: for looking at, never for fitting.
+    truths: by run id, hours to `dry_at` and the share gone at each minute: for looking at, never for fitting. slurries:
+    by run id, the slurry's pick-up over the usual, for cups that tell of it (`cups`).
     """
 
     runs: list[Run]
     dips: list[QuickDip]
     starts: dict[str, str]
     truths: dict[str, tuple[float | None, Array]] = field(default_factory=dict)
+    slurries: dict[str, float] = field(default_factory=dict)
 
 
 def load(
@@ -106,6 +111,7 @@ def load(
         dips=[_dip(raw) for raw in trial],
         starts={name: name if name in packaged else OF_FAMILY[family] for name, family in FAMILY.items()},
         truths={_id(raw): (_hours(raw.truth.dry_minute, raw.truth), raw.truth.gone) for raw in fit},
+        slurries={_id(raw): raw.truth.slurry for raw in fit},
     )
 
 
@@ -127,7 +133,9 @@ def _raw(world: str, air: str, seed: int, runs: int, cache: Path | None) -> tupl
 def _mark() -> str:
     """Changes with the examiner's source: what was simulated by another is not taken for this one's."""
     sources = sorted(
-        path for path in HERE.rglob("*.py") if path.name not in ("quick.py", "quick_marks.py", "run.py", "tables.py")
+        path
+        for path in HERE.rglob("*.py")
+        if path.name not in ("quick.py", "quick_marks.py", "cups.py", "run.py", "tables.py")
     )
     return hashlib.sha256(b"".join(path.read_bytes() for path in sources)).hexdigest()[:10]
 
@@ -212,7 +220,7 @@ def _dip(raw: Raw) -> QuickDip:
     return QuickDip(
         tree=dip.tree, coat=dip.coat, number=dip.number, shelter=dip.shelter, rack=dip.rack, start_s=raw.start_s,
         hours=hours, oracle_hours=_hours(dip.oracle_minute, dip), gone=dip.gone, air=air, held_below=_held_below(raw),
-        cell=raw.cell,
+        cell=raw.cell, slurry=dip.slurry,
     )  # fmt: skip
 
 

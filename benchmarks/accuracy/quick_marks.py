@@ -2,6 +2,7 @@
 
     python -m benchmarks.accuracy.quick_marks --cache /tmp/rooms --seeds 1 2 3
     python -m benchmarks.accuracy.quick_marks --cache /tmp/rooms --worlds front --airs dry-winter --runs 3
+    python -m benchmarks.accuracy.quick_marks --cache /tmp/rooms --cups 0.7   # a daily cup tells 70 % of its luck
 
 A shop's weighed runs are fitted, its trial dips of another week forecast through the air as measured, to the end and
 beyond the next dip: nothing cuts lateness short. A line for each world, and one for each shelter.
@@ -15,11 +16,13 @@ from pathlib import Path
 import numpy as np
 
 from benchmarks.accuracy import quick
+from benchmarks.accuracy.cups import with_cups
 from benchmarks.accuracy.first_day import STEP_S, TARGET_LEFT, steps
 from benchmarks.accuracy.tables import table
 from benchmarks.accuracy.worlds.by_name import WORLDS
 from drymon.drying import dips
 from drymon.drying.coat_model import CoatModel
+from drymon.drying.edges import EDGES, NO_EDGES, Edges
 from drymon.drying.ensemble import Array
 from drymon.learning.fit import fit_all
 from drymon.learning.forecast_scores import BOUNDS, hours_until
@@ -49,18 +52,21 @@ class Mark:
     gone: float
 
 
-def marks(world: str, air: str, seed: int, runs: int, cache: Path | None) -> list[Mark]:
-    """All trial dips of a shop, forecast by the models that its weighed runs have taught."""
+def marks(world: str, air: str, seed: int, runs: int, cache: Path | None, cups: float | None = None) -> list[Mark]:
+    """All trial dips of a shop, forecast by the models that its weighed runs have taught. cups: see `with_cups`."""
     data = quick.load(world, air, seed, runs, cache)
+    data = data if cups is None else with_cups(data, cups, seed)
     packaged = load_models(None)
     starts = {name: replace(packaged[start], name=name) for name, start in data.starts.items()}
     models = starts | {fit.model.name: fit.model for fit in fit_all(data.runs, starts)}
-    edges = dips.EDGES["thick"] if world == "edges" else dips.NO_EDGES
+    edges = EDGES["thick"] if world == "edges" else NO_EDGES
     return [_mark(world, air, seed, dip, models[dip.coat], edges) for dip in data.dips]
 
 
-def _mark(world: str, air: str, seed: int, dip: quick.QuickDip, model: CoatModel, edges: dips.Edges) -> Mark:
-    coats = dips.possible_coats(model, dip.number, dip.shelter, rack=dip.rack, held_below=dip.held_below, edges=edges)
+def _mark(world: str, air: str, seed: int, dip: quick.QuickDip, model: CoatModel, edges: Edges) -> Mark:
+    coats = dips.possible_coats(
+        model, dip.number, dip.shelter, rack=dip.rack, held_below=dip.held_below, edges=edges, thick=dip.thick
+    )
     hours = hours_until(coats, [(piece, STEP_S) for piece in steps(dip.air)], TARGET_LEFT)
     early, best, late = (float(value) for value in np.quantile(hours, BOUNDS, method="inverted_cdf"))
     gone = 1.0 if late >= dip.hours else float(dip.gone[min(int(60.0 * late), len(dip.gone) - 1)])
@@ -110,9 +116,10 @@ def main() -> None:
     parser.add_argument("--airs", nargs="+", default=["steady"])
     parser.add_argument("--seeds", nargs="+", type=int, default=[1])
     parser.add_argument("--runs", type=int, default=12, help="weighed ones per coat type")
+    parser.add_argument("--cups", type=float, help="share of the variance of the slurry's luck that a daily cup tells")
     args = parser.parse_args()
     rooms = [(w, a, s) for w in args.worlds for a in args.airs for s in args.seeds]
-    found = [one for room in rooms for one in marks(*room, args.runs, args.cache)]
+    found = [one for room in rooms for one in marks(*room, args.runs, args.cache, args.cups)]
     print(table(f"{len(rooms)} shops, {args.runs} weighed runs per coat type", ["world", *HEAD], lines(found)))
 
 

@@ -21,8 +21,7 @@ from drymon.readback.now import age
 from drymon.readback.promises import on_record, tally_words
 from drymon.service.clock import EARLIEST, SystemClock
 from drymon.service.embedded import broker_of
-from drymon.shop.air.cross_check import AS_MEASURED
-from drymon.shop.facts.sensor_state import SensorState
+from drymon.shop.facts.sensor_state import AS_MEASURED, SensorState
 from drymon.shop.facts.value_words import value_words
 from drymon.shop.tree.starting import start_of
 from drymon.store import is_there

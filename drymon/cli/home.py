@@ -6,7 +6,6 @@ from datetime import datetime
 from pathlib import Path
 
 from drymon.errors import DrymonError, SetupError, StoreError
-from drymon.messages.coat_models import model_doubts
 from drymon.messages.config import load_home
 from drymon.messages.home import locate_home
 from drymon.messages.settings import HomeConfig
@@ -42,6 +41,8 @@ def record_of(config: HomeConfig) -> Store:
 
 def warn_of_models(config: HomeConfig) -> None:
     """Say on stderr which model files of the home cannot be used, where what follows goes by models."""
+    from drymon.messages.coat_models import model_doubts
+
     for told in model_doubts(config.path).values():
         print(f"drymon: {told}", file=sys.stderr)
 

@@ -8,14 +8,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
-from drymon.cli.home import config_of, file_to_write, record_of, wall
 from drymon.errors import DrymonError, LearningError
-from drymon.messages.outgoing import plan_dict
-from drymon.messages.settings import HomeConfig
-from drymon.messages.times import AHEAD
-from drymon.shop.facts.outcome import DayPlan
 
 if TYPE_CHECKING:
+    from drymon.messages.settings import HomeConfig
+    from drymon.shop.facts.outcome import DayPlan
     from drymon.shop.plan.what_if import Change
 
 COULD_NOT, WRONG_USE = 1, 2
@@ -56,6 +53,9 @@ def register(commands: Any) -> None:
 
 def run(args: Namespace) -> int:
     """Print or write the plan; 1 where there is none yet. Of one that is past nothing is to be dipped now."""
+    from drymon.cli.home import config_of, record_of, wall
+    from drymon.messages.times import AHEAD
+
     config, now = config_of(args), wall()
     if args.looking_back:
         return _look_back(config, now, args.days or DAYS_BACK)
@@ -116,7 +116,8 @@ def change_of(words: list[str]) -> "Change":
     return Change(**asked)
 
 
-def _what_if(config: HomeConfig, plan: DayPlan, change: "Change") -> str:
+def _what_if(config: "HomeConfig", plan: "DayPlan", change: "Change") -> str:
+    from drymon.cli.home import record_of
     from drymon.messages.coat_models import load_models
     from drymon.shop.facts.measured import Measured
     from drymon.shop.fold.room import Room
@@ -134,7 +135,7 @@ def _what_if(config: HomeConfig, plan: DayPlan, change: "Change") -> str:
     return what_if_text(what_if(room.world, verdicts, plan, change, zone), change, config.room, zone)
 
 
-def _written(config: HomeConfig, plan: DayPlan, ending: str, until: datetime) -> str | bytes:
+def _written(config: "HomeConfig", plan: "DayPlan", ending: str, until: datetime) -> str | bytes:
     """The plan up to `until`, as such a file has it."""
     zone = ZoneInfo(config.room.timezone)
     if ending == ".ics":
@@ -142,6 +143,8 @@ def _written(config: HomeConfig, plan: DayPlan, ending: str, until: datetime) ->
 
         return calendar(plan, config.room, until)
     if ending == ".json":
+        from drymon.messages.outgoing import plan_dict
+
         return json.dumps(plan_dict(plan), ensure_ascii=False, indent=2) + "\n"
     if ending == ".html":
         from drymon.views.day_sheet import day_sheet
@@ -152,7 +155,8 @@ def _written(config: HomeConfig, plan: DayPlan, ending: str, until: datetime) ->
     return plan_text(plan, config.room, zone, until)
 
 
-def _draw(args: Namespace, config: HomeConfig, plan: DayPlan, until: datetime) -> int:
+def _draw(args: Namespace, config: "HomeConfig", plan: "DayPlan", until: datetime) -> int:
+    from drymon.cli.home import file_to_write
     from drymon.views.plots.plan import draw_plan
     from drymon.views.plots.style import save
 
@@ -161,8 +165,10 @@ def _draw(args: Namespace, config: HomeConfig, plan: DayPlan, until: datetime) -
     return 0
 
 
-def _tell(args: Namespace, config: HomeConfig, what: str | bytes) -> int:
+def _tell(args: Namespace, config: "HomeConfig", what: str | bytes) -> int:
     if args.out:
+        from drymon.cli.home import file_to_write
+
         file = file_to_write(args.out, config.path)
         file.write_bytes(what.encode() if isinstance(what, str) else what)
         print(f"written: {file}")
@@ -176,7 +182,8 @@ def _wrong(what: str) -> int:
     return WRONG_USE
 
 
-def _look_back(config: HomeConfig, now: datetime, days: int) -> int:
+def _look_back(config: "HomeConfig", now: datetime, days: int) -> int:
+    from drymon.cli.home import record_of
     from drymon.views.looking_back import looking_back, table_of
 
     with record_of(config) as record:

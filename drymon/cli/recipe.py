@@ -3,13 +3,9 @@
 import sys
 from argparse import Namespace
 
-from drymon.cli.home import config_of
 from drymon.cli.parser import Commands
 from drymon.errors import LearningError
-from drymon.messages.names import NAME_RULE, is_name
-from drymon.messages.typed import metal_of
 from drymon.shop.facts.stack import Metal, Piece, suggest
-from drymon.views.recipe_words import check_text, suggestion_text
 
 WRONG_USE = 2
 
@@ -35,6 +31,11 @@ def register(subparsers: Commands) -> None:
 
 def run(args: Namespace) -> int:
     """Print; 2 where a word makes no sense."""
+    from drymon.cli.home import config_of
+    from drymon.messages.names import NAME_RULE, is_name
+    from drymon.messages.typed import metal_of
+    from drymon.views.recipe_words import check_text, suggestion_text
+
     room = config_of(args).room
     if args.what != "suggest":
         sys.stdout.write(check_text(room, room.recipes))

@@ -3,7 +3,6 @@
 import argparse
 from pathlib import Path
 
-from drymon.cli.home import config_of, warn_of_models
 from drymon.cli.parser import Commands
 
 
@@ -21,6 +20,7 @@ def register(subparsers: Commands) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Play the streams."""
+    from drymon.cli.home import config_of, warn_of_models
     from drymon.service.replay import replay
 
     config = config_of(args)

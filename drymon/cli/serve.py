@@ -8,10 +8,12 @@ import threading
 from contextlib import suppress
 from importlib import import_module
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from drymon.cli.home import config_of
 from drymon.cli.parser import Commands
-from drymon.messages.settings import HomeConfig
+
+if TYPE_CHECKING:
+    from drymon.messages.settings import HomeConfig
 
 _NEEDED = (
     "drymon.service.serve",
@@ -74,6 +76,8 @@ def _serve_in_child(home: Path) -> int:
 
 
 def _serve_one(home: str | None) -> int:
+    from drymon.cli.home import config_of
+
     config = config_of(argparse.Namespace(home=home), secrets=True)
     from drymon.service.logs import log_to_stderr
     from drymon.service.serve import Service
@@ -82,7 +86,7 @@ def _serve_one(home: str | None) -> int:
 
     log_to_stderr()
 
-    def make(config: HomeConfig) -> Service:
+    def make(config: "HomeConfig") -> Service:
         service: Service = Service(config, make_page=lambda *its: PageServer(*its, start_anew=service.start_anew))
         return service
 

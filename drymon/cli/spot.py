@@ -2,20 +2,15 @@
 
 import argparse
 import sys
+from typing import TYPE_CHECKING
 
-from drymon.cli.home import config_of, record_of, wall
 from drymon.cli.parser import Commands
 from drymon.drying.quantities import Quantity
 from drymon.errors import LearningError, RefusedMessage, StoreError
-from drymon.messages.message import Message
-from drymon.messages.names import name_of
-from drymon.messages.outgoing import to_payload
-from drymon.messages.parse import Parser
-from drymon.messages.settings import HomeConfig
-from drymon.messages.times import stamp
-from drymon.messages.topics import surface_topic
-from drymon.messages.typed import quantity_of
-from drymon.shop.tree.probes import SMOOTHED_MIN
+
+if TYPE_CHECKING:
+    from drymon.messages.message import Message
+    from drymon.messages.settings import HomeConfig
 
 WRONG_USE = 2
 
@@ -26,8 +21,7 @@ def register(subparsers: Commands) -> None:
         "spot",
         help="a tree's surface temperature by a hand-held thermometer",
         description="Tell the temperature of a tree's wettest open face. A face that is colder than the air gives "
-        "off water: the tree is not called ready. A warm one says nothing of pockets. "
-        f"It counts for {SMOOTHED_MIN} minutes.",
+        "off water: the tree is not called ready. A warm one says nothing of pockets.",
     )
     parser.add_argument("tree", metavar="TREE")
     parser.add_argument("temperature", metavar="T[UNIT]", help="such as 18.4, 18.4C, 65.1F; Celsius without a unit")
@@ -36,6 +30,11 @@ def register(subparsers: Commands) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Publish the reading; DrymonError where no broker takes it."""
+    from drymon.cli.home import config_of
+    from drymon.messages.names import name_of
+    from drymon.messages.typed import quantity_of
+    from drymon.shop.tree.probes import SMOOTHED_MIN
+
     config = config_of(args)
     try:
         celsius = quantity_of(Quantity.SURFACE, args.temperature)
@@ -53,8 +52,15 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def spot_message(config: HomeConfig, tree: str, rack: str | None, celsius: float) -> Message:
+def spot_message(config: "HomeConfig", tree: str, rack: str | None, celsius: float) -> "Message":
     """The reading of a probe that has the tree's name. RefusedMessage says what is allowed."""
+    from drymon.cli.home import wall
+    from drymon.messages.message import Message
+    from drymon.messages.outgoing import to_payload
+    from drymon.messages.parse import Parser
+    from drymon.messages.times import stamp
+    from drymon.messages.topics import surface_topic
+
     now = wall()
     where = rack or _rack_of(config, tree)
     content = {"value": round(celsius, 2), "unit": "Cel", "time": stamp(now)}
@@ -63,7 +69,9 @@ def spot_message(config: HomeConfig, tree: str, rack: str | None, celsius: float
     return message
 
 
-def _rack_of(config: HomeConfig, tree: str) -> str:
+def _rack_of(config: "HomeConfig", tree: str) -> str:
+    from drymon.cli.home import record_of
+
     try:
         with record_of(config) as record:
             verdicts = record.current_verdicts()

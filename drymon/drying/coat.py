@@ -18,6 +18,8 @@ the rate falls the tree warms and takes heat back (`warming`). Below the sorptio
 takes water up again.
 """
 
+from typing import NamedTuple
+
 import numpy as np
 
 from drymon.drying import curve, sorption
@@ -36,17 +38,18 @@ _LEAST_DEFICIT = 1e-4
 
 def steady_time(coats: PossibleCoats, left: Values, air: AirStep) -> Array:
     """Seconds in unchanging air until `left` (above 0) remains, (zones, members): the closed form without sorption."""
-    face, still = outside(coats, air)
-    inner = curve.inner_now(coats.inner, coats.liquid, air.deficit)
+    ways = _ways(coats, air)
     left_ = np.asarray(left, dtype=np.float64)
     until = np.maximum(left_, coats.end)
-    path = curve.resistance_times_water(until, face, inner, coats.critical, coats.exponent, coats.form, air.deficit)
-    path = path + still * (1.0 - until) + coats.below * curve.sunk_dose(until, coats.sunk)
-    inside = _inside(coats, (face, still, inner), until, air.deficit)
-    path = path + (face + still) * (until - left_) + inside * until * np.log(until / np.maximum(left_, curve.LEAST))
+    path = curve.resistance_times_water(
+        until, ways.face, ways.inner, coats.critical, coats.exponent, coats.form, air.deficit
+    )
+    path = path + ways.still * (1.0 - until) + coats.below * curve.sunk_dose(until, coats.sunk)
+    inside = _inside(coats, ways, until, air.deficit)
+    path = path + ways.outer * (until - left_) + inside * until * np.log(until / np.maximum(left_, curve.LEAST))
     by_heat = np.minimum(coats.cooling * air.deficit / coats.water, 1.0 - left_)
-    now = _resistance(coats, (face, still, inner), left_, air.deficit)
-    heat = (face + still) ** 2 / now * by_heat  # what the tree's heat saves, less what `warming` has taken back
+    now = _resistance(coats, ways, left_, air.deficit)
+    heat = ways.outer**2 / now * by_heat  # what the tree's heat saves, less what `warming` has taken back
     return np.asarray(coats.water * (path - heat) / air.deficit * time_factor(coats, air))
 
 
@@ -59,6 +62,20 @@ def steady_seconds(coats: PossibleCoats, left: float, air: AirStep) -> Array:
     return np.asarray(np.where(room <= _LEAST_ROOM, np.inf, seconds).max(axis=0))
 
 
+class _Ways(NamedTuple):
+    """Resistances [s/m], (zones, members): of the open face, of the air in a slow zone, of both, of the dried layer."""
+
+    face: Array
+    still: Values
+    outer: Array
+    inner: Array
+
+
+def _ways(coats: PossibleCoats, air: AirStep) -> _Ways:
+    face, still = outside(coats, air)
+    return _Ways(face, still, face + still, curve.inner_now(coats.inner, coats.liquid, air.deficit))
+
+
 def step(coats: PossibleCoats, left: Array, air: AirStep, seconds: float) -> Array:
     """Share of water left after `seconds` of this air, (zones, members).
 
@@ -67,13 +84,13 @@ def step(coats: PossibleCoats, left: Array, air: AirStep, seconds: float) -> Arr
     second order otherwise, and never past the floor; one step may span minutes or hours.
     """
     floor = coats.sorption * air.excess
-    face, still = outside(coats, air)
+    ways = _ways(coats, air)
+    heat = coats.cooling * air.deficit / coats.water
     passed = seconds / time_factor(coats, air)
-    start, rest = _down_to_the_knee(coats, cooled(coats, left, air) - floor, air.deficit / (face + still), passed)
-    ways = face, still, curve.inner_now(coats.inner, coats.liquid, air.deficit)
+    start, rest = _down_to_the_knee(coats, cooled(left, heat) - floor, air.deficit / ways.outer, passed)
     halfway, before = _approach(coats, ways, start, start, air, 0.5 * rest)
     end, then = _approach(coats, ways, start, halfway, air, rest)
-    return np.asarray(floor + start - (start - end) / warming(coats, air, start - halfway, before, then))
+    return np.asarray(floor + start - (start - end) / warming(heat, start - halfway, before, then))
 
 
 def time_factor(coats: PossibleCoats, air: AirStep) -> Array:
@@ -88,15 +105,16 @@ def time_factor(coats: PossibleCoats, air: AirStep) -> Array:
     return np.asarray(coats.lag * dry ** (1.0 - coats.damp) * hot ** (1.0 - coats.warm))
 
 
-def warming(coats: PossibleCoats, air: AirStep, way: Array, before: Array, after: Array) -> Array:
+def warming(heat: Array, way: Array, before: Array, after: Array) -> Array:
     """By how much the heat that a cold tree takes up as its rate falls lengthens the time of drying, 1 or more.
 
-    way: share of water lost meanwhile; before, after: the rate over that of a wet face. A face is colder than the air
-    in proportion to its rate. What the tree takes up as that falls, the water lacks by the share that the face has in
-    all resistance, the relative rate once more: so half of what cooling gave is taken back by the end.
+    heat: share of the water that a fresh tree's heat evaporates; way: share lost meanwhile; before, after: the rate
+    over that of a wet face. A face is colder than the air in proportion to its rate. What the tree takes up as that
+    falls, the water lacks by the share that the face has in all resistance, the relative rate once more: so half of
+    what cooling gave is taken back by the end.
     """
     slope = 0.5 * np.maximum(before * before - after * after, 0.0) / np.maximum(way, _SMALL)
-    return np.asarray(1.0 + coats.cooling * air.deficit / coats.water * slope)
+    return np.asarray(1.0 + heat * slope)
 
 
 def outside(coats: PossibleCoats, air: AirStep) -> tuple[Array, Values]:
@@ -112,9 +130,9 @@ def outside(coats: PossibleCoats, air: AirStep) -> tuple[Array, Values]:
     return face, face * coats.pocket * over_usual ** (coats.fan - 1.0)
 
 
-def cooled(coats: PossibleCoats, left: Array, air: AirStep) -> Array:
-    """Share of water left once a fresh tree has cooled in this air: no more than its heat leaves, (zones, members)."""
-    return np.asarray(np.minimum(left, 1.0 - coats.cooling * air.deficit / coats.water))
+def cooled(left: Array, heat: Array) -> Array:
+    """Share of water left once a fresh tree has cooled: no more than its heat (`warming`) leaves, (zones, members)."""
+    return np.asarray(np.minimum(left, 1.0 - heat))
 
 
 def _down_to_the_knee(coats: PossibleCoats, distance: Array, wet_rate: Array, seconds: Values) -> tuple[Array, Values]:
@@ -131,39 +149,36 @@ def _down_to_the_knee(coats: PossibleCoats, distance: Array, wet_rate: Array, se
 
 def _approach(
     coats: PossibleCoats,
-    ways: tuple[Array, Values, Array],
+    ways: _Ways,
     start: Array,
     at: Array,
     air: AirStep,
     seconds: Values,
 ) -> tuple[Array, Array]:
     """Distance to the floor after `seconds`, with the relative rate that holds at distance `at`, and the rate there
-    over that of a wet face. ways: resistances of the face, of the air in a slow zone, of the dried layer.
+    over that of a wet face.
     """
-    face, still, _ = ways
     distance = np.maximum(at, _SMALL)
     resistance = _resistance(coats, ways, distance, air.deficit)
     relative = air.deficit / (resistance * coats.water * distance)
     if at.min() < 0.0:
-        full = face + still + coats.inner
+        full = ways.outer + coats.inner
         refill = air.saturation / (sorption.GAB_SLOPE * coats.sorption * full * coats.water)
         relative = np.where(at < 0.0, refill, relative)
-    return np.asarray(start * np.exp(-seconds * relative)), np.asarray((face + still) / resistance)
+    return np.asarray(start * np.exp(-seconds * relative)), np.asarray(ways.outer / resistance)
 
 
-def _resistance(coats: PossibleCoats, ways: tuple[Array, Values, Array], distance: Array, deficit: Values) -> Array:
+def _resistance(coats: PossibleCoats, ways: _Ways, distance: Array, deficit: Values) -> Array:
     """Resistance [s/m] of all that the water has to pass at a distance above the floor, (zones, members)."""
-    face, still, _ = ways
     held = np.maximum(distance, coats.end)
-    return np.asarray(face + still + _inside(coats, ways, held, deficit) * (held / distance))
+    return np.asarray(ways.outer + _inside(coats, ways, held, deficit) * (held / distance))
 
 
-def _inside(coats: PossibleCoats, ways: tuple[Array, Values, Array], distance: Array, deficit: Values) -> Array:
+def _inside(coats: PossibleCoats, ways: _Ways, distance: Array, deficit: Values) -> Array:
     """Resistance [s/m] besides that of the air at a distance above the floor, not below `end`, (zones, members)."""
-    face, _, inner = ways
     ratio = np.minimum(distance / coats.critical, 1.0)
-    resistance = curve.resistance(face, inner, ratio, coats.exponent, coats.form, deficit)
-    return np.asarray(resistance - face + coats.below * curve.sunk_share(distance, coats.sunk))
+    resistance = curve.resistance(ways.face, ways.inner, ratio, coats.exponent, coats.form, deficit)
+    return np.asarray(resistance - ways.face + coats.below * curve.sunk_share(distance, coats.sunk))
 
 
 def share_of_step(before: Array, after: Array, level: Values, floor: Values) -> Array:

@@ -10,6 +10,15 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
 
+TAILS: tuple[str, ...] = ("power", "front", "supply")
+"""Named forms of the fall below the critical share of water, with x = left / critical:
+
+- power: the wet part of the surface shrinks, outer resistance / x^n, and a dried layer grows, inner (1 - x);
+- front: only the dried layer's resistance grows, inner (1 - x)^n: a receding front for n = 1, a skin for small n;
+- supply: the shell hands over no more than a flux that falls as x^n whatever the air asks for; `inner` is its
+  resistance at `SUPPLY_DEFICIT`, in series with the air's.
+"""
+
 PARAMETERS: tuple[str, ...] = (
     "water",
     "cooling",

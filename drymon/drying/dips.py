@@ -6,8 +6,7 @@ water then goes is `coat`'s.
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
-from types import MappingProxyType
+from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
@@ -15,6 +14,7 @@ import numpy.typing as npt
 from drymon.drying import curve, draws, possible, thickness
 from drymon.drying.coat import steady_time
 from drymon.drying.coat_model import GROWTH, CoatModel
+from drymon.drying.edges import EDGES, USUAL_EDGES, Edges
 from drymon.drying.ensemble import EDGE, FAN_REACHES, REFERENCE_AIR, ZONES, Array, PossibleCoats, Values, form_of
 
 BURIED_BELOW = (0.02, 0.35)
@@ -24,33 +24,6 @@ BURIED_USUAL = 0.01
 """Share of its own water that a later coat finds below besides what the binder there holds by the air: the one before
 was dry, not bone dry, though the curve ends (assumed; runs are fitted with the same).
 """
-
-
-@dataclass(frozen=True, slots=True)
-class Edges:
-    """How much longer than its faces the thickest edge or drip of a tree takes: so much more at the `least` and at the
-    `most`, shares of the faces' time, in a `share` of all trees (assumed). Where they are sharp and the slurry runs,
-    edges carry 25 to 40 % more than flat faces (common practice, no source), some 20 to 35 % more than the mean that a
-    scale sees, for they are in it: that much longer where the air sets the pace, the square of it (1.8) where the way
-    through the coat does, for a layer's time goes with the square of its thickness (Crank 1975).
-    """
-
-    least: float
-    most: float
-    share: float
-
-
-EDGES: Mapping[str, Edges] = MappingProxyType(
-    {"even": Edges(0.0, 0.1, 0.5), "usual": Edges(0.0, 0.3, 0.35), "thick": Edges(0.2, 0.8, 1.0)}
-)
-"""By the look of the trees, as the room's set-up says it. A scale sees the mean of the faces, a verdict is about the
-slowest.
-"""
-
-USUAL_EDGES = "usual"
-
-NO_EDGES = Edges(0.0, 0.0, 1.0)
-"""Of the faces alone."""
 
 SUNK_COATS = 2.0
 """Coats below over which the way of sunk water levels off (assumed): what later coats add is learnt (`free_growth`)."""
@@ -145,13 +118,13 @@ def possible_coats(  # noqa: PLR0913, what is known of a dip; most is left out o
     draw, dip = draws.parameter_draws(model, members), draws.dip_draws(thickness.scattered(model, thick), members)
     extra = draws.extra_draws(members)
     zones = (*ZONES[shelter], EDGE)
-    brought = thickness.water_factor(model, thick) * draw["water"] * dip["water"]
-    own = brought * soaking(model, draw["soak"], number)
+    more = thickness.factor(model, thick)
+    own = more * draw["water"] * dip["water"] * soaking(model, draw["soak"], number)
     below = _buried(below, len(zones), number, own, draw["sorption"] * held_below)
     if below_unknown:
         below = below + own * (BURIED_BELOW[0] * (BURIED_BELOW[1] / BURIED_BELOW[0]) ** extra["below"])
     water = own + below
-    inner = draw["inner"] * dip["inner"]
+    inner = more * draw["inner"] * dip["inner"]
     ones = np.ones((len(zones), members))
     lag = draw["pace"] * free_growth(draw, number) * ones
     lag[-1] *= _worst(edges, extra["face"], sheltered=shelter != "open")

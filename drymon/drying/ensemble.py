@@ -4,7 +4,7 @@ water go.
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from functools import partial
+from functools import cached_property
 from typing import Any, Self
 
 import numpy as np
@@ -73,6 +73,15 @@ class AirStep:
     excess: Values
     resistance: Values
 
+    @classmethod
+    def of_each(cls, airs: Sequence[Self]) -> Self:
+        """The air of several dips that are stepped together (`joined`), (dips, 1, 1) or (dips, 1, members)."""
+        resistance: Sequence[Values] = [air.resistance for air in airs]
+        if any(np.ndim(each) for each in resistance):
+            resistance = np.broadcast_arrays(*resistance)
+        columns = [air.deficit for air in airs], [air.saturation for air in airs], [air.excess for air in airs]
+        return cls(*(np.array(part).reshape(len(airs), 1, -1) for part in (*columns, resistance)))
+
 
 def air_step(
     temperature_c: float, humidity_pct: float, coefficients: tuple[Values, Values], pressure_pa: float
@@ -100,7 +109,8 @@ class PossibleCoats:
     monolayer, of all coats' binder that answers to the air (`coats_breathing`); sunk [-] share of `water` that lies in
     the coats below; below [s/m] resistance of those coats; buried [-] share of `water` that older coats brought, below
     0 where they lack some; airflow, slowness (members,): place in an assumed range of speeds, rank by time to dry; form
-    (members,), or one for all: index of the falling rate's form in `curve.TAILS`, None where all are of the power form.
+    (members,), or one for all: index of the falling rate's form in `coat_model.TAILS`, None where all are of the power
+    form.
     """
 
     zones: tuple[str, ...]
@@ -137,7 +147,7 @@ class PossibleCoats:
         return type(self)(self.zones, *(change(getattr(self, name)) for name in _ARRAYS), form=form)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class CoatState:
     """What is left of one dip's water.
 
@@ -154,6 +164,11 @@ class CoatState:
         """Share left in the slowest part of each member, (members,)."""
         return np.asarray(self.left.max(axis=0))
 
+    @cached_property
+    def chance_dry(self) -> float:
+        """Weight of the members whose slowest part has reached the target."""
+        return float(self.weights[~np.isnan(self.dry_since)].sum())
+
     @classmethod
     def fresh(cls, zones: int, members: int = possible.MEMBERS) -> Self:
         """Right after the dip: all water there, no member preferred."""
@@ -165,7 +180,7 @@ REFERENCE_AIR = AirStep(deficit=0.0097, saturation=0.0194, excess=0.0, resistanc
 
 
 def form_of(tail: str, members: int) -> npt.NDArray[np.int64] | None:
-    """A tail's index in `curve.TAILS` for each member; None for the power form. ValueError: no such tail."""
+    """A tail's index in `coat_model.TAILS` for each member; None for the power form. ValueError: no such tail."""
     index = curve.form_of(tail)
     return None if index == curve.POWER else np.full(members, index)
 
@@ -181,17 +196,14 @@ def stacked(parts: Sequence[PossibleCoats]) -> PossibleCoats:
 
 
 def joined(parts: Sequence[PossibleCoats]) -> PossibleCoats:
-    """All zones of several dips as rows of one ensemble: what hangs in the same air can be stepped in one go."""
-    wide = [part.mapped(partial(_rows, count=len(part.zones))) for part in parts]
-    return _together(wide)
-
-
-def _rows(array: Array, count: int) -> Array:
-    return np.array(np.broadcast_to(array, (count, array.shape[-1])))
+    """Several dips with equally many zones as one ensemble, to be stepped in one go: arrays (dips, zones, members), or
+    (dips, 1, members) where a dip's zones have one value.
+    """
+    return _together([part.mapped(lambda array: np.atleast_2d(array)[None]) for part in parts])
 
 
 def _together(parts: Sequence[PossibleCoats]) -> PossibleCoats:
     arrays = [np.concatenate([getattr(part, name) for part in parts]) for name in _ARRAYS]
-    forms = [np.zeros(part.water.shape, np.int64) if part.form is None else part.form for part in parts]
+    forms = [np.zeros_like(part.slowness, np.int64) if part.form is None else part.form for part in parts]
     form = np.concatenate(forms) if any(part.form is not None for part in parts) else None
     return PossibleCoats(tuple(zone for part in parts for zone in part.zones), *arrays, form=form)

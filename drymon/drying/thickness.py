@@ -29,8 +29,10 @@ def of_cup(cup: str | None, seconds: float, band: tuple[float, float]) -> float:
     return math.log(seconds / middle)
 
 
-def water_factor(model: CoatModel, thickness: float) -> float:
-    """What a dip's water is to be multiplied by, in the middle. thickness: of `of_cup`."""
+def factor(model: CoatModel, thickness: float) -> float:
+    """How many times as thick as usual the coat is, in the middle: so much more water it has, and so much longer is the
+    way out of it, once it has dried. thickness: of `of_cup`.
+    """
     return math.exp(model.slurry_power.centre * thickness)
 
 

@@ -13,6 +13,7 @@ import numpy as np
 
 from drymon.drying import coat, dips, draws, ensemble, surface
 from drymon.drying.coat_model import CoatModel
+from drymon.drying.edges import EDGES, USUAL_EDGES
 from drymon.drying.informed import MANY, informed
 from drymon.drying.possible import Array
 
@@ -46,7 +47,7 @@ _LEAST_H, _MOST_H = 1e-3, 1e5
 class UsualDip:
     """An open tree as it usually hangs: number of the coat; share of the water that may be left; temperature_c,
     humidity_pct, pressure_pa of the air; slowest, fastest: air speeds [m/s] that are assumed; edges: a name in
-    `dips.EDGES`.
+    `edges.EDGES`.
     """
 
     number: int
@@ -56,12 +57,12 @@ class UsualDip:
     pressure_pa: float
     slowest: float
     fastest: float
-    edges: str = dips.USUAL_EDGES
+    edges: str = USUAL_EDGES
 
 
 def hours_to_dry(model: CoatModel, usual: UsualDip, members: int = MANY) -> Array:
     """Hours until the slowest part of such a tree is dry, (members,); infinite where its air never dries it."""
-    coats = dips.possible_coats(model, usual.number, "open", edges=dips.EDGES[usual.edges], members=members)
+    coats = dips.possible_coats(model, usual.number, "open", edges=EDGES[usual.edges], members=members)
     speeds = draws.assumed_speeds(usual.slowest, usual.fastest, members)
     coefficients = surface.transfer_coefficients(speeds, usual.temperature_c, usual.pressure_pa)
     air = ensemble.air_step(usual.temperature_c, usual.humidity_pct, coefficients, usual.pressure_pa)

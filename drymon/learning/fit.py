@@ -12,8 +12,7 @@ import numpy as np
 import numpy.typing as npt
 from threadpoolctl import threadpool_limits
 
-from drymon.drying.coat_model import CoatModel
-from drymon.drying.curve import TAILS
+from drymon.drying.coat_model import TAILS, CoatModel
 from drymon.errors import LearningError
 from drymon.learning.estimate import Estimate, fit_room
 from drymon.learning.estimated_model import told

@@ -10,6 +10,7 @@ import numpy.typing as npt
 
 from drymon.drying import coat, dips, ensemble
 from drymon.drying.coat_model import CoatModel, Spread
+from drymon.drying.edges import NO_EDGES
 from drymon.learning.estimate import Estimate
 from drymon.learning.forward import courses, grid_of, mean_water
 from drymon.learning.run import Run, RunAir
@@ -119,7 +120,7 @@ def forecast_hours(model: CoatModel, run: Run, left: float) -> Array:
     return hours_until(coats_of_run(model, run), _steps(run), left, whole=True)
 
 
-EVEN = dips.NO_EDGES
+EVEN = NO_EDGES
 """What a scale sees: the mean of the faces."""
 
 

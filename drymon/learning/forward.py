@@ -139,7 +139,7 @@ def coats_of(fleet: Fleet, theta: Array, tail: str) -> ensemble.PossibleCoats:
             rows = fleet.first[fleet.zones == zones] + zone
             pocket[rows], share[rows] = air[zone], area[zone]
     fan = np.array([ensemble.FAN_REACHES[name] for name in ensemble.ZONES["deep"]])[fleet.zone][:, None]
-    form = curve.TAILS.index(tail)
+    form = curve.form_of(tail)
     return dips.coats_of(
         {**part, **logit, "sunk": np.minimum(part["sunk"], dips.MOST_SUNK)},
         tail,

@@ -234,12 +234,14 @@ class Layout:
         return Spread(prior.centre + prior.sd * float(x[place]), prior.sd * float(np.sqrt(covariance[place, place])))
 
     def _slurry(self, x: Array, own: Array, slope: Array) -> None:
-        """What the slurry's thickness does to the water that a dip brings (`thickness`)."""
-        some, water = np.flatnonzero(self.slurry >= 0), _COLUMN["water"]
+        """What the slurry's thickness does to the water that a dip brings, and to the way out of it (`thickness`)."""
+        some = np.flatnonzero(self.slurry >= 0)
         powers = [self.priors[coat].slurry_power for coat in self.coat[some]]
         sds, places = np.array([power.sd for power in powers]), self.slurry[some]
-        own[some, water] += self.thick[some] * (np.array([power.centre for power in powers]) + sds * x[places])
-        slope[some, water, places] += self.thick[some] * sds
+        more = self.thick[some] * (np.array([power.centre for power in powers]) + sds * x[places])
+        for column in (_COLUMN["water"], _COLUMN["inner"]):
+            own[some, column] += more
+            slope[some, column, places] += self.thick[some] * sds
 
     def _trees(self, x: Array, dip_sd: Array, zone_sd: float, own: Array, slope: Array) -> None:
         """What is a run's own, its rack's, and its tree's slow zones'."""

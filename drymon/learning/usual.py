@@ -10,6 +10,7 @@ import numpy as np
 
 from drymon.drying import dips, ensemble
 from drymon.drying.coat_model import CoatModel
+from drymon.drying.edges import Edges
 from drymon.learning.forecast_scores import hours_until
 from drymon.learning.run import Run
 
@@ -37,7 +38,7 @@ class Usual:
     sure_h: float
 
 
-def usual(model: CoatModel, runs: Sequence[Run], dry_at: float, edges: dips.Edges) -> Usual:
+def usual(model: CoatModel, runs: Sequence[Run], dry_at: float, edges: Edges) -> Usual:
     """How long this coat takes in its usual air. runs: the coat's own, at least one, all with air."""
     kinds = Counter((run.number, run.shelter) for run in runs)
     shelter = Counter(run.shelter for run in runs).most_common(1)[0][0]

@@ -12,8 +12,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, Field, ValidationError
 
-from drymon.drying.coat_model import DIP_PARAMETERS, PARAMETERS, USUAL_POWER, CoatModel, Spread
-from drymon.drying.curve import TAILS
+from drymon.drying.coat_model import DIP_PARAMETERS, PARAMETERS, TAILS, USUAL_POWER, CoatModel, Spread
 from drymon.errors import SetupError
 from drymon.messages.complaints import complaints
 from drymon.messages.fields import Name

@@ -14,7 +14,8 @@ _RFC3339 = re.compile(r"(\d{4}-\d\d-\d\d)[Tt ](\d\d:\d\d:\d\d)(?:\.(\d+))?([Zz]|
 
 def stamp(moment: datetime) -> str:
     """RFC 3339 in UTC, with as many digits of the second as there are: "2031-03-03T06:00:00Z"."""
-    return moment.astimezone(UTC).replace(tzinfo=None).isoformat() + "Z"
+    utc = moment if moment.tzinfo is UTC else moment.astimezone(UTC)
+    return utc.isoformat()[: -len("+00:00")] + "Z"
 
 
 def parse_time(text: object) -> datetime:

@@ -16,10 +16,10 @@ from drymon.learning.runs import Weighed, air_by_minute, dip_before, from_bench,
 from drymon.messages.settings import HomeConfig
 from drymon.readback.air_record import AirRecord
 from drymon.readback.cell_record import cell_readings
-from drymon.shop.air.cross_check import AS_MEASURED
 from drymon.shop.facts.corrected import Corrections
 from drymon.shop.facts.events import FanSwitched, Felt, LogEvent, TankEvent, Weigh
 from drymon.shop.facts.lives import Coat, all_coats, lives_of
+from drymon.shop.facts.sensor_state import AS_MEASURED
 from drymon.shop.facts.setup import Rack
 from drymon.shop.facts.tank_log import TankLog
 from drymon.shop.tree.state import SAME_TOUCH_S

@@ -21,8 +21,9 @@ from drymon.messages.settings import HomeConfig
 from drymon.shop.facts.events import LogEvent
 from drymon.shop.facts.reading import Reading
 from drymon.shop.fold.room import Room
+from drymon.store.image import Image
 from drymon.store.images import Place
-from drymon.store.plain import Image, UnreadableImage, classes_of, freeze, thaw
+from drymon.store.plain import UnreadableImage, classes_of, freeze, thaw
 from drymon.store.store import Store
 
 log = logging.getLogger(__name__)

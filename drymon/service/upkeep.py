@@ -47,6 +47,7 @@ class Upkeep:
     def clear_on(self) -> None:
         """Every second, while much is to be cleared away: one step, so that nobody waits for long."""
         if self._is_more_to_clear:
+            self._is_more_to_clear = False  # where it fails, the next minute tries again
             self._is_more_to_clear = self._store.clear_step()
 
     def stop(self) -> None:

@@ -71,7 +71,7 @@ class Database:
         return default if row is None else int(row[0])
 
     def _set_fact(self, name: str, value: int) -> None:
-        self._db.execute(upsert("fact", "name, value", "name"), (name, value))
+        self._db.send(upsert("fact", "name, value", "name"), (name, value))
 
     def _topic_id(self, name: str) -> int:
         known = self._topics.get(name)

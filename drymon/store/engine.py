@@ -32,6 +32,11 @@ class Connection(Protocol):
     def execute(self, sql: str, values: Values = ()) -> int:
         """Carry out one statement; how many rows it changed."""
 
+    def send(self, sql: str, values: Values = ()) -> None:
+        """Carry out one statement of a transaction whose answer nobody needs. What is wrong with it may be raised by a
+        later call, by `commit` at the latest.
+        """
+
     def execute_many(self, sql: str, rows: Iterable[Sequence[Any]]) -> None:
         """Carry out one statement for each row of values."""
 

@@ -8,10 +8,9 @@ from typing import Any, NamedTuple
 
 from drymon.drying.quantities import Quantity
 from drymon.messages.message import Message
-from drymon.shop.air.cross_check import AS_MEASURED
 from drymon.shop.facts.events import LogEvent, TankEvent
 from drymon.shop.facts.reading import Reading
-from drymon.shop.facts.sensor_state import SensorState
+from drymon.shop.facts.sensor_state import AS_MEASURED, SensorState
 from drymon.store.codec import event_of, from_us, to_us, within
 from drymon.store.database import Database
 from drymon.store.engine import Row
@@ -201,7 +200,9 @@ class History(Database):
 
     def _boundary(self, table: str, column: str, cut: int) -> int:
         """A row id before which the last row is from before `cut`: the only such, where the column never falls."""
-        low, high = self._row(f"SELECT coalesce(min(id), 0), coalesce(max(id), 0) + 1 FROM {table}") or (0, 0)
+        # Asked for together, the lowest and the highest would be looked for in all rows.
+        ends = f"coalesce((SELECT min(id) FROM {table}), 0), coalesce((SELECT max(id) FROM {table}), 0) + 1"
+        low, high = self._row(f"SELECT {ends}") or (0, 0)
         while low < high:
             middle = (low + high) // 2
             row = self._row(f"SELECT {column} FROM {table} WHERE id >= ? ORDER BY id LIMIT 1", (middle,))

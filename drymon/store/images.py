@@ -4,19 +4,18 @@ An image stands in the same file as the record that it was made of, and says up 
 images that belong to it. It is never needed: whatever is wrong with one, it is left aside and all is folded anew.
 """
 
+import struct
 import zlib
-from collections.abc import Container, Iterator, Mapping
+from collections.abc import Container, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
-
-import numpy as np
 
 from drymon.messages.message import Message
 from drymon.shop.facts.events import LogEvent
 from drymon.shop.facts.reading import Reading
 from drymon.store.engine import Connection
 from drymon.store.history import History
-from drymon.store.plain import PART, Image, digest
+from drymon.store.image import PART, Image, digest
 
 KEPT = 2
 """Images: the newest, and one from before in case that one cannot be read. They share most of their parts."""
@@ -61,7 +60,7 @@ class Images(History):
                 ids[name] = self._db.insert(
                     "INSERT INTO image_part (digest, body) VALUES (?, ?)", (name, image.parts[name])
                 )
-            parts = np.array([ids[name] for name in image.order], dtype="<i8").tobytes()
+            parts = _packed([ids[name] for name in image.order])
             document, heap = (zlib.compress(raw, 1) for raw in (image.document.encode(), image.heap))
             place = self._place()
             checksum = _checksum(version, place, document, heap, parts)
@@ -110,7 +109,7 @@ class Images(History):
         ids = self._known_parts()
         names = {part: name for name, part in ids.items()}
         with suppress(zlib.error, KeyError, UnicodeDecodeError, ValueError):
-            order = tuple(names[each] for each in np.frombuffer(parts, "<i8").tolist())
+            order = tuple(names[each] for each in _unpacked(parts))
             return Image(zlib.decompress(document).decode(), zlib.decompress(heap), order, _Parts(self, ids))
         return None
 
@@ -130,7 +129,7 @@ class Images(History):
         """All but the newest, and the parts that nobody needs any more."""
         self._db.execute("DELETE FROM image WHERE id <= (SELECT max(id) FROM image) - ?", (KEPT,))
         ids = self._known_parts()
-        kept = {part for row in self._rows("SELECT parts FROM image") for part in np.frombuffer(row[0], "<i8").tolist()}
+        kept = {part for row in self._rows("SELECT parts FROM image") for part in _unpacked(row[0])}
         gone = {name: part for name, part in ids.items() if part not in kept}
         self._db.execute_many("DELETE FROM image_part WHERE id = ?", [(part,) for part in gone.values()])
         for name in gone:
@@ -163,3 +162,12 @@ class _Parts(Mapping[bytes, bytes]):
 def _checksum(version: str, place: Place, *blobs: bytes) -> bytes:
     head = f"{version} {place.message} {place.reading} {place.event}".encode()
     return digest(b"".join([head, *(digest(blob) for blob in blobs)]))
+
+
+def _packed(numbers: Sequence[int]) -> bytes:
+    """Eight bytes each, the lowest first."""
+    return struct.pack(f"<{len(numbers)}q", *numbers)
+
+
+def _unpacked(packed: bytes) -> tuple[int, ...]:
+    return struct.unpack(f"<{len(packed) // 8}q", packed)

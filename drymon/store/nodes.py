@@ -94,7 +94,7 @@ class Nodes(Database):
         for key in self._heard_now:
             node = self._nodes[key]
             spans = node.numbering
-            self._db.execute(
+            self._db.send(
                 "UPDATE node SET first = ?, highest = ?, heard = ? WHERE id = ?",
                 (spans.first, spans.highest, node.heard, node.id),
             )

@@ -7,10 +7,9 @@ here. What is read makes objects of the classes allowed and runs nothing of thei
 import json
 from collections import deque
 from collections.abc import Callable, Container, Iterable, Mapping, Sequence
-from dataclasses import dataclass, fields, is_dataclass
+from dataclasses import fields, is_dataclass
 from datetime import UTC, datetime, timedelta
 from enum import Enum
-from hashlib import blake2b
 from math import prod
 from types import MappingProxyType
 from typing import Any, Literal, Protocol
@@ -19,9 +18,8 @@ import numpy as np
 import numpy.typing as npt
 
 from drymon.store.codec import from_us, to_us
+from drymon.store.image import PART, Image, digest
 
-PART = 4096
-"""Bytes of a part: arrays are cut into such, so that of a long one only the end is written anew."""
 SMALL = 1024
 """Bytes of an array that goes into the common heap: it is no part of its own."""
 PACKED = 8
@@ -46,24 +44,6 @@ class Packs(Protocol):
 
     def unpack(self, kept: Mapping[str, Any]) -> None:
         """Be what was kept."""
-
-
-@dataclass(frozen=True, slots=True)
-class Image:
-    """A graph as plain data: JSON, a heap of small arrays, and the digests of the parts of the large ones, in order.
-
-    parts: their bytes; of one just made those that were not there before.
-    """
-
-    document: str
-    heap: bytes
-    order: tuple[bytes, ...]
-    parts: Mapping[bytes, bytes]
-
-
-def digest(raw: bytes) -> bytes:
-    """A checksum that also tells parts apart."""
-    return blake2b(raw, digest_size=16).digest()
 
 
 def classes_of(modules: Iterable[Any]) -> dict[str, type]:

@@ -21,6 +21,8 @@ CHUNK = 1000
 BUSY_S = 10
 STATEMENTS = 500
 """Prepared at most: more than the store has."""
+UNSENT = 500
+"""Statements that are gathered at most, to go over the wire together."""
 LOST_AFTER_S = 10
 """Seconds after which this end gives up a server that is silent."""
 GIVEN_UP_AFTER_S = 18
@@ -128,6 +130,7 @@ class PostgresConnection:
     def __init__(self, pg: "psycopg.Connection[Row]", schema: str) -> None:
         self.pg, self.schema = pg, schema
         self._writing = False
+        self._unsent: list[tuple[bytes, Values]] = []
         self._numbers_astray = True
         self._reading: dict[str, _Rows] = {}
         self._names = 0
@@ -166,6 +169,7 @@ class PostgresConnection:
 
     def script(self, *statements: str) -> None:
         """Carry out statements without values, as they are."""
+        self._send_on()
         try:
             self.pg.execute("; ".join(statements).encode())
         except psycopg.Error as error:
@@ -175,8 +179,17 @@ class PostgresConnection:
         """Carry out one statement; how many rows it changed."""
         return self._run(sql, values).rowcount
 
+    def send(self, sql: str, values: Values = ()) -> None:
+        """Carry out one statement of a transaction, with others that nobody needs an answer to: a message's way to the
+        server and back would else be gone for each. They go before the next statement that is answered.
+        """
+        self._unsent.append((psycopg_sql(sql).encode(), values))
+        if not self._writing or len(self._unsent) >= UNSENT:
+            self._send_on()
+
     def execute_many(self, sql: str, rows: Iterable[Sequence[Any]]) -> None:
         """Carry out one statement for each row of values."""
+        self._send_on()
         try:
             with self.pg.cursor() as cursor:
                 cursor.executemany(psycopg_sql(sql).encode(), rows)
@@ -237,6 +250,7 @@ class PostgresConnection:
         for rows in self._reading.values():
             rows.undone = True
         self._reading.clear()
+        self._unsent.clear()
         self._writing, self._numbers_astray = False, True
         if not self.pg.closed and self.pg.info.transaction_status != TransactionStatus.IDLE:
             with suppress(psycopg.Error):  # a connection that is lost has undone it
@@ -271,7 +285,20 @@ class PostgresConnection:
             self._run(f"SELECT setval(pg_get_serial_sequence(?, ?), {newest}, false)", (name, column))
         self._numbers_astray = False
 
+    def _send_on(self) -> None:
+        """Send what was gathered, in its order, and take the answers in together."""
+        if not self._unsent:
+            return
+        unsent, self._unsent = self._unsent, []
+        try:
+            with self.pg.pipeline():
+                for statement, values in unsent:
+                    self.pg.execute(statement, values)
+        except psycopg.Error as error:
+            raise self._told(error) from error
+
     def _run(self, sql: str, values: Values) -> "Cursor[Row]":
+        self._send_on()
         try:
             return self.pg.execute(psycopg_sql(sql).encode(), values)
         except psycopg.Error as error:
@@ -279,6 +306,7 @@ class PostgresConnection:
 
     def _fetched(self, script: str, values: Values) -> list[Row]:
         """The rows that the last statement of a script finds; none of it stays half-done."""
+        self._send_on()
         cursor = ClientCursor(self.pg)
         try:
             cursor.execute(script.encode(), values)

@@ -89,7 +89,7 @@ class Recording(RollUps, Nodes):
         if len(message.payload) > RAW_LIMIT:
             return
         flags = (RETAIN if message.retain else 0) | (DUP if message.dup else 0) | message.qos << QOS_SHIFT
-        self._db.execute(
+        self._db.send(
             "INSERT INTO message (arrived, topic, payload, flags, mid, expiry_s) VALUES (?, ?, ?, ?, ?, ?)",
             (arrived, topic, message.payload, flags, message.mid, message.expiry_s),
         )
@@ -127,7 +127,7 @@ class Recording(RollUps, Nodes):
             (*row, len(message.payload)),
         )
         # AUTOINCREMENT never gives an id twice: the highest one is the count for ever.
-        self._db.execute("DELETE FROM refused WHERE id <= ?", (newest - REFUSED_KEPT,))
+        self._db.send("DELETE FROM refused WHERE id <= ?", (newest - REFUSED_KEPT,))
 
     def _cover(self, message: Message, number: Number | None) -> None:
         """The number of a message that is refused: else its node would send it for ever."""
@@ -171,12 +171,12 @@ class Recording(RollUps, Nodes):
         # is written anew at the end, for rows stand in order of arrival, before the old one goes: no id comes twice.
         self._add_reading(reading, channel, node, counted=same is not None and same[0] <= self._fact(ROLLED_TO))
         if same is not None:
-            self._db.execute("DELETE FROM reading WHERE id = ?", (same[0],))
+            self._db.send("DELETE FROM reading WHERE id = ?", (same[0],))
         return True
 
     def _add_reading(self, reading: Reading, channel: int, node: int | None, *, counted: bool) -> None:
         flags = (TIMED if reading.timed else 0) | (RETAINED if reading.retained else 0) | (COUNTED if counted else 0)
-        self._db.execute(
+        self._db.send(
             "INSERT INTO reading (time, arrived, channel, value, flags, node, seq) VALUES (?, ?, ?, ?, ?, ?, ?)",
             (to_us(reading.time), to_us(reading.arrived), channel, reading.value, flags, node, reading.seq),
         )

@@ -12,7 +12,7 @@ from typing import Any
 
 from drymon.shop.facts.sensor_state import SensorState
 from drymon.store.buckets import HOUR, MINUTE, Bucket, Heap, Key, by_hour, gathered
-from drymon.store.codec import from_us, to_us
+from drymon.store.codec import from_us, to_us, within
 from drymon.store.engine import Connection, Row
 from drymon.store.flags import COUNTED, RETAINED, TIMED
 from drymon.store.history import ROLLED_TO, UNDOUBTED, Channel, History
@@ -69,6 +69,20 @@ class RollUps(History):
         table = "hour" if width % HOUR == 0 else "minute" if width % MINUTE == 0 else ""
         rows = self._folded(table, {"channel": found[0], "low": low, "high": high, "width": width})
         return (Bucket(from_us(row[0]), *row[1:]) for row in rows)
+
+    def rolled_up(
+        self, hours: bool, from_: datetime | None = None, to: datetime | None = None
+    ) -> Iterator[tuple[Channel, Bucket]]:
+        """The roll-ups by the hour, or by the minute, with from_ <= start < to: channel by channel, by time."""
+        table = "hour" if hours else "minute"
+        where, values = within("start", from_, to)
+        query = f"SELECT start, low, mean, high, count FROM {table} WHERE channel = ? AND start >= ? AND {where}"
+        numbered = list(self._rows("SELECT id, place, quantity, sensor FROM channel ORDER BY place, quantity, sensor"))
+        since = self._fact(GONE_BEFORE[table])
+        for number, *names in numbered:
+            channel = Channel(*names)
+            for start, *seen in self._rows(f"{query} ORDER BY start", [number, since, *values]):
+                yield channel, Bucket(from_us(start), *seen)
 
     def finest_step(self, at: datetime) -> timedelta:
         """The finest step in which the air of that time can still be read: a minute, or once those are gone an hour."""

@@ -65,6 +65,10 @@ class SqliteConnection:
         """Carry out one statement; how many rows it changed."""
         return self._cursor(sql, values).rowcount
 
+    def send(self, sql: str, values: Values = ()) -> None:
+        """Carry out one statement: there is no way that would be worth saving."""
+        self._cursor(sql, values)
+
     def execute_many(self, sql: str, rows: Iterable[Sequence[Any]]) -> None:
         """Carry out one statement for each row of values."""
         try:

@@ -84,17 +84,17 @@ class Verdicts(Database):
                 self._add_verdict(outcome)
             case RackStatus():
                 row = (outcome.rack, rack_body(outcome))
-                self._db.execute(upsert("current_rack", "rack, body", "rack"), row)
+                self._db.send(upsert("current_rack", "rack, body", "rack"), row)
             case DayPlan():
-                self._db.execute(upsert("current_plan", "id, body", "id"), (1, plan_body(outcome)))
+                self._db.send(upsert("current_plan", "id, body", "id"), (1, plan_body(outcome)))
             case TreeGone():
-                self._db.execute("DELETE FROM current_verdict WHERE tree = ?", (outcome.tree,))
+                self._db.send("DELETE FROM current_verdict WHERE tree = ?", (outcome.tree,))
             case Alert():
                 self._add_alert(outcome)
 
     def _add_verdict(self, verdict: Verdict) -> None:
         row = verdict_row(verdict)
-        self._db.execute(_CURRENT, row)
+        self._db.send(_CURRENT, row)
         last = self._row(
             "SELECT time, state, number, dipped_at FROM verdict WHERE tree = ? ORDER BY time DESC, id DESC LIMIT 1",
             (verdict.tree,),

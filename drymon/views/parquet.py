@@ -9,7 +9,7 @@ from drymon.errors import SetupError
 from drymon.views.rows import Row
 from drymon.views.table_schema import TABLES, TEXT, TYPES, typed
 
-PART = 50_000
+PART = 10_000
 """Rows held at a time."""
 
 

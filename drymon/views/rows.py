@@ -8,17 +8,19 @@ from dataclasses import asdict
 from datetime import datetime
 from itertools import chain
 
-from drymon.drying.quantities import LIMITS
+from drymon.drying.quantities import LIMITS, Quantity
 from drymon.messages.times import stamp
 from drymon.shop.facts.events import LogEvent, TankEvent, TreeEvent
 from drymon.shop.facts.outcome import Alert, Verdict
 from drymon.shop.facts.reading import Reading
 from drymon.shop.facts.standing import entry_of
+from drymon.store import Bucket, Channel
 from drymon.store.codec import EVENT_KINDS
 
 Row = tuple[str, ...]
 
 READING_COLUMNS = ("time", "place", "quantity", "sensor", "value", "unit")
+ROLLED_COLUMNS = ("start", "place", "quantity", "sensor", "low", "mean", "high", "count", "unit")
 LOG_COLUMNS = (
     "time", "arrived", "event", "tree", "rack", "coat", "number", "shelter", "cell", "probe", "recipe", "mass",
     "finding", "note", "on", "known", "by", "id", "entry", "slurry", "coats", "cup", "seconds", "temperature",
@@ -43,6 +45,15 @@ def reading_rows(readings: Iterable[Reading]) -> Iterator[Row]:
     known = (r for r in readings if r.timed or not r.retained)
     rows = ((r.time, r.place, r.quantity.value, r.sensor, r.value, LIMITS[r.quantity].unit) for r in known)
     return _table(READING_COLUMNS, rows)
+
+
+def rolled_rows(rolled: Iterable[tuple[Channel, Bucket]]) -> Iterator[Row]:
+    """One row a minute, or an hour, of each channel; floats are written with all their digits."""
+    rows = (
+        (b.start, *channel, b.low, b.mean, b.high, b.count, LIMITS[Quantity(channel.quantity)].unit)
+        for channel, b in rolled
+    )
+    return _table(ROLLED_COLUMNS, rows)
 
 
 def log_rows(events: Iterable[LogEvent]) -> Iterator[Row]:

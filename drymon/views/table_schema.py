@@ -1,4 +1,6 @@
-"""What the columns of an exported table are: a Table Schema (Frictionless Data, version 1) beside the CSV. Pure."""
+"""What the columns of an exported table are: a Table Schema beside the CSV, and all of them as a Data Package
+(Frictionless Data, version 1). Pure.
+"""
 
 import json
 from collections.abc import Iterable, Mapping
@@ -7,10 +9,28 @@ from typing import Any
 
 from drymon.drying.quantities import Quantity
 from drymon.shop.facts.outcome import State
-from drymon.views.rows import ALARM_COLUMNS, LOG_COLUMNS, READING_COLUMNS, VERDICT_COLUMNS
+from drymon.views.rows import ALARM_COLUMNS, LOG_COLUMNS, READING_COLUMNS, ROLLED_COLUMNS, VERDICT_COLUMNS
 
 TABLES: Mapping[str, tuple[str, ...]] = MappingProxyType(
-    {"readings": READING_COLUMNS, "log": LOG_COLUMNS, "verdicts": VERDICT_COLUMNS, "alarms": ALARM_COLUMNS}
+    {
+        "readings": READING_COLUMNS,
+        "minutes": ROLLED_COLUMNS,
+        "hours": ROLLED_COLUMNS,
+        "log": LOG_COLUMNS,
+        "verdicts": VERDICT_COLUMNS,
+        "alarms": ALARM_COLUMNS,
+    }
+)
+
+TITLES: Mapping[str, str] = MappingProxyType(
+    {
+        "readings": "single readings",
+        "minutes": "readings by the minute",
+        "hours": "readings by the hour",
+        "log": "what people did and said",
+        "verdicts": "what was said of each tree",
+        "alarms": "alarms, raised and cleared",
+    }
 )
 
 Kind = Mapping[str, Any]
@@ -25,12 +45,15 @@ QUANTITY: Kind = MappingProxyType({"type": "string", "constraints": {"enum": [ea
 
 TYPES: Mapping[str, Kind] = MappingProxyType(
     {
-        **dict.fromkeys(("time", "arrived", "valid_until", "dipped_at", "redip_by"), MOMENT),
+        **dict.fromkeys(("time", "start", "arrived", "valid_until", "dipped_at", "redip_by"), MOMENT),
         **dict.fromkeys(("dry_at_early", "dry_at_best", "dry_at_late"), MOMENT),
-        **dict.fromkeys(("value", "mass", "seconds", "temperature", "density", "ph", "water_added"), NUMBER),
+        **dict.fromkeys(
+            ("value", "low", "mean", "high", "mass", "seconds", "temperature", "density", "ph", "water_added"), NUMBER
+        ),
         **dict.fromkeys(("dryness_low", "dryness_best", "dryness_high"), SHARE),
         **dict.fromkeys(("safe_to_redip", "on", "known", "stirred", "fresh"), TRUTH),
         "number": COUNT,
+        "count": COUNT,
         "quantity": QUANTITY,
     }
 )
@@ -39,6 +62,11 @@ TYPES: Mapping[str, Kind] = MappingProxyType(
 ABOUT: Mapping[str, str] = MappingProxyType(
     {
         "time": "when it was so, UTC",
+        "start": "when the minute or hour begins, UTC",
+        "low": "the lowest value in it",
+        "mean": "of all values in it, each counted once",
+        "high": "the highest value in it",
+        "count": "how many values there are in it",
         "arrived": "when it was told, UTC",
         "valid_until": "after it the verdict is not to be believed, UTC",
         "value": "in the unit of its row",
@@ -66,6 +94,25 @@ def schema_of(what: str) -> dict[str, Any]:
     """The schema of one of TABLES."""
     fields = [_field(what, name) for name in TABLES[what]]
     return {"fields": fields, "missingValues": [""]}
+
+
+def resource_of(what: str) -> dict[str, Any]:
+    """One of TABLES as a resource of a Data Package, without what only its file tells."""
+    named = {"name": what, "path": f"{what}.csv", "title": TITLES[what], "profile": "tabular-data-resource"}
+    how = {"format": "csv", "mediatype": "text/csv", "encoding": "utf-8"}
+    return named | how | {"schema": schema_of(what)}
+
+
+def package_of(room: str, version: str, created: str, resources: Iterable[Mapping[str, Any]]) -> dict[str, Any]:
+    """The descriptor of a Data Package of a room's tables. version: drymon's; created: RFC 3339."""
+    return {
+        "profile": "tabular-data-package",
+        "name": f"{room}-record",
+        "title": f"The record of the drying room {room}",
+        "created": created,
+        "sources": [{"title": f"drymon {version}"}],
+        "resources": list(resources),
+    }
 
 
 def schema_text(what: str) -> str:

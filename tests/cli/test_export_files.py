@@ -5,6 +5,7 @@ pandas read Parquet.
 import json
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 import pytest
@@ -20,7 +21,7 @@ from drymon.store import Store
 frictionless = pytest.importorskip("frictionless", reason="frictionless is not installed: pip install drymon[test]")
 
 BEGIN = datetime(2031, 3, 3, 6, tzinfo=UTC)
-TABLES = ("readings", "log", "verdicts", "alarms")
+TABLES = ("readings", "minutes", "hours", "log", "verdicts", "alarms")
 
 
 def at(seconds: float) -> datetime:
@@ -48,6 +49,7 @@ def kept(home: Path) -> Path:
     with Store.open(home / "drymon.db") as store:
         store.record(Message(at(9), "drymon/shop/log/look", b"1"), [*readings, *events])
         store.add_outcomes([drying, alert])
+        store.roll_up(at(120))
     return home
 
 
@@ -65,7 +67,7 @@ def test_each_csv_agrees_with_the_schema_beside_it(kept: Path, tmp_path: Path, w
     assert report.valid, report.flatten(["rowNumber", "fieldName", "message"])
     assert report.tasks[0].stats["rows"] >= 1
     named = {field["name"]: field["type"] for field in schema["fields"]}
-    assert named["time"] == "datetime"
+    assert named["start" if what in ("minutes", "hours") else "time"] == "datetime"
     assert (set(named.values()) <= {"string", "datetime"}) == (what == "alarms"), "numbers are told as numbers"
 
 
@@ -82,6 +84,49 @@ def test_the_schema_is_no_empty_promise(kept: Path, tmp_path: Path) -> None:
         with frictionless.system.use_context(trusted=True):
             report = frictionless.validate(str(file), schema=frictionless.Schema.from_descriptor(schema))
         assert [name for _, name in report.flatten(["rowNumber", "fieldName"])] == [column]
+
+
+def validated(package: Path) -> Any:
+    with frictionless.system.use_context(trusted=True):
+        return frictionless.Package.from_descriptor(str(package / "datapackage.json")).validate()
+
+
+def test_a_package_tells_all_of_its_files(kept: Path, tmp_path: Path) -> None:
+    """By its own descriptor every table is found and sound; a changed byte is found too."""
+    package = tmp_path / "march"
+    export(kept, "package", package)
+    report = validated(package)
+    assert report.valid, report.flatten(["fieldName", "message"])
+    assert [(task.name, task.stats["rows"] >= 1) for task in report.tasks] == [(what, True) for what in TABLES]
+    for what in TABLES:
+        export(kept, what, tmp_path / "alone.csv")
+        assert (package / f"{what}.csv").read_bytes() == (tmp_path / "alone.csv").read_bytes()
+    (package / "alarms.csv").write_text((package / "alarms.csv").read_text().replace("t-1 is", "t-2 is"))
+    assert [error[0] for error in validated(package).flatten(["type"])] == ["hash-count"]
+
+
+def test_a_package_has_a_folder_of_its_own(kept: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    for out in (str(kept), "-", str(kept / "room.toml")):
+        assert main(["export", "package", "--home", str(kept), "--out", out]) == 2
+        assert f"received {out!r}" in capsys.readouterr().err
+    (tmp_path / "empty").mkdir()
+    export(kept, "package", tmp_path / "empty")
+    assert {file.name for file in (tmp_path / "empty").iterdir()} == {"datapackage.json", *(f"{t}.csv" for t in TABLES)}
+
+
+def test_minutes_and_hours_are_what_the_readings_come_to(kept: Path, tmp_path: Path) -> None:
+    with Store.open(kept / "drymon.db") as store:
+        said = ((0, 20.0), (30, 21.0), (90, 25.0))
+        warm = [Reading(at(second), at(600), "rack-b", Quantity.TEMPERATURE, value) for second, value in said]
+        store.record(Message(at(600), "drymon/shop/rack-b/temperature", b"1"), warm)
+        store.roll_up(at(900))
+    minutes, hours = [(20.0, 20.5, 21.0, 2), (25.0, 25.0, 25.0, 1)], [(20.0, 22.0, 25.0, 3)]
+    for what, wanted in (("minutes", minutes), ("hours", hours)):
+        export(kept, what, tmp_path / f"{what}.csv")
+        table = pd.read_csv(tmp_path / f"{what}.csv")
+        mine = table[table["place"] == "rack-b"]
+        assert list(mine[["low", "mean", "high", "count"]].itertuples(index=False, name=None)) == wanted
+        assert set(mine["unit"]) == {"Cel"}
 
 
 @pytest.mark.parametrize("what", TABLES)
@@ -101,4 +146,4 @@ def test_parquet_says_what_the_csv_says(kept: Path, tmp_path: Path, what: str) -
             assert (columns[name].dropna() == wanted.dropna().astype(columns[name].dtype)).all()
         elif columns[name].dtype.kind == "f" and not columns[name].isna().all():
             assert columns[name].tolist() == pytest.approx(text[name].astype(float).tolist(), rel=0, nan_ok=True)
-    assert str(columns["time"].dtype) == "datetime64[us, UTC]"
+    assert str(columns.iloc[:, 0].dtype) == "datetime64[us, UTC]"

@@ -31,11 +31,28 @@ def test_the_help_of_drymon_names_every_command(capsys) -> None:
     assert {command.name for command in COMMANDS} <= listed
 
 
-def test_help_loads_nothing_heavy() -> None:
-    code = "import sys; from drymon.cli.main import main; main(['--help']); print(sorted(sys.modules), file=sys.stderr)"
-    run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
-    heavy = ("numpy", "pandas", "scipy", "sklearn", "matplotlib", "pydantic", "paho", "flask")
-    assert [name for name in heavy if f"'{name}'" in run.stderr] == []
+def loaded(*commands: list[str]) -> set[str]:
+    """What a process has loaded that has run these commands."""
+    code = f"import sys; from drymon.cli.main import main; [main(words) for words in {commands!r}]; "
+    code += "print(*sys.modules, file=sys.stderr)"
+    run = subprocess.run([sys.executable, "-P", "-c", code], capture_output=True, text=True, check=True)
+    return set(run.stderr.splitlines()[-1].split())
+
+
+def test_the_help_of_no_command_loads_what_its_work_needs() -> None:
+    there = loaded(["--help"], *([command.name, "--help"] for command in COMMANDS))
+    assert "drymon.cli.fit" in there
+    assert (
+        there & {"numpy", "pandas", "scipy", "sklearn", "matplotlib", "pydantic", "paho", "flask", "sqlite3"} == set()
+    )
+
+
+def test_status_reads_a_record_without_numpy(played: Path) -> None:
+    there = loaded(["status", "--home", str(played)])
+    assert {"sqlite3", "pydantic", "drymon.views.table"} <= there
+    assert (
+        there & {"numpy", "paho", "flask", "jinja2", "pandas", "drymon.drying.coat", "drymon.shop.fold.room"} == set()
+    )
 
 
 @pytest.mark.parametrize("words", [["--home", "{}", "status"], ["status", "--home", "{}"]])

@@ -83,7 +83,13 @@ def _start_by_unit(unit: str) -> int:
         manager.bind(address)
         manager.settimeout(UP_S)
         log = (ROOT / f"var/log/{unit}.stderr").open("ab")
-        told = {**os.environ, **environment, "MPLCONFIGDIR": str(ROOT / "run"), "NOTIFY_SOCKET": "@" + address[1:]}
+        told = {
+            **os.environ,
+            **environment,
+            "MPLCONFIGDIR": str(ROOT / "run"),
+            "XDG_CACHE_HOME": str(ROOT / "run"),
+            "NOTIFY_SOCKET": "@" + address[1:],
+        }
         started = subprocess.Popen(shlex.split(command), env=told, stdin=subprocess.DEVNULL, stdout=log, stderr=log)
         while b"READY=1" not in manager.recv(4096):
             if started.poll() is not None:

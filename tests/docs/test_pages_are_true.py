@@ -128,7 +128,7 @@ def test_every_option_of_the_command_is_told(command: Command) -> None:
     """As its --help says them, those of its parts included; what all log events have is told with `dip`."""
     said = section(DOCS / "commands.md", command.name)
     told = options_in(said)
-    if command.module == "events":
+    if command.module == "event_words":
         told |= options_in(section(DOCS / "commands.md", "dip"))
     there = options_of(command.name)
     assert there <= told, f"{command.name}: --help knows {sorted(there - told)}, the page does not"

@@ -18,8 +18,8 @@ from scipy.integrate import solve_ivp
 from scipy.optimize import brentq
 
 from drymon.drying import coat, dips, draws, ensemble, possible, sorption, surface
-from drymon.drying.coat_model import DIP_PARAMETERS, GROWTH, PARAMETERS, SHARES, CoatModel, Spread
-from drymon.drying.curve import TAILS
+from drymon.drying.coat_model import DIP_PARAMETERS, GROWTH, PARAMETERS, SHARES, TAILS, CoatModel, Spread
+from drymon.drying.edges import EDGES
 from drymon.drying.ensemble import REFERENCE_AIR, AirStep, CoatState, PossibleCoats, water_left
 
 CENTRES = {
@@ -338,7 +338,7 @@ def test_a_certain_model_gives_one_coat() -> None:
 @pytest.mark.parametrize(("look", "least", "most"), [("even", 1.0, 1.1), ("usual", 1.0, 1.3), ("thick", 1.2, 1.8)])
 def test_an_edge_takes_longer_than_the_faces_as_the_trees_look(look: str, least: float, most: float) -> None:
     """No scale sees it: it has no area, and only what is said of the trees tells how thick it is."""
-    coats = dips.possible_coats(model(scatter=0.0), 1, "open", edges=dips.EDGES[look])
+    coats = dips.possible_coats(model(scatter=0.0), 1, "open", edges=EDGES[look])
     faces, edge = coat.steady_time(coats, 0.05, REFERENCE_AIR)
     assert least * 0.999 <= (edge / faces).min() <= least * 1.02
     assert most * 0.98 <= (edge / faces).max() <= most * 1.001
@@ -494,20 +494,17 @@ def test_an_unknown_tail_is_refused() -> None:
 
 @pytest.mark.parametrize("tails", [("power", "power", "power"), ("power", "front", "supply")])
 def test_stepping_together_is_stepping_one_by_one(tails: tuple[str, str, str]) -> None:
-    shelters = ("open", "deep", "pocketed")
-    parts = [
-        dips.possible_coats(model(tail), n, shelter)
-        for n, (tail, shelter) in enumerate(zip(tails, shelters, strict=True), start=1)
-    ]
+    """To the bit, each in an air of its own: one of them is measured, of the others a range is assumed."""
+    parts = [dips.possible_coats(model(tail), n, "pocketed") for n, tail in enumerate(tails, start=1)]
     speeds = surface.transfer_coefficients(np.linspace(0.3, 2.0, possible.MEMBERS))
-    step = replace(air(22, 55, 0.5), resistance=surface.air_side_resistance(2.6e3, *speeds, 5.1))
-    apart = [np.full((len(part.zones), possible.MEMBERS), 0.9 - 0.3 * i) for i, part in enumerate(parts)]
-    together = np.concatenate(apart)
-    joined = ensemble.joined(parts)
+    assumed = replace(air(24, 40, 0.5), resistance=surface.air_side_resistance(2.6e3, *speeds, 5.1))
+    steps = [replace(assumed, deficit=0.5 * assumed.deficit), air(22, 55, 0.5), assumed]
+    apart = [np.full((3, possible.MEMBERS), 0.9 - 0.3 * i) for i in range(3)]
+    together, joined = np.stack(apart), ensemble.joined(parts)
     for _ in range(200):
-        apart = [coat.step(part, left, step, 60.0) for part, left in zip(parts, apart, strict=True)]
-        together = coat.step(joined, together, step, 60.0)
-    np.testing.assert_allclose(together, np.concatenate(apart), rtol=1e-12, atol=1e-12)
+        apart = [coat.step(part, left, step, 60.0) for part, left, step in zip(parts, apart, steps, strict=True)]
+        together = coat.step(joined, together, AirStep.of_each(steps), 60.0)
+    np.testing.assert_array_equal(together, np.stack(apart))
     slowest = [part.mapped(lambda array: np.atleast_2d(array)[-1:]) for part in parts]
     np.testing.assert_array_equal(ensemble.stacked(parts).water, np.concatenate([part.water for part in slowest]))
 

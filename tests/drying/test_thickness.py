@@ -1,12 +1,16 @@
 """How much water a thick slurry leaves on a piece: against the cups' table, and two published films."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
-from drymon.drying import dips
-from drymon.drying.thickness import of_cup
+from drymon.drying import coat, dips
+from drymon.drying.coat_model import Spread
+from drymon.drying.edges import NO_EDGES
+from drymon.drying.ensemble import REFERENCE_AIR
+from drymon.drying.thickness import of_cup, scattered
 from drymon.messages.coat_models import load_models
 from tests.drying.test_cups import middle_of, name_of
 
@@ -57,7 +61,28 @@ def test_a_thin_slurry_brings_less_and_bounds_widen_both_ways() -> None:
     assert high / low > 1.02
 
 
+def test_twice_as_thick_a_coat_takes_twice_to_four_times_as_long() -> None:
+    """In proportion to its water where the air sets the pace, to the square where the way out of the layer does (Crank
+    1975, The Mathematics of Diffusion, chapter 4).
+    """
+    model = replace(BACKUP, slurry_power=Spread(1.0, 0.0))
+    usual, thick = (dips.possible_coats(model, 1, "open", thick=one, edges=NO_EDGES) for one in (0.0, math.log(2)))
+    times = [coat.steady_time(one, 0.05, REFERENCE_AIR)[0] for one in (usual, thick)]
+    assert (times[1] / times[0]).min() > 2.0
+    assert (times[1] / times[0]).max() < 4.0
+    assert np.median(times[1] / times[0]) > 2.1
+
+
 def test_a_slurry_as_usual_changes_no_member() -> None:
     one, other = dips.possible_coats(BACKUP, 3, "deep"), dips.possible_coats(BACKUP, 3, "deep", thick=0.0)
     np.testing.assert_array_equal(one.water, other.water)
     np.testing.assert_array_equal(one.conductance, other.conductance)
+
+
+@pytest.mark.parametrize(
+    ("thick", "luck", "told"), [(0.5, 0.0, 0.1), (-0.5, 0.0, 0.1), (1.0, 0.0, 0.2), (2.0, 0.3, 0.5)]
+)
+def test_what_is_not_known_of_the_power_joins_the_luck_of_the_dip(thick: float, luck: float, told: float) -> None:
+    """A power known to 0.2: half a logarithm of it is 0.1; 0.4 and 0.3 at a right angle are 0.5."""
+    model = replace(BACKUP, slurry_power=Spread(0.4, 0.2), dip_sd={"water": luck} if luck else {})
+    assert scattered(model, thick).dip_sd["water"] == pytest.approx(told)

@@ -7,6 +7,7 @@ import pytest
 
 from drymon.drying import coat, dips, ensemble, sorption
 from drymon.drying.coat_model import DIP_PARAMETERS, CoatModel, Spread
+from drymon.drying.edges import NO_EDGES
 from drymon.learning.forward import coats_of, courses, fleet_of, hours_of
 from drymon.learning.layout import Layout, Prior
 from drymon.learning.run import Touch
@@ -69,7 +70,7 @@ def test_the_most_likely_unknowns_are_the_possible_coats_of_the_same_dip(make, t
     taught = coats_of(fleet, theta[:, None, :], tail)
     names = ("share", "water", "conductance", "pocket", "fan", "critical", "exponent", "end", "inner", "liquid")
     for place, (number, shelter, held, rack, thick) in enumerate(CASES):
-        live = dips.possible_coats(model, number, shelter, rack=rack, held_below=held, edges=dips.NO_EDGES, thick=thick)
+        live = dips.possible_coats(model, number, shelter, rack=rack, held_below=held, edges=NO_EDGES, thick=thick)
         rows = slice(int(fleet.first[place]), int(fleet.first[place] + fleet.zones[place]))
         zones = fleet.zones[place]
         for name in (*names, "cooling", "sorption", "sunk", "below", "lag", "damp", "warm", "wind"):
@@ -90,7 +91,7 @@ def test_a_run_is_stepped_as_a_minute_by_minute_room_steps_it(make, shelter) -> 
     layout = Layout(fleet, {"backup": Prior.of(model)})
     theta, _ = layout.theta(np.zeros(layout.size), np.zeros((1, 3)), 0.2)
     found = courses(fleet, theta[:, None, :], model.tail)
-    coats = dips.possible_coats(model, 3, shelter, held_below=0.0, edges=dips.NO_EDGES)
+    coats = dips.possible_coats(model, 3, shelter, held_below=0.0, edges=NO_EDGES)
     left = [np.ones_like(coats.water)]
     for minute in range(minutes):
         step = ensemble.AirStep(air.deficit[minute], air.saturation[minute], air.excess[minute], air.resistance[minute])

@@ -13,6 +13,7 @@ from scipy import stats
 
 from drymon.drying import coat, dips, ensemble
 from drymon.drying.coat_model import PARAMETERS, CoatModel, Spread
+from drymon.drying.edges import NO_EDGES
 from drymon.learning import forecast_scores
 from drymon.learning.estimate import Estimate, fit_room
 from drymon.learning.explained import doubt_of, is_strange, missed, two_groups
@@ -243,7 +244,7 @@ def test_a_summary_is_rounded_to_what_is_told() -> None:
 
 def test_what_is_not_known_before_a_dip_is_that_of_the_third_open_coat_in_usual_air() -> None:
     """By the closed form of steady air."""
-    coats = dips.possible_coats(BACKUP, 3, "open", edges=dips.NO_EDGES)
+    coats = dips.possible_coats(BACKUP, 3, "open", edges=NO_EDGES)
     seconds = coat.steady_time(coats, 0.05, ensemble.REFERENCE_AIR).max(axis=0)
     assert forecast_scores.reference_log_sd(BACKUP) == pytest.approx(float(np.std(np.log(seconds))), rel=0.008)
 

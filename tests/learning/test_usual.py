@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from drymon.drying.dips import EDGES
+from drymon.drying.edges import EDGES
 from drymon.learning.fit import fit_all
 from drymon.learning.usual import usual
 from drymon.messages.coat_models import load_models

@@ -136,6 +136,22 @@ def test_a_start_from_an_older_image_throws_away_all_for_they_share_their_parts(
     assert db.row("SELECT count(*) FROM image") == (1,), "the newest did"
 
 
+@pytest.mark.parametrize(("cleared", "will_do"), [("<= 2", True), ("<= 3", False)])
+def test_an_image_is_of_no_use_where_messages_since_then_have_been_cleared_away(
+    pipeline: Pipeline, cleared: str, will_do: bool
+) -> None:
+    for minute in (1, 2):
+        pipeline.batch([humidity(minute)], at(minute))
+    assert pipeline.keep_image()
+    for minute in (3, 4):
+        pipeline.batch([humidity(minute)], at(minute))
+    pipeline.store._db.execute(f"DELETE FROM message WHERE id {cleared}")
+    version = pipeline.store._row("SELECT version FROM image")
+    assert version is not None
+    ((_, image),) = pipeline.store.images(version[0])
+    assert (image is not None) is will_do
+
+
 def test_a_room_too_large_for_an_image_says_so(
     pipeline: Pipeline, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:

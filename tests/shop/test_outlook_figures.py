@@ -2,13 +2,13 @@
 
 import math
 from collections.abc import Callable
-from dataclasses import replace
 from datetime import timedelta
 
 import numpy as np
 import pytest
 
 from drymon.drying import coat, dips, forecast
+from drymon.drying.edges import NO_EDGES
 from drymon.drying.ensemble import REFERENCE_AIR
 from drymon.drying.quantities import Quantity
 from drymon.shop.air.air_book import AirBook
@@ -19,6 +19,7 @@ from drymon.shop.tree import tree_air
 from drymon.shop.tree.state import TreeState, World
 from drymon.shop.tree.taught import Taught, likelihood, taught_by
 from drymon.shop.verdict.forecaster import Forecaster
+from tests.replaced import replace
 from tests.shop.invented_shop import BEGIN, MODELS, SETUP, reading
 
 START = BEGIN.timestamp()
@@ -147,7 +148,7 @@ def test_another_dip_or_rack_is_told_at_once_and_a_dry_tree_no_more() -> None:
 
 # --- what a weighed dip tells ----------------------------------------------------------------------------------------
 
-COATS = dips.possible_coats(MODELS["middle"], 2, "open", edges=dips.NO_EDGES)
+COATS = dips.possible_coats(MODELS["middle"], 2, "open", edges=NO_EDGES)
 TIMES = np.log(coat.steady_time(COATS, 0.05, REFERENCE_AIR)[0])
 EVEN = np.full(256, 1.0 / 256)
 

@@ -6,7 +6,6 @@ air, or as none of them could.
 
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import replace
 from datetime import timedelta
 
 import pytest
@@ -17,6 +16,7 @@ from drymon.shop.facts.events import Move
 from drymon.shop.facts.outcome import State
 from drymon.shop.tree.neighbours import Leans, leans
 from drymon.shop.verdict.judge import holding
+from tests.replaced import replace
 from tests.shop.invented_shop import MODELS, STEADY, Shop, codes, model, reading, text
 
 AREA_M2, DRY_KG = 0.5, 4.2

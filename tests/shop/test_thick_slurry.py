@@ -6,7 +6,8 @@ from datetime import datetime, timedelta
 import pytest
 
 from drymon.shop.facts.events import Dip, SlurryCheck, SlurryUndo
-from drymon.shop.facts.setup import Tank
+from drymon.shop.facts.outcome import DayPlan, State
+from drymon.shop.facts.setup import Recipe, Tank
 from drymon.shop.facts.tank_log import TankLog
 from tests.shop.invented_shop import MODELS, SETUP, Shop
 from tests.shop.test_room_order import same_in_substance
@@ -110,6 +111,14 @@ def test_a_cup_told_after_the_dip_counts_as_if_told_in_time_and_an_undo_as_if_ne
     assert hours(late) == pytest.approx(hours(never), rel=0.01)
 
 
+def test_a_cup_told_late_for_the_very_moment_of_the_dip_counts() -> None:
+    shop = dipped(None)
+    before, at = hours(shop), shop.tree("t-1").dipped_at
+    shop.tell(replace(check(at, seconds=60.0), arrived=shop.now))
+    shop.run(0.1)
+    assert hours(shop) > 1.1 * before
+
+
 def test_an_earlier_coat_s_slurry_counts_when_it_is_told_after_the_next_dip() -> None:
     """The coat below has left its water; what is on top now was dipped in another tank."""
     late, prompt = dipped(None), dipped(60.0)
@@ -131,3 +140,26 @@ def test_a_check_after_the_dip_leaves_what_was_folded_alone() -> None:
     before = [log.newest() for log in shop.room.logs.values()]
     shop.room.tell([check(shop.now, seconds=60.0)])
     assert [log.newest() for log in shop.room.logs.values()] == before
+
+
+def told_of_a_dip_now(shop: Shop) -> float:
+    """Hours from now until the next coat of the ready tree is likely dry, by the plan."""
+    plan = [said for said in shop.said if isinstance(said, DayPlan)][-1]
+    (planned,) = plan.now
+    assert planned.dry.best is not None
+    return (planned.dry.best - planned.at) / HOUR
+
+
+def test_what_the_plan_tells_of_a_dip_now_goes_by_the_cup_as_its_verdict_does() -> None:
+    shop = Shop(replace(ROOM, recipes=(Recipe("two", ("prime", "middle")),)), MODELS)
+    shop.run(1.5)
+    shop.dip("t-1", "prime", recipe="two")
+    shop.until("t-1", State.READY)
+    usual = told_of_a_dip_now(shop)
+    shop.tell(check(shop.now, seconds=60.0))
+    shop.run(0.05)
+    thick = told_of_a_dip_now(shop)
+    shop.dip("t-1", "middle")
+    shop.run(0.1)
+    assert thick > 1.15 * usual
+    assert hours(shop) == pytest.approx(thick, rel=0.08)

@@ -4,7 +4,6 @@ seen where it alone makes the difference.
 
 import math
 from collections.abc import Iterable
-from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from types import MappingProxyType
 
@@ -37,6 +36,7 @@ from drymon.shop.tree.taught import Taught
 from drymon.shop.verdict import damp_air, judge, taking_back
 from drymon.shop.verdict.doubts import doubts
 from drymon.shop.weight.weighings import Series, Weighings
+from tests.replaced import replace
 from tests.shop.invented_shop import BEGIN, MODELS, SETUP, Shop, codes, model, reading, text
 
 T, RH, SPEED = Quantity.TEMPERATURE, Quantity.HUMIDITY, Quantity.AIRFLOW

@@ -1,7 +1,6 @@
 """One tree's log: the order of its events, what of it is folded and what not yet, what was said of it and when."""
 
 import math
-from dataclasses import replace
 from datetime import datetime, timedelta
 
 import numpy as np
@@ -11,6 +10,7 @@ from drymon.shop.facts.events import CellMass, Dip, Felt, Leave, Look, Move, Tre
 from drymon.shop.facts.outcome import Reason, State, Verdict
 from drymon.shop.fold.tree_log import TreeLog
 from drymon.shop.tree.state import TreeState, World
+from tests.replaced import replace
 from tests.shop.invented_shop import BEGIN, Shop
 
 START = BEGIN.timestamp()

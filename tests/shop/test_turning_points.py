@@ -2,7 +2,6 @@
 
 import math
 from collections.abc import Iterable, Mapping
-from dataclasses import replace
 from datetime import UTC, timedelta
 
 import numpy as np
@@ -22,6 +21,7 @@ from drymon.shop.tree.state import dipped
 from drymon.shop.verdict import judge
 from drymon.shop.weight.scale import weighed
 from drymon.shop.weight.weighings import Weighings
+from tests.replaced import replace
 from tests.shop.invented_shop import BEGIN, MODELS, SETUP, Shop, at, codes, reading, text
 
 

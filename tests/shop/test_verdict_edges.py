@@ -1,6 +1,5 @@
 """Where what is said of a tree turns: the very moments and shares, and the words that go with each."""
 
-from dataclasses import replace
 from datetime import UTC, timedelta
 
 import numpy as np
@@ -20,6 +19,7 @@ from drymon.shop.verdict.advice import advice
 from drymon.shop.verdict.doubts import doubts
 from drymon.shop.verdict.judge import Outlook
 from drymon.shop.weight.weighings import Weighings
+from tests.replaced import replace
 from tests.shop.invented_shop import MODELS, SETUP, codes, model, text
 from tests.shop.test_advice import NOON, verdict, when
 from tests.shop.test_tree_figures import MEMBERS, START, at, dip, dipped, room, series, with_left

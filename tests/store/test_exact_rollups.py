@@ -2,7 +2,7 @@
 pass over the distinct readings in exact fractions.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from fractions import Fraction
@@ -16,6 +16,7 @@ from drymon.messages.settings import Keep, Where
 from drymon.shop.facts.reading import Reading
 from drymon.shop.facts.sensor_state import SensorState
 from drymon.store import Channel, Store
+from drymon.store.buckets import Heap
 
 T0 = datetime(2031, 3, 3, 6, tzinfo=UTC)
 DAY, HOUR, MINUTE = timedelta(days=1), timedelta(hours=1), timedelta(minutes=1)
@@ -111,6 +112,27 @@ def plain_pass(readings: list[tuple[datetime, float]], step: timedelta, since: d
         for start, values in rows
         if start >= first
     ]
+
+
+def told(heaps: Sequence[Heap]) -> Heap:
+    """All of them as one, by way of the rows that they are kept as."""
+    whole, *others = (Heap.of_row(*heap.row()) for heap in heaps)
+    for other in others:
+        whole.add(other)
+        whole = Heap.of_row(*whole.row())
+    return whole
+
+
+any_values = st.lists(st.floats(allow_nan=False, allow_infinity=False), min_size=1, max_size=8)
+
+
+@given(st.lists(any_values, min_size=1, max_size=4))
+def test_a_sum_that_is_told_in_parts_is_exact(parts: list[list[float]]) -> None:
+    values = [value for part in parts for value in part]
+    low, mean, high, count, _ = told([Heap.of(part) for part in parts]).row()
+    assert (low, high, count) == (min(values), max(values), len(values))
+    assert mean == float(sum(map(Fraction, values)) / len(values))
+    assert told([Heap.of([value]) for value in reversed(values)]) == told([Heap.of(part) for part in parts])
 
 
 @settings(max_examples=15, deadline=None)

@@ -18,9 +18,10 @@ from drymon.shop.facts.events import Dip, Felt, Leave, Undo
 from drymon.shop.facts.outcome import AirNow, RackStatus, Reason, State, When
 from drymon.store import Channel, HomeLock, Store, restore
 from drymon.store.backup import move_aside, unfit
+from drymon.store.image import Image
 from drymon.store.images import Place
 from drymon.store.numbering import MOST_GAPS
-from drymon.store.plain import Image, freeze, thaw
+from drymon.store.plain import freeze, thaw
 from drymon.store.strangers import no_such_tree
 
 # --- images ----------------------------------------------------------------------------------------------------------

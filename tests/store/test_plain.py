@@ -15,7 +15,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from drymon.store.plain import PART, Image, UnreadableImage, freeze, thaw
+from drymon.store.image import PART, Image
+from drymon.store.plain import UnreadableImage, freeze, thaw
 
 BEGIN = datetime(2031, 3, 3, 6, 0, 0, 7, tzinfo=UTC)
 

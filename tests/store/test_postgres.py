@@ -8,6 +8,7 @@ from contextlib import closing
 from functools import partial
 from pathlib import Path
 from types import SimpleNamespace
+from typing import Any
 
 import pytest
 
@@ -309,3 +310,53 @@ def test_a_process_that_is_killed_lets_go_of_its_room(room: Server) -> None:
     assert os.WTERMSIG(status) == signal.SIGKILL
     with only_writer(room) as store:
         assert store.was_served() is False
+
+
+# --- statements that nobody needs an answer to -----------------------------------------------------------------------
+
+
+def test_a_batch_takes_few_ways_to_the_server_and_back(room: Server, make: SimpleNamespace, tmp_path: Path) -> None:
+    """Each way there ends with a Sync of the protocol (postgresql.org/docs/current/protocol-flow.html)."""
+    node = {"device": "node-1", "boot": "b"}
+    trace = (tmp_path / "trace").open("w+b")
+    with trace, Store.open(room) as store:
+        store.record(make.message(0), [make.reading(0, seq=0, **node)])
+        driver: Any = store._db
+        driver.pg.pgconn.trace(trace.fileno())
+        with store.transaction():
+            for n in range(1, 401):
+                store.record(make.message(n, b"%d" % n), [make.reading(n, float(n), seq=n, **node)])
+        driver.pg.pgconn.untrace()
+        ways = sum("\tSync" in line for line in Path(trace.name).read_text().splitlines())
+        assert 0 < ways < 20
+        assert [reading.seq for reading in store.readings()] == list(range(401))
+        assert [message.payload for message in store.messages()] == [b"21.5", *(b"%d" % n for n in range(1, 401))]
+
+
+def test_what_is_sent_stands_in_order_with_what_is_asked(room: Server) -> None:
+    with closing(open_writer(room, None)) as db:
+        db.begin()
+        for n in range(3):
+            db.send("INSERT INTO topic (name) VALUES (?)", (f"t-{n}",))
+            assert db.row("SELECT count(*) FROM topic") == (n + 1,)
+            db.send("UPDATE topic SET name = ? WHERE name = ?", (f"u-{n}", f"t-{n}"))
+        db.commit()
+        assert [name for (name,) in db.rows("SELECT name FROM topic ORDER BY id")] == ["u-0", "u-1", "u-2"]
+
+
+def test_what_was_sent_and_is_wrong_is_told_by_the_commit_and_nothing_is_stored(room: Server) -> None:
+    with closing(open_writer(room, None)) as db:
+        db.begin()
+        for name in ("one", "two", "one"):
+            db.send("INSERT INTO topic (name) VALUES (?)", (name,))
+        with pytest.raises(EngineError, match="duplicate key"):
+            db.commit()
+        db.roll_back()
+        db.begin()
+        db.send("INSERT INTO topic (name) VALUES (?)", ("undone",))
+        db.roll_back()
+        db.begin()
+        db.commit()
+        db.send("INSERT INTO topic (name) VALUES (?)", ("at once",))
+        with closing(connect(room, readonly=True)) as other:
+            assert list(other.rows("SELECT name FROM topic")) == [("at once",)]

@@ -69,8 +69,7 @@ class AirBook:
 
     def value(self, places: Sequence[str], quantity: Quantity, minute: int, back: int) -> float:
         """Median of the fresh sensors at the first place that has any, NaN where none has."""
-        fresh = (self._fresh(place, quantity, minute, back) for place in places)
-        found = first_place(([value for _, value in sensors] for sensors in fresh), median)
+        found = first_place((self._values(place, quantity, minute, back) for place in places), median)
         return NOWHERE if found is None else found
 
     def damp(self, places: Sequence[str], minute: int, back: int) -> float:
@@ -83,10 +82,14 @@ class AirBook:
         found = first_place(damp, median)
         return NOWHERE if found is None else min(found, 100.0)
 
+    def _values(self, place: str, quantity: Quantity, minute: int, back: int) -> list[float]:
+        """The newest values of a place's fresh sensors."""
+        return [value for _, value in self._fresh(place, quantity, minute, back)]
+
     def _fresh(self, place: str, quantity: Quantity, minute: int, back: int) -> list[tuple[str, float]]:
         """The fresh sensors of a place by name, with their newest value."""
         tracks = self._by_place.get((place, quantity), ())
-        values = ((track.sensor, track.minutes.latest(minute, back)[0]) for track in tracks)
+        values = [(track.sensor, track.minutes.latest(minute, back)[0]) for track in tracks]
         return [(name, value) for name, value in values if not math.isnan(value)]
 
     def probe(self, places: Sequence[str], name: str, minute: int, back: int) -> float:

@@ -40,9 +40,6 @@ before somebody has checked it, and to be believed again (common practice, no so
 DRIFTED, DISAGREES = SensorState.DRIFTED, SensorState.DISAGREES
 """States of such a sensor, and codes of the doubt on its readings: they stay in the record as they were measured."""
 
-AS_MEASURED: Mapping[str, str] = {DRIFTED: "had drifted", DISAGREES: "disagreed with the others"}
-"""These codes, and what is said of a sensor that had one."""
-
 
 class Hygrometer(NamedTuple):
     """A humidity sensor by its place and name."""

@@ -7,11 +7,10 @@ place is silent, the place is the cause; where every place is, the room's networ
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import timedelta
 
-from drymon.shop.air.cross_check import AS_MEASURED
 from drymon.shop.alarms.alarm_book import Condition, Key, Truth
 from drymon.shop.facts.local_time import say
 from drymon.shop.facts.outcome import SensorStatus, Standing, State
-from drymon.shop.facts.sensor_state import SensorState, is_silent
+from drymon.shop.facts.sensor_state import AS_MEASURED, SensorState, is_silent
 from drymon.shop.facts.setup import Rack, RoomSetup
 from drymon.shop.facts.value_words import value_words
 

@@ -1,5 +1,6 @@
 """What may be thought of a sensor's last word."""
 
+from collections.abc import Mapping
 from datetime import datetime, timedelta
 from enum import StrEnum
 
@@ -19,6 +20,13 @@ class SensorState(StrEnum):
     DRIFTED = "drifted"
     DISAGREES = "disagrees"
     RETAINED = "retained"
+
+
+AS_MEASURED: Mapping[str, str] = {
+    SensorState.DRIFTED: "had drifted",
+    SensorState.DISAGREES: "disagreed with the others",
+}
+"""States of a sensor whose readings stay in the record as they were measured, and what is said of it."""
 
 
 def is_silent(last: datetime, now: datetime, stale_after: timedelta) -> bool:

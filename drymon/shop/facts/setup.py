@@ -6,7 +6,7 @@ from datetime import timedelta
 from math import ceil
 from typing import Literal
 
-from drymon.drying.dips import USUAL_EDGES
+from drymon.drying.edges import USUAL_EDGES
 
 Family = Literal["prime", "backup", "seal"]
 
@@ -116,7 +116,7 @@ class Hours:
 @dataclass(frozen=True, slots=True)
 class RoomSetup:
     """All that the shop floor of drymon must know of a room; names are unique and cross-references hold (checked at
-    the door). edges: how thick the trees' edges are, a name in `dips.EDGES`.
+    the door). edges: how thick the trees' edges are, a name in `drying.edges.EDGES`.
     """
 
     name: str

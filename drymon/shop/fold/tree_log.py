@@ -178,7 +178,9 @@ class TreeLog:
 
     def state(self, until: float, clock_known: bool = True, keep: bool = True) -> TreeState | None:
         """The tree at a stream time, None where it is not in the room. keep: fold on from here next time."""
-        _, index, state = self._folded_by(until)
+        at, index, state = self._folded_by(until)
+        if at == until and self._happens(index) > until:  # folded so far already
+            return None if state is None else self._with_said(state, until)
         while (at := self._happens(index)) <= until:
             event = self._effective[index]
             index += 1
@@ -215,7 +217,7 @@ class TreeLog:
                 state = None
             elif state is not None:
                 state = trees.told(bare, state, event, frozenset())
-        return None if state is None else replace(state, at=at, worked_out=False)
+        return None if state is None else state._replace(at=at, worked_out=False)
 
     def steady(self, at: float) -> TreeState | None:
         """The tree's state at `at`, where that was folded last, nothing happens in the next minute and time matters
@@ -255,11 +257,13 @@ class TreeLog:
         if state is None:
             return None
         codes = self._holding(state, clock_known) if isinstance(event, Look) else frozenset()
-        return trees.told(self.world, replace(state, complete=False, call=None), event, codes)
+        return trees.told(self.world, state._replace(complete=False, call=None), event, codes)
 
     def _with_said(self, state: TreeState, at: float) -> TreeState:
         """The state with what had been said of its coat by then, which is no part of the fold."""
-        return replace(state, complete=self.is_complete(state.dip.time, at), call=call_of(self._said_of(state)))
+        complete, call = self.is_complete(state.dip.time, at), call_of(self._said_of(state))
+        same = state.complete == complete and state.call == call
+        return state if same else state._replace(complete=complete, call=call)
 
     def _in_force(self, state: TreeState | None, clock_known: bool) -> State | None:
         """The verdict that stood when a dip was made: what had been said by then of the coat below, else what would

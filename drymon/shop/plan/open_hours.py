@@ -2,7 +2,8 @@
 
 import math
 from bisect import bisect_left
-from datetime import UTC, date, datetime, timedelta, tzinfo
+from datetime import date, datetime, timedelta, tzinfo
+from functools import lru_cache
 
 from drymon.shop.facts.setup import Hours
 
@@ -14,7 +15,7 @@ class OpenHours:
     """The spans from the day before `begin` to `HORIZON` after it; times are seconds since 1970."""
 
     def __init__(self, hours: Hours, zone: tzinfo, begin: float) -> None:
-        self._spans = list(_spans(hours, zone, datetime.fromtimestamp(begin, UTC)))
+        self._spans = _spans(hours, zone, datetime.fromtimestamp(begin, zone).date())
         self._ends = [end for _, end in self._spans]
 
     def first(self, at: float, work_s: float) -> float:
@@ -33,9 +34,9 @@ class OpenHours:
         return self._ends[index] if index < len(self._spans) else math.inf
 
 
-def _spans(hours: Hours, zone: tzinfo, begin: datetime) -> list[tuple[float, float]]:
-    """Spans by time; those that touch are one."""
-    today = begin.astimezone(zone).date()
+@lru_cache(maxsize=8)
+def _spans(hours: Hours, zone: tzinfo, today: date) -> list[tuple[float, float]]:
+    """Spans by time; those that touch are one. Kept: a plan is made many times a day."""
     found: list[tuple[float, float]] = []
     for ahead in range(-1, HORIZON.days + 1):
         day = today + timedelta(days=ahead)

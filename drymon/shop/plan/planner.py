@@ -3,6 +3,7 @@
 import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import UTC, datetime, timedelta, tzinfo
+from typing import NamedTuple
 
 from drymon.shop.facts.local_time import say
 from drymon.shop.facts.outcome import DayPlan, PlanAir, PlannedDip, State, Verdict, When
@@ -25,6 +26,22 @@ Way = Callable[[Wait], float]
 Slots = Mapping[tuple[str, int], Slot]
 
 
+class _Coat(NamedTuple):
+    """A coat to come, with how long it will take and by when it must be dipped over."""
+
+    number: int
+    name: str
+    wait: Wait
+    longest_s: float
+
+
+class _Going(NamedTuple):
+    """A tree that is in the plan: what was last said of it, and its coats to come."""
+
+    verdict: Verdict
+    coats: tuple[_Coat, ...]
+
+
 class Planner:
     """Makes the plan of one room, again and again. Pure: the same facts give the same plan."""
 
@@ -37,7 +54,7 @@ class Planner:
     def plan(self, verdicts: Iterable[Verdict], at: float, zone: tzinfo) -> DayPlan:
         """The plan at `at` (seconds since 1970), by what was last said of each tree."""
         setup = self.waits.world.setup
-        going = {v.tree: v for v in verdicts if _can_be_planned(v, setup)}
+        going = {v.tree: self._going(v, at) for v in verdicts if _can_be_planned(v, setup)}
         hours = OpenHours(setup.hours, zone, at)
         early = self._slots(going, hours, at, "best", lambda wait: wait.likely_s, 1.0)
         quick = self._slots(going, hours, at, "late", lambda wait: QUICKER * wait.sure_s, QUICKER)
@@ -46,33 +63,39 @@ class Planner:
         time = datetime.fromtimestamp(at, UTC)
         coming = [self._dip(slot, going[slot.tree], (early, slow), time.astimezone(zone)) for slot in planned.values()]
         now, next_, later = _by_time(coming, going, hours, at, setup.hours.dip_min * 60.0)
-        finishes = {tree: self._finish(going[tree], (quick, planned, slow), at) for tree in sorted(going)}
+        finishes = {tree: self._finish(going[tree], (quick, planned, slow)) for tree in sorted(going)}
         # Of racks whose trees are in the plan alone: to look at the air of another would put minutes into its record.
-        hung = sorted({verdict.rack for verdict in going.values()})
+        hung = sorted({tree.verdict.rack for tree in going.values()})
         air = {rack: told for rack in hung if (told := self.waits.air(rack, at)) is not None}
         return DayPlan(time, time + VALID_FOR, now, next_, later, finishes, air)
 
+    def _going(self, verdict: Verdict, at: float) -> _Going:
+        setup, coats = self.waits.world.setup, []
+        for place, (number, name) in enumerate(_coming(verdict, setup)):
+            at_once = place == 0 and verdict.state is State.READY
+            of = self.waits.of_dip_now if at_once else self.waits.of
+            wait = of(verdict.rack, name, number, verdict.shelter, at)
+            coats.append(_Coat(number, name, wait, _longest_s(setup, name)))
+        return _Going(verdict, tuple(coats))
+
     def _slots(
-        self, going: Mapping[str, Verdict], hours: OpenHours, at: float, end: str, way: Way, stretch: float
+        self, going: Mapping[str, _Going], hours: OpenHours, at: float, end: str, way: Way, stretch: float
     ) -> Slots:
         """The schedule with these waits, by tree and place in its chain. end: of `dry_at`, when a tree is dipped."""
         setup = self.waits.world.setup
-        chains = [self._chain(verdict, at, end, way, stretch) for verdict in going.values()]
+        chains = [self._chain(tree, at, end, way, stretch) for tree in going.values()]
         slots = schedule(chains, hours, setup.hours.dip_min * 60.0, setup.hours.hands, at)
         return {(slot.tree, slot.index): slot for slot in slots}
 
-    def _chain(self, verdict: Verdict, at: float, end: str, way: Way, stretch: float) -> Chain:
-        setup = self.waits.world.setup
+    def _chain(self, tree: _Going, at: float, end: str, way: Way, stretch: float) -> Chain:
+        verdict = tree.verdict
         dry: datetime | None = getattr(verdict.dry_at, end)
         ready = at
         if verdict.state is not State.READY:
             left = math.inf if dry is None else max(dry.timestamp() - at, 0.0)
             ready = at + stretch * left * self._in_other_air(verdict, way, at)
         until = math.inf if verdict.redip_by is None else verdict.redip_by.timestamp()
-        steps = tuple(
-            Step(way(self._wait(verdict, name, number, at)), _longest_s(setup, name))
-            for number, name in _coming(verdict, setup)
-        )
+        steps = tuple(Step(way(coat.wait), coat.longest_s) for coat in tree.coats)
         return Chain(verdict.tree, ready, steps, until)
 
     def _in_other_air(self, verdict: Verdict, way: Way, at: float) -> float:
@@ -83,37 +106,30 @@ class Planner:
         before, after = way(self._usual.of(*key)), way(self.waits.of(*key))
         return after / before if math.isfinite(before) else 1.0
 
-    def _wait(self, verdict: Verdict, coat: str, number: int, at: float) -> Wait:
-        return self.waits.of(verdict.rack, coat, number, verdict.shelter, at)
-
-    def _dip(self, slot: Slot, verdict: Verdict, ends: tuple[Slots, Slots], now: datetime) -> PlannedDip:
+    def _dip(self, slot: Slot, tree: _Going, ends: tuple[Slots, Slots], now: datetime) -> PlannedDip:
         """A slot as it is told. ends: the schedules by which the dip may be done earliest and latest."""
-        setup = self.waits.world.setup
-        number, coat = _coming(verdict, setup)[slot.index]
+        verdict, coat = tree.verdict, tree.coats[slot.index]
         planned = datetime.fromtimestamp(slot.start_s, UTC)
         key = slot.tree, slot.index
-        wait = self._wait(verdict, coat, number, now.timestamp())
         early, late = (_moment(way[key].start_s) if key in way else None for way in ends)
         return PlannedDip(
             slot.tree,
-            coat,
-            number,
+            coat.name,
+            coat.number,
             verdict.rack,
             planned,
             When(early, planned, late),
             verdict.redip_by if slot.index == 0 else None,
-            _note(slot, setup.coat_by_name[coat].longest_wait_h or 0.0, now),
+            _note(slot, self.waits.world.setup.coat_by_name[coat.name].longest_wait_h or 0.0, now),
             verdict.label,
-            When(None, _moment(slot.start_s + wait.likely_s), _moment(slot.start_s + wait.sure_s)),
+            When(None, _moment(slot.start_s + coat.wait.likely_s), _moment(slot.start_s + coat.wait.sure_s)),
         )
 
-    def _finish(self, verdict: Verdict, ways: Sequence[Slots], at: float) -> When:
+    def _finish(self, tree: _Going, ways: Sequence[Slots]) -> When:
         """When the last coat is dry: surely throughout, and that in drier and in damper air."""
-        coming = _coming(verdict, self.waits.world.setup)
-        number, name = coming[-1]
-        wait = self._wait(verdict, name, number, at)
+        wait = tree.coats[-1].wait
         after = (QUICKER * wait.sure_s, wait.sure_s, SLOWER * wait.sure_s)
-        last = [way.get((verdict.tree, len(coming) - 1)) for way in ways]
+        last = [way.get((tree.verdict.tree, len(tree.coats) - 1)) for way in ways]
         return When(*(_moment(slot.start_s + s) if slot else None for slot, s in zip(last, after, strict=True)))
 
 
@@ -149,16 +165,17 @@ def _note(slot: Slot, longest: float, now: datetime) -> str:
 
 
 def _by_time(
-    coming: Sequence[PlannedDip], going: Mapping[str, Verdict], hours: OpenHours, at: float, dip_s: float
+    coming: Sequence[PlannedDip], going: Mapping[str, _Going], hours: OpenHours, at: float, dip_s: float
 ) -> tuple[tuple[PlannedDip, ...], ...]:
     """Now: ready trees, while people are there. Next: what else falls before they go home, now or the next time."""
     opens = hours.first(at, dip_s)
     home = min(hours.end_of_span(opens), opens + 86400.0)
-    first_of_now = {v.tree for v in going.values() if v.state is State.READY} if opens == at else set()
-    now = [d for d in coming if d.tree in first_of_now and d.number == going[d.tree].number + 1 and not d.note]
-    rest = [d for d in coming if d not in now]
-    next_ = [d for d in rest if d.at.timestamp() < home]
-    return tuple(now), tuple(next_), tuple(d for d in rest if d not in next_)
+    ready = {name: tree.verdict.number + 1 for name, tree in going.items() if tree.verdict.state is State.READY}
+    parts: tuple[list[PlannedDip], ...] = [], [], []
+    for dip in coming:
+        at_once = opens == at and dip.number == ready.get(dip.tree) and not dip.note
+        parts[0 if at_once else 1 if dip.at.timestamp() < home else 2].append(dip)
+    return tuple(map(tuple, parts))
 
 
 def _moment(seconds: float) -> datetime | None:

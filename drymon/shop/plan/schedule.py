@@ -9,9 +9,9 @@ end while nobody is there is put off until the next dip can follow in time.
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from heapq import heapify, heapreplace
+from heapq import heapify, heappop, heappush, heapreplace
 from itertools import accumulate
-from typing import Literal
+from typing import Literal, NamedTuple
 
 from drymon.shop.plan.open_hours import OpenHours
 
@@ -54,37 +54,54 @@ class Slot:
 
 @dataclass(slots=True, eq=False)
 class _Going:
-    """A chain with how far it has come. slot: its next dip, as far as it stands."""
+    """A chain with how far it has come."""
 
     chain: Chain
     rest_s: list[float]
     index: int
     release_s: float
     until_s: float
+
+
+class _Coming(NamedTuple):
+    """A chain's next dip as it stands, by its beginning; None: it is to be found (anew)."""
+
+    start_s: float
+    tree: str
+    going: _Going
     slot: Slot | None
 
 
 def schedule(chains: Sequence[Chain], hours: OpenHours, dip_s: float, hands: int, now_s: float) -> list[Slot]:
     """The dips of all chains, by their beginning; those beyond the horizon are left out."""
-    going = [_Going(chain, _rest(chain), 0, chain.ready_s, chain.until_s, None) for chain in chains if chain.steps]
+    going = [_Going(chain, _rest(chain), 0, chain.ready_s, chain.until_s) for chain in chains if chain.steps]
     free = [now_s] * hands
     heapify(free)
+    coming = [_Coming(-math.inf, each.chain.tree, each, None) for each in going]
+    heapify(coming)
     slots: list[Slot] = []
-    while going:
-        for each in going:
-            if each.slot is None or each.slot.start_s < free[0]:  # else nothing has changed for it
-                each.slot = _start(each, max(each.release_s, free[0]), hours, dip_s)
-        begin = min(each.slot.start_s for each in going if each.slot)
+    while coming:
+        while coming[0].start_s < free[0]:  # for the others nothing has changed
+            each = coming[0].going
+            slot = _start(each, max(each.release_s, free[0]), hours, dip_s)
+            heapreplace(coming, _Coming(slot.start_s, each.chain.tree, each, slot))
+        begin = coming[0].start_s
         if begin == math.inf:
             break
-        awaiting = [each for each in going if each.slot and each.slot.start_s <= begin]
+        awaiting = [heappop(coming)]
+        while coming and coming[0].start_s == begin:
+            awaiting.append(heappop(coming))
         queue_s = dip_s * len(awaiting) / hands
-        chosen = min(awaiting, key=lambda each: _rank(each, begin, queue_s, hours, dip_s))
+        chosen = min(awaiting, key=lambda one: _rank(one.going, begin, queue_s, hours, dip_s))
+        for one in awaiting:
+            if one is not chosen:
+                heappush(coming, one)
         slots += [chosen.slot] if chosen.slot else []
         heapreplace(free, begin + dip_s)
-        _go_on(chosen, begin)
-        if chosen.index == len(chosen.chain.steps):
-            going.remove(chosen)
+        each = chosen.going
+        _go_on(each, begin)
+        if each.index < len(each.chain.steps):
+            heappush(coming, _Coming(-math.inf, each.chain.tree, each, None))
     return slots
 
 
@@ -121,5 +138,5 @@ def _start(each: _Going, at: float, hours: OpenHours, dip_s: float) -> Slot:
 
 def _go_on(each: _Going, start: float) -> None:
     step = each.chain.steps[each.index]
-    each.index, each.slot = each.index + 1, None
+    each.index += 1
     each.release_s, each.until_s = start + step.wait_s, start + step.longest_s

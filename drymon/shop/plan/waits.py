@@ -5,14 +5,17 @@ model that each goes by.
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from datetime import UTC, datetime
 
 import numpy as np
 
 from drymon.drying import air as moist
 from drymon.drying import coat, dips
+from drymon.drying.edges import EDGES
 from drymon.drying.ensemble import AirStep
 from drymon.shop.air.rack_air import RackAir
 from drymon.shop.air.sensors import minute_done
+from drymon.shop.facts.events import Dip
 from drymon.shop.facts.measured import InItsPlace
 from drymon.shop.facts.outcome import PlanAir
 from drymon.shop.tree.starting import measured_model
@@ -38,6 +41,10 @@ class Wait:
 NEVER = Wait(math.inf, math.inf)
 
 
+_Key = tuple[str, str, int, str, float]
+"""Rack, coat, number, shelter, and how thick the slurry is."""
+
+
 @dataclass(frozen=True, slots=True)
 class _Made:
     wait: Wait
@@ -51,11 +58,11 @@ class Waits:
     def __init__(self, world: World, air: Mapping[str, PlanAir] | None = None) -> None:
         """air: by rack, in the place of the past day's."""
         self.world, self._air = world, air
-        self._made: dict[tuple[str, str, int, str], _Made] = {}
+        self._made: dict[_Key, _Made] = {}
 
-    def of(self, rack: str, coat_name: str, number: int, shelter: str, at: float) -> Wait:
-        """For a coat that is to be dipped there."""
-        key = rack, coat_name, number, shelter
+    def of(self, rack: str, coat_name: str, number: int, shelter: str, at: float, thick: float = 0.0) -> Wait:
+        """For a coat that is to be dipped there. thick: its slurry, as in `dips.possible_coats`."""
+        key = rack, coat_name, number, shelter, thick
         made = self._made.get(key)
         if made is not None and 0.0 <= at - made.at < KEPT_S:
             return made.wait
@@ -69,7 +76,7 @@ class Waits:
             return NEVER
         if made is None or abs(drive / made.drive - 1.0) > DRIVE_APART:
             by_cloth = None if told.airflow is not None else self.world.air[rack].place_by_cloth(minute)
-            made = _Made(self._worked_out(*key, step, by_cloth), at, drive)
+            made = _Made(self._worked_out(key, step, by_cloth), at, drive)
         self._made[key] = replace(made, at=at)
         return made.wait
 
@@ -79,15 +86,21 @@ class Waits:
             return self._air.get(rack)
         return _usual(self.world.air[rack], minute_done(at))
 
-    def _worked_out(
-        self, rack: str, coat_name: str, number: int, shelter: str, step: AirStep, by_cloth: InItsPlace | None
-    ) -> Wait:
+    def of_dip_now(self, rack: str, coat_name: str, number: int, shelter: str, at: float) -> Wait:
+        """For a coat that is dipped at once, in slurry as it is by the last cup."""
+        now = datetime.fromtimestamp(at, UTC)
+        dip = Dip(time=now, arrived=now, tree="", rack=rack, coat=coat_name)
+        slurry = self.world.tanks.thickness(self.world.setup, dip)
+        return self.of(rack, coat_name, number, shelter, at, slurry.log if slurry is not None else 0.0)
+
+    def _worked_out(self, key: _Key, step: AirStep, by_cloth: InItsPlace | None) -> Wait:
+        rack, coat_name, number, shelter, thick = key
         setup, model = self.world.setup, self.world.goes_by[coat_name]
         if model is None:
             return NEVER
         kind = setup.coat_by_name[coat_name]
         own = measured_model(model, self.world.waters.get(coat_name), by_cloth)
-        coats = dips.possible_coats(own, number, shelter, rack=rack, edges=dips.EDGES[setup.edges])
+        coats = dips.possible_coats(own, number, shelter, rack=rack, edges=EDGES[setup.edges], thick=thick)
         dry = coat.steady_seconds(coats, 1.0 - kind.dry_at, step)
         seconds = np.sort(np.maximum(dry, 3600.0 * (kind.shortest_wait_h or 0.0)))
         return Wait(*(float(seconds[math.ceil(share * len(seconds)) - 1]) for share in (0.5, ASSURANCE)))

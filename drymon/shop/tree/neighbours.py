@@ -11,7 +11,7 @@ has to narrow it: how long a weighed coat takes counts for each coat of its kind
 """
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -80,7 +80,7 @@ def leaned(state: TreeState, told: Leans) -> TreeState:
     if factors is None:
         return state
     weights = state.water.weights * factors
-    return replace(state, water=CoatState(state.water.left, state.water.dry_since, weights / weights.sum()))
+    return state._replace(water=CoatState(state.water.left, state.water.dry_since, weights / weights.sum()))
 
 
 def _on_rack(state: TreeState, told: Leans) -> Array | None:

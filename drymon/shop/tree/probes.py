@@ -9,7 +9,6 @@ A spot reading by a hand-held thermometer is a reading of a probe that has the t
 """
 
 import math
-from dataclasses import replace
 
 import numpy as np
 
@@ -57,7 +56,7 @@ def probed(world: World, state: TreeState) -> TreeState:
     weights = state.water.weights * (1.0 + unexpected**2 / FREEDOM) ** (-0.5 * (FREEDOM + 1.0))
     cold = below if below / full - 2.0 * sd > PLAINLY_COLD else 0.0
     water = CoatState(state.water.left, state.water.dry_since, weights / weights.sum())
-    return replace(state, water=water, cold_surface_k=cold)
+    return state._replace(water=water, cold_surface_k=cold)
 
 
 def _expected(state: TreeState, air: MinuteAir) -> Array:

@@ -7,12 +7,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from types import MappingProxyType
-
-import numpy as np
+from typing import Any, NamedTuple
 
 from drymon.drying import dips, ensemble
 from drymon.drying.coat_model import CoatModel
 from drymon.drying.conditioned import Evidence
+from drymon.drying.edges import EDGES
 from drymon.drying.ensemble import CoatState, PossibleCoats
 from drymon.drying.possible import weighted_quantiles
 from drymon.drying.touch import felt_dry
@@ -48,6 +48,9 @@ FELT_WEIGHT = 0.35
 SAME_TOUCH_S = 1800.0
 """Within so long the same word of the same place tells nothing more (assumed)."""
 
+_NONE: Mapping[Any, Any] = MappingProxyType({})
+_UNWEIGHED = Weighings()
+
 
 @dataclass(frozen=True, slots=True)
 class World:
@@ -69,9 +72,8 @@ class World:
         object.__setattr__(self, "goes_by", found)
 
 
-@dataclass(frozen=True, slots=True)
-class TreeState:
-    """A tree at stream time `at` (seconds since 1970).
+class TreeState(NamedTuple):
+    """A tree at stream time `at` (seconds since 1970). A named tuple, as each minute makes some new ones of each tree.
 
     coats, water: the present dip's ensemble and what is left, None where the coat is unknown. holds: latched findings
     by their codes. released: codes that a look has released for this coat. What has happened to its air so far:
@@ -101,7 +103,7 @@ class TreeState:
     below_unknown: bool = False
     redipped: Redip | None = None
     complete: bool = False
-    holds: Mapping[ReasonCode, Finding] = field(default_factory=lambda: MappingProxyType({}))
+    holds: Mapping[ReasonCode, Finding] = _NONE
     released: frozenset[ReasonCode] = frozenset()
     fast_s: float = 0.0
     coldest: float = math.inf
@@ -110,11 +112,11 @@ class TreeState:
     outside: bool = False
     drifted: bool = False
     gap_s: float = 0.0
-    weighings: Weighings = field(default_factory=Weighings)
+    weighings: Weighings = _UNWEIGHED
     cold_surface_k: float = 0.0
     hung_at: float = -math.inf
     untold_at: float = math.inf
-    touches: Mapping[tuple[str, str], float] = field(default_factory=lambda: MappingProxyType({}))
+    touches: Mapping[tuple[str, str], float] = _NONE
     call: Call | None = None
     sure_in_a_row: int = 0
     unsure_in_a_row: int = 0
@@ -150,9 +152,7 @@ class TreeState:
     @property
     def chance_dry(self) -> float:
         """Chance that the slowest part has reached `dry_at`."""
-        if self.water is None:
-            return 0.0
-        return float(self.water.weights[~np.isnan(self.water.dry_since)].sum())
+        return 0.0 if self.water is None else self.water.chance_dry
 
 
 def dipped(world: World, before: TreeState | None, dip: Dip, verdict: State | None) -> TreeState:
@@ -172,7 +172,7 @@ def dipped(world: World, before: TreeState | None, dip: Dip, verdict: State | No
     if kind is not None and model is not None:
         below = ensemble.water_left(before.coats, before.water) if before and before.coats and before.water else None
         lost = below_unknown or (before is not None and before.coats is None)
-        edges = dips.EDGES[world.setup.edges]
+        edges = EDGES[world.setup.edges]
         thick = slurry.log if slurry is not None else 0.0
         coats = dips.possible_coats(model, number, shelter, below, lost, dip.rack, edges=edges, thick=thick)
         water = CoatState.fresh(len(coats.zones))
@@ -200,6 +200,7 @@ def dipped(world: World, before: TreeState | None, dip: Dip, verdict: State | No
         weighings=_area_known(dip.tree, before, model),
         taught=taught,
         by_cloth=by_cloth,
+        touches=MappingProxyType({}),  # its own, not the default: images tell objects apart
         slurry=slurry,
     )
 
@@ -241,13 +242,13 @@ def told(world: World, tree: TreeState, event: TreeEvent, holding: frozenset[Rea
     """The state after an event other than a dip; `holding`: codes that hold the tree right now."""
     if isinstance(event, Move):
         probe = tree.probe if event.rack == tree.rack else None  # it is plugged in where the tree hung
-        hung = replace(tree, rack=event.rack, cell=event.cell, probe=probe, hung_at=event.time.timestamp())
+        hung = tree._replace(rack=event.rack, cell=event.cell, probe=probe, hung_at=event.time.timestamp())
         if tree.water is None or event.cell in (None, tree.cell):
             return hung
-        return replace(hung, weighings=tree.weighings.elsewhere(tree.water.weights))
+        return hung._replace(weighings=tree.weighings.elsewhere(tree.water.weights))
     if isinstance(event, Look):
         holds = {code: found for code, found in tree.holds.items() if code not in holding}
-        return replace(tree, released=tree.released | holding, holds=MappingProxyType(holds), untold_at=math.inf)
+        return tree._replace(released=tree.released | holding, holds=MappingProxyType(holds), untold_at=math.inf)
     if isinstance(event, Felt):
         return _touched(tree, event)
     if isinstance(event, CellMass):
@@ -271,11 +272,10 @@ def _weighed(tree: TreeState, event: Weigh | CellMass) -> TreeState:
     dipped_at = tree.dip.time.timestamp()
     misfit = scale.curve_misfit(tree.model)
     weighings, water = scale.weighed(tree.weighings, tree.coats, tree.water, event, dipped_at, misfit)
-    tree = replace(tree, weighings=weighings, water=water)
+    tree = tree._replace(weighings=weighings, water=water)
     if isinstance(event, CellMass):
         sure, unsure = tree.chance_dry >= ASSURANCE - 1e-9, tree.chance_dry < STANDS - 1e-9
-        tree = replace(
-            tree,
+        tree = tree._replace(
             sure_in_a_row=tree.sure_in_a_row + 1 if sure else 0,
             unsure_in_a_row=tree.unsure_in_a_row + 1 if unsure else 0,
         )
@@ -297,7 +297,7 @@ def _perhaps_dipped(world: World, tree: TreeState, event: CellMass) -> TreeState
         return tree
     when = say(datetime.fromtimestamp(event.rose_at, UTC), event.time, world.setup.timezone)
     what = f"the weight rose by {event.rose_kg:.2f} kg at {when} as by a dip that nobody told of: tell it with its time"
-    return replace(_disagreeing(tree, what), untold_at=event.rose_at)
+    return _disagreeing(tree, what)._replace(untold_at=event.rose_at)
 
 
 def _perhaps_another(world: World, tree: TreeState, event: CellMass) -> TreeState:
@@ -319,7 +319,7 @@ def _waits(tree: TreeState, event: CellMass, since: float) -> bool:
 
 def _disagreeing(tree: TreeState, what: str) -> TreeState:
     found = WeightDisagrees(what)
-    return replace(tree, holds=MappingProxyType({**tree.holds, found.code: found}))
+    return tree._replace(holds=MappingProxyType({**tree.holds, found.code: found}))
 
 
 def _touched(tree: TreeState, event: Felt) -> TreeState:
@@ -334,7 +334,7 @@ def _touched(tree: TreeState, event: Felt) -> TreeState:
     if prior is not None:  # the scale starts from what was known without it
         prior = felt(tree.water, prior, event.finding, tree.target, zone).weights
     touches = MappingProxyType({**tree.touches, said: at})
-    return replace(tree, water=water, weighings=replace(tree.weighings, prior=prior), touches=touches)
+    return tree._replace(water=water, weighings=replace(tree.weighings, prior=prior), touches=touches)
 
 
 def felt(water: CoatState, weights: ensemble.Array, finding: str, target: float, zone: int = 0) -> CoatState:

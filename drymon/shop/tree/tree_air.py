@@ -1,7 +1,6 @@
 """What time does to a tree: the air of each minute takes its water, and may call for a hold."""
 
 import math
-from dataclasses import replace
 from types import MappingProxyType
 
 import numpy as np
@@ -40,7 +39,7 @@ def advanced(world: World, tree: TreeState, until: float) -> TreeState:
         minute = int(tree.at // MINUTE_S)
         end = min(until, (minute + 1) * MINUTE_S)
         if air is None or not steps(tree):
-            return replace(tree, at=until)
+            return tree._replace(at=until)
         tree = _minute(tree, air.minute(minute), end)
     return tree
 
@@ -65,10 +64,9 @@ def _minute(tree: TreeState, air: MinuteAir, end: float, left: ensemble.Array | 
     if outside:
         water = _widened(tree.coats, before, water, end, tree.target)
     if not air.known:
-        return replace(tree, at=end, water=water, gap_s=tree.gap_s + seconds)
+        return tree._replace(at=end, water=water, gap_s=tree.gap_s + seconds)
     wet = tree.chance_dry < ASSURANCE  # at the start of the minute: a swing after the coat is dry does it no harm
-    tree = replace(
-        tree,
+    tree = tree._replace(
         at=end,
         water=water,
         outside=tree.outside or outside,
@@ -101,7 +99,7 @@ def _latched(tree: TreeState, lost: ensemble.Array, seconds: float) -> TreeState
     fresh = {code: found for code, found in holds.items() if code not in tree.released}
     if not fresh and fast == tree.fast_s:
         return tree
-    return replace(tree, fast_s=fast, holds=MappingProxyType({**tree.holds, **fresh}))
+    return tree._replace(fast_s=fast, holds=MappingProxyType({**tree.holds, **fresh}))
 
 
 def surely_lost(tree: TreeState, lost: ensemble.Array, seconds: float) -> float:

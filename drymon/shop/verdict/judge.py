@@ -116,9 +116,7 @@ def _drying(tree: TreeState) -> list[Finding]:
     assert tree.water is not None
     found: list[Finding] = []
     if tree.chance_dry < taking_back.needed(tree) - 1e-9:
-        open_dry = float(tree.water.weights[tree.water.left[0] <= tree.target].sum())
-        pocket = tree.shelter != "open" and open_dry >= ASSURANCE - 1e-9
-        found.append(f.PocketWet() if pocket else f.Wet())
+        found.append(f.PocketWet() if tree.shelter != "open" and _open_dry(tree, tree.water) else f.Wet())
     elif tree.cold_surface_k:
         found.append(f.Wet())
     elif tree.coats is not None and (rate := _falling(tree, tree.coats, tree.water)):
@@ -129,6 +127,12 @@ def _drying(tree: TreeState) -> list[Finding]:
     if until is not None and tree.at < until.timestamp():
         found.append(f.TooSoon(until))
     return found
+
+
+def _open_dry(tree: TreeState, water: CoatState) -> bool:
+    """Whether the open faces are surely dry."""
+    dry = water.left[0] <= tree.target
+    return bool(dry.any()) and float(water.weights[dry].sum()) >= ASSURANCE - 1e-9
 
 
 def _falling(tree: TreeState, coats: PossibleCoats, water: CoatState) -> float | None:

@@ -10,6 +10,7 @@ import numpy as np
 from drymon.drying import coat, dips
 from drymon.drying.coat_model import CoatModel
 from drymon.drying.conditioned import Evidence
+from drymon.drying.edges import EDGES
 from drymon.shop.air.air_book import AirBook
 from drymon.shop.air.rack_air import RackAir
 from drymon.shop.facts.measured import InItsPlace
@@ -75,7 +76,7 @@ def wait(
     speeds = place.by_cloth if isinstance(place, InItsPlace) else place
     rack_air = RackAir(AirBook(room), Rack("rack"))
     step = rack_air.drive(air.temperature_c, air.humidity_pct, nan, speeds, air.pressure_pa)
-    coats = dips.possible_coats(model, usual.number, "open", edges=dips.EDGES[room.edges])
+    coats = dips.possible_coats(model, usual.number, "open", edges=EDGES[room.edges])
     hours = np.sort(coat.steady_seconds(coats, 1.0 - usual.kind.dry_at, step)) / 3600.0
     hours[hours > LONGEST_H] = np.inf
     best, sure = (float(hours[int(np.ceil(share * len(hours))) - 1]) for share in (0.5, ASSURANCE))

@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 
-from drymon.drying import dips
+from drymon.drying.edges import EDGES
 from drymon.learning.fit import TypeFit
 from drymon.learning.forecast_scores import Judgement, summary
 from drymon.learning.run import Run
@@ -28,7 +28,7 @@ def headline(fit: TypeFit, room: RoomSetup) -> str:
 
 def _hours(fit: TypeFit, room: RoomSetup) -> str:
     kind = room.coat_by_name[fit.model.name]
-    found = usual(fit.model, fit.runs, kind.dry_at, dips.EDGES[room.edges])
+    found = usual(fit.model, fit.runs, kind.dry_at, EDGES[room.edges])
     return f"{kind.name} no. {found.number}{_shelter(found)} in your usual air ({_air(found)}): {_waits(found, kind)}"
 
 

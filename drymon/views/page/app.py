@@ -28,6 +28,7 @@ from drymon.views.page import (
     slurry_views,
 )
 from drymon.views.page.access import same_csrf
+from drymon.views.page.compiled import kept
 from drymon.views.page.guard import HEADERS, from_our_page, host_is_ours, is_pulled_in
 from drymon.views.page.page_context import PageContext
 from drymon.views.page.ports import Ports
@@ -46,6 +47,7 @@ def create_app(ports: Ports) -> Flask:
     app.config["MAX_CONTENT_LENGTH"] = LARGEST_FORM
     app.config["SEND_FILE_MAX_AGE_DEFAULT"] = 3600
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
+    app.jinja_env.bytecode_cache = kept()
     app.jinja_env.globals.update(
         State=State,
         FACES=FACES,
