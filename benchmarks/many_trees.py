@@ -2,8 +2,8 @@
 
     python benchmarks/many_trees.py [--trees 50 500 5000] [--minutes 16]
 
-Fifty racks with temperature, humidity and air speed each minute; all trees are dipped within twenty minutes, then looked
-at for so many more. Each number of trees in a process of its own.
+Fifty racks with temperature, humidity and air speed each minute; all trees are dipped within twenty minutes, then
+looked at for so many more. Each number of trees in a process of its own.
 
 minute      CPU of a usual minute, median: readings taken in, all trees stepped and looked at
 worst       of the worst one: all are told again, or the plan is made
