@@ -45,7 +45,7 @@ class Retention(Recording):
         return self.clear_step(chunk) or behind
 
     def clear_step(self, chunk: int = CHUNK) -> bool:
-        """Clear away up to `chunk` rows of what is too old by the last `tidy`, False: nothing is left."""
+        """Clear away up to `chunk` rows of what is too old by the last `tidy`. False: nothing is left."""
         return any(self._stepped(step, chunk) for step in self._steps())
 
     def _stepped(self, step: Callable[[int], bool], chunk: int) -> bool:

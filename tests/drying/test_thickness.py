@@ -10,7 +10,7 @@ from drymon.drying import coat, dips
 from drymon.drying.coat_model import Spread
 from drymon.drying.edges import NO_EDGES
 from drymon.drying.ensemble import REFERENCE_AIR
-from drymon.drying.thickness import of_cup
+from drymon.drying.thickness import of_cup, scattered
 from drymon.messages.coat_models import load_models
 from tests.drying.test_cups import middle_of, name_of
 
@@ -77,3 +77,12 @@ def test_a_slurry_as_usual_changes_no_member() -> None:
     one, other = dips.possible_coats(BACKUP, 3, "deep"), dips.possible_coats(BACKUP, 3, "deep", thick=0.0)
     np.testing.assert_array_equal(one.water, other.water)
     np.testing.assert_array_equal(one.conductance, other.conductance)
+
+
+@pytest.mark.parametrize(
+    ("thick", "luck", "told"), [(0.5, 0.0, 0.1), (-0.5, 0.0, 0.1), (1.0, 0.0, 0.2), (2.0, 0.3, 0.5)]
+)
+def test_what_is_not_known_of_the_power_joins_the_luck_of_the_dip(thick: float, luck: float, told: float) -> None:
+    """A power known to 0.2: half a logarithm of it is 0.1; 0.4 and 0.3 at a right angle are 0.5."""
+    model = replace(BACKUP, slurry_power=Spread(0.4, 0.2), dip_sd={"water": luck} if luck else {})
+    assert scattered(model, thick).dip_sd["water"] == pytest.approx(told)

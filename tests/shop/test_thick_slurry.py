@@ -111,6 +111,14 @@ def test_a_cup_told_after_the_dip_counts_as_if_told_in_time_and_an_undo_as_if_ne
     assert hours(late) == pytest.approx(hours(never), rel=0.01)
 
 
+def test_a_cup_told_late_for_the_very_moment_of_the_dip_counts() -> None:
+    shop = dipped(None)
+    before, at = hours(shop), shop.tree("t-1").dipped_at
+    shop.tell(replace(check(at, seconds=60.0), arrived=shop.now))
+    shop.run(0.1)
+    assert hours(shop) > 1.1 * before
+
+
 def test_an_earlier_coat_s_slurry_counts_when_it_is_told_after_the_next_dip() -> None:
     """The coat below has left its water; what is on top now was dipped in another tank."""
     late, prompt = dipped(None), dipped(60.0)
