@@ -11,6 +11,7 @@ cpu        milliseconds of processor a second and room: of its process, of the d
 memory     megabytes a room: resident, and its share where pages are shared with others (PSS)
 disk       kilobytes a room and hour: growth of the room's tables and indexes
 back       seconds from a kill -9 of a room's process until its verdicts and `online` are said again
+page       milliseconds a room of the page of all rooms, from its second showing on
 """
 
 import argparse
@@ -26,6 +27,7 @@ import time
 from collections.abc import Callable
 from contextlib import ExitStack
 from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import psutil
@@ -33,6 +35,9 @@ import psycopg
 from paho.mqtt.client import Client, MQTTMessage
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
+from drymon.messages.settings import Page
+from drymon.service.clock import SystemClock
+from drymon.views.page.all_rooms import create_rooms_app
 from tests.postgres import Cluster, cluster
 from tests.service.conftest import Mosquitto, free_port, until
 
@@ -70,6 +75,7 @@ class Cost:
     share_mb: float
     disk_kb: float
     back_s: float
+    page_ms: float
 
 
 class Voice:
@@ -126,12 +132,14 @@ def trial(folder: Path, postgres: Cluster, count: int, seconds: float, every_s: 
         broker.start()
         stack.callback(broker.stop)
         url = postgres.database()
-        homes = []
+        homes: list[str] = []
+        ports = iter(ports_apart(count))
         for name in rooms:
             home = folder / name
             home.mkdir()
-            text = ROOM.format(name=name, broker=broker.port, page=free_port(), url=url)
+            text = ROOM.format(name=name, broker=broker.port, page=next(ports), url=url)
             (home / "room.toml").write_text(text)
+            no_backup_today(home)
             homes += ["--home", str(home)]
         voice = Voice(broker.port, rooms)
         stack.callback(voice.stop)
@@ -141,7 +149,10 @@ def trial(folder: Path, postgres: Cluster, count: int, seconds: float, every_s: 
         services = [subprocess.Popen(command, stderr=log, stdout=log)]
         service = services[0]
         stack.callback(lambda: (services[-1].send_signal(signal.SIGTERM), services[-1].wait(120)))
-        if not until(lambda: all(voice.online.values()), 900):
+        if (
+            not until(lambda: all(voice.online.values()) or service.poll() is not None, 900)
+            or service.poll() is not None
+        ):
             raise RuntimeError(
                 f"only {sum(map(bool, voice.online.values()))} of {count} rooms are served; see {log.name}"
             )
@@ -157,13 +168,14 @@ def trial(folder: Path, postgres: Cluster, count: int, seconds: float, every_s: 
         alone = count == 1  # the command serves one room itself
         serving = parts[:1] if alone else [one for one in parts[0].children() if one.status() != psutil.STATUS_ZOMBIE]
         resident, share = memory(serving)
+        page_ms = shown(folder)
         until(lambda: stored(url, rooms) >= voice.said, 30)
         lost = voice.said - stored(url, rooms)
         start = (
             (lambda: services.append(subprocess.Popen(command, stderr=log, stdout=log))) if alone else (lambda: None)
         )
-        places = {words[words.index("--home") + 1]: one for one in serving if "--home" in (words := one.cmdline())}
-        back = [come_back(places[str(folder / name)], voice.online[name], start) for name in rooms[:5]]
+        processes = {rooms[0]: parts[0]} if alone else {one.name(): one for one in serving}
+        back = [come_back(processes[name], voice.online[name], start) for name in rooms[:5]]
     return Cost(
         count,
         start_s,
@@ -174,7 +186,23 @@ def trial(folder: Path, postgres: Cluster, count: int, seconds: float, every_s: 
         share / count,
         grown / count / took * 3600 / 1e3,
         statistics.median(back),
+        page_ms / count,
     )
+
+
+def no_backup_today(home: Path) -> None:
+    """It is made once a day, and would be counted as if it were made all day long."""
+    (home / "backups").mkdir()
+    for day in range(2):
+        (home / "backups" / f"drymon-{datetime.now(UTC) + timedelta(days=day):%Y-%m-%d}.db").touch()
+
+
+def ports_apart(count: int) -> list[int]:
+    """Free ports, none of them twice."""
+    found: set[int] = set()
+    while len(found) < count:
+        found.add(free_port())
+    return sorted(found)
 
 
 def cpu_s(first: psutil.Process) -> float:
@@ -214,6 +242,20 @@ def stored(url: str, rooms: list[str]) -> int:
     return int(row[0] if row else 0)
 
 
+def shown(folder: Path) -> float:
+    """Milliseconds of the page of all rooms; the first time it reads each room.toml, and connects."""
+    app = create_rooms_app(folder, Page("127.0.0.1", 8470), SystemClock().wall, time.monotonic)
+    browser = app.test_client()
+    browser.get("/")
+    begin = time.perf_counter()
+    answer = browser.get("/")
+    took = 1000 * (time.perf_counter() - begin)
+    if answer.status_code != 200:
+        raise RuntimeError(f"the page of all rooms answers {answer.status}")
+    app.extensions["readers"].close()
+    return took
+
+
 def come_back(process: psutil.Process, online: list[float], anew: Callable[[], object]) -> float:
     """Kill the process of a room; seconds until it is served again. anew: what starts it, where nobody else does."""
     process.kill()
@@ -232,7 +274,7 @@ def main() -> None:
     args = parser.parse_args()
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     print(f"{'rooms':>5} {'start':>7} {'messages':>9} {'lost':>5} {'cpu ms/s a room: own, database, broker':>40}"
-          f" {'MB':>6} {'PSS':>6} {'kB/h':>7} {'back':>6}")  # fmt: skip
+          f" {'MB':>6} {'PSS':>6} {'kB/h':>7} {'back':>6} {'page':>7}")  # fmt: skip
     for count in args.rooms:
         with tempfile.TemporaryDirectory() as name, cluster(durable=True, connections=3 * count + 20) as postgres:
             told(trial(Path(name), postgres, count, args.seconds, args.every))
@@ -243,7 +285,7 @@ def told(cost: Cost) -> None:
     print(
         f"{cost.rooms:5} {cost.start_s:5.1f} s {cost.messages:7.1f}/s {cost.lost:5} "
         f"{own:24.2f} {database:7.2f} {broker:7.3f} "
-        f"{cost.resident_mb:6.1f} {cost.share_mb:6.1f} {cost.disk_kb:7.0f} {cost.back_s:4.1f} s",
+        f"{cost.resident_mb:6.1f} {cost.share_mb:6.1f} {cost.disk_kb:7.0f} {cost.back_s:4.1f} s {cost.page_ms:4.1f} ms",
         flush=True,
     )
 

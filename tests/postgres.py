@@ -34,6 +34,7 @@ class Cluster:
 
     def __init__(self, folder: Path, bin_: Path, *, durable: bool = False, connections: int = 40) -> None:
         self._folder, self._bin, self._durable, self._connections = folder, bin_, durable, connections
+        self._addresses = ""
         self.url = f"postgresql://{USER}@/postgres?host={folder}"
 
     def make(self) -> None:
@@ -43,9 +44,8 @@ class Cluster:
 
     def start(self, *, lets_in: bool = True) -> None:
         """Start it, and wait until it answers; lets_in False: it takes up its log, and lets nobody in while it does."""
-        settings = (
-            f"-c listen_addresses= -c unix_socket_directories={self._folder} -c max_connections={self._connections}"
-        )
+        settings = f"-c listen_addresses={self._addresses} -c unix_socket_directories={self._folder}"
+        settings += f" -c max_connections={self._connections}"
         quick = "" if self._durable else " -c fsync=off -c full_page_writes=off"
         recovers = self._folder / "data" / "standby.signal"
         recovers.unlink(missing_ok=True)
@@ -58,6 +58,14 @@ class Cluster:
     def stop(self, how: str = "fast") -> None:
         """Stop it: `fast` lets nobody finish, `immediate` is as if it had crashed."""
         self._run("pg_ctl", "-D", str(self._folder / "data"), "-w", "-m", how, "stop")
+
+    def listen(self, address: str, network: str) -> None:
+        """Start it anew, and let all of a network in at an address."""
+        self.stop()
+        with (self._folder / "data" / "pg_hba.conf").open("a") as rules:
+            rules.write(f"host all all {network} trust\n")
+        self._addresses = address
+        self.start()
 
     def kill(self) -> None:
         """SIGKILL to its first process; returns when the others have found that out and ended."""

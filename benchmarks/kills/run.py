@@ -210,9 +210,9 @@ def tell(trial: Trial) -> None:
     print(f"\n{'kind of kill':32} {'kills':>6} {'away: median':>13} {'worst':>7}")
     for kind, away in sorted(trial.away.items()):
         print(f"{kind:32} {len(away):6} {statistics.median(away):11.1f} s {max(away):5.1f} s")
-    print(
-        f"\n{said.total()} readings and {dips.total()} dips that the broker had; {len(trial.broker.said)} words heard"
-    )
+    speakers = Counter(speaker for _, speaker in trial.broker.said)
+    heard = ", ".join(f"{count} words of {speaker}" for speaker, count in sorted(speakers.items()))
+    print(f"\n{said.total()} readings and {dips.total()} dips that the broker had; {heard} heard")
     lost, twice = (said - readings) + Counter(), readings - said
     print(f"lost: {lost.total()} readings, {(dips - events).total()} dips")
     print(f"twice: {twice.total()} readings, {(events - dips).total()} dips")

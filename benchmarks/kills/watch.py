@@ -17,6 +17,7 @@ from tests.service.conftest import MOSQUITTO, Ear, Mosquitto, until
 LATE_S = 2.0
 """A dip is answered within two seconds (docs/messages.md): what is said until then of the coat before is no fault."""
 _NAMED = re.compile(r"New client connected from \S+ as drymon-shop \(.*u'([\w-]+)'\)")
+_GONE = re.compile(r"Client drymon-shop\b.*(?:closed its connection|disconnected)")
 _SAID = re.compile(r"Received PUBLISH from drymon-shop \(.*'(drymon/shop/out/[^']+)'")
 
 
@@ -27,6 +28,8 @@ class LoggedBroker(Mosquitto):
         super().__init__(folder, extra="allow_anonymous true\nlog_type all\nlog_dest stderr")
         self.said: list[tuple[float, str]] = []
         """When the broker got a word of the room's, and from whom: the user's name of that connection."""
+        self.gone: list[tuple[float, str]] = []
+        """When a connection in the room's name ended, and whose it was."""
         self._speaker = ""
 
     def start(self) -> None:
@@ -42,6 +45,8 @@ class LoggedBroker(Mosquitto):
             line = raw.decode(errors="replace")
             if named := _NAMED.search(line):
                 self._speaker = named[1]
+            elif _GONE.search(line):
+                self.gone.append((time.time(), self._speaker))
             elif _SAID.search(line):
                 self.said.append((time.time(), self._speaker))
 

@@ -33,6 +33,10 @@ HANGS_AFTER_S = 60.0
 """Without a word from a room's process, once it listens; before that a start has its own time."""
 PATIENCE_S = 25.0
 """For processes that are told to end."""
+AT_ONCE = 2 * (os.cpu_count() or 1)
+"""Processes that may be starting at one time: a hundred beside each other would all be late."""
+SHORT_START_S = 60.0
+"""Whoever is not ready after so long keeps no other from starting."""
 SHORTEST_PAUSE_S, LONGEST_PAUSE_S = 1.0, 60.0
 _PR_SET_PDEATHSIG, _PR_SET_NAME = 1, 15
 _FAILED = 1
@@ -76,14 +80,22 @@ class Room:
         self.process: Child | None = None
         self._again_at, self._pause_s = 0.0, SHORTEST_PAUSE_S
         self._begun_at = self._heard_at = 0.0
+        self._ready = False
         self.patience_s = float(LONGEST_START_S)
 
-    def tend(self, now: float) -> None:
-        """Start it where it does not run and its pause is over, end it where it hangs. now: seconds of running time."""
+    def starts(self, now: float) -> bool:
+        """It was started lately, and is not ready yet."""
+        return self.process is not None and not self._ready and now - self._begun_at < SHORT_START_S
+
+    def tend(self, now: float, may_start: bool = True) -> bool:
+        """Start it where it does not run and its pause is over, end it where it hangs; whether it was started. now:
+        seconds of running time.
+        """
         self._listen(now)
         if self.process is None:
-            if now >= self._again_at:
+            if may_start and now >= self._again_at:
                 self._start(now)
+                return True
         elif (code := self.process.poll()) is not None:
             self.process = None
             lasted = now - self._begun_at
@@ -94,6 +106,7 @@ class Room:
             log.error("%s: its service has not said a word for %.0f s; ending it", self.home, self.patience_s)
             self.process.send(signal.SIGKILL)
             self._heard_at = now
+        return False
 
     def tell_to_end(self) -> None:
         """Let it say farewell."""
@@ -115,6 +128,7 @@ class Room:
             os._exit(self._be_the_process())
         self.process = Child(pid)
         self._begun_at = self._heard_at = now
+        self._ready = False
         self.patience_s = float(LONGEST_START_S)
 
     def _be_the_process(self) -> int:
@@ -138,7 +152,7 @@ class Room:
             for word in words:
                 name, _, value = word.partition("=")
                 if name == "READY":
-                    self.patience_s = HANGS_AFTER_S
+                    self._ready, self.patience_s = True, HANGS_AFTER_S
                 elif name == "WATCHDOG_USEC" and value.isdecimal():
                     self.patience_s = int(value) / 1e6
 
@@ -157,8 +171,9 @@ def serve_all(configs: Sequence[HomeConfig], stop: threading.Event, serve: Serve
         systemd.tell("READY=1", f"STATUS=serving {len(rooms)} rooms")
         while not stop.is_set():
             now = time.monotonic()
+            starting = sum(room.starts(now) for room in rooms)
             for room in rooms:
-                room.tend(now)
+                starting += room.tend(now, starting < AT_ONCE)
             systemd.tell("WATCHDOG=1")
             stop.wait(LOOK_EVERY_S)
     finally:
@@ -172,15 +187,19 @@ def serve_all(configs: Sequence[HomeConfig], stop: threading.Event, serve: Serve
 
 def check_apart(configs: Sequence[HomeConfig]) -> None:
     """SetupError where two homes are one, have rooms of one name, or pages on one port."""
-    for number, one in enumerate(configs):
-        for other in configs[:number]:
-            both = f"{other.path} and {one.path}"
-            if one.path.resolve() == other.path.resolve():
-                raise SetupError(f"--home: received {one.path} twice; allowed is each home once")
-            if one.room.name == other.room.name:
-                raise SetupError(f"{both}: received the room {one.room.name!r} twice; give each room its own name")
-            if one.page.port == other.page.port:
-                raise SetupError(f"{both}: received page.port {one.page.port} twice; give each page its own port")
+    seen: dict[object, Path] = {}
+    for config in configs:
+        home, room, port = config.path.resolve(), config.room.name, config.page.port
+        if home in seen:
+            raise SetupError(f"--home: received {config.path} twice; allowed is each home once")
+        for key, told in (
+            (("room", room), f"the room {room!r} twice; give each room its own name"),
+            (("port", port), f"page.port {port} twice; give each page its own port"),
+        ):
+            if key in seen:
+                raise SetupError(f"{seen[key]} and {config.path}: received {told}")
+            seen[key] = config.path
+        seen[home] = config.path
 
 
 def _begin_anew(name: str) -> None:

@@ -6,6 +6,7 @@ import re
 import signal
 import subprocess
 import sys
+import threading
 import time
 from pathlib import Path
 
@@ -14,9 +15,10 @@ import pytest
 from paho.mqtt.publish import single
 
 from drymon.cli.main import main
+from drymon.messages.config import load_home
 from drymon.messages.settings import Server
 from drymon.service import systemd
-from drymon.service.rooms import Room
+from drymon.service.rooms import Room, serve_all
 from drymon.store import Store
 from tests.postgres import Cluster
 from tests.service.conftest import Mosquitto, make_home, until
@@ -100,6 +102,33 @@ def test_a_process_that_hangs_is_ended_and_started_again(tmp_path: Path) -> None
     room.tell_to_end()
     room.see_it_end(5.0)
     assert room.process.code == -signal.SIGTERM
+
+
+def test_many_rooms_start_in_waves(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("drymon.service.rooms.AT_ONCE", 2)
+    monkeypatch.setattr("drymon.service.rooms.LOOK_EVERY_S", 0.01)
+    started = tmp_path / "started"
+    started.mkdir()
+
+    def slowly(home: Path) -> int:
+        (started / home.name).touch()
+        assert until((tmp_path / "go").exists, 30)
+        return hang(home)
+
+    homes = [make_home(tmp_path / f"room-{number}") for number in range(5)]
+    for home in homes:
+        (home / "room.toml").write_text((home / "room.toml").read_text().replace('"shop"', f'"{home.name}"'))
+    stop = threading.Event()
+    rooms = threading.Thread(target=serve_all, args=([load_home(home) for home in homes], stop, slowly))
+    rooms.start()
+    try:
+        assert until(lambda: len(list(started.iterdir())) == 2, 10)
+        assert not until(lambda: len(list(started.iterdir())) > 2, 0.3), "the others wait until these are ready"
+        (tmp_path / "go").touch()
+        assert until(lambda: len(list(started.iterdir())) == 5, 10)
+    finally:
+        stop.set()
+        rooms.join(30)
 
 
 def test_a_process_whose_service_fails_ends_by_itself(tmp_path: Path) -> None:

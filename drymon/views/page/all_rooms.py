@@ -55,6 +55,7 @@ def create_rooms_app(folder: Path, page: Page, now: Callable[[], datetime], runn
     """The page over all homes in `folder`; page: where it is reached; running: seconds of running time."""
     app = Flask(__name__)
     configs, readers = _Configs(), Readers(running)
+    app.extensions["readers"] = readers
     app.config["SEND_FILE_MAX_AGE_DEFAULT"] = 3600
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
     app.jinja_env.globals.update(FACES=FACES)
