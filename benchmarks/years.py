@@ -22,8 +22,10 @@ from typing import Any
 
 import numpy as np
 
+from drymon.messages.message import Message
 from drymon.messages.settings import Keep, Server, Where
 from drymon.store import Store
+from drymon.store.retention import CHUNK
 from drymon.store.server import about, schema_of
 
 END = datetime(2041, 3, 3, 6, tzinfo=UTC)
@@ -190,6 +192,19 @@ def size_of(where: Where) -> float:
     return (size or 0) / 1e6
 
 
+def cleared(where: Where) -> tuple[int, float]:
+    """How many steps clear away what a day makes too old, and the seconds that the longest took."""
+    later, longest, steps = END + timedelta(days=1), 0.0, 0
+    with Store.open(where) as store:
+        store.record(Message(later, "drymon/shop/log/look", b"{}"), [])
+        more = store.tidy(later)
+        while more:
+            begun = time.perf_counter()
+            more = store.clear_step()
+            longest, steps = max(longest, time.perf_counter() - begun), steps + 1
+    return steps, longest
+
+
 def show(engine: str, where: Where, home: Path, years: int) -> None:
     """Fill one engine's store, and print its rows of the table."""
     begun = time.perf_counter()
@@ -201,6 +216,8 @@ def show(engine: str, where: Where, home: Path, years: int) -> None:
     for name, rows, command in cases(home, where, years):
         taken, worked, most = measured(command)
         print(f"| {engine} | {name} | {rows} | {taken:.1f} | {worked:.1f} | {most:.0f} |", flush=True)
+    steps, longest = cleared(where)
+    print(f"| {engine} | the longest of {steps} steps that clear a day | {CHUNK} | {longest:.3f} | | |", flush=True)
 
 
 def main() -> None:

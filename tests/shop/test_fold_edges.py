@@ -126,4 +126,5 @@ def test_trees_are_stepped_together_to_the_same_numbers_but_for_one_to_which_som
         assert two is not None
         assert one.water is not None
         assert two.water is not None
+        assert one.water.left.base is None, "what is kept of one tree keeps the others' as well"
         np.testing.assert_array_equal(one.water.left, two.water.left)

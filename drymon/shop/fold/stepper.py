@@ -16,7 +16,7 @@ from drymon.shop.tree.state import TreeState, World
 TOGETHER = 8
 """Trees in one go: what is worked on at once stays in a small processor's cache."""
 
-KEPT = 4
+KEPT = 2
 """Joined ensembles kept for each go: a tree that has just been weighed is left out for a minute, then is back."""
 
 _Steady = tuple[TreeLog, TreeState, PossibleCoats]
@@ -51,7 +51,8 @@ class Stepper:
         waters = np.stack([state.water.left for _, state, _ in steady if state.water is not None])
         left = coat.step(coats, waters, AirStep.of_each(airs), MINUTE_S)
         for (log, state, _), water in zip(steady, left, strict=True):
-            log.stepped(tree_air.minute_on(self.world, state, end, water))
+            own = water.copy()  # what is kept of one tree must not keep the others' with it
+            log.stepped(tree_air.minute_on(self.world, state, end, own))
 
     def _coats(self, go: tuple[int, int], parts: list[PossibleCoats]) -> PossibleCoats:
         names = tuple(id(part) for part in parts)  # theirs for as long as the parts are kept beside what was joined

@@ -7,9 +7,9 @@ end while nobody is there is put off until the next dip can follow in time.
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from heapq import heapify, heappop, heappush, heapreplace
+from heapq import heappop, heappush, heapreplace
 from itertools import accumulate
 from typing import Literal, NamedTuple
 
@@ -62,6 +62,12 @@ class _Going:
     release_s: float
     until_s: float
 
+    @property
+    def is_bound(self) -> bool:
+        """Whether its next dip has to keep a longest wait: that before it, or that after it."""
+        last = self.index + 1 == len(self.chain.steps)
+        return self.until_s < math.inf or (not last and self.chain.steps[self.index].longest_s < math.inf)
+
 
 class _Coming(NamedTuple):
     """A chain's next dip as it stands, by its beginning; None: it is to be found (anew)."""
@@ -72,36 +78,69 @@ class _Coming(NamedTuple):
     slot: Slot | None
 
 
+class _Queue:
+    """Who is to be dipped next. Those who wait for a hand and for nothing else are served by the way that they have to
+    go alone: so they are kept in that order, and however many wait, a dip is chosen among few.
+    """
+
+    def __init__(self, going: Iterable[_Going], hours: OpenHours, dip_s: float) -> None:
+        self._hours, self._dip_s = hours, dip_s
+        self._coming: list[_Coming] = []
+        self._waiting: list[tuple[float, str, _Going]] = []
+        for each in going:
+            self.add(each)
+
+    def add(self, each: _Going) -> None:
+        """Its next dip is to be found."""
+        heappush(self._coming, _Coming(-math.inf, each.chain.tree, each, None))
+
+    def next(self, free_s: float, hands: int) -> tuple[_Going, Slot] | None:
+        """Take out who is dipped next, where a hand is free from then on; None: nobody within the horizon."""
+        self._settle(free_s)
+        soonest = self._hours.first(free_s, self._dip_s) if self._waiting else math.inf
+        begin = min(soonest, self._coming[0].start_s if self._coming else math.inf)
+        if begin == math.inf:
+            return None
+        awaiting: list[_Coming] = []
+        while self._coming and self._coming[0].start_s == begin:
+            awaiting.append(heappop(self._coming))
+        count = len(awaiting)
+        if soonest == begin:
+            count += len(self._waiting)
+            _, tree, each = heappop(self._waiting)
+            awaiting.append(_Coming(begin, tree, each, Slot(tree, each.index, begin)))
+        queue_s = self._dip_s * count / hands
+        chosen = min(awaiting, key=lambda one: _rank(one.going, begin, queue_s, self._hours, self._dip_s))
+        for one in awaiting:
+            if one is not chosen:
+                heappush(self._coming, one)
+        return None if chosen.slot is None else (chosen.going, chosen.slot)
+
+    def _settle(self, free_s: float) -> None:
+        """Find the dips that can not be begun as they stood; for the others nothing has changed."""
+        while self._coming and self._coming[0].start_s < free_s:
+            each = self._coming[0].going
+            if each.release_s > free_s or each.is_bound:
+                slot = _start(each, max(each.release_s, free_s), self._hours, self._dip_s)
+                heapreplace(self._coming, _Coming(slot.start_s, each.chain.tree, each, slot))
+            else:
+                heappop(self._coming)
+                heappush(self._waiting, (-each.rest_s[each.index], each.chain.tree, each))
+
+
 def schedule(chains: Sequence[Chain], hours: OpenHours, dip_s: float, hands: int, now_s: float) -> list[Slot]:
     """The dips of all chains, by their beginning; those beyond the horizon are left out."""
     going = [_Going(chain, _rest(chain), 0, chain.ready_s, chain.until_s) for chain in chains if chain.steps]
+    queue = _Queue(going, hours, dip_s)
     free = [now_s] * hands
-    heapify(free)
-    coming = [_Coming(-math.inf, each.chain.tree, each, None) for each in going]
-    heapify(coming)
     slots: list[Slot] = []
-    while coming:
-        while coming[0].start_s < free[0]:  # for the others nothing has changed
-            each = coming[0].going
-            slot = _start(each, max(each.release_s, free[0]), hours, dip_s)
-            heapreplace(coming, _Coming(slot.start_s, each.chain.tree, each, slot))
-        begin = coming[0].start_s
-        if begin == math.inf:
-            break
-        awaiting = [heappop(coming)]
-        while coming and coming[0].start_s == begin:
-            awaiting.append(heappop(coming))
-        queue_s = dip_s * len(awaiting) / hands
-        chosen = min(awaiting, key=lambda one: _rank(one.going, begin, queue_s, hours, dip_s))
-        for one in awaiting:
-            if one is not chosen:
-                heappush(coming, one)
-        slots += [chosen.slot] if chosen.slot else []
-        heapreplace(free, begin + dip_s)
-        each = chosen.going
-        _go_on(each, begin)
+    while found := queue.next(free[0], hands):
+        each, slot = found
+        slots.append(slot)
+        heapreplace(free, slot.start_s + dip_s)
+        _go_on(each, slot.start_s)
         if each.index < len(each.chain.steps):
-            heappush(coming, _Coming(-math.inf, each.chain.tree, each, None))
+            queue.add(each)
     return slots
 
 
