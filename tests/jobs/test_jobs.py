@@ -15,6 +15,7 @@ from drymon.jobs.cluster import workers
 from tests.learning.weighed_stream import bench_run, line
 
 ROOM = '[room]\nname = "shop"\n[[rack]]\nname = "rack-a"\n[[coat]]\nname = "backup"\nfamily = "backup"\n'
+ROOT = str(Path(__file__).parents[2])
 RUNS = {"north": (1.0, 1.5), "south": (0.5,)}
 """Hours at which trees of each room are dipped."""
 
@@ -32,9 +33,15 @@ def stream_of(dips: tuple[float, ...]) -> str:
 
 @pytest.fixture(scope="module")
 def scheduler() -> Iterator[str]:
-    """The address of two workers on this machine, as `--workers 2` begins them."""
-    with workers(2) as crew:
-        yield crew.address
+    """The address of two workers on this machine, as `--workers 2` begins them.
+
+    They look for drymon where this process does, in which tests have put the checkout first: the one that is installed
+    is meant.
+    """
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(sys, "path", sorted(sys.path, key=lambda folder: folder == ROOT))
+        with workers(2) as crew:
+            yield crew.address
 
 
 @pytest.fixture(scope="module")
