@@ -1,6 +1,6 @@
 """What the service costs while 20 trees dry at one reading a second: resident memory, share of a core, bytes written.
 
-    python benchmarks/footprint.py [--minutes 5] [--trees 20] [--rate 1.0]
+    python -m benchmarks.footprint [--minutes 5] [--trees 20] [--rate 1.0]
 
 A mosquitto of its own; the figures are the kernel's accounts of the service's process (/proc/PID), start left out.
 """
@@ -20,21 +20,19 @@ from pathlib import Path
 from paho.mqtt.client import Client
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
-ROOM = """[room]
+from benchmarks.two_racks import TWO_RACKS
+
+ROOM = (
+    """[room]
 name = "shop"
 [broker]
 host = "127.0.0.1"
 port = {port}
 [page]
 port = {page}
-[[rack]]
-name = "rack-a"
-[[rack]]
-name = "rack-b"
-[[coat]]
-name = "backup"
-family = "backup"
 """
+    + TWO_RACKS
+)
 TICK = os.sysconf("SC_CLK_TCK")
 
 

@@ -35,6 +35,7 @@ import psycopg
 from paho.mqtt.client import Client, MQTTMessage
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
+from benchmarks.two_racks import TWO_RACKS
 from drymon.messages.settings import Page
 from drymon.service.clock import SystemClock
 from drymon.views.page.all_rooms import create_rooms_app
@@ -43,7 +44,8 @@ from tests.service.conftest import Mosquitto, free_port, until
 
 RACKS, TREES = ("rack-a", "rack-b"), 4
 QUANTITIES = (("temperature", 21.5), ("humidity", 45.0), ("airflow", 1.0))
-ROOM = """[room]
+ROOM = (
+    """[room]
 name = "{name}"
 [broker]
 host = "127.0.0.1"
@@ -52,14 +54,9 @@ port = {broker}
 port = {page}
 [store]
 url = "{url}"
-[[rack]]
-name = "rack-a"
-[[rack]]
-name = "rack-b"
-[[coat]]
-name = "backup"
-family = "backup"
 """
+    + TWO_RACKS
+)
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,4 +1,4 @@
-"""The page's speed and memory, on the real service with a real mosquitto: `python benchmarks/page.py`.
+"""The page's speed and memory, on the real service with a real mosquitto: `python -m benchmarks.page`.
 
 A home with a year of air on record (a reading every 10 minutes) and 50 trees that dry. Memory is the whole service's.
 """
@@ -20,6 +20,7 @@ from pathlib import Path
 from paho.mqtt.client import Client
 from paho.mqtt.enums import CallbackAPIVersion
 
+from benchmarks.two_racks import TWO_RACKS
 from drymon.drying.quantities import Quantity
 from drymon.messages.message import Message
 from drymon.shop.facts.reading import Reading
@@ -28,7 +29,8 @@ from drymon.store import Store
 TREES, LOADS = 50, 200
 YEAR = timedelta(days=365)
 STEP = timedelta(minutes=10)
-ROOM = """
+ROOM = (
+    """
 [room]
 name = "shop"
 [broker]
@@ -36,18 +38,14 @@ host = "127.0.0.1"
 port = {broker}
 [page]
 port = {page}
-[[rack]]
-name = "rack-a"
-[[rack]]
-name = "rack-b"
-[[coat]]
-name = "backup"
-family = "backup"
-room = {{ temperature_c = [18, 27], humidity_pct = [25, 65] }}
+"""
+    + TWO_RACKS
+    + """room = {{ temperature_c = [18, 27], humidity_pct = [25, 65] }}
 [[recipe]]
 name = "standard"
 coats = ["backup", "backup", "backup", "backup"]
 """
+)
 AIR = {Quantity.TEMPERATURE: (21.0, 4.0), Quantity.HUMIDITY: (46.0, 12.0), Quantity.AIRFLOW: (1.4, 0.6)}
 
 

@@ -22,6 +22,7 @@ from typing import Any
 
 import numpy as np
 
+from benchmarks.two_racks import TWO_RACKS
 from drymon.messages.message import Message
 from drymon.messages.settings import Keep, Server, Where
 from drymon.store import Store
@@ -35,17 +36,14 @@ CHANNELS = [(place, kind, "") for place in ("rack-a", "rack-b") for kind in ("te
 CHANNELS += [("room", "temperature", ""), ("room", "humidity", "")]
 MEAN = {"temperature": 21.5, "humidity": 48.0, "airflow": 1.2}
 SWING = {"temperature": 2.5, "humidity": 9.0, "airflow": 0.4}
-ROOM = """[room]
+ROOM = (
+    """[room]
 name = "shop"
-[[rack]]
-name = "rack-a"
-[[rack]]
-name = "rack-b"
-[[coat]]
-name = "backup"
-family = "backup"
-room = { temperature_c = [20, 26], humidity_pct = [35, 55] }
 """
+    + TWO_RACKS
+    + """room = { temperature_c = [20, 26], humidity_pct = [35, 55] }
+"""
+)
 TREES, VERDICTS_A_DAY = 6, 40
 REST = b"\x9a\x99\x99\x99\x99\x99\xb9\x3d"
 Rows = Iterable[Sequence[Any]]
@@ -97,6 +95,7 @@ def verdicts(days: int) -> Iterator[tuple[Any, ...]]:
             yield 1, at, at + 600_000_000, tree, "rack-a", "backup", 4, at, "drying", 0.5, 0.6, 0.7, "[]", "open", ""
 
 
+@contextmanager
 def put_into_file(path: Path) -> "Iterator[Put]":
     """A way to add rows to a file's tables."""
     with closing(sqlite3.connect(path)) as db:
@@ -113,6 +112,7 @@ def put_into_file(path: Path) -> "Iterator[Put]":
         db.execute("PRAGMA journal_mode = WAL")
 
 
+@contextmanager
 def put_into_server(server: Server) -> "Iterator[Put]":
     """A way to add rows to a room's tables on a server."""
     import psycopg
@@ -138,7 +138,7 @@ def fill(where: Where, years: int, keep: Keep) -> None:
     days = round(years * 365.25)
     kept = {name: min(days, given) for name, given in vars(keep).items()}
     bounds = {name: END_US - given * DAY_US for name, given in kept.items()}
-    with contextmanager(put_into_server if isinstance(where, Server) else put_into_file)(where) as put:  # type: ignore[arg-type]
+    with put_into_server(where) if isinstance(where, Server) else put_into_file(where) as put:
         numbered = list(enumerate(CHANNELS, 1))
         put("channel", "id, place, quantity, sensor, latest", [(n, *each, END_US) for n, each in numbered])
         put("topic", "id, name", [(n, f"drymon/shop/{place}/{kind}") for n, (place, kind, _) in numbered])

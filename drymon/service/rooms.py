@@ -125,21 +125,25 @@ class Room:
             stream.flush()
         pid = os.fork()
         if pid == 0:
-            os._exit(self._be_the_process())
+            code = _FAILED
+            try:
+                code = self._be_the_process()
+            finally:  # whatever ends it: a child must never go on in what its parent was doing
+                os._exit(code)
         self.process = Child(pid)
         self._begun_at = self._heard_at = now
         self._ready = False
         self.patience_s = float(LONGEST_START_S)
 
     def _be_the_process(self) -> int:
-        code = _FAILED
         try:
             _begin_anew(self._room)
             os.environ.update(NOTIFY_SOCKET=self._name, WATCHDOG_USEC=str(round(HANGS_AFTER_S * 1e6)))
             code = self._serve(self.home)
-            logging.shutdown()
-        except BaseException:
+        except Exception:
             log.exception("%s: its service ended", self.home)
+            code = _FAILED
+        logging.shutdown()
         return code
 
     def _listen(self, now: float) -> None:

@@ -16,6 +16,7 @@ from psycopg.types.string import StrDumperUnknown, TextLoader
 
 from drymon.store.dialect import escaped, psycopg_sql, unescaped
 from drymon.store.engine import EngineError, Row, Values
+from drymon.store.server_words import LOST, failed, refused
 
 CHUNK = 1000
 BUSY_S = 10
@@ -47,30 +48,6 @@ _SETTINGS = (
     "SET tcp_keepalives_count = 3",
     f"SET tcp_user_timeout = {GIVEN_UP_AFTER_S * 1000}",
 )
-_ADVICE = (
-    (("53100",), "the server's disk is full: make room there; nothing that was stored is lost"),
-    (("55P03", "40P01"), "another program holds this room's tables: only one drymon may write to a room"),
-    (("42501",), "let this user make schemas in the database: GRANT CREATE ON DATABASE name TO user"),
-    (("25006",), "this is a connection that only reads, or the server is a standby: name the one that may be written"),
-    (("53300",), "the server has no connection left: raise max_connections there"),
-    (
-        ("28",),
-        "see that user and password are right; the password stands in ~/.pgpass, or in the file PGPASSFILE names",
-    ),
-    (("3D000",), "make the database on the server first: createdb NAME"),
-    (("57P", "08"), "see that the server runs and can be reached"),
-)
-_AT_THE_DOOR = (
-    ("the database system ", "57P03"),  # it starts, stops or recovers: it will be back
-    ("password", "28P01"),
-    ("authentication", "28000"),
-    ("pg_hba.conf", "28000"),
-    ("role ", "28000"),
-    ("database ", "3D000"),
-    ("too many", "53300"),
-)
-"""Words of a refusal to connect, which comes without a code, and the code that says the same; the first that fits."""
-_DAMAGED = ("XX001", "XX002")
 _NUMBERED = """
     SELECT relname::text, attname::text FROM pg_attribute JOIN pg_class ON pg_class.oid = attrelid
     JOIN pg_namespace ON pg_namespace.oid = relnamespace WHERE nspname = ? AND attidentity <> ''
@@ -347,9 +324,7 @@ class PostgresConnection:
     def _told(self, error: psycopg.Error) -> EngineError:
         """The error, with what to do about it."""
         gone = self.pg.closed
-        what = (str(error).strip().splitlines() or [""])[0]
-        name = error.sqlstate or ("08006" if gone else type(error).__name__)
-        return EngineError(what, name, _advice(name), damaged=name in _DAMAGED, gone=gone)
+        return failed(error.sqlstate or (LOST if gone else type(error).__name__), str(error), gone=gone)
 
 
 class _Context:
@@ -363,12 +338,5 @@ _ADAPTERS = _adapters()
 
 
 def _refused(error: psycopg.Error, url: str) -> EngineError:
-    """Why there is no connection. A server that is away may come; all else stays wrong until somebody mends it."""
-    text = next(iter(str(error).strip().splitlines()), type(error).__name__).removeprefix("connection failed: ")
-    name = error.sqlstate or next((code for words, code in _AT_THE_DOOR if words in text), "08001")
-    return EngineError(f"{url}: {text}", name, _advice(name), gone=name.startswith(("08", "57P", "53300")))
-
-
-def _advice(name: str) -> str:
-    found = (words for codes, words in _ADVICE if name.startswith(codes))
-    return next(found, "see the server's own log")
+    """Why there is no connection."""
+    return refused(url, error.sqlstate, str(error) or type(error).__name__)

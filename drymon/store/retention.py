@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Iterator
 from datetime import datetime
+from functools import partial
 
 from drymon.messages.settings import SHORTEST_READINGS_DAYS, Keep
 from drymon.store.buckets import DAY, HOUR
@@ -91,7 +92,7 @@ class Retention(Recording):
         for table, fact in GONE_BEFORE.items():
             bound = self._fact(fact)
             for (channel,) in list(self._rows("SELECT id FROM channel")):
-                yield lambda chunk, table=table, where=(channel, bound): self._clear_roll_ups(table, where, chunk)  # type: ignore[misc]
+                yield partial(self._clear_roll_ups, table, (channel, bound))
         yield self._clear_verdicts
         yield self._clear_letters
         yield self._clear_topics

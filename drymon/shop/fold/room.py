@@ -31,15 +31,14 @@ from drymon.shop.fold.measured_trees import take_up
 from drymon.shop.fold.refold import Refolder
 from drymon.shop.fold.stepper import Stepper
 from drymon.shop.fold.tree_log import TreeLog
-from drymon.shop.plan.planner import Planner
-from drymon.shop.plan.tank_notes import AGAIN, noted
+from drymon.shop.plan.plan_book import PlanBook
 from drymon.shop.tree.neighbours import Leans, leaned, leans
 from drymon.shop.tree.probes import probed
 from drymon.shop.tree.state import TreeState, World
 from drymon.shop.verdict.doubts import doubts
 from drymon.shop.verdict.forecaster import Forecaster
 from drymon.shop.verdict.judge import is_news, verdict
-from drymon.shop.verdict.rack_status import rack_status, says_the_same
+from drymon.shop.verdict.rack_book import RackBook
 
 REPUBLISH_MIN, PLAN_MIN = 5, 15
 WAITING_S = 5
@@ -47,7 +46,7 @@ WAITING_S = 5
 GONE_S = 3 * 86400.0
 """A tree that left so long ago is no more in the room: as long as cells' masses are kept (`hooks`)."""
 
-_GIVEN = ("setup", "zone", "world", "_stepper", "_measured", "_tanks")
+_GIVEN = ("setup", "zone", "world", "_stepper", "_measured")
 """Of a room's attributes those that are no part of what it has folded."""
 
 AIR = (Quantity.TEMPERATURE, Quantity.HUMIDITY, Quantity.AIRFLOW, Quantity.PRESSURE)
@@ -69,8 +68,7 @@ class Room:
         self._waiting_since, self._measured = math.inf, Measured()
         self._touched: set[str] = set()
         self._verdicts: dict[str, Verdict] = {}
-        self._racks: dict[str, RackStatus] = {}
-        self._planner, self._planned, self._tanks = Planner(self.world), frozenset[str](), self.world.tanks
+        self._racks, self._plan = RackBook(), PlanBook(self.world, zone)
 
     def tell(self, items: Iterable[Reading | LogEvent]) -> list[Doubted]:
         """New facts, in order of arrival, each of them once; returns the readings that are not believed."""
@@ -111,7 +109,8 @@ class Room:
         self._catch_up(at)
         touched, self._touched = sorted(self._touched), set()
         outcomes = self._publish(touched, at)
-        outcomes += self._publish_racks(at, changed_only=True) + self._plan(at, due=bool(touched))
+        outcomes += self._publish_racks(at, changed_only=True)
+        outcomes += self._plan.told(self._verdicts, at, due=bool(touched))
         return outcomes + self._alarms(at)
 
     def judge_all(self, now: datetime) -> list[Outcome]:
@@ -138,7 +137,7 @@ class Room:
     def memory(self) -> dict[str, Any]:
         """All that the room has folded so far, by name: what an image keeps."""
         own = {name: value for name, value in vars(self).items() if name not in _GIVEN}
-        return {**own, "tanks": list(self._tanks.events)}
+        return {**own, "tanks": list(self.world.tanks.events)}
 
     def known(self) -> dict[str, Any]:
         """What every room of this set-up has, by name: an image only names it."""
@@ -183,7 +182,7 @@ class Room:
         sensors = tuple(heard(self.book, self.at))
         silent = [s.sensor for s in sensors if s.quantity == Quantity.WEIGHT.value and s.state is not SensorState.OK]
         on_cells = {cell: tree for cell in silent if (tree := self._hooks.carried(cell))}
-        said, racks, doubted = dict(self._verdicts), dict(self._racks), doubts(self._newest())
+        said, racks, doubted = dict(self._verdicts), dict(self._racks.said), doubts(self._newest())
         return Standing(now, said, racks, sensors, doubted, self.clock_known, on_cells)
 
     def measured(self, measured: Measured) -> bool:
@@ -224,9 +223,9 @@ class Room:
 
     def _take_tank(self, event: TankEvent) -> None:
         """What was said of a tank speaks of the dips after it too: those are drawn anew."""
-        self._planned = AGAIN
+        self._plan.make_again()
         drawn = [dip for log in self.logs.values() for dip in log.drawn]
-        apart = self._tanks.take(event, self.setup, drawn)
+        apart = self.world.tanks.take(event, self.setup, drawn)
         for name in [name for name, log in self.logs.items() if log.slurry_told(apart)]:
             self._forecaster.forget(name)
             self._touched.add(name)
@@ -289,7 +288,7 @@ class Room:
         names = sorted(self.logs) if due else [name for name in sorted(self.logs) if self._changed(name, at, whole)]
         outcomes = self._publish(names, at, keep=whole)
         outcomes += self._publish_racks(at, changed_only=not due)
-        outcomes += self._plan(at, whole and at % (PLAN_MIN * MINUTE_S) == 0)
+        outcomes += self._plan.told(self._verdicts, at, whole and at % (PLAN_MIN * MINUTE_S) == 0)
         if due:
             self._forget_gone(at)
         return outcomes + (self._alarms(at) if whole else [])
@@ -331,27 +330,8 @@ class Room:
             outcomes.append(said)
         return outcomes
 
-    def _publish_racks(self, at: float, changed_only: bool) -> list[Outcome]:
-        outcomes: list[Outcome] = []
-        hung = {verdict.rack for verdict in self._verdicts.values()}
-        for name in self.air:
-            said = self._racks.get(name)
-            if changed_only and said is not None and not said.trees and name not in hung:
-                continue  # nothing of an empty rack is waited for
-            status = rack_status(name, self._verdicts.values(), self.air[name].now(at), at)
-            self._racks[name] = status
-            if not (changed_only and says_the_same(said, status)):
-                outcomes.append(status)
-        return outcomes
-
-    def _plan(self, at: float, due: bool) -> list[Outcome]:
-        """The plan of coming dips, each quarter of an hour and where other trees are ready than it knew of."""
-        ready = frozenset(name for name, said in self._verdicts.items() if said.safe_to_redip)
-        if not self.setup.recipes or not (due or ready != self._planned):
-            return []
-        self._planned = ready
-        plan = self._planner.plan(self._verdicts.values(), at, self.zone)
-        return [noted(plan, self.setup, self._tanks.events, self.zone)]
+    def _publish_racks(self, at: float, changed_only: bool) -> list[RackStatus]:
+        return self._racks.told(self.air, self._verdicts.values(), at, changed_only)
 
     def _alarms(self, at: float) -> list[Outcome]:
         now = datetime.fromtimestamp(at, UTC)

@@ -10,9 +10,6 @@ from drymon.shop.facts.outcome import DayPlan, PlannedDip
 from drymon.shop.facts.setup import RoomSetup
 from drymon.shop.facts.slurry import TankNow, dipped_in, tanks_of
 
-AGAIN = frozenset({""})
-"""As the trees that a plan knew to be ready: no tree has this name, so the plan is made anew."""
-
 
 def noted(plan: DayPlan, setup: RoomSetup, events: Sequence[TankEvent], zone: tzinfo) -> DayPlan:
     """The plan with a word on the tanks, of the dips before people go home: later ones have checks of their own."""
