@@ -7,7 +7,7 @@ which of them they were given.
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 
 TAILS: tuple[str, ...] = ("power", "front", "supply")
@@ -107,6 +107,8 @@ class CoatModel:
     trade_hours: its ranges are those of all shops, so what the trade knows of hours may narrow it (`practice`).
     slurry_power: power of a dip's water by its slurry's viscosity over the middle of its band (`thickness`), with the
         standard deviation of the power itself.
+    slurry_sd: how thick the slurry of another week is beside that of the runs, log scale: water and way out alike; its
+        runs cannot tell, so it is 0 in a starting model, whose ranges are those of all weeks.
     counted: evidence without a scale that its parameters count already (`informed`), in words for people.
     """
 
@@ -129,7 +131,17 @@ class CoatModel:
     doubt: str = ""
     trade_hours: bool = False
     slurry_power: Spread = USUAL_POWER
+    slurry_sd: float = 0.0
     counted: tuple[str, ...] = ()
+
+    @property
+    def water_sd(self) -> float:
+        """Scatter of a dip's water on the log scale: its own luck, and the slurry's."""
+        return math.hypot(self.dip_sd.get("water", 0.0), self.slurry_sd)
+
+    def without_luck(self) -> "CoatModel":
+        """The model of dips that do not scatter: what of a time the parameters leave open."""
+        return replace(self, dip_sd=dict.fromkeys(self.dip_sd, 0.0), slurry_sd=0.0)
 
     @property
     def is_starting_model(self) -> bool:

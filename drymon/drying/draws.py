@@ -1,5 +1,7 @@
 """What the members of an ensemble are: the same equally likely draws of a model's parameters for every dip."""
 
+import math
+
 import numpy as np
 import numpy.typing as npt
 
@@ -45,10 +47,19 @@ def parameter_scores(members: int = possible.MEMBERS) -> Array:
 def dip_draws(model: CoatModel, members: int = possible.MEMBERS) -> dict[str, Array]:
     """What one dip adds to the model's scatter: factors (members,) by name in DIP_PARAMETERS, the same for every dip,
     so that no bound moves by the luck of a draw.
+
+    A thick slurry brings more water and lengthens the way out of it alike (`thickness`): `inner` follows the water as
+    far as the slurry makes both scatter, and has the rest of its own.
     """
     first = len(PARAMETERS) + len(EXTRA_DIMENSIONS)
     scores = possible.normal_scores(DIMENSIONS, members)[:, first:]
-    return {name: np.exp(model.dip_sd.get(name, 0.0) * scores[:, i]) for i, name in enumerate(DIP_PARAMETERS)}
+    logs = {name: model.dip_sd.get(name, 0.0) * scores[:, i] for i, name in enumerate(DIP_PARAMETERS)}
+    if model.slurry_sd > 0.0:
+        water, inner = (scores[:, DIP_PARAMETERS.index(name)] for name in ("water", "inner"))
+        shared = model.slurry_sd**2 / model.water_sd
+        alone = math.sqrt(model.dip_sd.get("inner", 0.0) ** 2 + model.slurry_sd**2 - shared**2)
+        logs |= {"water": model.water_sd * water, "inner": shared * water + alone * inner}
+    return {name: np.exp(log) for name, log in logs.items()}
 
 
 def extra_draws(members: int = possible.MEMBERS) -> dict[str, Array]:

@@ -37,8 +37,7 @@ def factor(model: CoatModel, thickness: float) -> float:
 
 
 def scattered(model: CoatModel, thickness: float) -> CoatModel:
-    """The model of one dip: what is not known of the power scatters its water as the slurry's luck does."""
+    """The model of one dip: what is not known of the power scatters its slurry's thickness."""
     if thickness == 0.0:
         return model
-    water = math.hypot(model.dip_sd.get("water", 0.0), model.slurry_power.sd * thickness)
-    return replace(model, dip_sd={**model.dip_sd, "water": water})
+    return replace(model, slurry_sd=math.hypot(model.slurry_sd, model.slurry_power.sd * thickness))

@@ -63,7 +63,7 @@ def judge_dip(  # noqa: PLR0913, two weighings, the scale, the piece, its coat
             f"{low:g} to {high:g}: look at the size, the units and the two weighings"
         )
     soaked = float(dips.soaking(model, np.array([model.parameters["soak"].centre]), number)[0])
-    piece = pick_up(gained, step_kg, area_m2, share, model.dip_sd["water"], soaked)
+    piece = pick_up(gained, step_kg, area_m2, share, model.water_sd, soaked)
     return DipFound(piece, gained, _strange(piece, model))
 
 

@@ -24,6 +24,7 @@ from drymon.drying.coat_model import PARAMETERS, Spread
 from drymon.learning.forward import Fleet, coats_of
 from drymon.learning.layout import Prior
 from drymon.learning.problem import Problem
+from drymon.learning.profile import SLOWNESSES, Marginal, joined, log_prior, marginal, profile
 from drymon.learning.run import Run
 
 Array = npt.NDArray[np.float64]
@@ -47,7 +48,7 @@ class Estimate:
 
     coats: by name; zone_sd: scatter of the slow zones' speed between trees; theta (runs, THETA): every run's own
     parameters; area (runs,) m2; racks: factor on transfer; evidence: log probability of the weighings; problem and
-    solution: where the search ended.
+    solution: where the search ended; marginals: of unknowns that the curvature there says too little of.
     """
 
     coats: Mapping[str, CoatEstimate]
@@ -59,6 +60,7 @@ class Estimate:
     evidence: float
     problem: Problem
     solution: Array
+    marginals: tuple[Marginal, ...] = ()
 
     @property
     def runs(self) -> tuple[Run, ...]:
@@ -94,20 +96,39 @@ def fit_room(
         x = problem.solve(x)
         if problem.update(x) < 0.05:
             break
-    return estimate_at(problem, problem.solve(x, most=4))
+    return estimate_at(problem, problem.solve(x, most=4), marginals=() if near is None else near.marginals)
 
 
-def estimate_at(problem: Problem, x: Array, covariance: Array | None = None) -> Estimate:
-    """What the unknowns `x` say; covariance: of all of them, else from the curvature there."""
+def settled(estimate: Estimate) -> Estimate:
+    """The estimate where the search has been led past ripples of the slow zones' speed, and how sure that is."""
+    problem, x, found = estimate.problem, estimate.solution, []
+    sheltered = {run.shelter for run in problem.fleet.runs} - {"open"}
+    for name in SLOWNESSES if "deep" in sheltered else SLOWNESSES[: len(sheltered)]:
+        place = problem.layout.room(name)
+        points = profile(problem, x, place)
+        found.append(marginal(place, points))
+        best = max(points, key=lambda one: one.log_probability + log_prior(one.value))
+        x = best.x
+    for _ in range(2):
+        x = problem.solve(x)
+        problem.update(x)
+    return estimate_at(problem, problem.solve(x, most=4), marginals=tuple(found))
+
+
+def estimate_at(
+    problem: Problem, x: Array, covariance: Array | None = None, marginals: tuple[Marginal, ...] = ()
+) -> Estimate:
+    """What the unknowns `x` say; covariance: of all of them, else from the curvature there, but for the marginals."""
     layout = problem.layout
     if covariance is None:
         jacobian = problem.with_slopes(x)[1]
         covariance = np.asarray(np.linalg.inv(jacobian.T @ jacobian))
+    middle, covariance = joined(x, covariance, marginals)
     found = {}
     for index, name in enumerate(layout.coats):
         root = layout.root_of(index)
         found[name] = CoatEstimate(
-            layout.mean_of(x, index),
+            layout.mean_of(middle, index),
             root @ covariance @ root.T,
             problem.dip_sd[index].copy(),
             layout.power_of(x, covariance, index),
@@ -115,7 +136,16 @@ def estimate_at(problem: Problem, x: Array, covariance: Array | None = None) -> 
     own, _ = layout.theta(x, problem.dip_sd, problem.zone_sd)
     area = np.array([problem.area(x, index) for index in range(len(problem.runs))])
     return Estimate(
-        found, problem.zone_sd, own, area, problem.tail, layout.rack_factors(x), problem.log_evidence(x), problem, x
+        found,
+        problem.zone_sd,
+        own,
+        area,
+        problem.tail,
+        layout.rack_factors(x),
+        problem.log_evidence(x),
+        problem,
+        x,
+        marginals,
     )
 
 

@@ -63,6 +63,7 @@ def model_of(start: CoatModel, estimate: Estimate, runs: Sequence[Run]) -> CoatM
         },
         tail=estimate.tail,
         slurry_power=own.slurry_power,
+        slurry_sd=0.0,
         racks={**start.racks, **estimate.racks} if len(estimate.racks) > 1 else dict(start.racks),
         runs=len(runs),
         trade_hours=False,
@@ -133,7 +134,7 @@ def tail_log_sd(model: CoatModel) -> float:
 
     What the type's parameters leave open, tail included.
     """
-    return reference_log_sd(replace(model, dip_sd=dict.fromkeys(model.dip_sd, 0.0)))
+    return reference_log_sd(model.without_luck())
 
 
 def _shelters(before: Sequence[str], runs: Sequence[Run], ends: Sequence[float]) -> tuple[str, ...]:

@@ -14,7 +14,7 @@ from threadpoolctl import threadpool_limits
 
 from drymon.drying.coat_model import TAILS, CoatModel
 from drymon.errors import LearningError
-from drymon.learning.estimate import Estimate, fit_room
+from drymon.learning.estimate import Estimate, fit_room, settled
 from drymon.learning.estimated_model import told
 from drymon.learning.explained import contradicting, doubt_of, missed, two_groups
 from drymon.learning.folds import Left, leave_out, models_of, parts_of
@@ -171,7 +171,9 @@ def _estimate(
         priors = {name: Prior.of(start, tail) for name, start in starts.items()}
         tried[tail] = fit_room(runs, priors, tail, fleet=fleet)
     scores = {tail: estimate.evidence / len(runs) for tail, estimate in tried.items()}
-    return tried[preferred(scores, next(iter(starts.values())).tail, len(runs))], scores
+    chosen = tried[preferred(scores, next(iter(starts.values())).tail, len(runs))]
+    step("how slow pockets are, at several speeds in turn")
+    return settled(chosen), scores
 
 
 def preferred(scores: Mapping[str, float], usual: str, runs: int) -> str:

@@ -80,7 +80,7 @@ def _downdated(estimate: Estimate, rows: Sequence[tuple[Array, Array]], kept: Se
     slopes = np.vstack([*(rows[i][1] for i in kept), np.diag(problem.heavy)])
     normal = slopes.T @ slopes
     x = np.clip(estimate.solution - np.linalg.solve(normal, slopes.T @ residuals), -problem.limit, problem.limit)
-    return estimate_at(problem, x, np.linalg.inv(normal))
+    return estimate_at(problem, x, np.linalg.inv(normal), estimate.marginals)
 
 
 def models_of(starts: Mapping[str, CoatModel], estimate: Estimate, runs: Sequence[Run]) -> dict[str, CoatModel]:

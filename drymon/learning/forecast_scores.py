@@ -266,9 +266,8 @@ OTHER_DAYS_LOG_SD = 0.08
 
 
 def other_days(model: CoatModel) -> CoatModel:
-    """The model with the scatter of its water widened: runs weighed within some days do not tell of other weeks."""
-    water = float(np.hypot(model.dip_sd["water"], OTHER_DAYS_LOG_SD))
-    return replace(model, dip_sd={**model.dip_sd, "water": water})
+    """The model with another week's slurry among its luck: runs weighed within some days do not tell of other weeks."""
+    return replace(model, slurry_sd=OTHER_DAYS_LOG_SD)
 
 
 CENTRED_PRIOR_RUNS = 2.0

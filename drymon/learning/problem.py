@@ -36,6 +36,9 @@ HEAVY_FREEDOM = 4.0
 
 _STEP = 1e-4
 
+STIFF = 1e4
+"""Weight of an unknown that is held: a ten-thousandth of a standard deviation."""
+
 
 class Problem:
     """The penalised least-squares problem of some runs of one room under one tail.
@@ -130,6 +133,25 @@ class Problem:
         """The most likely unknowns from a start."""
         return minimise(self.residuals, self.with_slopes, start, self.limit, most)
 
+    def pinned(self, start: Array, place: int, value: float, most: int) -> Array:
+        """The most likely unknowns near `start` with one of them held at a value."""
+        stiff = self.heavy.copy()
+        stiff[place] = STIFF
+
+        def held(x: Array) -> Array:
+            return np.asarray(stiff * (x - value * (np.arange(len(x)) == place)))
+
+        def residuals(x: Array) -> Array:
+            return np.concatenate([self.residuals(x)[: -len(x)], held(x)])
+
+        def with_slopes(x: Array) -> tuple[Array, Array]:
+            of_runs, slopes = self.with_slopes(x)
+            return np.concatenate([of_runs[: -len(x)], held(x)]), np.vstack([slopes[: -len(x)], np.diag(stiff)])
+
+        begin = start.copy()
+        begin[place] = value
+        return minimise(residuals, with_slopes, begin, self.limit, most)
+
     # ---- rounds --------------------------------------------------------------------------------------------
 
     def update(self, x: Array) -> float:
@@ -183,13 +205,14 @@ class Problem:
         self.zone_sd = shrunk(found, ZONE_LOG_SD, self.zone_sd)
         return float(np.max(np.abs(np.append(self.dip_sd.ravel(), self.zone_sd) / before - 1.0)))
 
-    def log_evidence(self, x: Array) -> float:
+    def log_evidence(self, x: Array, pinned: int | None = None) -> float:
         """Log probability of the weighings under the prior (Laplace approximation at the optimum `x`, up to a constant
-        of the runs).
+        of the runs). pinned: an unknown that is held where it is; its own prior is left out.
         """
+        free = np.arange(len(x)) != (-1 if pinned is None else pinned)
         rows = self.rows(x)
-        jacobian = np.vstack([*(row[1] for row in rows), np.diag(self.heavy)])
-        squares = sum(float(residual @ residual) for residual, _ in rows) + float(np.sum((self.heavy * x) ** 2))
+        jacobian = np.vstack([*(row[1] for row in rows), np.diag(self.heavy)[free]])[:, free]
+        squares = sum(float(residual @ residual) for residual, _ in rows) + float(np.sum((self.heavy * x)[free] ** 2))
         errors = -sum(
             max(len(run.times_s) - 3.0, 0.0) * float(np.log(noise))
             for run, noise in zip(self.runs, self.noise, strict=True)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from statistics import NormalDist
 
 import numpy as np
@@ -127,7 +127,7 @@ def advice(fit: TypeFit) -> list[Advice]:
 
 def variance_shares(model: CoatModel) -> dict[str, float]:
     """Share of the variance of the log time to dry that falls if a parameter were known, with all that goes with it."""
-    coats = dips.possible_coats(replace(model, dip_sd=dict.fromkeys(model.dip_sd, 0.0)), 5, "open", edges=EVEN)
+    coats = dips.possible_coats(model.without_luck(), 5, "open", edges=EVEN)
     steps = [(ensemble.REFERENCE_AIR, 300.0 * 1.04**i) for i in range(150)]
     times = np.log(np.minimum(hours_until(coats, steps, 0.05), 1e3))
     drawn = draws.parameter_draws(model)

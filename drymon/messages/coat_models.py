@@ -88,6 +88,7 @@ class ModelTable(StrictTable):
     doubt: str = ""
     trade_hours: bool = False
     slurry_power: PowerTable | None = None
+    slurry_sd: Annotated[float, Field(ge=0)] = 0.0
     parameters: Annotated[dict[str, SpreadTable], _exactly(PARAMETERS)]
     dip_sd: Annotated[dict[str, Annotated[float, Field(ge=0)]], _exactly(DIP_PARAMETERS)]
     seen: Annotated[dict[str, list[float]], AfterValidator(_seen)]
@@ -215,6 +216,8 @@ def _lines(model: CoatModel) -> list[str]:
     lines = [f"{key} = {_toml(value)}" for key, value in plain.items()]
     if model.slurry_power != USUAL_POWER:
         lines.append(f"slurry_power = {_spread(model.slurry_power)}")
+    if model.slurry_sd > 0.0:
+        lines.append(f"slurry_sd = {_toml(float(model.slurry_sd))}")
     if model.correlation is not None:
         rows = (f"    {_toml([float(value) for value in row])}," for row in model.correlation)
         lines += ["correlation = [", *rows, "]"]
@@ -255,6 +258,7 @@ def _model(table: ModelTable) -> CoatModel:
             "origin",
             "tail",
             "soak_coats",
+            "slurry_sd",
             "runs",
             "tail_learned",
             "doubt",

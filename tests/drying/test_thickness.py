@@ -8,6 +8,7 @@ import pytest
 
 from drymon.drying import coat, dips
 from drymon.drying.coat_model import Spread
+from drymon.drying.draws import dip_draws
 from drymon.drying.edges import NO_EDGES
 from drymon.drying.ensemble import REFERENCE_AIR
 from drymon.drying.thickness import of_cup, scattered
@@ -85,4 +86,33 @@ def test_a_slurry_as_usual_changes_no_member() -> None:
 def test_what_is_not_known_of_the_power_joins_the_luck_of_the_dip(thick: float, luck: float, told: float) -> None:
     """A power known to 0.2: half a logarithm of it is 0.1; 0.4 and 0.3 at a right angle are 0.5."""
     model = replace(BACKUP, slurry_power=Spread(0.4, 0.2), dip_sd={"water": luck} if luck else {})
-    assert scattered(model, thick).dip_sd["water"] == pytest.approx(told)
+    assert scattered(model, thick).water_sd == pytest.approx(told)
+
+
+def logs_of(model, name: str) -> np.ndarray:
+    return np.log(dip_draws(model, 1024)[name])
+
+
+def test_another_week_s_slurry_moves_water_and_way_out_together() -> None:
+    """Against draws of the two kinds of luck, added up: a dip's own of either, and the week's of both."""
+    model = replace(BACKUP, dip_sd={"water": 0.05, "transfer": 0.03, "inner": 0.08}, slurry_sd=0.1)
+    dice = np.random.default_rng(4)
+    week, own_water, own_inner = (sd * dice.standard_normal(300_000) for sd in (0.1, 0.05, 0.08))
+    expected = np.cov(week + own_water, week + own_inner)
+    water, inner, transfer = (logs_of(model, name) for name in ("water", "inner", "transfer"))
+    np.testing.assert_allclose(np.cov(water, inner), expected, atol=6e-4)
+    assert abs(np.corrcoef(water, transfer)[0, 1]) < 0.05
+    assert model.water_sd == pytest.approx(float(np.std(week + own_water)), rel=0.01)
+
+
+def test_luck_of_the_slurry_alone_makes_both_one_and_the_same() -> None:
+    model = replace(BACKUP, dip_sd=dict.fromkeys(BACKUP.dip_sd, 0.0), slurry_sd=0.08)
+    np.testing.assert_allclose(logs_of(model, "water"), logs_of(model, "inner"), atol=1e-12)
+    assert np.ptp(logs_of(model, "water")) > 0.3
+    assert np.ptp(logs_of(model, "transfer")) == 0.0
+
+
+def test_a_model_without_luck_has_neither_the_dip_s_nor_the_slurry_s() -> None:
+    still = replace(BACKUP, slurry_sd=0.1).without_luck()
+    assert all(np.ptp(logs_of(still, name)) == 0.0 for name in still.dip_sd)
+    assert still.water_sd == 0.0

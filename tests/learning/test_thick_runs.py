@@ -60,10 +60,11 @@ def test_where_no_cup_was_told_nothing_is_learnt_of_it(make) -> None:
 
 
 def test_the_power_survives_its_file_and_is_no_other_coat_s(tmp_path) -> None:
-    learnt = replace(STARTS["backup"], runs=8, slurry_power=replace(USUAL_POWER, centre=0.7, sd=0.1))
+    learnt = replace(STARTS["backup"], runs=8, slurry_power=replace(USUAL_POWER, centre=0.7, sd=0.1), slurry_sd=0.08)
     path = tmp_path / "backup.toml"
     write_model(learnt, path)
     assert read_model(path).slurry_power == learnt.slurry_power
+    assert read_model(path).slurry_sd == learnt.slurry_sd
     stands_in = start_of(CoatType("coarse", "backup"), {"backup": learnt})
     assert stands_in is not None
     assert stands_in.slurry_power == USUAL_POWER

@@ -228,7 +228,7 @@ def _area_known(name: str, before: TreeState | None, model: CoatModel | None) ->
     """What weighing the coat before has told of the tree's area; of a new one that it is a tree, or a witness."""
     if before is None or before.water is None or model is None:
         return Weighings(area=area_expected(name))
-    return scale.next_coat(before.weighings, before.water.weights, before.model == model, model.dip_sd["water"])
+    return scale.next_coat(before.weighings, before.water.weights, before.model == model, model.water_sd)
 
 
 def is_last(setup: RoomSetup, tree: TreeState) -> bool:
