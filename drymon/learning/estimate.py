@@ -24,7 +24,7 @@ from drymon.drying.coat_model import PARAMETERS, Spread
 from drymon.learning.forward import Fleet, coats_of
 from drymon.learning.layout import Prior
 from drymon.learning.problem import Problem
-from drymon.learning.profile import SLOWNESSES, Marginal, joined, log_prior, marginal, profile
+from drymon.learning.profile import SLOWNESSES, Marginal, joined, likeliest, marginal, profile
 from drymon.learning.run import Run
 
 Array = npt.NDArray[np.float64]
@@ -103,12 +103,13 @@ def settled(estimate: Estimate) -> Estimate:
     """The estimate where the search has been led past ripples of the slow zones' speed, and how sure that is."""
     problem, x, found = estimate.problem, estimate.solution, []
     sheltered = {run.shelter for run in problem.fleet.runs} - {"open"}
-    for name in SLOWNESSES if "deep" in sheltered else SLOWNESSES[: len(sheltered)]:
+    for name, spread in SLOWNESSES.items():
+        if not sheltered & {name, "deep"}:
+            continue
         place = problem.layout.room(name)
         points = profile(problem, x, place)
-        found.append(marginal(place, points))
-        best = max(points, key=lambda one: one.log_probability + log_prior(one.value))
-        x = best.x
+        found.append(marginal(place, points, spread))
+        x = likeliest(points, spread)
     for _ in range(2):
         x = problem.solve(x)
         problem.update(x)

@@ -117,7 +117,7 @@ def forecast_hours(model: CoatModel, run: Run, left: float) -> Array:
     In the run's own air; past its end the air's mean goes on.
     """
     assert run.air is not None
-    return hours_until(coats_of_run(model, run), _steps(run), left, whole=True)
+    return hours_until(coats_of_run(model, run), steps_of(run), left, whole=True)
 
 
 EVEN = NO_EDGES
@@ -162,7 +162,8 @@ def hours_until(
     return found
 
 
-def _steps(run: Run) -> list[tuple[ensemble.AirStep, float]]:
+def steps_of(run: Run) -> list[tuple[ensemble.AirStep, float]]:
+    """A run's own air, and its mean from there on: (air, seconds), 14 days in all."""
     assert run.air is not None
     edges = grid_of(run)
     own = run.air.over(edges)

@@ -8,26 +8,36 @@ for the weights see Rue, Martino & Chopin 2009, J. R. Stat. Soc. B 71:319, secti
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy.interpolate import PchipInterpolator
 
-from drymon.learning.problem import HEAVY_FREEDOM, Problem
+from drymon.learning.problem import Problem
 
 Array = npt.NDArray[np.float64]
 
-SLOWNESSES = ("pocketed", "deep")
-"""Parameters that are pinned, each by itself."""
+SLOWNESSES: Mapping[str, float] = {"pocketed": 1.0, "deep": 0.7}
+"""Parameters that are pinned, each by itself, and the spread of what is taken for granted of them over that of their
+prior. Pockets are hardly slower than an open face, or up to ten times: a normal prior; a deep one lies behind a pocket,
+and the two together are no slower than that by much, so that it has less room (assumed).
+"""
 
 PINNED_AT = np.arange(-2.5, 1.3, 0.6)
 """Values in standard deviations of the prior: transfer of 0.03 to 0.95 of an open face's with the packaged models."""
 
+FINELY = 400
+"""Values at which the log probability is taken, in between."""
+
+SAME = 0.05
+"""Values nearer than this to where the search ended are passed over."""
+
 STEPS_EACH = 4
 """Steps of the search at each value: it begins from the solution at the one beside it."""
 
-FLATTENED = 3.0
+FLATTENED = 2.0
 """By what log probabilities are divided: a curve that is not quite the shop's errs alike in all of its runs, so that
 these say less together than each for itself (assumed; Grünwald & van Ommen 2017, Bayesian Analysis 12:1069).
 """
@@ -67,10 +77,11 @@ class Pinned:
 
 
 def profile(problem: Problem, x: Array, place: int) -> list[Pinned]:
-    """Solutions along one unknown, from where it stands at `x` outwards both ways, by value."""
-    down = sorted((value for value in PINNED_AT if value < x[place]), reverse=True)
-    found = []
-    for way in (down, [value for value in PINNED_AT if value >= x[place]]):
+    """Solutions along one unknown: where it stands at `x`, and from there outwards both ways; by value."""
+    here = float(x[place])
+    found = [Pinned(here, x, problem.log_evidence(x, place))]
+    others = PINNED_AT[np.abs(PINNED_AT - here) > SAME]
+    for way in (others[others < here][::-1], others[others > here]):
         at = x
         for value in way:
             at = problem.pinned(at, place, float(value), STEPS_EACH)
@@ -78,18 +89,22 @@ def profile(problem: Problem, x: Array, place: int) -> list[Pinned]:
     return sorted(found, key=lambda one: one.value)
 
 
-def marginal(place: int, found: Sequence[Pinned]) -> Marginal:
-    """Mean and variance over the values, flattened, that of the steps between them included."""
-    values = np.array([one.value for one in found])
-    heavy = np.array([log_prior(one.value) for one in found])
-    logs = np.array([one.log_probability for one in found]) / FLATTENED + heavy
+def marginal(place: int, found: Sequence[Pinned], spread: float) -> Marginal:
+    """Mean and variance along the values, flattened, and monotonic from each to the next. spread: of SLOWNESSES."""
+    along = PchipInterpolator([one.value for one in found], [one.log_probability for one in found])
+    values = np.linspace(found[0].value, found[-1].value, FINELY)
+    logs = along(values) / FLATTENED + log_prior(values, spread)
     weights = np.exp(logs - logs.max())
     weights /= weights.sum()
     mean = float(weights @ values)
-    within = (PINNED_AT[1] - PINNED_AT[0]) ** 2 / 12.0
-    return Marginal(place, mean, float(weights @ (values - mean) ** 2) + within)
+    return Marginal(place, mean, float(weights @ (values - mean) ** 2))
 
 
-def log_prior(value: float) -> float:
-    """Of Student's t, as the other unknowns' heavy tails."""
-    return float(-0.5 * (HEAVY_FREEDOM + 1.0) * np.log1p(value**2 / HEAVY_FREEDOM))
+def likeliest(found: Sequence[Pinned], spread: float) -> Array:
+    """The unknowns at the most likely of the values."""
+    return max(found, key=lambda one: one.log_probability + float(log_prior(one.value, spread))).x
+
+
+def log_prior(value: npt.ArrayLike, spread: float) -> Array:
+    """Log probability of values, in standard deviations of their prior, but for a constant."""
+    return np.asarray(-0.5 * (np.asarray(value) / spread) ** 2)

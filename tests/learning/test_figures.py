@@ -372,7 +372,8 @@ def test_by_how_much_dips_scatter_less_or_more() -> None:
 
 def test_other_days_and_a_middle_brought_forward() -> None:
     other = forecast_scores.other_days(replace(BACKUP, dip_sd={**BACKUP.dip_sd, "water": 0.06}))
-    assert other.dip_sd["water"] == pytest.approx(0.1)  # hypot(0.06, 0.08)
+    assert other.water_sd == pytest.approx(0.1)  # hypot(0.06, 0.08)
+    assert forecast_scores.other_days(other).water_sd == other.water_sd
     moved = forecast_scores.brought_forward(BACKUP, math.log(2.0))
     assert moved.parameters["pace"].centre == pytest.approx(0.5 * BACKUP.parameters["pace"].centre)
 

@@ -76,6 +76,10 @@ def left_band(model, run, hours):
     return np.array(bounds)
 
 
+READ_TO = 0.004
+"""Share of water to which two points of a printed figure can be read (assumed)."""
+
+
 @pytest.mark.parametrize("curve", [page, two_periods])
 @pytest.mark.parametrize("held", [0.0, 0.02])
 def test_the_published_bar_lies_in_a_narrow_band_after_one_run(make, curve, held) -> None:
@@ -91,8 +95,8 @@ def test_the_published_bar_lies_in_a_narrow_band_after_one_run(make, curve, held
     model = fit_all([run], STARTS)[0].model
     bounds = left_band(model, run, [1.0, 2.0])
     published = [left(np.array([hour]))[0] for hour in BAR]
-    assert np.all(bounds[:, 0] <= published)
-    assert np.all(published <= bounds[:, 1])
+    assert np.all(bounds[:, 0] <= np.add(published, READ_TO))
+    assert np.all(np.subtract(published, READ_TO) <= bounds[:, 1])
     assert np.all(bounds[:, 1] - bounds[:, 0] <= 0.15)
 
 

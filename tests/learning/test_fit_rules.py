@@ -55,7 +55,7 @@ def water_sd(make, own: int, own_score: float, other_score: float, deep_score: f
         *runs_of(make, [1.2] * 3, coat="backup", shelter="deep"),
     ]
     scores = [own_score] * own + [other_score] * 3 + [deep_score] * 3
-    return honest(backup, {i: said(score) for i, score in enumerate(scores)}, runs)(backup).dip_sd["water"]
+    return honest(backup, {i: said(score) for i, score in enumerate(scores)}, runs)(backup).water_sd
 
 
 def test_three_open_runs_of_a_coat_set_its_own_scatter(make) -> None:
@@ -152,7 +152,7 @@ def test_every_run_whose_time_is_known_is_judged_left_out_and_revealed(fits) -> 
 
 def test_a_fitted_model_is_wider_than_its_estimate_for_other_weeks_and_ends_where_its_runs_do(fits) -> None:
     backup = fits[0]
-    assert backup.model.dip_sd["water"] > 0.08
+    assert backup.model.water_sd > 0.08
     middle = float(np.median(forecast_hours(backup.model, backup.runs[0], 0.05)))
     assert middle == pytest.approx(1.2 * math.log(20.0), rel=0.15)
 

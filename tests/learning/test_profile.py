@@ -5,17 +5,21 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from drymon.drying import dips
 from drymon.drying.coat_model import PARAMETERS
+from drymon.drying.edges import NO_EDGES
 from drymon.learning.estimate import fit_room, settled
+from drymon.learning.folds import models_of
+from drymon.learning.forecast_scores import hours_until, steps_of
 from drymon.learning.layout import Prior
-from drymon.learning.profile import Marginal, Pinned, joined, log_prior, marginal, profile
+from drymon.learning.profile import Marginal, Pinned, joined, likeliest, marginal, profile
 from drymon.messages.coat_models import load_models
 
-START = load_models(None)["backup"]
-PRIORS = {"backup": Prior.of(START)}
+STARTS = {"backup": load_models(None)["backup"]}
+PRIORS = {"backup": Prior.of(STARTS["backup"])}
 PLACE = PARAMETERS.index("pocketed")
 HOURS = np.concatenate([np.linspace(0.1, 3.0, 9), np.linspace(3.6, 14.0, 9)])
-SHARE, SLOWER = 0.16, 4.0
+SHARE, SLOWER, PACE = 0.16, 4.0, 1.2
 
 
 def shop(make, sd_kg: float):
@@ -23,7 +27,7 @@ def shop(make, sd_kg: float):
     dice = np.random.default_rng(7)
     runs = []
     for place in range(8):
-        pace = 1.2 * float(np.exp(dice.normal(0.0, 0.03)))
+        pace = PACE * float(np.exp(dice.normal(0.0, 0.03)))
         slow = 0.0 if place < 4 else SHARE
         runs.append(
             make(
@@ -61,9 +65,13 @@ def test_a_fine_scale_tells_how_slow_pockets_are_and_a_coarse_one_leaves_it_open
     fine, coarse = (of_shop(make, kept, sd_kg)[1] for sd_kg in (0.0002, 0.006))
     assert sd_of(fine) < 0.45
     assert sd_of(coarse) > 1.5 * sd_of(fine)
-    for estimate in (fine, coarse):
-        found = estimate.coats["backup"].mean[PLACE]
-        assert abs(found - np.log(1.0 / SLOWER)) < 2.0 * sd_of(estimate)
+    truly = SLOWER * PACE * np.log(20.0)
+    runs = fine.runs
+    for estimate, near in ((fine, 1.3), (coarse, 3.0)):
+        coats = dips.possible_coats(models_of(STARTS, estimate, runs)["backup"], 1, "pocketed", edges=NO_EDGES)
+        low, middle, high = np.quantile(hours_until(coats, steps_of(runs[-1]), 0.05), (0.05, 0.5, 0.95))
+        assert low < truly < high
+        assert 1.0 / near < middle / truly < near
 
 
 def test_wherever_the_search_began_it_settles_in_the_same_place(make, kept) -> None:
@@ -87,8 +95,7 @@ def test_a_pinned_unknown_stays_where_it_is_and_the_others_give_way(make, kept) 
         assert one.x[PLACE] == pytest.approx(one.value, abs=1e-3)
     share = [one.x[PARAMETERS.index("pocketed_share")] for one in points]
     assert np.ptp(share) > 0.1
-    best = max(points, key=lambda one: one.log_probability + log_prior(one.value))
-    assert abs(best.value - first.solution[PLACE]) < 0.61
+    assert abs(likeliest(points, 1.0)[PLACE] - first.solution[PLACE]) < 0.61
 
 
 def test_a_shop_of_open_trees_has_nothing_to_settle(make) -> None:
@@ -98,13 +105,23 @@ def test_a_shop_of_open_trees_has_nothing_to_settle(make) -> None:
 
 
 def test_values_that_are_equally_likely_are_as_wide_as_what_is_taken_for_granted() -> None:
-    """A flat log probability: what stays is the prior, Student's t of 4 degrees of freedom (sd of its middle part)."""
+    """A flat log probability: what stays is the prior, cut where the values end. Against draws of it."""
     values = np.arange(-2.5, 1.3, 0.6)
-    flat = marginal(3, [Pinned(float(value), np.zeros(1), -1000.0) for value in values])
-    heights = (1.0 + values**2 / 4.0) ** -2.5
-    expected = np.random.default_rng(1).choice(values, 200_000, p=heights / heights.sum())
-    assert flat.mean == pytest.approx(expected.mean(), abs=0.01)
-    assert flat.variance == pytest.approx(expected.var() + 0.6**2 / 12.0, abs=0.02)
+    points = [Pinned(float(value), np.zeros(1), -1000.0) for value in values]
+    draws = np.random.default_rng(1).normal(0.0, 0.8, 400_000)
+    draws = draws[(draws > values[0]) & (draws < values[-1])]
+    flat = marginal(3, points, 0.8)
+    assert flat.mean == pytest.approx(draws.mean(), abs=0.01)
+    assert flat.variance == pytest.approx(draws.var(), rel=0.02)
+
+
+def test_what_is_told_clearly_is_told_between_the_values_too() -> None:
+    """A normal one of sd 0.3 about -0.55, seen at values 0.6 apart and at its top: half as sure as it says."""
+    values = np.sort(np.append(np.arange(-2.5, 1.3, 0.6), -0.55))
+    points = [Pinned(float(value), np.zeros(1), -0.5 * ((value + 0.55) / 0.3) ** 2) for value in values]
+    told = marginal(3, points, 10.0)
+    assert told.mean == pytest.approx(-0.55, abs=0.03)
+    assert told.variance == pytest.approx(2.0 * 0.3**2, rel=0.25)
 
 
 def test_another_marginal_takes_along_what_hangs_on_it() -> None:
