@@ -115,9 +115,7 @@ def _drying(tree: TreeState) -> list[Finding]:
     assert tree.kind is not None
     assert tree.water is not None
     found: list[Finding] = []
-    if tree.chance_dry < taking_back.needed(tree) - 1e-9:
-        found.append(f.Wet())
-    elif tree.cold_surface_k:
+    if tree.chance_dry < taking_back.needed(tree) - 1e-9 or tree.cold_surface_k:
         found.append(f.Wet())
     elif tree.coats is not None and (rate := _falling(tree, tree.coats, tree.water)):
         found.append(f.WeightFalling(rate))
