@@ -23,8 +23,7 @@ from benchmarks.accuracy.worlds.moist import MASS_PER_HEAT, vapour_density  # no
 from benchmarks.accuracy.worlds.packing import Packing  # noqa: E402
 from benchmarks.accuracy.worlds.protocol import Around, Body, Reach, Shells  # noqa: E402
 
-ALL = (*worlds.WORLDS, *worlds.SHUT)
-DRAWN = tuple(world for world in ALL if world != "layers")
+DRAWN = tuple(world for world in worlds.ALL if world != "layers")
 ONE, ZONE = np.ones(1), np.array([0])
 
 
@@ -44,7 +43,7 @@ def dried(shells: Shells, hours: float, around: Around, dt: float = 60.0) -> flo
     return sum(dt * float(shells.step(dt, around)[0]) for _ in range(int(hours * 3600.0 / dt)))
 
 
-@pytest.mark.parametrize("world", ALL)
+@pytest.mark.parametrize("world", worlds.ALL)
 def test_water_that_leaves_is_water_that_evaporated(world: str) -> None:
     shells = body_of(world).shells(ONE, 5000.0 * ONE)
     for coat, humidity in (("prime-first", 0.4), ("backup", 0.6), ("backup", 0.3), ("backup", 0.75)):
@@ -56,7 +55,7 @@ def test_water_that_leaves_is_water_that_evaporated(world: str) -> None:
         assert load - shells.load(ZONE)[0] == pytest.approx(gone, abs=2e-6)
 
 
-@pytest.mark.parametrize("world", ALL)
+@pytest.mark.parametrize("world", worlds.ALL)
 def test_nothing_is_removable_when_air_at_half_humidity_has_taken_all(world: str) -> None:
     shells = body_of(world).shells(ONE, 5000.0 * ONE)
     for coat in ("prime-first", "backup", "backup"):
@@ -66,7 +65,7 @@ def test_nothing_is_removable_when_air_at_half_humidity_has_taken_all(world: str
         assert shells.load(ZONE)[0] == pytest.approx(0.0, abs=2e-3 * start)
 
 
-@pytest.mark.parametrize("world", ALL)
+@pytest.mark.parametrize("world", worlds.ALL)
 def test_damp_air_leaves_more_than_dry_air(world: str) -> None:
     left = []
     for humidity in (0.3, 0.65):

@@ -23,7 +23,7 @@ from benchmarks.accuracy import quick
 from benchmarks.accuracy.shop import FAMILY
 from benchmarks.accuracy.shops import make_shop
 from benchmarks.accuracy.tables import table
-from benchmarks.accuracy.worlds.by_name import WORLDS
+from benchmarks.accuracy.worlds.by_name import WORLDS, edges
 from drymon.drying import coat, dips, ensemble, surface, weight_evidence
 from drymon.drying.coat_model import CoatModel
 from drymon.drying.conditioned import Evidence
@@ -96,7 +96,7 @@ class ShopOnDayOne:
     def __init__(self, world: str, air: str, seed: int, cache: Path | None) -> None:
         self.shop = make_shop(world, air, seed)
         self.data = quick.load(world, air, seed, cache=cache)
-        self.edges = "thick" if world == "edges" else "usual"
+        self.edges = "thick" if edges(world) == "thick" else "usual"
         self.rng = np.random.default_rng(zlib.crc32(f"{world} {air} {seed}".encode()))
         self.habit = USUAL_TIMES[zlib.crc32(f"{seed} {world} {air}".encode()) % len(USUAL_TIMES)]
         self.missed = {name: float(np.exp(self.rng.normal(0.0, PICKUP_LOG_SD))) for name in sorted(FAMILY)}
@@ -260,7 +260,7 @@ def main() -> None:
     """Command line."""
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--cache", type=Path, help="the folder that keeps what was simulated")
-    parser.add_argument("--worlds", nargs="+", default=[name for name in WORLDS if not name.startswith("shut")])
+    parser.add_argument("--worlds", nargs="+", default=list(WORLDS))
     parser.add_argument("--airs", nargs="+", default=["steady", "dry-winter"])
     parser.add_argument("--seeds", nargs="+", type=int, default=[1])
     args = parser.parse_args()

@@ -26,7 +26,7 @@ from benchmarks.accuracy.air import AIRS
 from benchmarks.accuracy.foundry import DipTruth
 from benchmarks.accuracy.rooms import RoomRecord, make_room
 from benchmarks.accuracy.shop import FAMILY
-from benchmarks.accuracy.worlds.by_name import WORLDS, allowed
+from benchmarks.accuracy.worlds.by_name import ALL, WORLDS, allowed
 from benchmarks.accuracy.worlds.moist import Array
 from drymon.drying import sorption
 from drymon.drying.air import standard_pressure
@@ -228,14 +228,14 @@ def main() -> None:
     """Fill a cache."""
     parser = argparse.ArgumentParser(description="Simulate shops and keep their runs and trial dips.")
     parser.add_argument("--cache", type=Path, required=True, help="the folder that keeps them")
-    parser.add_argument("--worlds", nargs="+", default=list(WORLDS))
+    parser.add_argument("--worlds", nargs="+", default=list(WORLDS), choices=ALL)
     parser.add_argument("--airs", nargs="+", default=list(AIRS), choices=AIRS)
     parser.add_argument("--seeds", nargs="+", type=int, default=[1])
     parser.add_argument("--runs", type=int, default=12)
     args = parser.parse_args()
     for world, air, seed in _all(args.worlds, args.airs, args.seeds):
         began = time.process_time()
-        made = load(world, air, seed, args.runs, args.cache)
+        made = load(world, air, seed, args.runs, args.cache, shut=True)
         told = f"{len(made.runs)} runs ({sum(run.used for run in made.runs)} used), {len(made.dips)} dips"
         print(f"{world} {air} {seed}: {told}, {time.process_time() - began:.1f} s", file=sys.stderr, flush=True)
 

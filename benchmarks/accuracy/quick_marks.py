@@ -3,6 +3,7 @@
     python -m benchmarks.accuracy.quick_marks --cache /tmp/rooms --seeds 1 2 3
     python -m benchmarks.accuracy.quick_marks --cache /tmp/rooms --worlds front --airs dry-winter --runs 3
     python -m benchmarks.accuracy.quick_marks --cache /tmp/rooms --cups 0.7   # a daily cup tells 70 % of its luck
+    python -m benchmarks.accuracy.quick_marks --cache /tmp/rooms --worlds shut-three --shut   # at the end, once
 
 A shop's weighed runs are fitted, its trial dips of another week forecast through the air as measured, to the end and
 beyond the next dip: nothing cuts lateness short. A line for each world, and one for each shelter.
@@ -19,7 +20,7 @@ from benchmarks.accuracy import quick
 from benchmarks.accuracy.cups import with_cups
 from benchmarks.accuracy.first_day import STEP_S, TARGET_LEFT, steps
 from benchmarks.accuracy.tables import table
-from benchmarks.accuracy.worlds.by_name import WORLDS
+from benchmarks.accuracy.worlds.by_name import WORLDS, allowed, edges
 from drymon.drying import dips
 from drymon.drying.coat_model import CoatModel
 from drymon.drying.edges import EDGES, NO_EDGES, Edges
@@ -52,15 +53,20 @@ class Mark:
     gone: float
 
 
-def marks(world: str, air: str, seed: int, runs: int, cache: Path | None, cups: float | None = None) -> list[Mark]:
-    """All trial dips of a shop, forecast by the models that its weighed runs have taught. cups: see `with_cups`."""
-    data = quick.load(world, air, seed, runs, cache)
+def marks(
+    room: tuple[str, str, int], runs: int, cache: Path | None, cups: float | None = None, *, shut: bool = False
+) -> list[Mark]:
+    """All trial dips of a shop (world, air, seed), forecast by the models that its weighed runs have taught. cups: see
+    `with_cups`; shut: the world may be one that is kept shut."""
+    world, air, seed = room
+    data = quick.load(*room, runs, cache, shut=shut)
     data = data if cups is None else with_cups(data, cups, seed)
     packaged = load_models(None)
     starts = {name: replace(packaged[start], name=name) for name, start in data.starts.items()}
     models = starts | {fit.model.name: fit.model for fit in fit_all(data.runs, starts)}
-    edges = EDGES["thick"] if world == "edges" else NO_EDGES
-    return [_mark(world, air, seed, dip, models[dip.coat], edges) for dip in data.dips]
+    look = edges(world)
+    known = NO_EDGES if look == "even" else EDGES[look]
+    return [_mark(world, air, seed, dip, models[dip.coat], known) for dip in data.dips]
 
 
 def _mark(world: str, air: str, seed: int, dip: quick.QuickDip, model: CoatModel, edges: Edges) -> Mark:
@@ -112,14 +118,20 @@ def main() -> None:
     """Command line."""
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--cache", type=Path, help="the folder that keeps what was simulated")
-    parser.add_argument("--worlds", nargs="+", default=[name for name in WORLDS if not name.startswith("shut")])
+    parser.add_argument("--worlds", nargs="+", default=list(WORLDS))
+    parser.add_argument("--shut", action="store_true", help="the worlds that are kept shut may be asked for, too")
     parser.add_argument("--airs", nargs="+", default=["steady"])
     parser.add_argument("--seeds", nargs="+", type=int, default=[1])
     parser.add_argument("--runs", type=int, default=12, help="weighed ones per coat type")
     parser.add_argument("--cups", type=float, help="share of the variance of the slurry's luck that a daily cup tells")
     args = parser.parse_args()
+    for world in args.worlds:
+        try:
+            allowed(world, args.shut)
+        except ValueError as error:
+            parser.error(f"--worlds: {error}")
     rooms = [(w, a, s) for w in args.worlds for a in args.airs for s in args.seeds]
-    found = [one for room in rooms for one in marks(*room, args.runs, args.cache, args.cups)]
+    found = [one for room in rooms for one in marks(room, args.runs, args.cache, args.cups, shut=args.shut)]
     print(table(f"{len(rooms)} shops, {args.runs} weighed runs per coat type", ["world", *HEAD], lines(found)))
 
 

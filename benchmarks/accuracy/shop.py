@@ -8,6 +8,7 @@ import numpy as np
 from benchmarks.accuracy.air import SEASON, RoomAir, room_air
 from benchmarks.accuracy.foundry import TURBULENCE, Scatter, Tree
 from benchmarks.accuracy.sensors import LoadCell, Sensor, anemometer, hygrometer, thermometer
+from benchmarks.accuracy.worlds.by_name import edges
 from benchmarks.accuracy.worlds.protocol import World
 
 RECIPE = ("prime-first", "prime-fine", *["backup"] * 7, "seal")
@@ -152,7 +153,7 @@ def room_toml(shop: Shop, cells: Mapping[str, str]) -> str:
 
     Where edges are thick, as anybody sees, its people have said so.
     """
-    look = 'edges = "thick"\n' if shop.world.name == "edges" else ""
+    look = 'edges = "thick"\n' if edges(shop.world.name) == "thick" else ""
     parts = [f'[room]\nname = "{shop.room}"\ntimezone = "UTC"\n{look}']
     parts += [f'[[rack]]\nname = "{rack}"\n' for rack in shop.racks]
     parts += [f'[[cell]]\nname = "{cell}"\nrack = "{rack}"\n' for cell, rack in cells.items()]

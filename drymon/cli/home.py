@@ -7,7 +7,7 @@ from pathlib import Path
 
 from drymon.errors import DrymonError, SetupError, StoreError
 from drymon.messages.config import load_home
-from drymon.messages.home import locate_home
+from drymon.messages.home import MODELS_FOLDER, locate_home
 from drymon.messages.settings import HomeConfig
 from drymon.service.clock import SystemClock
 from drymon.shop.facts.slips import did_you_mean
@@ -41,6 +41,8 @@ def record_of(config: HomeConfig) -> Store:
 
 def warn_of_models(config: HomeConfig) -> None:
     """Say on stderr which model files of the home cannot be used, where what follows goes by models."""
+    if not any((config.path / MODELS_FOLDER).glob("*")):
+        return  # as before the first fit: what reads models need not be loaded
     from drymon.messages.coat_models import model_doubts
 
     for told in model_doubts(config.path).values():

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from drymon.drying.air import Values
+from drymon.drying.air import Values, plain
 
 Marks = bool | np.bool_ | NDArray[np.bool_]
 
@@ -48,8 +48,8 @@ def cylinder_churchill_bernstein(reynolds: Values, prandtl: Values) -> Correlate
 
     Re Pr > 0.2, Re on the diameter.
     """
-    slow = 0.62 * np.cbrt(prandtl) / (1.0 + (0.4 / prandtl) ** (2.0 / 3.0)) ** 0.25
-    value = 0.3 + slow * np.sqrt(reynolds) * (1.0 + (reynolds / 282_000.0) ** 0.625) ** 0.8
+    slow = 0.62 * plain(np.cbrt(prandtl)) / (1.0 + (0.4 / prandtl) ** (2.0 / 3.0)) ** 0.25
+    value = 0.3 + slow * plain(np.sqrt(reynolds)) * (1.0 + (reynolds / 282_000.0) ** 0.625) ** 0.8
     return Correlated(value, reynolds * prandtl > 0.2)
 
 
@@ -113,7 +113,7 @@ def level_plate_lying(rayleigh: Values) -> Correlated:
 
 def combined(forced: Correlated, natural: Correlated) -> Correlated:
     """Forced and natural convection together, assisting: cubes add (Incropera 6th ed. eq. 9.64)."""
-    value = np.cbrt(forced.value**3 + natural.value**3)
+    value = plain(np.cbrt(forced.value**3 + natural.value**3))
     return Correlated(value, forced.valid & natural.valid)
 
 

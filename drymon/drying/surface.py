@@ -76,7 +76,7 @@ def air_drive(temperature_c: Values, humidity_pct: Values, pressure_pa: Values =
     air.require_range("temperature", temperature_c, air.TEMPERATURE_RANGE_C, "degC")
     air.require_range("relative humidity", humidity_pct, (0.0, 1000.0), "%")
     air.require_range("pressure", pressure_pa, air.PRESSURE_RANGE_PA, "Pa")
-    humidity: Values = np.minimum(humidity_pct, 100.0)
+    humidity = air.plain(np.minimum(humidity_pct, 100.0))
     saturation = air.saturation_and_slope(temperature_c)
     bulb = air.solve_wet_bulb(temperature_c, humidity, pressure_pa, saturation)
     mean = temperature_c - MEAN_SLOPE_AT * (temperature_c - bulb)
@@ -133,8 +133,7 @@ def radiative_coefficient(temperature_c: Values, emissivity: float = SHELL_EMISS
 
 def lewis_mass_transfer(h: Values, density: Values, heat_capacity: Values, lewis: Values) -> Values:
     """Mass transfer coefficient, m/s, from heat's by the Lewis relation (Incropera 6th ed. eq. 6.60)."""
-    coefficient: Values = h / (density * heat_capacity * np.cbrt(lewis) ** 2)
-    return coefficient
+    return h / (density * heat_capacity * air.plain(np.cbrt(lewis)) ** 2)
 
 
 def _mass_transfer(h: Values, film_c: Values, pressure_pa: Values) -> Values:
@@ -159,7 +158,7 @@ def convection(
     viscosity = transport.kinematic_viscosity(film_c, pressure_pa)
     pr = transport.prandtl(film_c)
     flow = nusselt.cylinder_churchill_bernstein(speed_m_per_s * diameter_m / viscosity, pr)
-    moving: Values = flow.value * np.asarray(flow.valid, dtype=np.float64)
+    moving = air.plain(flow.value * np.asarray(flow.valid, dtype=np.float64))
     forced = Correlated(moving, True)
     rayleigh = GRAVITY * np.abs(buoyancy) * diameter_m**3 / viscosity**2 * pr
     both = nusselt.combined(forced, nusselt.vertical_plate_churchill_chu(rayleigh, pr))

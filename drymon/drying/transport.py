@@ -17,6 +17,7 @@ from drymon.drying.air import (
     TEMPERATURE_RANGE_C,
     VAPOUR_HEAT,
     Values,
+    plain,
     require_range,
 )
 
@@ -29,15 +30,13 @@ def _kelvin(temperature_c: Values) -> Values:
 def dynamic_viscosity(temperature_c: Values) -> Values:
     """Dynamic viscosity of air, Pa s (Sutherland's law, US Standard Atmosphere 1976 eq. 51)."""
     kelvin = _kelvin(temperature_c)
-    viscosity: Values = 1.458e-6 * kelvin * np.sqrt(kelvin) / (kelvin + 110.4)
-    return viscosity
+    return 1.458e-6 * kelvin * plain(np.sqrt(kelvin)) / (kelvin + 110.4)
 
 
 def thermal_conductivity(temperature_c: Values) -> Values:
     """Thermal conductivity of air, W/(m K) (US Standard Atmosphere 1976 eq. 53)."""
     kelvin = _kelvin(temperature_c)
-    conductivity: Values = 2.64638e-3 * kelvin * np.sqrt(kelvin) / (kelvin + 245.4 * 10.0 ** (-12.0 / kelvin))
-    return conductivity
+    return 2.64638e-3 * kelvin * plain(np.sqrt(kelvin)) / (kelvin + 245.4 * 10.0 ** (-12.0 / kelvin))
 
 
 def heat_capacity(humidity_ratio: Values = 0.0) -> Values:

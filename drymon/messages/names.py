@@ -50,3 +50,9 @@ def label_of(written: str) -> str:
 def is_name(text: object) -> bool:
     """True for text that may stand as a name in a topic."""
     return isinstance(text, str) and _NAME.match(text) is not None
+
+
+def natural(name: str) -> tuple[tuple[int, str], ...]:
+    """Sort key of names, by which t-9 comes before t-10."""
+    parts = re.split(r"(\d+)", name)
+    return tuple((int(part), "") if part.isdigit() else (-1, part) for part in parts)

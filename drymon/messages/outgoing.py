@@ -131,7 +131,7 @@ def _planned(dip: PlannedDip) -> dict[str, Any]:
         "coat": dip.coat,
         "number": dip.number,
         "rack": dip.rack,
-        "at": stamp(dip.at.replace(microsecond=0)),
+        "at": stamp(dip.at, "seconds"),
         "from": _when(dip.allowed),
         "until": _whole_second(dip.until),
         **({"dry": {"best": _whole_second(dip.dry.best), "late": _whole_second(dip.dry.late)}} if dip.dry else {}),
@@ -166,9 +166,12 @@ def sensor_dict(sensor: SensorStatus) -> dict[str, Any]:
     }
 
 
+_ENCODER = json.JSONEncoder(ensure_ascii=False, allow_nan=False, separators=(", ", ": "))
+
+
 def to_payload(content: Mapping[str, Any]) -> bytes:
     """UTF-8 JSON, keys in their order; a number that is not finite is our own fault: ValueError."""
-    return json.dumps(content, ensure_ascii=False, allow_nan=False, separators=(", ", ": ")).encode()
+    return _ENCODER.encode(content).encode()
 
 
 def _retained(topic: str, content: Mapping[str, Any], time: datetime, valid_until: datetime | None = None) -> Message:
@@ -197,7 +200,7 @@ def _when(when: When) -> dict[str, str | None]:
 
 def _whole_second(moment: datetime | None) -> str | None:
     """A forecast is not worth its fractions of a second."""
-    return None if moment is None else stamp(moment.replace(microsecond=0))
+    return None if moment is None else stamp(moment, "seconds")
 
 
 def _air(air: AirNow) -> dict[str, float | bool | None]:

@@ -12,10 +12,12 @@ BEHIND = timedelta(days=31)
 _RFC3339 = re.compile(r"(\d{4}-\d\d-\d\d)[Tt ](\d\d:\d\d:\d\d)(?:\.(\d+))?([Zz]|[+-]\d\d:\d\d)\Z", re.ASCII)
 
 
-def stamp(moment: datetime) -> str:
-    """RFC 3339 in UTC, with as many digits of the second as there are: "2031-03-03T06:00:00Z"."""
+def stamp(moment: datetime, digits: str = "auto") -> str:
+    """RFC 3339 in UTC, with as many digits of the second as there are: "2031-03-03T06:00:00Z". digits: "seconds", to
+    leave the fractions out, as in `datetime.isoformat`.
+    """
     utc = moment if moment.tzinfo is UTC else moment.astimezone(UTC)
-    return utc.isoformat()[: -len("+00:00")] + "Z"
+    return utc.isoformat(timespec=digits)[: -len("+00:00")] + "Z"
 
 
 def parse_time(text: object) -> datetime:

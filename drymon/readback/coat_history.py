@@ -3,7 +3,6 @@
 Pure.
 """
 
-import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -135,9 +134,3 @@ class AirPoint:
     temperature_c: float
     humidity_pct: float
     ratio_g_per_kg: float
-
-
-def natural(name: str) -> tuple[tuple[int, str], ...]:
-    """Sort key by which t-9 comes before t-10."""
-    parts = re.split(r"(\d+)", name)
-    return tuple((int(part), "") if part.isdigit() else (-1, part) for part in parts)

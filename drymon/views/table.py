@@ -4,7 +4,7 @@ import textwrap
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from drymon.readback.coat_history import natural
+from drymon.messages.names import natural
 from drymon.readback.now import Now, age, percent
 from drymon.shop.facts.local_time import dated, on_clock, say
 from drymon.shop.facts.outcome import AirNow, Bounds, RackStatus, State, Verdict, recorded_in

@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from drymon.messages.names import is_name, label_of, name_of, name_or
+from drymon.messages.names import is_name, label_of, name_of, name_or, natural
 
 
 @pytest.mark.parametrize(
@@ -40,3 +40,11 @@ def test_every_name_made_may_stand_in_a_topic_and_makes_itself(written: str) -> 
 @pytest.mark.parametrize(("written", "label"), [("otter-3", ""), ("Otter  3 ", "Otter 3"), ("Löwe", "Löwe")])
 def test_what_is_no_name_already_is_what_people_call_it(written: str, label: str) -> None:
     assert label_of(written) == label
+
+
+@pytest.mark.parametrize(
+    ("names", "ordered"),
+    [(["t-10", "t-9"], ["t-9", "t-10"]), (["b", "a-2", "a-11", "7"], ["7", "a-2", "a-11", "b"])],
+)
+def test_names_sort_as_people_count(names: list[str], ordered: list[str]) -> None:
+    assert sorted(names, key=natural) == ordered

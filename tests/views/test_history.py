@@ -3,9 +3,7 @@
 from dataclasses import replace
 from datetime import timedelta
 
-import pytest
-
-from drymon.readback.coat_history import coats_of, coats_on, natural, stretches
+from drymon.readback.coat_history import coats_of, coats_on, stretches
 from drymon.shop.facts.events import Dip, Leave, Move
 from drymon.shop.facts.outcome import State
 from tests.views.invented import hours, tree_history, verdict
@@ -41,14 +39,6 @@ def test_the_coats_on_a_rack_are_those_that_hung_there_in_the_span_wherever_they
     assert coats_on("rack-a", log, hours(7), hours(9)) == {"seal"}, "a name given again hangs"
     assert coats_on("rack-b", log, hours(0), hours(9)) == {"prime"}
     assert coats_on("rack-b", log, hours(0), hours(6)) == set()
-
-
-@pytest.mark.parametrize(
-    ("names", "ordered"),
-    [(["t-10", "t-9"], ["t-9", "t-10"]), (["b", "a-2", "a-11", "7"], ["7", "a-2", "a-11", "b"])],
-)
-def test_names_sort_as_people_count(names: list[str], ordered: list[str]) -> None:
-    assert sorted(names, key=natural) == ordered
 
 
 def test_a_history_never_holds_longer_than_it_is_valid() -> None:

@@ -1,4 +1,4 @@
-"""Kept shut: a skin forms by what has evaporated, and how fast."""
+"""Kept shut until 1 December 2026: a skin forms by what has evaporated, and how fast."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace

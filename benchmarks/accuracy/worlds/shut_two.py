@@ -1,4 +1,4 @@
-"""Kept shut: coats are set apart by coarse stucco, and the binder lets its water go as warmth allows."""
+"""Kept shut until 1 December 2026: coats are set apart by coarse stucco, and the binder lets water go by its warmth."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace

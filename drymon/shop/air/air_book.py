@@ -96,9 +96,10 @@ class AirBook:
         """Mean of a surface probe's trusted minutes in (minute - back, minute], NaN where there are none."""
         for place in places:
             track = self.tracks.get((place, Quantity.SURFACE, name))
-            values = track.minutes.window(minute - back + 1, minute + 1) if track else np.zeros(0)
-            if np.isfinite(values).any():
-                return float(np.nanmean(values))
+            if track is not None:
+                values = track.minutes.window(minute - back + 1, minute + 1)
+                if np.isfinite(values).any():
+                    return float(np.nanmean(values))
         return NOWHERE
 
     def newest(self, places: Sequence[str], quantity: Quantity) -> float:

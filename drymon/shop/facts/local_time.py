@@ -11,7 +11,7 @@ def on_clock(moment: datetime, timezone: str | tzinfo) -> datetime:
 
 def clock(moment: datetime, timezone: str | tzinfo) -> str:
     """`14:05`: where the day is plain."""
-    return f"{on_clock(moment, timezone):%H:%M}"
+    return _hour(on_clock(moment, timezone))
 
 
 def dated(moment: datetime, timezone: str | tzinfo) -> str:
@@ -23,7 +23,11 @@ def say(moment: datetime, now: datetime, timezone: str | tzinfo) -> str:
     """`moment` (aware) on the room's clock: "14:05" today, "Tue 14:05" this week, else with its date."""
     local, today = on_clock(moment, timezone), on_clock(now, timezone)
     if local.date() == today.date():
-        return clock(moment, timezone)
+        return _hour(local)
     if abs((local.date() - today.date()).days) < 7:
-        return f"{local:%a} {clock(moment, timezone)}"
+        return f"{local:%a} {_hour(local)}"
     return dated(moment, timezone)
+
+
+def _hour(local: datetime) -> str:
+    return f"{local.hour:02}:{local.minute:02}"

@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import timedelta
+from functools import cached_property
 from math import ceil
 from typing import Literal
 
@@ -113,7 +114,7 @@ class Hours:
     hands: int = 1
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class RoomSetup:
     """All that the shop floor of drymon must know of a room; names are unique and cross-references hold (checked at
     the door). edges: how thick the trees' edges are, a name in `drying.edges.EDGES`.
@@ -137,22 +138,22 @@ class RoomSetup:
         """How long an air reading is fresh: whole minutes, as live air goes by the minute."""
         return timedelta(minutes=max(1, ceil(self.stale_after_min)))
 
-    @property
+    @cached_property
     def rack_by_name(self) -> Mapping[str, Rack]:
         """Racks by name."""
         return {rack.name: rack for rack in self.racks}
 
-    @property
+    @cached_property
     def coat_by_name(self) -> Mapping[str, CoatType]:
         """Coat types by name."""
         return {coat.name: coat for coat in self.coats}
 
-    @property
+    @cached_property
     def tank_by_name(self) -> Mapping[str, Tank]:
         """Tanks of slurry by name."""
         return {tank.name: tank for tank in self.tanks}
 
-    @property
+    @cached_property
     def recipe_by_name(self) -> Mapping[str, Recipe]:
         """Recipes by name."""
         return {recipe.name: recipe for recipe in self.recipes}

@@ -5,11 +5,14 @@ Only what is said by hand is asked about, where somebody stands who can answer: 
 
 from collections.abc import Iterable
 from difflib import get_close_matches
+from typing import TYPE_CHECKING
 
 from drymon.shop.facts.events import Weigh
-from drymon.shop.facts.lives import Life
 from drymon.shop.facts.local_time import say
 from drymon.shop.facts.outcome import State, Verdict
+
+if TYPE_CHECKING:  # every command asks what was meant; few know of lives
+    from drymon.shop.facts.lives import Life
 
 LIGHTEST = 0.7
 """Share of its last weighing below which no tree falls: a fresh coat's water is a smaller part of it (assumed)."""
@@ -27,7 +30,7 @@ def did_you_mean(received: str, known: Iterable[str], most: int = 2) -> str:
     return (", ".join(names) or "none yet") + (f" (did you mean {' or '.join(likely)}?)" if likely else "")
 
 
-def doubtful_weighing(weigh: Weigh, life: Life | None, timezone: str) -> str:
+def doubtful_weighing(weigh: Weigh, life: "Life | None", timezone: str) -> str:
     """What is strange about a weighing beside the tree's last one, "" where nothing is, or there is none before it."""
     before = [event for event in life.events if isinstance(event, Weigh) and event.time < weigh.time] if life else []
     if not before or life is None:

@@ -238,6 +238,8 @@ class TreeLog:
         return self._snapshots[-1] if self._snapshots else _NOTHING
 
     def _folded_by(self, until: float) -> _Folded:
+        if self._last.at <= until:  # the usual case by far
+            return self._last
         place = bisect_right(self._snapshots, until, key=lambda one: one.at)
         return self._snapshots[place - 1] if place else _NOTHING
 

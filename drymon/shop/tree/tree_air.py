@@ -113,7 +113,7 @@ def surely_lost(tree: TreeState, lost: ensemble.Array, seconds: float) -> float:
 
 def _outside(model: CoatModel | None, air: MinuteAir, number: int) -> bool:
     """Whether the model has not seen such air, or a coat on so many others."""
-    if model is None:
+    if model is None or not model.seen:
         return False
     values = {
         "temperature_c": air.temperature_c,

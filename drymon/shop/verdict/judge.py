@@ -115,9 +115,7 @@ def _drying(tree: TreeState) -> list[Finding]:
     assert tree.kind is not None
     assert tree.water is not None
     found: list[Finding] = []
-    if tree.chance_dry < taking_back.needed(tree) - 1e-9:
-        found.append(f.PocketWet() if tree.shelter != "open" and _open_dry(tree, tree.water) else f.Wet())
-    elif tree.cold_surface_k:
+    if tree.chance_dry < taking_back.needed(tree) - 1e-9 or tree.cold_surface_k:
         found.append(f.Wet())
     elif tree.coats is not None and (rate := _falling(tree, tree.coats, tree.water)):
         found.append(f.WeightFalling(rate))
@@ -127,6 +125,14 @@ def _drying(tree: TreeState) -> list[Finding]:
     if until is not None and tree.at < until.timestamp():
         found.append(f.TooSoon(until))
     return found
+
+
+def _where(tree: TreeState, finding: Finding) -> Finding:
+    """The finding; of a tree that is wet in its pockets alone, that. It decides nothing, so only a verdict asks."""
+    wet = type(finding) is f.Wet and tree.chance_dry < taking_back.needed(tree) - 1e-9
+    if wet and tree.shelter != "open" and tree.water is not None and _open_dry(tree, tree.water):
+        return f.PocketWet()
+    return finding
 
 
 def _open_dry(tree: TreeState, water: CoatState) -> bool:
@@ -194,7 +200,7 @@ def _assumed(tree: TreeState, air: MinuteAir) -> str:
 
 def verdict(world: World, tree: TreeState, outlook: Outlook | None, zone: tzinfo, clock_known: bool = True) -> Verdict:
     """The whole verdict at `tree.at`, texts in the room's time zone."""
-    found = find(world, tree, clock_known)
+    found = [_where(tree, one) for one in find(world, tree, clock_known)]
     last = trees.is_last(world.setup, tree)
     state = State.COMPLETE if tree.complete else decide(found, last)
     now = datetime.fromtimestamp(tree.at, UTC)

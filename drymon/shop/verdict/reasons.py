@@ -4,11 +4,14 @@ from collections.abc import Iterable
 from dataclasses import dataclass, fields
 from datetime import datetime, tzinfo
 from enum import IntEnum
+from typing import TYPE_CHECKING
 
-from drymon.shop.facts.findings import Finding, RedippedEarly
 from drymon.shop.facts.local_time import say
 from drymon.shop.facts.outcome import Reason, Severity, State
 from drymon.shop.facts.reason_code import ReasonCode
+
+if TYPE_CHECKING:  # whoever only reads what was said makes no findings: each class costs a command its moment
+    from drymon.shop.facts.findings import Finding
 
 
 class Effect(IntEnum):
@@ -166,12 +169,12 @@ ORDER = {code: index for index, code in enumerate(REASONS)}
 _CODES = {code.value: code for code in REASONS}
 
 
-def reason_of(finding: Finding, now: datetime, zone: tzinfo) -> Reason:
+def reason_of(finding: "Finding", now: datetime, zone: tzinfo) -> Reason:
     """The reason in words, moments as they are said at `now`."""
     kind = REASONS[finding.code]
     facts = {field.name: getattr(finding, field.name) for field in fields(finding)}
     told = {name: say(fact, now, zone) if isinstance(fact, datetime) else fact for name, fact in facts.items()}
-    severity = finding.severity if isinstance(finding, RedippedEarly) else kind.severity
+    severity = getattr(finding, "severity", kind.severity)  # some know how far from safe this one was
     return Reason(finding.code, kind.text.format(**told), severity)
 
 
@@ -192,7 +195,7 @@ def holds_told(reasons: Iterable[Reason]) -> frozenset[ReasonCode]:
     return frozenset(codes_of(reasons, Effect.HOLD))
 
 
-def decide(findings: list[Finding], last_coat: bool) -> State:
+def decide(findings: "list[Finding]", last_coat: bool) -> State:
     """The state that the findings make: unknown before hold before drying; else complete after the last coat, else
     ready.
     """

@@ -4,7 +4,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
-from drymon.readback.coat_history import natural
+from drymon.messages.names import natural
 from drymon.readback.now import rack_now, sensor_now, sensor_status, tree_now
 from drymon.shop.facts.outcome import RackStatus, SensorStatus, State, Verdict
 from drymon.shop.facts.setup import CoatType, Rack, RoomSetup

@@ -9,7 +9,7 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
-from drymon.readback.coat_history import natural
+from drymon.messages.names import natural
 from drymon.shop.facts.local_time import say
 from drymon.shop.facts.outcome import DayPlan, PlannedDip, State, When
 from drymon.shop.facts.setup import RoomSetup

@@ -6,7 +6,8 @@ from datetime import datetime, timedelta
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from drymon.readback.coat_history import CoatHistory, Ends, coats_of, natural
+from drymon.messages.names import natural
+from drymon.readback.coat_history import CoatHistory, Ends, coats_of
 from drymon.shop.facts.local_time import say
 from drymon.shop.facts.outcome import State, Verdict
 from drymon.shop.facts.setup import RoomSetup
