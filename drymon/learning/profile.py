@@ -26,7 +26,9 @@ and the two together are no slower than that by much, so that it has less room (
 """
 
 PINNED_AT = np.arange(-2.5, 1.3, 0.6)
-"""Values in standard deviations of the prior: transfer of 0.03 to 0.95 of an open face's with the packaged models."""
+"""Values in standard deviations of the prior: with the packaged models transfer of 0.03 to 1.05 of an open face's, and no
+pocket is quicker than one.
+"""
 
 FINELY = 400
 """Values at which the log probability is taken, in between."""
@@ -36,11 +38,6 @@ SAME = 0.05
 
 STEPS_EACH = 4
 """Steps of the search at each value: it begins from the solution at the one beside it."""
-
-FLATTENED = 2.0
-"""By what log probabilities are divided: a curve that is not quite the shop's errs alike in all of its runs, so that
-these say less together than each for itself (assumed; Grünwald & van Ommen 2017, Bayesian Analysis 12:1069).
-"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,14 +87,17 @@ def profile(problem: Problem, x: Array, place: int) -> list[Pinned]:
 
 
 def marginal(place: int, found: Sequence[Pinned], spread: float) -> Marginal:
-    """Mean and variance along the values, flattened, and monotonic from each to the next. spread: of SLOWNESSES."""
+    """Mean and variance along the values, the log probability going monotonically from each to the next. spread: of
+    SLOWNESSES.
+    """
     along = PchipInterpolator([one.value for one in found], [one.log_probability for one in found])
     values = np.linspace(found[0].value, found[-1].value, FINELY)
-    logs = along(values) / FLATTENED + log_prior(values, spread)
+    logs = along(values) + log_prior(values, spread)
     weights = np.exp(logs - logs.max())
     weights /= weights.sum()
     mean = float(weights @ values)
-    return Marginal(place, mean, float(weights @ (values - mean) ** 2))
+    between = (values[1] - values[0]) ** 2 / 12.0
+    return Marginal(place, mean, float(weights @ (values - mean) ** 2) + between)
 
 
 def likeliest(found: Sequence[Pinned], spread: float) -> Array:
