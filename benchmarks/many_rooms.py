@@ -24,6 +24,7 @@ import sys
 import tempfile
 import threading
 import time
+from collections import Counter
 from collections.abc import Callable
 from contextlib import ExitStack
 from dataclasses import dataclass
@@ -79,7 +80,7 @@ class Voice:
     """Says what the sensors of all rooms say, and hears when a room comes online."""
 
     def __init__(self, port: int, rooms: list[str]) -> None:
-        self._rooms, self.said = rooms, 0
+        self._rooms, self.said, self._said = rooms, 0, Counter[str]()
         self.online: dict[str, list[float]] = {room: [] for room in rooms}
         self._stop = threading.Event()
         self._client = Client(CallbackAPIVersion.VERSION2, protocol=MQTTProtocolVersion.MQTTv5)
@@ -97,14 +98,24 @@ class Voice:
                 self._say(f"drymon/{room}/log/dip", json.dumps(dip))
 
     def read_on(self, every_s: float, seconds: float) -> None:
-        """All sensors of all rooms in turn, evenly, for so long."""
+        """All sensors of all rooms in turn, evenly, for so long; none says a value twice in its first hundred."""
         topics = [(room, rack, what) for what in QUANTITIES for rack in RACKS for room in self._rooms]
         begin, step = time.monotonic(), every_s / len(topics)
         for number in range(int(seconds / step)):
             self._stop.wait(max(0.0, begin + number * step - time.monotonic()))
             room, rack, (quantity, value) = topics[number % len(topics)]
-            self._say(f"drymon/{room}/{rack}/{quantity}", f"{value + number * 7 % 100 / 100:.2f}")
+            topic = f"drymon/{room}/{rack}/{quantity}"
+            self._say(topic, f"{value + self._said[topic] * 7 % 100 / 100:.2f}")
+            self._said[topic] += 1
             self.said += 1
+
+    def wait_online(self, since: float, running: Callable[[], bool], within_s: float) -> dict[str, float]:
+        """When each room was first online after `since`; RuntimeError where one is not within so long."""
+        until(lambda: all(times and times[-1] > since for times in self.online.values()) or not running(), within_s)
+        first = {room: next((at for at in times if at > since), 0.0) for room, times in self.online.items()}
+        if not all(first.values()):
+            raise RuntimeError(f"only {sum(map(bool, first.values()))} of {len(first)} rooms are served")
+        return first
 
     def stop(self) -> None:
         """Leave."""
@@ -129,15 +140,7 @@ def trial(folder: Path, postgres: Cluster, count: int, seconds: float, every_s: 
         broker.start()
         stack.callback(broker.stop)
         url = postgres.database()
-        homes: list[str] = []
-        ports = iter(ports_apart(count))
-        for name in rooms:
-            home = folder / name
-            home.mkdir()
-            text = ROOM.format(name=name, broker=broker.port, page=next(ports), url=url)
-            (home / "room.toml").write_text(text)
-            no_backup_today(home)
-            homes += ["--home", str(home)]
+        homes = made(folder, rooms, broker.port, url)
         voice = Voice(broker.port, rooms)
         stack.callback(voice.stop)
         begin = time.time()
@@ -146,14 +149,7 @@ def trial(folder: Path, postgres: Cluster, count: int, seconds: float, every_s: 
         services = [subprocess.Popen(command, stderr=log, stdout=log)]
         service = services[0]
         stack.callback(lambda: (services[-1].send_signal(signal.SIGTERM), services[-1].wait(120)))
-        if (
-            not until(lambda: all(voice.online.values()) or service.poll() is not None, 900)
-            or service.poll() is not None
-        ):
-            raise RuntimeError(
-                f"only {sum(map(bool, voice.online.values()))} of {count} rooms are served; see {log.name}"
-            )
-        start_s = max(times[0] for times in voice.online.values()) - begin
+        start_s = max(voice.wait_online(begin, lambda: service.poll() is None, 900).values()) - begin
         voice.hang_trees()
         voice.read_on(every_s, max(20.0, every_s))
         parts = [psutil.Process(service.pid), postgres.first(), psutil.Process(broker._process.pid)]
@@ -185,6 +181,18 @@ def trial(folder: Path, postgres: Cluster, count: int, seconds: float, every_s: 
         statistics.median(back),
         page_ms / count,
     )
+
+
+def made(folder: Path, rooms: list[str], broker: int, url: str) -> list[str]:
+    """Homes of these rooms on one database and one broker (its port), as `drymon serve` is told of them."""
+    words: list[str] = []
+    for name, page in zip(rooms, ports_apart(len(rooms)), strict=True):
+        home = folder / name
+        home.mkdir()
+        (home / "room.toml").write_text(ROOM.format(name=name, broker=broker, page=page, url=url))
+        no_backup_today(home)
+        words += ["--home", str(home)]
+    return words
 
 
 def no_backup_today(home: Path) -> None:

@@ -3,9 +3,9 @@
     python benchmarks/replay.py [--days 1 7 28] [--trees 8] [--racks 2] [--cells 1] [--keep FOLDER]
 
 Each rack tells temperature, humidity and air speed each minute, each of the load cells a mass; each tree gets its ten
-coats and leaves, and the next one hangs in its place. Every stream is replayed in a process of its own, which is what
-`drymon replay` is; the figures are the kernel's account of it. `--keep` leaves streams and `--out` files there, for
-comparing what another version says of them.
+coats and leaves, and the next one hangs in its place: with eight trees a week has 140 dips of 17 shells. Every stream
+is replayed in a process of its own, which is what `drymon replay` is; the figures are the kernel's account of it.
+`--keep` leaves streams and `--out` files there, for comparing what another version says of them.
 """
 
 import argparse

@@ -51,9 +51,11 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _serve_all(homes: list[str]) -> int:
+    from drymon.messages.coat_models import load_models
     from drymon.messages.config import load_home
     from drymon.service.logs import log_to_stderr
     from drymon.service.rooms import serve_all
+    from drymon.shop.fold.room import Room
 
     configs = [load_home(Path(home)) for home in homes]
     for module in _NEEDED:
@@ -61,6 +63,7 @@ def _serve_all(homes: list[str]) -> int:
     if any(config.store_url for config in configs):
         with suppress(ImportError):  # each room tells that its driver is not installed
             import_module("drymon.store.postgres")
+    Room(configs[0].room, load_models(configs[0].path))  # what all rooms draw from is worked out by that, and shared
     log_to_stderr()
     stop = threading.Event()
     for each in (signal.SIGTERM, signal.SIGINT):

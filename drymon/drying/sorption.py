@@ -21,7 +21,7 @@ def gab(humidity_pct: npt.ArrayLike) -> Array:
 
     Humidity 0 to 100 %, any shape. Source: Anderson 1946, de Boer 1953, Guggenheim 1966 (from memory).
     """
-    ka = GAB_K * np.clip(np.asarray(humidity_pct, dtype=np.float64) / 100.0, 0.0, 1.0)
+    ka = GAB_K * np.minimum(np.maximum(np.asarray(humidity_pct, dtype=np.float64) / 100.0, 0.0), 1.0)
     return np.asarray(GAB_C * ka / ((1.0 - ka) * (1.0 - ka + GAB_C * ka)))
 
 

@@ -259,7 +259,8 @@ _NOTHING_KNOWN = ensemble.REFERENCE_AIR
 
 def _drive(step: AirStep) -> float:
     """How fast an open wet face dries in it, in the middle of an assumed range."""
-    return float(step.deficit / np.mean(step.resistance))
+    one = isinstance(step.resistance, float)  # it is its own mean, and asked for each minute
+    return float(step.deficit / (step.resistance if one else np.mean(step.resistance)))
 
 
 def _or_none(value: float) -> float | None:

@@ -9,7 +9,7 @@ from datetime import UTC, datetime
 from types import MappingProxyType
 from typing import Any, NamedTuple
 
-from drymon.drying import dips, ensemble
+from drymon.drying import dips, draws, ensemble
 from drymon.drying.coat_model import CoatModel
 from drymon.drying.conditioned import Evidence
 from drymon.drying.edges import EDGES
@@ -67,7 +67,10 @@ class World:
     goes_by: Mapping[str, CoatModel | None] = field(init=False)
 
     def __post_init__(self) -> None:
-        """Find each coat's model now: what is counted in it takes a moment, and a first verdict must not wait."""
+        """Find each coat's model now, and what all ensembles are drawn from: that takes a moment, and a first verdict
+        must not wait.
+        """
+        draws.parameter_scores()
         found = {kind.name: model_of(kind, self.models, self.setup) for kind in self.setup.coats}
         object.__setattr__(self, "goes_by", found)
 
