@@ -26,8 +26,8 @@ and the two together are no slower than that by much, so that it has less room (
 """
 
 PINNED_AT = np.arange(-2.5, 1.3, 0.6)
-"""Values in standard deviations of the prior: with the packaged models a transfer of 0.03 to 1.05 of an open face's, for
-no pocket is quicker than one.
+"""Values in standard deviations of the prior. With the packaged models that is a transfer of 0.03 to 1.05 of an open
+face's, for no pocket is quicker than one.
 """
 
 FINELY = 400
