@@ -54,6 +54,7 @@ def _serve_all(homes: list[str]) -> int:
     from drymon.messages.coat_models import load_models
     from drymon.messages.config import load_home
     from drymon.service.logs import log_to_stderr
+    from drymon.service.room_images import FOLDED_BY, sources
     from drymon.service.rooms import serve_all
     from drymon.shop.fold.room import Room
 
@@ -64,6 +65,7 @@ def _serve_all(homes: list[str]) -> int:
         with suppress(ImportError):  # each room tells that its driver is not installed
             import_module("drymon.store.postgres")
     Room(configs[0].room, load_models(configs[0].path))  # what all rooms draw from is worked out by that, and shared
+    sources(FOLDED_BY)
     log_to_stderr()
     stop = threading.Event()
     for each in (signal.SIGTERM, signal.SIGINT):

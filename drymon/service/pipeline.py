@@ -5,6 +5,7 @@ the caller says.
 """
 
 import logging
+import math
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
@@ -67,6 +68,8 @@ class Pipeline:
         self._take_up()
         self._saved_book = self.room.alarm_book
         self._images = RoomImages(config, models, store)
+        self.image_at = -math.inf
+        """Of the room's time: the image that was last tried to be kept, or that was gone on from."""
 
     def batch(self, messages: Iterable[Message], until: datetime | None = None, anew: bool = False) -> list[Message]:
         """Take messages in order of arrival, then advance to `until`; all of it is one transaction. anew: every tree is
@@ -142,6 +145,7 @@ class Pipeline:
         """Keep what the room has folded, so that the next start goes on from here. False: there is none, and the next
         start folds all anew, which takes longer and is no loss. Raises EngineError where the server is gone.
         """
+        self.image_at = self.room.at
         try:
             if self._images.keep(self.room):
                 return True
@@ -162,6 +166,7 @@ class Pipeline:
                 fresh = Room(new.setup, new.world.models, new.zone)
                 fresh.measured(Measured.of(self.store.calibrations()))
                 self.room = restore(fresh)
+                at = self.room.at
                 self._go_on_from(place, to, book)
             except UnreadableImage as error:
                 log.warning("an image of the room is not used: %s", error)
@@ -170,6 +175,7 @@ class Pipeline:
             else:
                 if tried:
                     self._images.drop()
+                self.image_at = at
                 return True
         self.room = new
         self._images.drop()

@@ -1,7 +1,6 @@
 """The pipeline as the service runs it: a disk that refuses is waited for, a fault of ours stops nothing."""
 
 import logging
-import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import datetime
 from threading import Event
@@ -44,7 +43,6 @@ class Road:
         self._config, self._models, self._store, self._stop, self._tell = config, models, store, stop, tell
         self._suspects = Suspects(config.path)
         self._set_aside: dict[Key, Condition] = {}
-        self._kept_at = -math.inf
         self.pipeline = self._from_record()
 
     def close(self) -> None:
@@ -57,12 +55,9 @@ class Road:
         return taken
 
     def keep_image(self, anyway: bool = False) -> None:
-        """Now and then, and at a start's and a service's end (`anyway`): what the next start goes on from."""
-        at = self.pipeline.room.at
-        if not anyway and at - self._kept_at < IMAGE_EVERY_S:
-            return
-        self._kept_at = at
-        self.pipeline.keep_image()
+        """Every half hour, and at a service's end (`anyway`): what the next start goes on from."""
+        if anyway or self.pipeline.room.at - self.pipeline.image_at >= IMAGE_EVERY_S:
+            self.pipeline.keep_image()
 
     def batch(self, messages: Sequence[Message], until: datetime | None, anew: bool = False) -> list[Message] | None:
         """As `Pipeline.batch`; None only where the service was stopped while the disk refused: acknowledge nothing.

@@ -194,6 +194,7 @@ def test_an_image_is_kept_every_half_hour_of_the_room_s_time_and_whenever_it_is_
     home = make_home(tmp_path / "home")
     with Store.open(home / "drymon.db") as store:
         served = Road(load_home(home), {}, store, Event())
+        served.batch([humidity(0)], BEGIN)
 
         def images_after(minutes: float, anyway: bool = False) -> int:
             served.batch([], BEGIN + timedelta(minutes=minutes))
@@ -203,3 +204,6 @@ def test_an_image_is_kept_every_half_hour_of_the_room_s_time_and_whenever_it_is_
         assert [images_after(minutes) for minutes in (1, 30, 31, 32, 61)] == [1, 1, 2, 2, 3]
         assert images_after(62, anyway=True) == 4
         assert images_after(63) == 4
+        served.close()
+        served = Road(load_home(home), {}, store, Event())  # it goes on from the image of a minute ago
+        assert [images_after(minutes) for minutes in (64, 91, 92)] == [4, 4, 5]
