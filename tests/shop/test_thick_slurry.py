@@ -132,7 +132,7 @@ def test_an_earlier_coat_s_slurry_counts_when_it_is_told_after_the_next_dip() ->
     for shop in (late, prompt):
         shop.run(0.1)
     same_in_substance(late.tree("t-1"), prompt.tree("t-1"))
-    assert hours(late) == pytest.approx(hours(prompt), rel=0.002)
+    assert hours(late) == pytest.approx(hours(prompt), rel=0.005)  # told at two moments, in steps of 20 s
 
 
 def test_a_check_after_the_dip_leaves_what_was_folded_alone() -> None:
