@@ -29,6 +29,11 @@ SHELTER_LOG_SD = 0.1
 RACK_LOG_SD = 0.15
 """How far racks of one room differ beyond what their sensors say, the sensors' bias included (assumed)."""
 
+SORPTION_LOG_SD = 0.8
+"""How far the binder's answer to humidity may be from a starting model's, at least (assumed): runs that hang in one
+week's air do not tell it, and in damper air nine coats' binder may hold as much more as may be left in a dry coat.
+"""
+
 TAIL_EXPONENT: Mapping[str, Spread] = {
     "power": Spread(1.0, 0.3),
     "front": Spread(0.5, 0.6),
@@ -101,6 +106,8 @@ class Prior:
         own = dict(model.parameters)
         if tail is not None and tail != model.tail:
             own["exponent"] = TAIL_EXPONENT[tail]
+        if model.is_starting_model:
+            own["sorption"] = Spread(own["sorption"].centre, max(own["sorption"].sd, SORPTION_LOG_SD))
         spreads = [own[name] for name in PARAMETERS]
         mean = np.array([to_working(name, s.centre) for name, s in zip(PARAMETERS, spreads, strict=True)])
         root = np.diag([spread.sd for spread in spreads])
