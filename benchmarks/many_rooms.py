@@ -137,12 +137,7 @@ def trial(folder: Path, postgres: Cluster, count: int, seconds: float, every_s: 
     with ExitStack() as stack:
         (folder / "broker").mkdir(parents=True)
         broker = Mosquitto(folder / "broker")
-        broker.start()
-        stack.callback(broker.stop)
-        url = postgres.database()
-        homes = made(folder, rooms, broker.port, url)
-        voice = Voice(broker.port, rooms)
-        stack.callback(voice.stop)
+        homes, voice, url = opened(stack, folder, broker, postgres, rooms)
         begin = time.time()
         log = stack.enter_context((folder / "log").open("wb"))
         command = [sys.executable, "-P", "-m", "drymon.cli", "serve", *homes]
@@ -181,6 +176,21 @@ def trial(folder: Path, postgres: Cluster, count: int, seconds: float, every_s: 
         statistics.median(back),
         page_ms / count,
     )
+
+
+def opened(
+    stack: ExitStack, folder: Path, broker: Mosquitto, postgres: Cluster, rooms: list[str]
+) -> tuple[list[str], Voice, str]:
+    """A broker that runs, homes of these rooms on a database of their own, and who speaks for their sensors; all until
+    the stack ends. As `drymon serve` is told of the homes; the voice; the database's address.
+    """
+    broker.start()
+    stack.callback(broker.stop)
+    url = postgres.database()
+    words = made(folder, rooms, broker.port, url)
+    voice = Voice(broker.port, rooms)
+    stack.callback(voice.stop)
+    return words, voice, url
 
 
 def made(folder: Path, rooms: list[str], broker: int, url: str) -> list[str]:

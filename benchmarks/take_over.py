@@ -30,7 +30,7 @@ from pathlib import Path
 import psutil
 import psycopg
 
-from benchmarks.many_rooms import Voice, made, memory
+from benchmarks.many_rooms import memory, opened
 from tests.postgres import Cluster, cluster
 from tests.service.conftest import MOSQUITTO, Mosquitto, until
 
@@ -90,12 +90,7 @@ def trial(folder: Path, postgres: Cluster, count: int, every_s: float) -> Taken:
     with ExitStack() as stack:
         (folder / "broker").mkdir()
         broker = Door(folder / "broker")
-        broker.start()
-        stack.callback(broker.stop)
-        url = postgres.database()
-        words = made(folder, rooms, broker.port, url)
-        voice = Voice(broker.port, rooms)
-        stack.callback(voice.stop)
+        words, voice, url = opened(stack, folder, broker, postgres, rooms)
         first, at = serve(stack, words, folder / "first.log"), time.time()
         voice.wait_online(at, lambda: first.poll() is None, 900)
         voice.hang_trees()

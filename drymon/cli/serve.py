@@ -64,7 +64,9 @@ def _serve_all(homes: list[str]) -> int:
     if any(config.store_url for config in configs):
         with suppress(ImportError):  # each room tells that its driver is not installed
             import_module("drymon.store.postgres")
-    Room(configs[0].room, load_models(configs[0].path))  # what all rooms draw from is worked out by that, and shared
+    # What each room would work out for itself at its start is worked out here, and shared: what all of them draw from,
+    # and the checksum of the sources.
+    Room(configs[0].room, load_models(configs[0].path))
     sources(FOLDED_BY)
     log_to_stderr()
     stop = threading.Event()

@@ -92,15 +92,22 @@ def fit_room(
     """
     problem = Problem(runs, priors, tail, fleet)
     x = _best_start(problem) if near is None else _near(problem, near)
+    return estimate_at(problem, _solved(problem, x, rounds), marginals=() if near is None else near.marginals)
+
+
+def _solved(problem: Problem, x: Array, rounds: int) -> Array:
+    """The most likely unknowns from a start, errors and scatter brought up to date in so many rounds at most."""
     for _ in range(rounds):
         x = problem.solve(x)
         if problem.update(x) < 0.05:
             break
-    return estimate_at(problem, problem.solve(x, most=4), marginals=() if near is None else near.marginals)
+    return problem.solve(x, most=4)
 
 
 def settled(estimate: Estimate) -> Estimate:
-    """The estimate where the search has been led past ripples of the slow zones' speed, and how sure that is."""
+    """The estimate where the search has been led past ripples of the slow zones' speed, and how sure that is; of open
+    trees alone the very same.
+    """
     problem, x, found = estimate.problem, estimate.solution, []
     sheltered = {run.shelter for run in problem.fleet.runs} - {"open"}
     for name, spread in SLOWNESSES.items():
@@ -110,10 +117,7 @@ def settled(estimate: Estimate) -> Estimate:
         points = profile(problem, x, place)
         found.append(marginal(place, points, spread))
         x = likeliest(points, spread)
-    for _ in range(2):
-        x = problem.solve(x)
-        problem.update(x)
-    return estimate_at(problem, problem.solve(x, most=4), marginals=tuple(found))
+    return estimate_at(problem, _solved(problem, x, 2), marginals=tuple(found)) if found else estimate
 
 
 def estimate_at(

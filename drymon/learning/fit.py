@@ -172,7 +172,8 @@ def _estimate(
         tried[tail] = fit_room(runs, priors, tail, fleet=fleet)
     scores = {tail: estimate.evidence / len(runs) for tail, estimate in tried.items()}
     chosen = tried[preferred(scores, next(iter(starts.values())).tail, len(runs))]
-    step("how slow pockets are, at several speeds in turn")
+    if any(run.shelter != "open" for run in runs):
+        step("how slow pockets are, at several speeds in turn")
     return settled(chosen), scores
 
 

@@ -135,18 +135,14 @@ class Problem:
 
     def pinned(self, start: Array, place: int, value: float, most: int) -> Array:
         """The most likely unknowns near `start` with one of them held at a value."""
-        stiff = self.heavy.copy()
-        stiff[place] = STIFF
-
-        def held(x: Array) -> Array:
-            return np.asarray(stiff * (x - value * (np.arange(len(x)) == place)))
+        slope = STIFF * (np.arange(len(start)) == place)
 
         def residuals(x: Array) -> Array:
-            return np.concatenate([self.residuals(x)[: -len(x)], held(x)])
+            return np.append(self.residuals(x), STIFF * (x[place] - value))
 
         def with_slopes(x: Array) -> tuple[Array, Array]:
-            of_runs, slopes = self.with_slopes(x)
-            return np.concatenate([of_runs[: -len(x)], held(x)]), np.vstack([slopes[: -len(x)], np.diag(stiff)])
+            free, slopes = self.with_slopes(x)
+            return np.append(free, STIFF * (x[place] - value)), np.vstack([slopes, slope])
 
         begin = start.copy()
         begin[place] = value

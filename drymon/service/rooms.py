@@ -140,7 +140,7 @@ class Room:
             _begin_anew(self._room)
             os.environ.update(NOTIFY_SOCKET=self._name, WATCHDOG_USEC=str(round(HANGS_AFTER_S * 1e6)))
             code = self._serve(self.home)
-        except Exception:
+        except Exception:  # the top of a process, which ends at once: nobody above would print why
             log.exception("%s: its service ended", self.home)
             code = _FAILED
         logging.shutdown()

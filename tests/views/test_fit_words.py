@@ -10,7 +10,7 @@ from drymon.learning.fit import TypeFit, fit_all
 from drymon.learning.run import Run, RunAir, Touch
 from drymon.messages.coat_models import load_models
 from drymon.shop.facts.setup import CoatType, RoomSetup
-from drymon.views.fit.fit_words import cautions, headline, standing
+from drymon.views.fit.fit_words import cautions, headline, scatter_words, standing
 
 ROOM = RoomSetup("shop", coats=(CoatType("backup", "backup"),))
 HOURS = np.linspace(0.1, 7.0, 18)
@@ -85,3 +85,9 @@ def test_of_trees_that_were_only_felt_no_hour_is_claimed(fit: TypeFit) -> None:
     felt = replace(fit, runs=(), places=(), left_out=(), model=replace(fit.model, runs=0))
     assert headline(felt, ROOM).startswith("backup: no weighed run yet, only what was felt of trees; weigh next: ")
     assert "not used" not in standing(felt, [touched])[0]
+
+
+def test_the_slurry_of_other_weeks_is_told_beside_the_luck_of_a_dip() -> None:
+    backup = load_models(None)["backup"]
+    learnt = replace(backup, dip_sd={"water": 0.03, "transfer": 0.04, "inner": 0.05}, slurry_sd=0.08)
+    assert scatter_words(learnt) == "water 3 %, transfer 4 %, inner 5 %; thickness of another week's slurry 8 %"

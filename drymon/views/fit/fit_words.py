@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 
+from drymon.drying.coat_model import CoatModel
 from drymon.drying.edges import EDGES
 from drymon.learning.fit import TypeFit
 from drymon.learning.forecast_scores import Judgement, summary
@@ -83,6 +84,12 @@ WHOLE_TREE = (
     "A scale feels the whole tree: these errors are of the moment at which the whole tree had lost so much, not of "
     "when its slowest pocket was dry. A finger in the pocket says more of that: drymon felt TREE dry --where pocket."
 )
+
+
+def scatter_words(model: CoatModel) -> str:
+    """How dips of a coat differ, and how far another week's slurry is allowed for."""
+    dips = ", ".join(f"{name} {100 * sd:.0f} %" for name, sd in model.dip_sd.items())
+    return f"{dips}; thickness of another week's slurry {100 * model.slurry_sd:.0f} %"
 
 
 def left_out_words(runs: Sequence[Run], left_out: Sequence[Judgement]) -> list[str]:
