@@ -18,7 +18,11 @@ the rate falls the tree warms and takes heat back (`warming`). Below the sorptio
 takes water up again.
 """
 
-from typing import NamedTuple
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from itertools import repeat
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -45,10 +49,10 @@ def steady_time(coats: PossibleCoats, left: Values, air: AirStep) -> Array:
         until, ways.face, ways.inner, coats.critical, coats.exponent, coats.form, air.deficit
     )
     path = path + ways.still * (1.0 - until) + coats.below * curve.sunk_dose(until, coats.sunk)
-    inside = _inside(coats, ways, until, air.deficit)
+    inside = _inside(coats, ways.fall, until)
     path = path + ways.outer * (until - left_) + inside * until * np.log(until / np.maximum(left_, curve.LEAST))
     by_heat = np.minimum(coats.cooling * air.deficit / coats.water, 1.0 - left_)
-    now = _resistance(coats, ways, left_, air.deficit)
+    now = _resistance(coats, ways, left_)
     heat = ways.outer**2 / now * by_heat  # what the tree's heat saves, less what `warming` has taken back
     return np.asarray(coats.water * (path - heat) / air.deficit * time_factor(coats, air))
 
@@ -63,17 +67,63 @@ def steady_seconds(coats: PossibleCoats, left: float, air: AirStep) -> Array:
 
 
 class _Ways(NamedTuple):
-    """Resistances [s/m], (zones, members): of the open face, of the air in a slow zone, of both, of the dried layer."""
+    """Resistances [s/m], (zones, members): of the open face, of the air in a slow zone, of both, of the dried layer;
+    and how what lies inside rises as the water goes (`curve.Fall` without the face).
+    """
 
     face: Array
     still: Values
     outer: Array
     inner: Array
+    fall: curve.Fall
 
 
 def _ways(coats: PossibleCoats, air: AirStep) -> _Ways:
     face, still = outside(coats, air)
-    return _Ways(face, still, face + still, curve.inner_now(coats.inner, coats.liquid, air.deficit))
+    inner = curve.inner_now(coats.inner, coats.liquid, air.deficit)
+    fall = curve.fall(face, inner, coats.exponent, coats.form, air.deficit)
+    return _Ways(face, still, face + still, inner, fall._replace(plain=fall.plain - face))
+
+
+class _Passage(NamedTuple):
+    """What the air of a step makes of a coat, whatever is left of its water; (zones, members), or a step each before.
+
+    floor [-] of sorption; factor [-] on the time; heat [-] share that a fresh tree's heat evaporates; pace [1/s] of a
+    wet face; drive [m/s] deficit over water; outer [s/m]; saturation [kg/m3]; fall as in `_Ways`.
+    """
+
+    floor: Array
+    factor: Array
+    heat: Array
+    pace: Array
+    drive: Array
+    outer: Array
+    saturation: Values
+    fall: curve.Fall
+
+    def apart(self, count: int, axes: int) -> Iterator[_Passage]:
+        """Those of so many steps, one after another: arrays of so many axes have the steps before."""
+
+        def each(part: Any) -> Iterable[Any]:
+            return part if np.ndim(part) == axes else repeat(part, count)
+
+        *parts, fall = self
+        return map(_Passage, *map(each, parts), map(curve.Fall, *map(each, fall)))
+
+
+def _passage(coats: PossibleCoats, air: AirStep) -> _Passage:
+    ways = _ways(coats, air)
+    drive = np.asarray(air.deficit / coats.water)
+    return _Passage(
+        floor=np.asarray(coats.sorption * air.excess),
+        factor=time_factor(coats, air),
+        heat=coats.cooling * drive,
+        pace=np.maximum(drive / ways.outer, _SMALL**2),
+        drive=drive,
+        outer=ways.outer,
+        saturation=air.saturation,
+        fall=ways.fall,
+    )
 
 
 def step(coats: PossibleCoats, left: Array, air: AirStep, seconds: float) -> Array:
@@ -83,14 +133,28 @@ def step(coats: PossibleCoats, left: Array, air: AirStep, seconds: float) -> Arr
     there exponential midpoint steps on the distance to the sorption floor: exact for a rate in proportion to it, of
     second order otherwise, and never past the floor; one step may span minutes or hours.
     """
-    floor = coats.sorption * air.excess
-    ways = _ways(coats, air)
-    heat = coats.cooling * air.deficit / coats.water
-    passed = seconds / time_factor(coats, air)
-    start, rest = _down_to_the_knee(coats, cooled(left, heat) - floor, air.deficit / ways.outer, passed)
-    halfway, before = _approach(coats, ways, start, start, air, 0.5 * rest)
-    end, then = _approach(coats, ways, start, halfway, air, rest)
-    return np.asarray(floor + start - (start - end) / warming(heat, start - halfway, before, then))
+    return _through(coats, left, _passage(coats, air), seconds)
+
+
+def steps(coats: PossibleCoats, left: Array, air: AirStep, seconds: Array) -> Array:
+    """Share of water left now and after each of many steps, (steps + 1, zones, members). air, seconds: (steps, zones or
+    1, members or 1).
+    """
+    history = np.empty((len(seconds) + 1, *left.shape))
+    history[0] = left
+    passages = _passage(coats, air).apart(len(seconds), 1 + left.ndim)
+    for index, (passage, long) in enumerate(zip(passages, seconds, strict=True)):
+        history[index + 1] = _through(coats, history[index], passage, long)
+    return history
+
+
+def _through(coats: PossibleCoats, left: Array, passage: _Passage, seconds: Values) -> Array:
+    start, rest = _down_to_the_knee(
+        coats, cooled(left, passage.heat) - passage.floor, passage.pace, seconds / passage.factor
+    )
+    halfway, before = _approach(coats, passage, start, start, 0.5 * rest)
+    end, then = _approach(coats, passage, start, halfway, rest)
+    return np.asarray(passage.floor + start - (start - end) / warming(passage.heat, start - halfway, before, then))
 
 
 def time_factor(coats: PossibleCoats, air: AirStep) -> Array:
@@ -100,9 +164,9 @@ def time_factor(coats: PossibleCoats, air: AirStep) -> Array:
     (saturation) over those of `REFERENCE_AIR`: with `damp` and `warm` at 1 the physics is taken as it is; a coat of
     `damp` 0.7 takes in damp air less longer than its deficit says.
     """
-    dry = np.maximum(air.deficit, _LEAST_DEFICIT) / REFERENCE_AIR.deficit
-    hot = np.asarray(air.saturation) / REFERENCE_AIR.saturation
-    return np.asarray(coats.lag * dry ** (1.0 - coats.damp) * hot ** (1.0 - coats.warm))
+    dry = np.log(np.maximum(air.deficit, _LEAST_DEFICIT) / REFERENCE_AIR.deficit)
+    hot = np.log(np.asarray(air.saturation) / REFERENCE_AIR.saturation)
+    return np.asarray(coats.lag * np.exp((1.0 - coats.damp) * dry + (1.0 - coats.warm) * hot))
 
 
 def warming(heat: Array, way: Array, before: Array, after: Array) -> Array:
@@ -123,11 +187,11 @@ def outside(coats: PossibleCoats, air: AirStep) -> tuple[Array, Values]:
     The air of a pocket stands in series with the face: it does not care how wet that is, and the fan stirs it only in
     part. Where it blows twice as well outside, `fan` is how much of that, on the log scale, the pocket's own air feels.
     """
-    over_usual = (air.resistance / OPEN_FACE) ** coats.wind
-    face = np.asarray(OPEN_FACE * over_usual / coats.conductance)
+    windy = np.log(np.asarray(air.resistance) / OPEN_FACE) * coats.wind
+    face = np.asarray(OPEN_FACE * np.exp(windy) / coats.conductance)
     if not coats.pocket.any():
         return face, 0.0
-    return face, face * coats.pocket * over_usual ** (coats.fan - 1.0)
+    return face, face * coats.pocket * np.exp(windy * (coats.fan - 1.0))
 
 
 def cooled(left: Array, heat: Array) -> Array:
@@ -135,50 +199,41 @@ def cooled(left: Array, heat: Array) -> Array:
     return np.asarray(np.minimum(left, 1.0 - heat))
 
 
-def _down_to_the_knee(coats: PossibleCoats, distance: Array, wet_rate: Array, seconds: Values) -> tuple[Array, Values]:
+def _down_to_the_knee(coats: PossibleCoats, distance: Array, pace: Array, seconds: Values) -> tuple[Array, Values]:
     """Distance to the floor after the part of `seconds` in which nothing but the air slows the drying, and what is
     left of the seconds.
     """
     knee = np.maximum(coats.critical, coats.sunk)
     if not (distance > knee).any():
         return distance, seconds
-    pace = np.maximum(wet_rate / coats.water, _SMALL**2)
     wet = np.clip((distance - knee) / pace, 0.0, seconds)
     return distance - pace * wet, seconds - wet
 
 
-def _approach(
-    coats: PossibleCoats,
-    ways: _Ways,
-    start: Array,
-    at: Array,
-    air: AirStep,
-    seconds: Values,
-) -> tuple[Array, Array]:
+def _approach(coats: PossibleCoats, passage: _Passage, start: Array, at: Array, seconds: Values) -> tuple[Array, Array]:
     """Distance to the floor after `seconds`, with the relative rate that holds at distance `at`, and the rate there
     over that of a wet face.
     """
     distance = np.maximum(at, _SMALL)
-    resistance = _resistance(coats, ways, distance, air.deficit)
-    relative = air.deficit / (resistance * coats.water * distance)
+    resistance = _resistance(coats, passage, distance)
+    relative = passage.drive / (resistance * distance)
     if at.min() < 0.0:
-        full = ways.outer + coats.inner
-        refill = air.saturation / (sorption.GAB_SLOPE * coats.sorption * full * coats.water)
+        full = passage.outer + coats.inner
+        refill = passage.saturation / (sorption.GAB_SLOPE * coats.sorption * full * coats.water)
         relative = np.where(at < 0.0, refill, relative)
-    return np.asarray(start * np.exp(-seconds * relative)), np.asarray(ways.outer / resistance)
+    return np.asarray(start * np.exp(-seconds * relative)), np.asarray(passage.outer / resistance)
 
 
-def _resistance(coats: PossibleCoats, ways: _Ways, distance: Array, deficit: Values) -> Array:
+def _resistance(coats: PossibleCoats, ways: _Ways | _Passage, distance: Array) -> Array:
     """Resistance [s/m] of all that the water has to pass at a distance above the floor, (zones, members)."""
     held = np.maximum(distance, coats.end)
-    return np.asarray(ways.outer + _inside(coats, ways, held, deficit) * (held / distance))
+    return np.asarray(ways.outer + _inside(coats, ways.fall, held) * (held / distance))
 
 
-def _inside(coats: PossibleCoats, ways: _Ways, distance: Array, deficit: Values) -> Array:
+def _inside(coats: PossibleCoats, fall: curve.Fall, distance: Array) -> Array:
     """Resistance [s/m] besides that of the air at a distance above the floor, not below `end`, (zones, members)."""
     ratio = np.minimum(distance / coats.critical, 1.0)
-    resistance = curve.resistance(ways.face, ways.inner, ratio, coats.exponent, coats.form, deficit)
-    return np.asarray(resistance - ways.face + coats.below * curve.sunk_share(distance, coats.sunk))
+    return np.asarray(fall.at(ratio) + coats.below * curve.sunk_share(distance, coats.sunk))
 
 
 def share_of_step(before: Array, after: Array, level: Values, floor: Values) -> Array:

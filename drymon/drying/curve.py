@@ -5,6 +5,8 @@ water left, then falling. Named forms of the fall stand side by side; a coat mod
 wet rate / water held. In steady air the dose to a share left is a closed form, used for tests and first guesses.
 """
 
+from typing import NamedTuple
+
 import numpy as np
 import numpy.typing as npt
 
@@ -84,48 +86,60 @@ def inner_now(inner: npt.ArrayLike, liquid: npt.ArrayLike, deficit: npt.ArrayLik
     return np.asarray(np.asarray(inner) * (1.0 - share + share * (np.asarray(deficit) / SUPPLY_DEFICIT)))
 
 
-def resistance(
+class Fall(NamedTuple):
+    """How the resistance [s/m] below the knee rises as the water goes, in air of one deficit: steep * base^power +
+    plain + linear * (1 - ratio), where the base is ratio = left / critical, or its remainder to 1 behind a front.
+
+    Every form of `TAILS` is of this shape. steep, plain, linear [s/m], power [-]: broadcasting with the ratio; front:
+    who has a front, one word where all are alike.
+    """
+
+    steep: Array
+    plain: Array
+    linear: Array
+    power: Array
+    front: bool | npt.NDArray[np.bool_]
+
+    def at(self, ratio: Array) -> Array:
+        """Resistance at a ratio in (0, 1]."""
+        gone = 1.0 - ratio
+        base = (gone if self.front else ratio) if isinstance(self.front, bool) else np.where(self.front, gone, ratio)
+        return np.asarray(self.steep * base**self.power + self.plain + self.linear * gone)
+
+
+def fall(
     outer: npt.ArrayLike,
     inner: npt.ArrayLike,
-    ratio: npt.ArrayLike,
     exponent: npt.ArrayLike,
     form: npt.ArrayLike | None,
     deficit: npt.ArrayLike,
-) -> Array:
-    """Resistance [s/m] against the vapour at ratio = left / critical, clipped to (0, 1], in the forms of `TAILS`.
-
-    outer, inner [s/m]; form: index into `TAILS`, one for all or for each, None where all are of the power form; deficit
-    [kg/m3]. Broadcasting.
+) -> Fall:
+    """The fall of the forms of `TAILS`. outer, inner [s/m]; form: index into `TAILS`, one for all or for each, None
+    where all are of the power form; deficit [kg/m3]. Broadcasting. ValueError: no such form.
     """
-    if form is None:
-        return _of_form(POWER, outer, inner, ratio, exponent, deficit)
-    form_ = np.asarray(form)
-    if form_.ndim == 0:
-        return _of_form(int(form_), outer, inner, ratio, exponent, deficit)
-    kinds = [kind for kind in (POWER, FRONT, SUPPLY) if (form_ == kind).any()]
-    found = _of_form(kinds[0], outer, inner, ratio, exponent, deficit)
-    for kind in kinds[1:]:
-        found = np.where(form_ == kind, _of_form(kind, outer, inner, ratio, exponent, deficit), found)
-    return found
+    outer_, inner_, power = (np.asarray(value, dtype=np.float64) for value in (outer, inner, exponent))
+    form_ = np.asarray(POWER if form is None else form)
+    if form_.ndim == 0 or (form_ == form_.flat[0]).all():
+        return _of_one_form(int(form_.flat[0]), outer_, inner_, power, np.asarray(deficit))
+    parts = [_of_one_form(kind, outer_, inner_, power, np.asarray(deficit)) for kind in (POWER, FRONT, SUPPLY)]
+    chosen = [form_ == POWER, form_ == FRONT]
+    columns = (
+        np.where(chosen[0], one, np.where(chosen[1], two, three)) for one, two, three in zip(*parts, strict=True)
+    )
+    steep, plain, linear, own, front = columns
+    return Fall(steep, plain, linear, own, front)
 
 
-def _of_form(
-    kind: int,
-    outer: npt.ArrayLike,
-    inner: npt.ArrayLike,
-    ratio: npt.ArrayLike,
-    exponent: npt.ArrayLike,
-    deficit: npt.ArrayLike,
-) -> Array:
-    outer_, inner_, ratio_, power = (np.asarray(value, dtype=np.float64) for value in (outer, inner, ratio, exponent))
+def _of_one_form(kind: int, outer: Array, inner: Array, exponent: Array, deficit: Array) -> Fall:
+    nothing = np.zeros(())
     if kind == FRONT:
-        return np.asarray(outer_ + inner_ * (1.0 - ratio_) ** power)
-    falling = ratio_**-power
+        return Fall(inner, outer, nothing, exponent, True)
     if kind == POWER:
-        return np.asarray(outer_ * falling + inner_ * (1.0 - ratio_))
+        return Fall(outer, nothing, inner, -exponent, False)
     if kind != SUPPLY:
         raise ValueError(f"form: received {kind}; allowed is an index into {', '.join(TAILS)}")
-    return np.asarray(outer_ + inner_ * (np.asarray(deficit) / SUPPLY_DEFICIT) * (falling - 1.0))
+    limited = inner * (deficit / SUPPLY_DEFICIT)
+    return Fall(limited, outer - limited, nothing, -exponent, False)
 
 
 def resistance_times_water(  # noqa: PLR0913, the curve's parameters, each an array of its own
@@ -137,7 +151,7 @@ def resistance_times_water(  # noqa: PLR0913, the curve's parameters, each an ar
     form: npt.ArrayLike | None,
     deficit: npt.ArrayLike,
 ) -> Array:
-    """Integral of `resistance` over the share of water from `left` to 1 [s/m]: x water / deficit it is the time to
+    """Integral of `fall` over the share of water from `left` to 1 [s/m]: x water / deficit it is the time to
     get there.
 
     The closed forms of steady air for every form of `TAILS`; the power form is `outer_dose` and `inner_dose`.

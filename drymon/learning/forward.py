@@ -154,18 +154,10 @@ def coats_of(fleet: Fleet, theta: Array, tail: str) -> ensemble.PossibleCoats:
 
 def left_over_time(fleet: Fleet, coats: ensemble.PossibleCoats) -> Array:
     """Share of water left in every zone after each step, (steps + 1, rows, trials)."""
-    history = np.empty((len(fleet.seconds) + 1, *coats.water.shape))
-    history[0] = 1.0
+    names = ("deficit", "saturation", "excess", "resistance")
+    air = ensemble.AirStep(*(getattr(fleet, name)[..., None] for name in names))
     with np.errstate(over="ignore"):  # a search tries exponents beyond all sense
-        for index in range(len(fleet.seconds)):
-            air = ensemble.AirStep(
-                deficit=fleet.deficit[index][:, None],
-                saturation=fleet.saturation[index][:, None],
-                excess=fleet.excess[index][:, None],
-                resistance=fleet.resistance[index][:, None],
-            )
-            history[index + 1] = coat.step(coats, history[index], air, fleet.seconds[index][:, None])
-    return history
+        return coat.steps(coats, np.ones(coats.water.shape), air, fleet.seconds[..., None])
 
 
 @dataclass(frozen=True, slots=True)

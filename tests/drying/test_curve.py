@@ -31,7 +31,7 @@ def test_a_tail_of_an_unknown_name_is_taken_for_no_other() -> None:
     assert [curve.form_of(tail) for tail in ("power", "front", "supply")] == [0, 1, 2]
     assert [curve.follows_vapour(tail) for tail in ("power", "front", "supply")] == [True, True, False]
     with pytest.raises(ValueError, match="received 3"):
-        curve.resistance(1.0, 1.0, 0.5, 1.0, 3, 0.01)
+        curve.fall(1.0, 1.0, 1.0, 3, 0.01).at(np.asarray(0.5))
 
 
 def test_dose_table_of_the_characteristic_curve(published: Published) -> None:
@@ -117,8 +117,8 @@ def test_two_resistances_in_series() -> None:
     """Bi = h_m L / D_eff = 0.0115 x 1 mm / 2e-6 = 5.7 (two-film theory); with the front right through, 1/(1 + Bi)."""
     biot = 0.0115 * 1e-3 / 2e-6
     assert biot == pytest.approx(5.7, abs=0.06)
-    through = curve.resistance(1.0, biot, 1e-9, 1.0, curve.FRONT, curve.SUPPLY_DEFICIT)
-    half = curve.resistance(1.0, biot, 0.5, 1.0, curve.FRONT, curve.SUPPLY_DEFICIT)
+    through = curve.fall(1.0, biot, 1.0, curve.FRONT, curve.SUPPLY_DEFICIT).at(np.asarray(1e-9))
+    half = curve.fall(1.0, biot, 1.0, curve.FRONT, curve.SUPPLY_DEFICIT).at(np.asarray(0.5))
     assert 1.0 / float(through) == pytest.approx(1.0 / 6.75, rel=1e-6)
     assert 1.0 / float(half) == pytest.approx(1.0 / 3.875, rel=1e-6)
 
@@ -165,7 +165,7 @@ def test_closed_forms_of_steady_air(
 def test_supply_limit_hands_over_the_same_flux_whatever_the_air_asks() -> None:
     """With no outer resistance, flux = deficit / resistance does not depend on the deficit."""
     deficits = np.array([0.003, 0.0097, 0.016])
-    fluxes = deficits / curve.resistance(0.0, 400.0, 0.3, 1.2, curve.SUPPLY, deficits)
+    fluxes = deficits / curve.fall(0.0, 400.0, 1.2, curve.SUPPLY, deficits).at(np.asarray(0.3))
     np.testing.assert_allclose(fluxes, fluxes[0], rtol=1e-9)
 
 
@@ -193,7 +193,7 @@ def test_the_less_water_the_slower(critical: float, exponent: float, inner: floa
     left = np.linspace(0.01, 1.0, 80)
     ratio = np.minimum(left / critical, 1.0)
     for form in FORMS:
-        resistance = curve.resistance(250.0, inner, ratio, exponent, form, 0.0097)
+        resistance = curve.fall(250.0, inner, exponent, form, 0.0097).at(np.asarray(ratio))
         assert (np.diff(resistance) <= 1e-9).all()
         np.testing.assert_allclose(resistance[left >= critical], 250.0)
 
