@@ -34,7 +34,7 @@ def through_the_commands(folder: Path, home: Path) -> dict[str, Run]:
         return {run.id: run for run in weighed_runs(config, record)}
 
 
-@pytest.mark.parametrize(("world", "seed"), [("layers", 2), HAND, CELLS])
+@pytest.mark.parametrize(("world", "seed"), [HAND, CELLS])
 def test_runs_are_those_of_the_commands(world: str, seed: int, tmp_path: Path) -> None:
     room = make_room(world, "working-week", seed, part="fit", days=2, lead_days=0, trees=3, weighed_runs=4)
     room.save(tmp_path / "room")

@@ -85,7 +85,7 @@ def test_a_minute_is_a_short_enough_step(world: str) -> None:
     """Every shelter, and so every kind of part that the shop's trees have, in air that changes."""
     shop = make_shop(world, "working-week", 2)
     took = []
-    for seconds in (60.0, 15.0):
+    for seconds in (60.0, 30.0):
         trees = [Tree(shelter, "rack-a", shelter) for shelter in ("open", "pocketed", "deep")]
         there = {"rack-a": rack_air(shop, np.random.default_rng(1), 5000, 0)["rack-a"]}
         quiet = Scatter(0, 0, 0, 0, 0)
@@ -97,7 +97,7 @@ def test_a_minute_is_a_short_enough_step(world: str) -> None:
             foundry.step()
         took.append([(dip.dry_minute or np.nan) - dip.minute for dip in foundry.finish()])
     assert np.isfinite(took).all()
-    np.testing.assert_allclose(took[0], took[1], rtol=0.01)
+    np.testing.assert_allclose(took[0], took[1], rtol=0.0067)  # half of an error that goes with the step
 
 
 @pytest.mark.parametrize("world", DRAWN)
