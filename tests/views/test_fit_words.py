@@ -79,6 +79,30 @@ def test_an_unlearnt_tail_is_told(fit: TypeFit) -> None:
     assert not any("will not say ready" in words for words in cautions(fit))
 
 
+def test_a_coarse_scale_is_told_of_with_the_one_that_would_do() -> None:
+    """Weighings off by 5 g in turn, of 100 g that each run loses."""
+    wrong = 0.005 * np.where(np.arange(len(HOURS)) % 2, 1.0, -1.0)
+    runs = [replace(run, masses_kg=run.masses_kg + wrong) for run in RUNS]
+    told = cautions(fit_all(runs, {"backup": load_models(None)["backup"]})[0])
+    (coarse,) = (words for words in told if "A weighing is off" in words)
+    assert coarse.startswith("A weighing is off by about 5 g of the 92 g that a run lost")
+    assert "A scale good to 0.9 g, read at rest," in coarse
+
+
+def test_air_that_was_always_damp_is_told_of_for_late_coats(fit: TypeFit) -> None:
+    damp = [replace(run, air=replace(run.air, humidity_pct=run.air.humidity_pct + more))
+            for run, more in zip(fit.runs, (5.0, 6.0, 8.0), strict=True)]  # fmt: skip
+    late = replace(fit, runs=tuple(damp))
+    assert any(words.startswith("All runs hung in air of 55 to 58 %RH.") for words in cautions(late))
+    first = replace(fit, runs=tuple(replace(run, number=2) for run in damp))
+    once_dry = replace(fit, runs=(fit.runs[0], *damp[1:]))
+    assert not any("All runs hung in air" in words for one in (first, once_dry) for words in cautions(one))
+
+
+def test_a_fine_scale_in_usual_air_has_nothing_of_both_told(fit: TypeFit) -> None:
+    assert not any("A weighing is off" in words or "All runs hung" in words for words in cautions(fit))
+
+
 def test_of_trees_that_were_only_felt_no_hour_is_claimed(fit: TypeFit) -> None:
     """Fingers teach how slow pockets are; how long a coat takes is told by a scale."""
     touched = replace(weighed(7), touches=(Touch(3600.0, True, False),), problem="felt, not weighed")

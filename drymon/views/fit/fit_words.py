@@ -4,6 +4,7 @@ from collections.abc import Sequence
 
 from drymon.drying.coat_model import CoatModel
 from drymon.drying.edges import EDGES
+from drymon.learning.blind_spots import always_damp, coarse_scale
 from drymon.learning.fit import TypeFit
 from drymon.learning.forecast_scores import Judgement, summary
 from drymon.learning.run import Run
@@ -77,7 +78,23 @@ def cautions(fit: TypeFit) -> list[str]:
         )
     if untold := [name for name in SHELTERS if name not in ("open", *fit.model.shelters_learned)]:
         found.append(f"No run has told how {' and '.join(untold)} trees dry: for these the cautious start holds.")
+    if coarse := coarse_scale(fit):
+        found.append(
+            f"A weighing is off by about {_grams(coarse.error_g)} of the {_grams(coarse.lost_g)} that a run lost, "
+            f"and much of what is not sure comes from that. A scale good to {_grams(0.01 * coarse.lost_g)}, read at "
+            "rest, tells the end far better."
+        )
+    if damp := always_damp(fit):
+        found.append(
+            f"All runs hung in air of {damp[0]:.0f} to {damp[1]:.0f} %RH. What the binder of several coats holds there "
+            "beyond 50 %RH does not leave, so no scale sees it: late coats may be damper than told. Touch them, or "
+            "weigh some in a drier week."
+        )
     return found
+
+
+def _grams(value: float) -> str:
+    return f"{value:.0f} g" if value >= 1.0 else f"{value:.1g} g"
 
 
 WHOLE_TREE = (
