@@ -100,7 +100,9 @@ def test_air_that_was_always_damp_is_told_of_for_late_coats(fit: TypeFit) -> Non
 
 
 def test_a_fine_scale_in_usual_air_has_nothing_of_both_told(fit: TypeFit) -> None:
-    assert not any("A weighing is off" in words or "All runs hung" in words for words in cautions(fit))
+    told = " ".join(cautions(fit))
+    assert "A weighing is off" not in told
+    assert "All runs hung" not in told
 
 
 def test_of_trees_that_were_only_felt_no_hour_is_claimed(fit: TypeFit) -> None:
