@@ -10,14 +10,15 @@ from drymon.learning.fit import TypeFit
 
 COARSE = 0.03
 """Error of one weighing over the water that a run lost. Simulated shops with twelve runs a coat of six to eight such
-weighings were told up to 60 % late, and 7 % with a scale of a tenth of that error (`benchmarks/accuracy`).
+weighings were told up to 60 % late, and 7 % with a scale of a tenth of that error (`benchmarks/accuracy`). Where between
+the two a scale becomes coarse is assumed.
 """
 
 DAMP_PCT = 53.0
-"""%RH: where all runs hung in damper air, no run tells what the binder holds there beyond 50 %RH."""
+"""%RH (assumed): where all runs hung in damper air, no run tells what the binder holds there beyond 50 %RH."""
 
 SEVERAL = 3
-"""Coats whose binder together holds as much beyond 50 %RH as may be left in a dry coat."""
+"""Coats (assumed) whose binder together holds as much beyond 50 %RH as counts beside what may be left in a dry coat."""
 
 
 @dataclass(frozen=True, slots=True)

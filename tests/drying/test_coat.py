@@ -509,6 +509,25 @@ def test_stepping_together_is_stepping_one_by_one(tails: tuple[str, str, str]) -
     np.testing.assert_array_equal(ensemble.stacked(parts).water, np.concatenate([part.water for part in slowest]))
 
 
+@pytest.mark.parametrize("tail", TAILS)
+def test_many_steps_at_once_are_the_same_steps_one_after_another(tail: str) -> None:
+    """In air that changes from step to step, damp enough at last to take water up, and through a step of no length."""
+    coats = dips.possible_coats(model(tail, sorption=0.06), 5, "deep")
+    airs = [air(22, humidity, speed) for humidity, speed in ((45, 0.5), (60, 0.1), (35, 2.0), (50, 0.5), (85, 0.5))]
+    seconds = np.array([300.0, 1800.0, 7200.0, 0.0, 36000.0])
+    whole = AirStep(*(np.array(part).reshape(-1, 1, 1) for part in zip(*map(parts_of, airs), strict=True)))
+    left = [np.full(coats.water.shape, 0.95)]
+    for one, long in zip(airs, seconds, strict=True):
+        left.append(coat.step(coats, left[-1], one, float(long)))
+    together = coat.steps(coats, left[0], whole, seconds.reshape(-1, 1, 1))
+    np.testing.assert_allclose(together, left, rtol=1e-12)
+    assert (left[-1] > left[-2]).any(), "none took water up: the test would not see it"
+
+
+def parts_of(step: AirStep) -> tuple[ensemble.Values, ...]:
+    return step.deficit, step.saturation, step.excess, step.resistance
+
+
 def test_dry_since_is_when_the_slowest_part_got_there_and_is_lost_when_damp() -> None:
     coats = dips.possible_coats(model(scatter=0.0, sorption=0.06), 1, "pocketed")
     state, at = CoatState.fresh(3), 0.0

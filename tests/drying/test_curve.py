@@ -193,7 +193,7 @@ def test_the_less_water_the_slower(critical: float, exponent: float, inner: floa
     left = np.linspace(0.01, 1.0, 80)
     ratio = np.minimum(left / critical, 1.0)
     for form in FORMS:
-        resistance = curve.fall(250.0, inner, exponent, form, 0.0097).at(np.asarray(ratio))
+        resistance = curve.fall(250.0, inner, exponent, form, 0.0097).at(ratio)
         assert (np.diff(resistance) <= 1e-9).all()
         np.testing.assert_allclose(resistance[left >= critical], 250.0)
 
