@@ -10,8 +10,8 @@ from drymon.learning.fit import TypeFit
 
 COARSE = 0.03
 """Error of one weighing over the water that a run lost. Simulated shops with twelve runs a coat of six to eight such
-weighings were told up to 60 % late, and 7 % with a scale of a tenth of that error (`benchmarks/accuracy`). Where between
-the two a scale becomes coarse is assumed.
+weighings were told up to 60 % late, and 7 % with a scale of a tenth of that error (`benchmarks/accuracy`). Where
+between the two a scale becomes coarse is assumed.
 """
 
 DAMP_PCT = 53.0
