@@ -101,8 +101,10 @@ class FitJob:
     def _note(self, noted: _Noted) -> None:
         ended = noted.ended.isoformat() if noted.ended else None
         content = {"began": noted.began.isoformat(), "by": noted.by, "coat": noted.coat, "ended": ended}
-        try:
-            (self._home / STATE_FILE).write_text(json.dumps({**content, "code": noted.code}), encoding="utf-8")
+        draft = self._home / f"{STATE_FILE}.new"
+        try:  # in one move: a page that asks in this moment finds what was noted before, not half of this
+            draft.write_text(json.dumps({**content, "code": noted.code}), encoding="utf-8")
+            draft.replace(self._home / STATE_FILE)
         except OSError:
             log.exception("how a fit ended cannot be noted")
 

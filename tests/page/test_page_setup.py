@@ -317,6 +317,26 @@ def test_a_fit_that_ends_with_the_service_is_told_as_cut_off_at_the_next_start(t
         assert (state.outcome, state.coat, state.by) == ("cut off", "backup", "ana")
 
 
+def test_whoever_asks_while_an_end_is_noted_is_told_of_the_fit_all_the_same(tmp_path: Path) -> None:
+    job = FitJob(tmp_path, SystemClock())
+    job.start("backup", "ana")
+    job.stop()
+    over = threading.Event()
+    noted = job._noted()
+
+    def note_on() -> None:
+        while not over.is_set():
+            job._note(noted)
+
+    thread = threading.Thread(target=note_on)
+    thread.start()
+    try:
+        assert [job.state() for _ in range(2000)].count(None) == 0
+    finally:
+        over.set()
+        thread.join()
+
+
 def test_pages_of_the_set_up_fit_a_thumb_and_a_checker_finds_nothing(house: Shop, open_browser: Open) -> None:
     """As tests/page/test_page_looks.py asks of the other pages: 360 px, 44 px, and axe-core."""
     pytest.importorskip("selenium", reason="selenium is not installed: pip install drymon[test]")
