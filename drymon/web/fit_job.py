@@ -29,7 +29,7 @@ PATIENCE_S = 10.0
 
 
 @dataclass(frozen=True, slots=True)
-class _Noted:
+class Noted:
     """What is kept of a fit beside its words."""
 
     began: datetime
@@ -53,7 +53,7 @@ class FitJob:
         with self._lock:
             if self._child is not None:
                 raise LearningError("a fit runs already: wait for its end; nothing was changed")
-            noted = _Noted(self._clock.wall(), by, coat)
+            noted = Noted(self._clock.wall(), by, coat)
             words = [sys.executable, "-P", "-m", "drymon.cli", "fit", "--steps", "--home", str(self._home)]
             with (self._home / WORDS_FILE).open("wb") as out:
                 self._child = subprocess.Popen(
@@ -65,7 +65,7 @@ class FitJob:
                 )
             with contextlib.suppress(OSError):  # where that is not allowed it runs as it is
                 os.setpriority(os.PRIO_PROCESS, self._child.pid, NICE)
-            self._note(noted)
+            note(self._home, noted)
             self._waiter = threading.Thread(target=self._wait, args=(self._child, noted), name="fit", daemon=True)
             self._waiter.start()
 
@@ -73,7 +73,7 @@ class FitJob:
         """How the last one stands."""
         with self._lock:
             running = self._child is not None
-        noted = self._noted()
+        noted = last_noted(self._home)
         if noted is None:
             return None
         text = self._words()
@@ -92,29 +92,11 @@ class FitJob:
             child.terminate()
             waiter.join(PATIENCE_S)
 
-    def _wait(self, child: "subprocess.Popen[bytes]", noted: _Noted) -> None:
+    def _wait(self, child: "subprocess.Popen[bytes]", noted: Noted) -> None:
         code = child.wait()
-        self._note(replace(noted, ended=self._clock.wall(), code=code))
+        note(self._home, replace(noted, ended=self._clock.wall(), code=code))
         with self._lock:
             self._child = None
-
-    def _note(self, noted: _Noted) -> None:
-        ended = noted.ended.isoformat() if noted.ended else None
-        content = {"began": noted.began.isoformat(), "by": noted.by, "coat": noted.coat, "ended": ended}
-        draft = self._home / f"{STATE_FILE}.new"
-        try:  # in one move: a page that asks in this moment finds what was noted before, not half of this
-            draft.write_text(json.dumps({**content, "code": noted.code}), encoding="utf-8")
-            draft.replace(self._home / STATE_FILE)
-        except OSError:
-            log.exception("how a fit ended cannot be noted")
-
-    def _noted(self) -> _Noted | None:
-        try:
-            said: dict[str, Any] = json.loads((self._home / STATE_FILE).read_text(encoding="utf-8"))
-            ended = datetime.fromisoformat(said["ended"]) if said["ended"] else None
-            return _Noted(datetime.fromisoformat(said["began"]), said["by"], said["coat"], ended, said["code"])
-        except (OSError, ValueError, KeyError, TypeError):  # there was none, or a kill fell into its writing
-            return None
 
     def _words(self) -> str:
         try:
@@ -123,7 +105,29 @@ class FitJob:
             return ""
 
 
-def _outcome(noted: _Noted, words: str) -> Literal["done", "doubted", "failed", "cut off"]:
+def note(home: Path, noted: Noted) -> None:
+    """Keep how a fit stands, in one move: whoever reads it in this moment finds what was noted before, not half of it."""
+    ended = noted.ended.isoformat() if noted.ended else None
+    content = {"began": noted.began.isoformat(), "by": noted.by, "coat": noted.coat, "ended": ended, "code": noted.code}
+    draft = home / f"{STATE_FILE}.new"
+    try:
+        draft.write_text(json.dumps(content), encoding="utf-8")
+        draft.replace(home / STATE_FILE)
+    except OSError:
+        log.exception("how a fit ended cannot be noted")
+
+
+def last_noted(home: Path) -> Noted | None:
+    """How the fit stands that was started last; None where there was none."""
+    try:
+        said: dict[str, Any] = json.loads((home / STATE_FILE).read_text(encoding="utf-8"))
+        ended = datetime.fromisoformat(said["ended"]) if said["ended"] else None
+        return Noted(datetime.fromisoformat(said["began"]), said["by"], said["coat"], ended, said["code"])
+    except (OSError, ValueError, KeyError, TypeError):  # also where a power cut fell into its writing
+        return None
+
+
+def _outcome(noted: Noted, words: str) -> Literal["done", "doubted", "failed", "cut off"]:
     if noted.code is None or noted.code < 0:
         return "cut off"
     if noted.code == 0:

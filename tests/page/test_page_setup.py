@@ -24,7 +24,7 @@ from drymon.store import Store
 from drymon.store.lock import FitLock
 from drymon.views.page.passwords import hash_password
 from drymon.views.page.setup_fields import PARTS
-from drymon.web.fit_job import FitJob
+from drymon.web.fit_job import FitJob, Noted, last_noted, note
 from tests.page.conftest import PASSWORD, Shop, sign_in, until
 from tests.page.test_page_access import Visitor
 
@@ -318,20 +318,18 @@ def test_a_fit_that_ends_with_the_service_is_told_as_cut_off_at_the_next_start(t
 
 
 def test_whoever_asks_while_an_end_is_noted_is_told_of_the_fit_all_the_same(tmp_path: Path) -> None:
-    job = FitJob(tmp_path, SystemClock())
-    job.start("backup", "ana")
-    job.stop()
     over = threading.Event()
-    noted = job._noted()
+    noted = Noted(SystemClock().wall(), "ana", "backup")
+    note(tmp_path, noted)
 
     def note_on() -> None:
         while not over.is_set():
-            job._note(noted)
+            note(tmp_path, noted)
 
     thread = threading.Thread(target=note_on)
     thread.start()
     try:
-        assert [job.state() for _ in range(2000)].count(None) == 0
+        assert [last_noted(tmp_path) for _ in range(2000)].count(noted) == 2000
     finally:
         over.set()
         thread.join()
