@@ -106,7 +106,7 @@ class FitJob:
 
 
 def note(home: Path, noted: Noted) -> None:
-    """Keep how a fit stands, in one move: whoever reads it in this moment finds what was noted before, not half of it."""
+    """Keep how a fit stands in one move: whoever reads it meanwhile finds what was noted before, not half of it."""
     ended = noted.ended.isoformat() if noted.ended else None
     content = {"began": noted.began.isoformat(), "by": noted.by, "coat": noted.coat, "ended": ended, "code": noted.code}
     draft = home / f"{STATE_FILE}.new"
