@@ -209,12 +209,14 @@ def told(fit: "TypeFit", runs: "Sequence[Run]", room: "RoomSetup") -> list[str]:
 
 def details(fit: "TypeFit") -> list[str]:
     """The numbers behind it, in lines."""
-    from drymon.views.fit.fit_words import scatter_words
+    from drymon.views.fit.fit_words import end_words, scatter_words
 
     model = fit.model
     lines = [f"{'parameter':<16}{'value':>9}      90 % interval          start"]
     lines += [_parameter_line(name, model, fit.start) for name in model.parameters]
     lines.append(f"from dip to dip: {scatter_words(model)}")
+    if ends := end_words(model):
+        lines.append(f"late coats: {ends}")
     scores = ", ".join(f"{name} {score:.1f}" for name, score in fit.tails.items())
     lines.append(f"falling rate: {model.tail} (log probability per run: {scores})")
     return lines + _left_out_lines(fit)

@@ -7,7 +7,8 @@ For each zone (open faces, and where there are pockets their slow part) and each
 
 and the end is exponential: what stands in the water's way inside the shell grows no more as these forms would have it
 once x is below `end`, but as end/x, so that the rate falls in proportion to what is left (Crank 1975, long times; a
-body of finite depth has a slowest time constant). `pace` is the learnt discrepancy between this physics and the shop
+body of finite depth has a slowest time constant). In a late coat all of the resistance is greater near the end by a
+factor that the shop's runs tell (`end_factor`). `pace` is the learnt discrepancy between this physics and the shop
 (`time_factor`).
 
 (R with its share of liquid flow, see `curve.inner_now`): a wet face's outer resistance r_air/(c f) in series with that
@@ -32,7 +33,13 @@ from drymon.drying.ensemble import OPEN_FACE, REFERENCE_AIR, AirStep, Array, Coa
 SLOW_AND_QUICK = (0.75, 0.25)
 """Ranks by slowness at which a member gets no drying, and all of it, through a gap in the evidence."""
 
+END_BEGINS, END_GROWN = 0.3, 0.1
+"""Shares of water left at which the growth of a late coat's end begins, and at which it is there in full (assumed): a
+late coat loses half of its water as soon as an early one, and the last of it more slowly.
+"""
+
 _SMALL = 1e-6
+_GAUSS = np.polynomial.legendre.leggauss(4)
 _LEAST_ROOM = 1e-4
 """Share of water: what the floor leaves of a target counts as nothing below it."""
 
@@ -44,17 +51,39 @@ def steady_time(coats: PossibleCoats, left: Values, air: AirStep) -> Array:
     """Seconds in unchanging air until `left` (above 0) remains, (zones, members): the closed form without sorption."""
     ways = _ways(coats, air)
     left_ = np.asarray(left, dtype=np.float64)
-    until = np.maximum(left_, coats.end)
+    path = _path(coats, ways, left_, air) + _grown_path(coats, ways, left_, air)
+    by_heat = np.minimum(coats.cooling * air.deficit / coats.water, 1.0 - left_)
+    now = _resistance(coats, ways, left_)
+    heat = ways.outer**2 / now * by_heat  # what the tree's heat saves, less what `warming` has taken back
+    return np.asarray(coats.water * (path - heat) / air.deficit * time_factor(coats, air))
+
+
+def _path(coats: PossibleCoats, ways: _Ways, left: Array, air: AirStep) -> Array:
+    """Integral of the resistance over the share of water from `left` to 1 [s/m], no end being grown."""
+    until = np.maximum(left, coats.end)
     path = curve.resistance_times_water(
         until, ways.face, ways.inner, coats.critical, coats.exponent, coats.form, air.deficit
     )
     path = path + ways.still * (1.0 - until) + coats.below * curve.sunk_dose(until, coats.sunk)
     inside = _inside(coats, ways.fall, until)
-    path = path + ways.outer * (until - left_) + inside * until * np.log(until / np.maximum(left_, curve.LEAST))
-    by_heat = np.minimum(coats.cooling * air.deficit / coats.water, 1.0 - left_)
-    now = _resistance(coats, ways, left_)
-    heat = ways.outer**2 / now * by_heat  # what the tree's heat saves, less what `warming` has taken back
-    return np.asarray(coats.water * (path - heat) / air.deficit * time_factor(coats, air))
+    last = inside * until * np.log(until / np.maximum(left, curve.LEAST))
+    return np.asarray(path + ways.outer * (until - left) + last)
+
+
+def _grown_path(coats: PossibleCoats, ways: _Ways, left: Array, air: AirStep) -> Array | float:
+    """What the growth of the end adds to `_path`: in closed form where it is there in full, by quadrature (Gauss &
+    Legendre) where it begins.
+    """
+    if not coats.slowing.any():
+        return 0.0
+    full, low = np.minimum(left, END_GROWN), np.clip(left, END_GROWN, END_BEGINS)
+    grown = np.exp(coats.slowing) - 1.0
+    more = grown * (_path(coats, ways, full, air) - _path(coats, ways, np.asarray(END_GROWN), air))
+    for place, weight in zip(*_GAUSS, strict=True):
+        at = low + 0.5 * (1.0 + place) * (END_BEGINS - low)
+        slower = _plain(coats, ways, at) * (end_factor(coats, at) - 1.0)
+        more = more + 0.5 * weight * (END_BEGINS - low) * slower
+    return np.asarray(more)
 
 
 def steady_seconds(coats: PossibleCoats, left: float, air: AirStep) -> Array:
@@ -226,6 +255,20 @@ def _approach(coats: PossibleCoats, passage: _Passage, start: Array, at: Array, 
 
 def _resistance(coats: PossibleCoats, ways: _Ways | _Passage, distance: Array) -> Array:
     """Resistance [s/m] of all that the water has to pass at a distance above the floor, (zones, members)."""
+    plain = _plain(coats, ways, distance)
+    return plain * end_factor(coats, distance) if coats.slowing.any() else plain
+
+
+def end_factor(coats: PossibleCoats, distance: Array) -> Array:
+    """By how much the end has grown in a late coat at a distance above the floor, (zones, members): 1 up to
+    `END_BEGINS`.
+    """
+    grown = np.clip((END_BEGINS - distance) / (END_BEGINS - END_GROWN), 0.0, 1.0)
+    return np.asarray(np.exp(coats.slowing * grown))
+
+
+def _plain(coats: PossibleCoats, ways: _Ways | _Passage, distance: Array) -> Array:
+    """As `_resistance`, no end being grown."""
     held = np.maximum(distance, coats.end)
     return np.asarray(ways.outer + _inside(coats, ways.fall, held) * (held / distance))
 

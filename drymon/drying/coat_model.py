@@ -65,6 +65,9 @@ class Spread:
     sd: float
 
 
+END_GROWTH = Spread(0.25, 0.8)
+"""What a fit takes for granted of `CoatModel.end_growth`: from hardly any to twice as slow at coat 8 (assumed)."""
+
 USUAL_POWER = Spread(0.4, 0.25)
 """Of a dip's water by its slurry's viscosity (assumed, see `thickness`). The sd is that of the power itself."""
 
@@ -109,6 +112,8 @@ class CoatModel:
         standard deviation of the power itself.
     slurry_sd: how thick the slurry of another week is beside that of the runs, log scale: water and way out alike; its
         runs cannot tell, so it is 0 in a starting model, whose ranges are those of all weeks.
+    end_growth: natural logarithm of how much more slowly coat 8 loses its last tenth of water than coat 3
+        (`dips.end_share`), the room's; None where nothing is known of it, and the end grows as the rest does.
     counted: evidence without a scale that its parameters count already (`informed`), in words for people.
     """
 
@@ -132,6 +137,7 @@ class CoatModel:
     trade_hours: bool = False
     slurry_power: Spread = USUAL_POWER
     slurry_sd: float = 0.0
+    end_growth: Spread | None = None
     counted: tuple[str, ...] = ()
 
     @property

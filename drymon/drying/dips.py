@@ -40,6 +40,15 @@ and as fast beyond, until `LAST_GROWN`.
 
 LAST_GROWN = 16
 
+END_GROWS = (3, 8)
+"""Coat numbers from which the end of the drying grows, and at which it has by the model's `end_growth`: deep coats give
+their last water slowly, which what half of the water takes does not show (assumed straight, as in most simulated shops
+of `benchmarks/accuracy`).
+"""
+
+MOST_END_SHARE = 2.0
+"""The end grows no more beyond (coat 13, assumed): nobody has followed shells of so many coats."""
+
 LEAST_SUNK, MOST_SUNK = 0.01, 0.9
 """Bounds of the sunk share of a dip's water: there is always some, and never all."""
 
@@ -64,6 +73,14 @@ def free_growth(draw: Mapping[str, Array], number: int) -> Array:
     """Factor on the time of a coat for its number, besides what its water does: learnt from the shop, (members,)."""
     steps = [draw[name] for name in GROWTH]
     return np.asarray(np.prod([step**share for step, share in zip(steps, growth_shares(number), strict=True)], axis=0))
+
+
+def end_share(number: int) -> float:
+    """How much of `CoatModel.end_growth` a coat of this number has: none up to the first of `END_GROWS`, 1 at the
+    second, in a straight line to `MOST_END_SHARE`.
+    """
+    first, full = END_GROWS
+    return min(max((number - first) / (full - first), 0.0), MOST_END_SHARE)
 
 
 def zone_shares(zones: int, pocketed: Array, deep: Array) -> Array:
@@ -138,6 +155,7 @@ def possible_coats(  # noqa: PLR0913, what is known of a dip; most is left out o
         "sunk": np.clip(draw["sunk"] + below / water, LEAST_SUNK, MOST_SUNK) * ones,
         "buried": (below / water) * ones,
         "lag": lag,
+        "slowing": end_share(number) * draws.end_growth_draws(model, members),
         "airflow": extra["airflow"],
     }
     coats = coats_of(
@@ -180,6 +198,7 @@ def coats_of(  # noqa: PLR0913, a shell's parts by their names
         "sorption",
         "sunk",
         "lag",
+        "slowing",
         "damp",
         "warm",
         "wind",

@@ -15,8 +15,10 @@ EXTRA_DIMENSIONS = ("airflow", "below", "face")
 place of the thickest edge.
 """
 
-DIMENSIONS = len(PARAMETERS) + len(EXTRA_DIMENSIONS) + len(DIP_PARAMETERS)
-"""Of the ensemble: the model's parameters, the extras, what scatters from dip to dip; in this order."""
+DIMENSIONS = len(PARAMETERS) + len(EXTRA_DIMENSIONS) + len(DIP_PARAMETERS) + 1
+"""Of the ensemble: the model's parameters, the extras, what scatters from dip to dip, the growth of the end; in this
+order. What is added at the end leaves the others as they are.
+"""
 
 
 LEAST_SPEED = 0.01
@@ -42,6 +44,14 @@ def parameter_draws(model: CoatModel, members: int = possible.MEMBERS) -> dict[s
 def parameter_scores(members: int = possible.MEMBERS) -> Array:
     """Independent standard normal scores (members, parameters) behind `parameter_draws`; read-only."""
     return possible.normal_scores(DIMENSIONS, members)[:, : len(PARAMETERS)]
+
+
+def end_growth_draws(model: CoatModel, members: int = possible.MEMBERS) -> Array:
+    """The model's `end_growth` for each member, (members,): 0 where nothing is known of it."""
+    if model.end_growth is None:
+        return np.zeros(members)
+    scores = possible.normal_scores(DIMENSIONS, members)[:, -1]
+    return np.asarray(model.end_growth.centre * np.exp(model.end_growth.sd * scores))
 
 
 def dip_draws(model: CoatModel, members: int = possible.MEMBERS) -> dict[str, Array]:

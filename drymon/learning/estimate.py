@@ -33,13 +33,14 @@ Array = npt.NDArray[np.float64]
 @dataclass(frozen=True, slots=True)
 class CoatEstimate:
     """One coat's parameters on working scales, mean (parameters,) and covariance; dip_sd (3,) scatter; the power of its
-    slurry's viscosity.
+    slurry's viscosity; the growth of its end.
     """
 
     mean: Array
     covariance: Array
     dip_sd: Array
     slurry_power: Spread
+    end_growth: Spread
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,6 +138,7 @@ def estimate_at(
             root @ covariance @ root.T,
             problem.dip_sd[index].copy(),
             layout.power_of(x, covariance, index),
+            layout.end_growth_of(middle, covariance, index),
         )
     own, _ = layout.theta(x, problem.dip_sd, problem.zone_sd)
     area = np.array([problem.area(x, index) for index in range(len(problem.runs))])
@@ -223,5 +225,6 @@ def _near(problem: Problem, near: Estimate) -> Array:
     for run, place in zip(ours.runs, ours.slurry, strict=True):
         if place >= 0 and run.coat in tanks:
             x[place] = near.solution[tanks[run.coat]]
+    x[ours.end_at] = near.solution[theirs.end_at]
     problem.lighten(x)
     return x

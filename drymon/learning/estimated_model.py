@@ -64,6 +64,7 @@ def model_of(start: CoatModel, estimate: Estimate, runs: Sequence[Run]) -> CoatM
         tail=estimate.tail,
         slurry_power=own.slurry_power,
         slurry_sd=0.0,
+        end_growth=own.end_growth,
         racks={**start.racks, **estimate.racks} if len(estimate.racks) > 1 else dict(start.racks),
         runs=len(runs),
         trade_hours=False,

@@ -35,11 +35,12 @@ THETA = (
     "cooling",
     "end",
     "lag",
+    "slowing",
     "damp",
     "warm",
     "wind",
 )
-"""A run's own parameters in the order of their columns, on working scales."""
+"""A run's own parameters in the order of their columns, on working scales; `slowing` as it is."""
 
 _AT = {name: column for column, name in enumerate(THETA)}
 
@@ -128,6 +129,7 @@ def coats_of(fleet: Fleet, theta: Array, tail: str) -> ensemble.PossibleCoats:
     """`theta` (runs, trials, THETA) on working scales as possible coats, (rows, trials)."""
     log = np.exp(theta)[fleet.run]
     part = {name: log[..., column] for name, column in _AT.items()}
+    part["slowing"] = theta[fleet.run][..., _AT["slowing"]]
     logit = {name: 1.0 / (1.0 + 1.0 / part[name]) for name in ("critical", "liquid", "end")}
     pocket, share = np.zeros_like(part["water"]), np.zeros_like(part["water"])
     for zones in sorted(set(fleet.zones.tolist())):

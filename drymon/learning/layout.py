@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from drymon.drying import dips
-from drymon.drying.coat_model import DIP_PARAMETERS, GROWTH, PARAMETERS, CoatModel, Spread, to_working
+from drymon.drying.coat_model import DIP_PARAMETERS, END_GROWTH, GROWTH, PARAMETERS, CoatModel, Spread, to_working
 from drymon.learning.forward import THETA, Fleet
 
 Array = npt.NDArray[np.float64]
@@ -99,6 +99,7 @@ class Prior:
     soak_coats: float
     racks: Mapping[str, float]
     slurry_power: Spread
+    end_growth: Spread
 
     @classmethod
     def of(cls, model: CoatModel, tail: str | None = None) -> Prior:
@@ -114,7 +115,9 @@ class Prior:
         if model.correlation is not None:
             root = root @ np.linalg.cholesky(np.asarray(model.correlation))
         dip_sd = np.array([model.dip_sd[name] for name in DIP_PARAMETERS])
-        return cls(mean, root, dip_sd, model.soak_coats, model.racks, model.slurry_power)
+        return cls(
+            mean, root, dip_sd, model.soak_coats, model.racks, model.slurry_power, model.end_growth or END_GROWTH
+        )
 
 
 class Layout:
@@ -122,8 +125,8 @@ class Layout:
 
     The first are the room's (parameters,), then each coat's own (coats x parameters,); `scatter` (runs,): where each
     run's own three begin; `area`, `share`, `zone`, `depth`, `shelter`: by run, -1 where it has none; `slurry`: by run,
-    its coat's power of the slurry's viscosity, -1 where no cup was told of the coat; `rack_at`: the
-    racks' contrasts.
+    its coat's power of the slurry's viscosity, -1 where no cup was told of the coat; `end_at`: the growth
+    of the end; `rack_at`: the racks' contrasts.
     """
 
     def __init__(self, fleet: Fleet, priors: Mapping[str, Prior]) -> None:
@@ -143,6 +146,8 @@ class Layout:
         self.thick = np.array([run.thick for run in self.runs])
         by_cup = {run.coat for run in self.runs if run.thick != 0.0}
         self.slurry = self._by([run.coat if run.coat in by_cup else "" for run in self.runs])
+        self.end_at = int(self._block(1)[0])
+        self.end_share = np.array([dips.end_share(run.number) for run in self.runs])
         self.racks = tuple(sorted({run.rack for run in self.runs}))
         self.rack = np.array([self.racks.index(run.rack) for run in self.runs])
         self.rack_at = self._block(len(self.racks) - 1)
@@ -205,6 +210,7 @@ class Layout:
         self._numbers(middle, root, own, slope)
         self._found_below(middle, root, own, slope)
         self._slurry(x, own, slope)
+        self._ends(x, own, slope)
         self._trees(x, dip_sd, zone_sd, own, slope)
         return own, slope
 
@@ -218,6 +224,18 @@ class Layout:
         own[:, water] += np.log1p(soak)
         slope[:, water] += (soak / (1.0 + soak))[:, None] * root[:, _PLACE["soak"]]
         own[:, _COLUMN["sorption"]] += self.breathing
+
+    def _ends(self, x: Array, own: Array, slope: Array) -> None:
+        """How much more slowly late coats lose their last water."""
+        spreads = [prior.end_growth for prior in self.priors]
+        grown = np.array([one.centre * np.exp(one.sd * x[self.end_at]) for one in spreads])[self.coat]
+        own[:, _COLUMN["slowing"]] = self.end_share * grown
+        slope[:, _COLUMN["slowing"], self.end_at] = own[:, _COLUMN["slowing"]] * [spreads[at].sd for at in self.coat]
+
+    def end_growth_of(self, x: Array, covariance: Array, coat: int) -> Spread:
+        """A coat's growth of the end."""
+        prior, at = self.priors[coat].end_growth, self.end_at
+        return Spread(prior.centre * float(np.exp(prior.sd * x[at])), prior.sd * float(np.sqrt(covariance[at, at])))
 
     def _found_below(self, middle: Array, root: Array, own: Array, slope: Array) -> None:
         """What each dip found in the coats below: it adds to its water, and to what has sunk."""

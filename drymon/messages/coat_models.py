@@ -89,6 +89,7 @@ class ModelTable(StrictTable):
     trade_hours: bool = False
     slurry_power: PowerTable | None = None
     slurry_sd: Annotated[float, Field(ge=0)] = 0.0
+    end_growth: SpreadTable | None = None
     parameters: Annotated[dict[str, SpreadTable], _exactly(PARAMETERS)]
     dip_sd: Annotated[dict[str, Annotated[float, Field(ge=0)]], _exactly(DIP_PARAMETERS)]
     seen: Annotated[dict[str, list[float]], AfterValidator(_seen)]
@@ -218,6 +219,8 @@ def _lines(model: CoatModel) -> list[str]:
         lines.append(f"slurry_power = {_spread(model.slurry_power)}")
     if model.slurry_sd > 0.0:
         lines.append(f"slurry_sd = {_toml(float(model.slurry_sd))}")
+    if model.end_growth is not None:
+        lines.append(f"end_growth = {_spread(model.end_growth)}")
     if model.correlation is not None:
         rows = (f"    {_toml([float(value) for value in row])}," for row in model.correlation)
         lines += ["correlation = [", *rows, "]"]
@@ -265,10 +268,11 @@ def _model(table: ModelTable) -> CoatModel:
             "trade_hours",
         }
     )
-    matrix, power = table.correlation, table.slurry_power
+    matrix, power, ends = table.correlation, table.slurry_power, table.end_growth
     return CoatModel(
         **plain,
         slurry_power=USUAL_POWER if power is None else Spread(power.centre, power.sd),
+        end_growth=None if ends is None else Spread(ends.centre, ends.sd),
         parameters={name: Spread(table.parameters[name].centre, table.parameters[name].sd) for name in PARAMETERS},
         dip_sd={name: table.dip_sd[name] for name in DIP_PARAMETERS},
         seen={key: (low, high) for key, (low, high) in table.seen.items()},

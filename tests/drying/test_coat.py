@@ -19,7 +19,7 @@ from scipy.optimize import brentq
 
 from drymon.drying import coat, dips, draws, ensemble, possible, sorption, surface
 from drymon.drying.coat_model import DIP_PARAMETERS, GROWTH, PARAMETERS, SHARES, TAILS, CoatModel, Spread
-from drymon.drying.edges import EDGES
+from drymon.drying.edges import EDGES, NO_EDGES
 from drymon.drying.ensemble import REFERENCE_AIR, AirStep, CoatState, PossibleCoats, water_left
 
 CENTRES = {
@@ -223,6 +223,36 @@ def test_steady_air_takes_the_closed_form_time() -> None:
     course = stepped(coats, [step] * int(minutes.max() + 2))[:, 0]
     found = np.array([dry_after(course[:, member], 0.2) for member in range(0, 256, 15)])
     np.testing.assert_allclose(found, minutes[::15], rtol=4e-3)
+
+
+@pytest.mark.parametrize("left", [0.4, 0.2, 0.07])
+def test_a_late_coat_s_grown_end_takes_the_closed_form_time(left: float) -> None:
+    """Stepping against the closed form before the end begins to grow, where it does, and beyond."""
+    coats = dips.possible_coats(replace(model(), end_growth=Spread(0.7, 0.5)), 8, "deep")
+    step = air(22, 50, 0.6)
+    minutes = coat.steady_time(coats, left, step)[0] / 60.0
+    course = stepped(coats, [step] * int(minutes.max() + 2))[:, 0]
+    found = np.array([dry_after(course[:, member], left) for member in range(0, 256, 15)])
+    np.testing.assert_allclose(found, minutes[::15], rtol=6e-3)
+
+
+@pytest.mark.parametrize(("number", "share"), [(1, 0.0), (3, 0.0), (8, 1.0), (13, 2.0), (40, 2.0)])
+def test_only_the_last_water_of_a_late_coat_is_slower(number: int, share: float) -> None:
+    """By what is known of coat 8 over coat 3: half of the water takes as long as ever, and from a tenth to a twentieth
+    it takes so many times as long (two without any growth cancel whatever else slows the end)."""
+    plain = replace(model(scatter=0.0, sorption=1e-9), dip_sd={})
+    grown = replace(plain, end_growth=Spread(0.4, 0.0))
+    half, tenth, twentieth = (
+        np.array([
+            coat.steady_time(dips.possible_coats(one, number, "open", edges=NO_EDGES), left, REFERENCE_AIR)[0, 0]
+            for one in (plain, grown)
+        ])
+        for left in (0.5, 0.1, 0.05)
+    )  # fmt: skip
+    heat = 0.02  # what a tree's heat saves is a little less where the end is slower
+    assert half[0] == half[1]
+    before, after = twentieth - tenth
+    assert after / before == pytest.approx(np.exp(0.4 * share), rel=heat)
 
 
 @pytest.mark.parametrize(("speed", "humidity", "rate_kg_m2_h"), [(1.0, 50.0, 0.187)])

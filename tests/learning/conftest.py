@@ -12,7 +12,7 @@ from tests.learning.made_up_air import steady_air
 MakeRun = Callable[..., Run]
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def make() -> MakeRun:
     """A factory: left(hours) -> share of water left, weighed at `hours`."""
 

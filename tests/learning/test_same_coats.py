@@ -21,7 +21,7 @@ HOURS = np.linspace(0.1, 6.0, 20)
 
 def certain(name: str, **more: object) -> CoatModel:
     """A starting model whose every number is known, so that all of its possible coats are one; its binder holds much,
-    and the later coats of a shell take longer.
+    and the later coats of a shell take longer, most of all at their end.
     """
     model = STARTS[name]
     known = {key: Spread(one.centre, 1e-9) for key, one in model.parameters.items()}
@@ -33,6 +33,7 @@ def certain(name: str, **more: object) -> CoatModel:
         dip_sd=dict.fromkeys(DIP_PARAMETERS, 1e-9),
         correlation=None,
         slurry_power=Spread(0.4, 1e-9),
+        end_growth=Spread(0.6, 1e-9),
         **more,
     )
 
@@ -73,7 +74,7 @@ def test_the_most_likely_unknowns_are_the_possible_coats_of_the_same_dip(make, t
         live = dips.possible_coats(model, number, shelter, rack=rack, held_below=held, edges=NO_EDGES, thick=thick)
         rows = slice(int(fleet.first[place]), int(fleet.first[place] + fleet.zones[place]))
         zones = fleet.zones[place]
-        for name in (*names, "cooling", "sorption", "sunk", "below", "lag", "damp", "warm", "wind"):
+        for name in (*names, "cooling", "sorption", "sunk", "below", "lag", "slowing", "damp", "warm", "wind"):
             ours = np.broadcast_to(getattr(taught, name), taught.water.shape)[rows, 0]
             theirs = np.broadcast_to(getattr(live, name), live.water.shape)[:zones, 0]
             np.testing.assert_allclose(ours, theirs, rtol=1e-5, atol=1e-9, err_msg=f"{name} of {CASES[place]}")

@@ -1,16 +1,18 @@
 """What `drymon fit` says first: the hours to wait, or why not to go by them."""
 
+import math
 from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from drymon.drying import ensemble
+from drymon.drying.coat_model import Spread
 from drymon.learning.fit import TypeFit, fit_all
 from drymon.learning.run import Run, RunAir, Touch
 from drymon.messages.coat_models import load_models
 from drymon.shop.facts.setup import CoatType, RoomSetup
-from drymon.views.fit.fit_words import cautions, headline, scatter_words, standing
+from drymon.views.fit.fit_words import cautions, end_words, headline, scatter_words, standing
 
 ROOM = RoomSetup("shop", coats=(CoatType("backup", "backup"),))
 HOURS = np.linspace(0.1, 7.0, 18)
@@ -111,6 +113,15 @@ def test_of_trees_that_were_only_felt_no_hour_is_claimed(fit: TypeFit) -> None:
     felt = replace(fit, runs=(), places=(), left_out=(), model=replace(fit.model, runs=0))
     assert headline(felt, ROOM).startswith("backup: no weighed run yet, only what was felt of trees; weigh next: ")
     assert "not used" not in standing(felt, [touched])[0]
+
+
+def test_how_the_end_of_late_coats_grows_is_told_with_its_bounds() -> None:
+    """The logarithm of the factor is known to a fifth: ln 2 is 0.69, and 90 % of a normal lie within 1.645 sd."""
+    backup = load_models(None)["backup"]
+    assert end_words(backup) == ""
+    assert end_words(replace(backup, end_growth=Spread(math.log(2.0), 0.2))) == (
+        "coat 8 loses its last tenth of water 2.00 times as slowly as coat 3 (1.65 to 2.62)"
+    )
 
 
 def test_the_slurry_of_other_weeks_is_told_beside_the_luck_of_a_dip() -> None:

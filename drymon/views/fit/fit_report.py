@@ -16,7 +16,15 @@ from drymon.readback.promises import on_record, tally_words
 from drymon.readback.thick_words import power_words
 from drymon.shop.facts.setup import RoomSetup
 from drymon.store import Store
-from drymon.views.fit.fit_words import WHOLE_TREE, cautions, headline, left_out_words, scatter_words, standing
+from drymon.views.fit.fit_words import (
+    WHOLE_TREE,
+    cautions,
+    end_words,
+    headline,
+    left_out_words,
+    scatter_words,
+    standing,
+)
 from drymon.views.fit.overruns import Row, coat_rows, overrun_rows
 from drymon.views.plots.model_fit import draw_coverage, draw_residuals, draw_runs, draw_truth
 from drymon.views.plots.style import save
@@ -105,6 +113,7 @@ def _coat(fit: TypeFit, label: str, folder: Path, runs: Sequence[Run], room: Roo
         "parameters": [_parameter(fit, name) for name in model.parameters],
         "tail": model.tail,
         "scatter": scatter_words(model),
+        "ends": _sentence(end_words(model)) if model.end_growth else "",
         "by_cup": _sentence(power_words(model)) if model.slurry_power != USUAL_POWER else "",
     }
 

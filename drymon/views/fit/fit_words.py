@@ -1,8 +1,10 @@
 """What a fit has found, in a caster's words: for the command and for the report. Pure."""
 
+import math
 from collections.abc import Sequence
 
 from drymon.drying.coat_model import CoatModel
+from drymon.drying.dips import END_GROWS
 from drymon.drying.edges import EDGES
 from drymon.learning.blind_spots import always_damp, coarse_scale
 from drymon.learning.fit import TypeFit
@@ -107,6 +109,20 @@ def scatter_words(model: CoatModel) -> str:
     """How dips of a coat differ, and how far another week's slurry is allowed for."""
     dips = ", ".join(f"{name} {100 * sd:.0f} %" for name, sd in model.dip_sd.items())
     return f"{dips}; thickness of another week's slurry {100 * model.slurry_sd:.0f} %"
+
+
+def end_words(model: CoatModel) -> str:
+    """How much more slowly late coats lose their last water; "" where the model says nothing of it."""
+    if model.end_growth is None:
+        return ""
+    first, full = END_GROWS
+    best, low, high = (
+        math.exp(model.end_growth.centre * math.exp(z * model.end_growth.sd)) for z in (0.0, -1.645, 1.645)
+    )
+    return (
+        f"coat {full} loses its last tenth of water {best:.2f} times as slowly as coat {first} "
+        f"({low:.2f} to {high:.2f})"
+    )
 
 
 def left_out_words(runs: Sequence[Run], left_out: Sequence[Judgement]) -> list[str]:
