@@ -90,7 +90,15 @@ def test_a_run_scatters_by_its_own_coats_scatter(layout) -> None:
 def test_no_unknown_is_two_things(layout) -> None:
     """Every unknown beyond the room's and the coats' belongs to scatter, areas, pockets or racks, to one of them."""
     places = [layout.scatter + place for place in range(3)]
-    places += [layout.area, layout.share, layout.zone, layout.depth, layout.shelter, layout.rack_at]
+    places += [
+        layout.area,
+        layout.share,
+        layout.zone,
+        layout.depth,
+        layout.shelter,
+        layout.rack_at,
+        np.array([layout.end_at]),
+    ]
     used = np.concatenate([np.unique(each[each >= 0]) for each in places])
     assert sorted(used) == list(range(len(PARAMETERS) * (1 + len(layout.coats)), layout.size))
 
