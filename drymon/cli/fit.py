@@ -11,7 +11,7 @@ from drymon.cli.parser import Commands
 from drymon.views.fit.line_marks import DOUBTED, STEP
 
 if TYPE_CHECKING:
-    from drymon.drying.coat_model import CoatModel
+    from drymon.drying.coat_model import CoatModel, Spread
     from drymon.learning.fit import TypeFit
     from drymon.learning.run import Run
     from drymon.messages.settings import HomeConfig
@@ -189,10 +189,11 @@ def _learnt_elsewhere(config: "HomeConfig", runs: "Sequence[Run]") -> "dict[str,
 
 
 def _less_sure(model: "CoatModel") -> "CoatModel":
-    from drymon.drying.coat_model import Spread
+    def wider(spread: "Spread") -> "Spread":
+        return replace(spread, sd=ELSEWHERE * spread.sd)
 
-    wider = {name: Spread(one.centre, ELSEWHERE * one.sd) for name, one in model.parameters.items()}
-    return replace(model, parameters=wider)
+    ends = None if model.end_growth is None else wider(model.end_growth)
+    return replace(model, end_growth=ends, parameters={name: wider(one) for name, one in model.parameters.items()})
 
 
 def told(fit: "TypeFit", runs: "Sequence[Run]", room: "RoomSetup") -> list[str]:

@@ -75,6 +75,18 @@ def test_what_was_learnt_elsewhere_stays_learnt(home: Path) -> None:
     assert "beginning from a model of 24 runs of another" in model.origin
 
 
+def test_the_growth_of_the_end_is_a_start_too_and_less_sure(home: Path) -> None:
+    known = replace(learnt_there(), end_growth=Spread(0.5, 0.1))
+    write_model(known, home / "models" / "backup.toml")
+    start = starts_of(load_home(home), [])["backup"].end_growth
+    assert start is not None
+    assert start.centre == 0.5
+    assert start.sd > 0.1
+    found = fitted(home).end_growth  # one run of coat 3 tells nothing of late coats
+    assert found is not None
+    assert found.centre == pytest.approx(0.5, rel=0.05)
+
+
 def test_every_further_fit_begins_there_again(home: Path) -> None:
     first = fitted(home)
     text = (home / "models" / "backup.toml").read_bytes()

@@ -61,7 +61,8 @@ def start_of(kind: CoatType, models: Mapping[str, CoatModel]) -> CoatModel | Non
         shelters_learned=(),
         correlation=None,
         slurry_power=USUAL_POWER,
-        parameters=_unsure(start),
+        end_growth=None if start.end_growth is None else _unsure(start.end_growth),
+        parameters={key: _unsure(spread) for key, spread in start.parameters.items()},
     )
 
 
@@ -81,6 +82,6 @@ def measured_model(model: CoatModel, water: Evidence | None = None, place: InIts
     return replace(model, counted=tuple(counted))
 
 
-def _unsure(learnt: CoatModel) -> dict[str, Spread]:
+def _unsure(learnt: Spread) -> Spread:
     """What was learnt of another kind of coat is only a start for this one."""
-    return {name: Spread(spread.centre, max(spread.sd, LEAST_SD)) for name, spread in learnt.parameters.items()}
+    return Spread(learnt.centre, max(learnt.sd, LEAST_SD))
