@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from drymon.drying import coat, dips, draws, ensemble
-from drymon.drying.coat_model import PARAMETERS, CoatModel
+from drymon.drying.coat_model import CoatModel
 from drymon.learning.fit import TypeFit
 from drymon.learning.forecast_scores import EVEN, coats_of_run, hours_until
 from drymon.learning.forward import mean_water
@@ -100,6 +100,7 @@ _TEACHES = {
     "sorption": "a dry tree through a damp night: what the binder takes up again is what is least sure",
     "soak": "a second and an eighth coat: how the water grows from coat to coat is what is least sure",
     "sunk": "a late coat (sixth or more) to its very end: water sunk into the coats below is what is least sure",
+    "end_growth": "a late coat (seventh or more) until hardly anything is lost: how its last water goes is least sure",
 }
 
 
@@ -117,8 +118,8 @@ def advice(fit: TypeFit) -> list[Advice]:
     if not fit.model.tail_learned:
         found.append(Advice("a tree until hardly anything is lost any more: the tail is not learnt", 1.0))
     shares = variance_shares(fit.model)
-    for name in sorted(_TEACHES, key=lambda name: -shares[name])[:3]:
-        if shares[name] > 0.1:
+    for name in sorted(_TEACHES, key=lambda name: -shares.get(name, 0.0))[:3]:
+        if shares.get(name, 0.0) > 0.1:
             found.append(Advice(_TEACHES[name], shares[name]))
     if fit.model.runs < 9:
         found.append(Advice("any tree: below nine runs the interval rests on priors", 0.5))
@@ -131,7 +132,9 @@ def variance_shares(model: CoatModel) -> dict[str, float]:
     steps = [(ensemble.REFERENCE_AIR, 300.0 * 1.04**i) for i in range(150)]
     times = np.log(np.minimum(hours_until(coats, steps, 0.05), 1e3))
     drawn = draws.parameter_draws(model)
-    return {name: _correlation(np.log(drawn[name]), times) ** 2 for name in PARAMETERS}
+    if model.end_growth is not None:
+        drawn["end_growth"] = draws.end_growth_draws(model)
+    return {name: _correlation(np.log(values), times) ** 2 for name, values in drawn.items()}
 
 
 def _correlation(first: Array, second: Array) -> float:

@@ -453,6 +453,13 @@ def test_no_more_than_three_parameters_are_advised_on_and_none_that_says_little(
     assert 2 <= len(four) <= 3
 
 
+def test_where_the_end_of_late_coats_is_least_sure_one_is_to_be_weighed_to_its_end(fit) -> None:
+    told = advised(replace(fit, model=replace(alone(water=0.02), end_growth=Spread(1.0, 0.5))))
+    assert told[0].startswith("a late coat (seventh or more) until hardly anything is lost")
+    (known,) = advised(replace(fit, model=replace(alone(water=0.02), end_growth=Spread(1.0, 1e-9))))
+    assert "how much water a dip brings" in known
+
+
 def test_every_weighing_of_an_account_lies_where_its_curve_was_fitted(fit) -> None:
     """Shares of the tree's water, its rest in grams, and a band that holds nine of ten possible coats."""
     found = run_checks(fit)
