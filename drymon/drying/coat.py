@@ -7,7 +7,7 @@ For each zone (open faces, and where there are pockets their slow part) and each
 
 and the end is exponential: what stands in the water's way inside the shell grows no more as these forms would have it
 once x is below `end`, but as end/x, so that the rate falls in proportion to what is left (Crank 1975, long times; a
-body of finite depth has a slowest time constant). In a late coat all of the resistance is greater near the end by a
+body of finite depth has a slowest time constant). In a late coat all of the shell's own is greater near the end by a
 factor that the shop's runs tell (`end_factor`). `pace` is the learnt discrepancy between this physics and the shop
 (`time_factor`).
 
@@ -78,10 +78,11 @@ def _grown_path(coats: PossibleCoats, ways: _Ways, left: Array, air: AirStep) ->
         return 0.0
     full, low = np.minimum(left, END_GROWN), np.clip(left, END_GROWN, END_BEGINS)
     grown = np.exp(coats.slowing) - 1.0
-    more = grown * (_path(coats, ways, full, air) - _path(coats, ways, np.asarray(END_GROWN), air))
+    beyond = _path(coats, ways, full, air) - _path(coats, ways, np.asarray(END_GROWN), air)
+    more = grown * (beyond - ways.still * (END_GROWN - full))
     for place, weight in zip(*_GAUSS, strict=True):
         at = low + 0.5 * (1.0 + place) * (END_BEGINS - low)
-        slower = _plain(coats, ways, at) * (end_factor(coats, at) - 1.0)
+        slower = (_plain(coats, ways, at) - ways.still) * (end_factor(coats, at) - 1.0)
         more = more + 0.5 * weight * (END_BEGINS - low) * slower
     return np.asarray(more)
 
@@ -118,7 +119,7 @@ class _Passage(NamedTuple):
     """What the air of a step makes of a coat, whatever is left of its water; (zones, members), or a step each before.
 
     floor [-] of sorption; factor [-] on the time; heat [-] share that a fresh tree's heat evaporates; pace [1/s] of a
-    wet face; drive [m/s] deficit over water; outer [s/m]; saturation [kg/m3]; fall as in `_Ways`.
+    wet face; drive [m/s] deficit over water; outer, still [s/m] as in `_Ways`; saturation [kg/m3]; fall as in `_Ways`.
     """
 
     floor: Array
@@ -127,6 +128,7 @@ class _Passage(NamedTuple):
     pace: Array
     drive: Array
     outer: Array
+    still: Values
     saturation: Values
     fall: curve.Fall
 
@@ -150,6 +152,7 @@ def _passage(coats: PossibleCoats, air: AirStep) -> _Passage:
         pace=np.maximum(drive / ways.outer, _SMALL**2),
         drive=drive,
         outer=ways.outer,
+        still=ways.still,
         saturation=air.saturation,
         fall=ways.fall,
     )
@@ -256,12 +259,14 @@ def _approach(coats: PossibleCoats, passage: _Passage, start: Array, at: Array, 
 def _resistance(coats: PossibleCoats, ways: _Ways | _Passage, distance: Array) -> Array:
     """Resistance [s/m] of all that the water has to pass at a distance above the floor, (zones, members)."""
     plain = _plain(coats, ways, distance)
-    return plain * end_factor(coats, distance) if coats.slowing.any() else plain
+    if not coats.slowing.any():
+        return plain
+    return ways.still + (plain - ways.still) * end_factor(coats, distance)
 
 
 def end_factor(coats: PossibleCoats, distance: Array) -> Array:
-    """By how much the end has grown in a late coat at a distance above the floor, (zones, members): 1 up to
-    `END_BEGINS`.
+    """By how much what the shell has of the resistance has grown near the end of a late coat, at a distance above the
+    floor, (zones, members): 1 up to `END_BEGINS`.
     """
     grown = np.clip((END_BEGINS - distance) / (END_BEGINS - END_GROWN), 0.0, 1.0)
     return np.asarray(np.exp(coats.slowing * grown))

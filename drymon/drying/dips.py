@@ -143,9 +143,10 @@ def possible_coats(  # noqa: PLR0913, what is known of a dip; most is left out o
     water = own + below
     inner = more * draw["inner"] * dip["inner"]
     ones = np.ones((len(zones), members))
-    lag = draw["pace"] * free_growth(draw, number) * ones
+    growth = free_growth(draw, number)
+    lag = draw["pace"] * growth * ones
     lag[-1] *= _worst(edges, extra["face"], sheltered=shelter != "open")
-    pocket = still_air(len(zones) - 1, draw["pocketed"], draw["deep"])
+    pocket = still_air(len(zones) - 1, draw["pocketed"], draw["deep"]) / growth  # a thicker shell has no stiller air
     share = zone_shares(len(zones) - 1, draw["pocketed_share"], draw["deep_share"])
     own_parts = {
         "water": water * ones,

@@ -35,6 +35,7 @@ THETA = (
     "cooling",
     "end",
     "lag",
+    "growth",
     "slowing",
     "damp",
     "warm",
@@ -135,7 +136,9 @@ def coats_of(fleet: Fleet, theta: Array, tail: str) -> ensemble.PossibleCoats:
     for zones in sorted(set(fleet.zones.tolist())):
         own = {name: np.exp(theta[fleet.zones == zones][..., _AT[name]]) for name in ("pocketed", "deep")}
         areas = [np.exp(theta[fleet.zones == zones][..., _AT[f"{name}_share"]]) for name in ("pocketed", "deep")]
-        air = dips.still_air(zones, own["pocketed"], own["deep"])
+        air = dips.still_air(zones, own["pocketed"], own["deep"]) / np.exp(
+            theta[fleet.zones == zones][..., _AT["growth"]]
+        )
         area = dips.zone_shares(zones, *(each / (1.0 + each) for each in areas))
         for zone in range(zones):
             rows = fleet.first[fleet.zones == zones] + zone
@@ -143,7 +146,7 @@ def coats_of(fleet: Fleet, theta: Array, tail: str) -> ensemble.PossibleCoats:
     fan = np.array([ensemble.FAN_REACHES[name] for name in ensemble.ZONES["deep"]])[fleet.zone][:, None]
     form = curve.form_of(tail)
     return dips.coats_of(
-        {**part, **logit, "sunk": np.minimum(part["sunk"], dips.MOST_SUNK)},
+        {**part, **logit, "lag": part["lag"] * part["growth"], "sunk": np.minimum(part["sunk"], dips.MOST_SUNK)},
         tail,
         zones=("rows",),
         share=share,

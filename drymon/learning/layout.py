@@ -216,10 +216,10 @@ class Layout:
 
     def _numbers(self, middle: Array, root: Array, own: Array, slope: Array) -> None:
         """What the coat's number does to its time, its water and its binder."""
-        lag, water = _COLUMN["lag"], _COLUMN["water"]
+        growth, water = _COLUMN["growth"], _COLUMN["water"]
         places = [_PLACE[name] for name in GROWTH]
-        own[:, lag] += (self.growth * middle[:, places]).sum(axis=1)
-        slope[:, lag] += np.einsum("rg,rgx->rx", self.growth, root[:, places])
+        own[:, growth] = (self.growth * middle[:, places]).sum(axis=1)
+        slope[:, growth] = np.einsum("rg,rgx->rx", self.growth, root[:, places])
         soak = np.exp(middle[:, _PLACE["soak"]]) * self.settled
         own[:, water] += np.log1p(soak)
         slope[:, water] += (soak / (1.0 + soak))[:, None] * root[:, _PLACE["soak"]]

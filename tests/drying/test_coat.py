@@ -236,6 +236,23 @@ def test_a_late_coat_s_grown_end_takes_the_closed_form_time(left: float) -> None
     np.testing.assert_allclose(found, minutes[::15], rtol=6e-3)
 
 
+@pytest.mark.parametrize("grown", [{"growth_8": 2.0}, {"end_growth": Spread(0.7, 0.0)}])
+def test_a_thicker_shell_has_no_stiller_air_in_its_pockets(grown: dict[str, object]) -> None:
+    """Resistances in series: what a late coat takes longer is the shell's, in seconds as much in a pocket as on an open
+    face, however long the air in there takes (a tree without heat, in air at the reference)."""
+    sure = {"scatter": 0.0, "sorption": 1e-9, "cooling": 1e-9}
+    growth = {name: value for name, value in grown.items() if name in PARAMETERS}
+    ends = {name: value for name, value in grown.items() if name not in PARAMETERS}
+    one, other = model(**sure, growth_8=1.0), replace(model(**sure, **{"growth_8": 1.0, **growth}), **ends)
+    before, after = (
+        coat.steady_time(dips.possible_coats(replace(each, dip_sd={}), 8, "deep"), 0.05, REFERENCE_AIR)[:3, 0]
+        for each in (one, other)
+    )
+    longer = after - before
+    assert longer[0] > 0.2 * before[0]
+    np.testing.assert_allclose(longer, longer[0], rtol=1e-6)
+
+
 @pytest.mark.parametrize(("number", "share"), [(1, 0.0), (3, 0.0), (8, 1.0), (13, 2.0), (40, 2.0)])
 def test_only_the_last_water_of_a_late_coat_is_slower(number: int, share: float) -> None:
     """By what is known of coat 8 over coat 3: half of the water takes as long as ever, and from a tenth to a twentieth
