@@ -39,9 +39,11 @@ late coat loses half of its water as soon as an early one, and the last of it mo
 """
 
 _SMALL = 1e-6
-_GAUSS = np.polynomial.legendre.leggauss(4)
 _LEAST_ROOM = 1e-4
 """Share of water: what the floor leaves of a target counts as nothing below it."""
+
+_GAUSS = np.polynomial.legendre.leggauss(4)
+"""Places and weights within -1 to 1 (Gauss & Legendre)."""
 
 _LEAST_DEFICIT = 1e-4
 """kg/m3, about half a percent of saturation: below it a power of the deficit says nothing."""
@@ -71,8 +73,8 @@ def _path(coats: PossibleCoats, ways: _Ways, left: Array, air: AirStep) -> Array
 
 
 def _grown_path(coats: PossibleCoats, ways: _Ways, left: Array, air: AirStep) -> Array | float:
-    """What the growth of the end adds to `_path`: in closed form where it is there in full, by quadrature (Gauss &
-    Legendre) where it begins.
+    """What the growth of the end adds to `_path`: in closed form where it is there in full, by quadrature where it
+    begins.
     """
     if not coats.slowing.any():
         return 0.0

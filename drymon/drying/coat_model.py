@@ -113,7 +113,8 @@ class CoatModel:
     slurry_sd: how thick the slurry of another week is beside that of the runs, log scale: water and way out alike; its
         runs cannot tell, so it is 0 in a starting model, whose ranges are those of all weeks.
     end_growth: natural logarithm of how much more slowly coat 8 loses its last tenth of water than coat 3
-        (`dips.end_share`), the room's; None where nothing is known of it, and the end grows as the rest does.
+        (`dips.end_share`), the room's; None where nothing is known of it, and the end grows as the rest does: in a
+        starting model, and in files from before it was learnt.
     counted: evidence without a scale that its parameters count already (`informed`), in words for people.
     """
 
@@ -148,6 +149,13 @@ class CoatModel:
     def without_luck(self) -> "CoatModel":
         """The model of dips that do not scatter: what of a time the parameters leave open."""
         return replace(self, dip_sd=dict.fromkeys(self.dip_sd, 0.0), slurry_sd=0.0)
+
+    @property
+    def growth_is_the_shells(self) -> bool:
+        """Whether what later coats take longer leaves the air of their pockets as it is: a thicker shell has no stiller
+        air. Files from before `end_growth` were fitted with growth of all of the time, and mean that.
+        """
+        return self.end_growth is not None
 
     @property
     def is_starting_model(self) -> bool:

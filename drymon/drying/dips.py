@@ -146,7 +146,9 @@ def possible_coats(  # noqa: PLR0913, what is known of a dip; most is left out o
     growth = free_growth(draw, number)
     lag = draw["pace"] * growth * ones
     lag[-1] *= _worst(edges, extra["face"], sheltered=shelter != "open")
-    pocket = still_air(len(zones) - 1, draw["pocketed"], draw["deep"]) / growth  # a thicker shell has no stiller air
+    pocket = still_air(len(zones) - 1, draw["pocketed"], draw["deep"])
+    if model.growth_is_the_shells:
+        pocket = pocket / growth
     share = zone_shares(len(zones) - 1, draw["pocketed_share"], draw["deep_share"])
     own_parts = {
         "water": water * ones,

@@ -106,7 +106,7 @@ class PossibleCoats:
     of a slow zone's own air exceeds that of an open face in `OPEN_FACE` air, over it; fan [-] how far it follows the
     speed outside (`outside`); cooling, critical, exponent, liquid (members,); end [-] (members,) share left below which
     the drying is exponential; lag [-] factor on the time, damp, warm (members,) powers of the air in it
-    (`coat.time_factor`); slowing [-] (members,) natural logarithm of the factor on all resistance at the very end
+    (`coat.time_factor`); slowing [-] (members,) natural logarithm of the factor on the shell's resistance at the end
     (`coat.end_factor`); wind [-] (members,) power of the air side's resistance; inner [s/m]; sorption [-] per
     monolayer, of all coats' binder that answers to the air (`coats_breathing`); sunk [-] share of `water` that lies in
     the coats below; below [s/m] resistance of those coats; buried [-] share of `water` that older coats brought, below

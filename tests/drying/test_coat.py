@@ -236,21 +236,26 @@ def test_a_late_coat_s_grown_end_takes_the_closed_form_time(left: float) -> None
     np.testing.assert_allclose(found, minutes[::15], rtol=6e-3)
 
 
-@pytest.mark.parametrize("grown", [{"growth_8": 2.0}, {"end_growth": Spread(0.7, 0.0)}])
-def test_a_thicker_shell_has_no_stiller_air_in_its_pockets(grown: dict[str, object]) -> None:
+def times_of_coat_8(growth: float, ends: Spread | None) -> np.ndarray:
+    """Seconds of the open faces, a pocket and a deep one of a tree without heat, in air at the reference."""
+    sure = model(scatter=0.0, sorption=1e-9, cooling=1e-9, growth_8=growth)
+    coats = dips.possible_coats(replace(sure, dip_sd={}, end_growth=ends), 8, "deep")
+    return coat.steady_time(coats, 0.05, REFERENCE_AIR)[:3, 0]
+
+
+@pytest.mark.parametrize(("growth", "ends"), [(2.0, 0.1), (1.0, 0.7)])
+def test_a_thicker_shell_has_no_stiller_air_in_its_pockets(growth: float, ends: float) -> None:
     """Resistances in series: what a late coat takes longer is the shell's, in seconds as much in a pocket as on an open
-    face, however long the air in there takes (a tree without heat, in air at the reference)."""
-    sure = {"scatter": 0.0, "sorption": 1e-9, "cooling": 1e-9}
-    growth = {name: value for name, value in grown.items() if name in PARAMETERS}
-    ends = {name: value for name, value in grown.items() if name not in PARAMETERS}
-    one, other = model(**sure, growth_8=1.0), replace(model(**sure, **{"growth_8": 1.0, **growth}), **ends)
-    before, after = (
-        coat.steady_time(dips.possible_coats(replace(each, dip_sd={}), 8, "deep"), 0.05, REFERENCE_AIR)[:3, 0]
-        for each in (one, other)
-    )
-    longer = after - before
+    face, however long the air in there takes."""
+    before = times_of_coat_8(1.0, Spread(0.1, 0.0))
+    longer = times_of_coat_8(growth, Spread(ends, 0.0)) - before
     assert longer[0] > 0.2 * before[0]
     np.testing.assert_allclose(longer, longer[0], rtol=1e-6)
+
+
+def test_a_model_from_before_means_growth_of_all_of_the_time() -> None:
+    """It was fitted so: its pockets may not be told sooner than its runs had them."""
+    np.testing.assert_allclose(times_of_coat_8(2.0, None), 2.0 * times_of_coat_8(1.0, None), rtol=1e-9)
 
 
 @pytest.mark.parametrize(("number", "share"), [(1, 0.0), (3, 0.0), (8, 1.0), (13, 2.0), (40, 2.0)])
